@@ -1,0 +1,3 @@
+"""sleepbrux: scores overnight home recordings of the jaw muscles."""
+
+__version__ = "0.1.0"

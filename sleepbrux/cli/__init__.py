@@ -1,0 +1,75 @@
+"""The command line: one module a verb, no arithmetic, nothing heavy imported before it is needed."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from sleepbrux import __version__
+from sleepbrux.errors import SleepbruxError, UsageError
+
+VERBS = {
+    "demo": "Write an invented study, score every night and say where to look.",
+    "score": "Score recordings and write report, tables and archive for each.",
+    "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
+    "criteria": "List, show and check the scoring criteria.",
+}
+
+
+class _Verbs(click.Group):
+    """Verbs that are imported only when they are run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        del ctx
+        if cmd_name not in VERBS:
+            return None
+        module = importlib.import_module(f"sleepbrux.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.group(
+    cls=_Verbs,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="sleepbrux is not a medical device and makes no diagnosis.",
+)
+@click.version_option(__version__, message="sleepbrux %(version)s")
+def cli() -> None:
+    """Score overnight home recordings of the jaw muscles."""
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command; exits with 0 done, 1 some night failed, 2 wrong usage, 130 interrupted."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a console that has no µ prints ? instead
+    try:
+        code = cli.main(arguments, prog_name="sleepbrux", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except UsageError as error:
+        click.echo(f"sleepbrux: {error}", err=True)
+        sys.exit(2)
+    except SleepbruxError as error:
+        click.echo(f"sleepbrux: {error}", err=True)
+        sys.exit(1)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        click.echo(f"sleepbrux: {where}{error.strerror or error}", err=True)
+        sys.exit(1)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("sleepbrux: interrupted", err=True)
+        sys.exit(130)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,88 @@
+"""``sleepbrux demo``: an invented study, written, scored and laid out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.errors import UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.compare import NightRow
+
+KEEP = 2
+MARK = "# Invented data."
+
+
+def _check_folder(out: Path) -> None:
+    study = out / "study.toml"
+    if not out.exists() or not any(out.iterdir()):
+        return
+    if not study.is_file() or not study.read_text("utf-8", errors="replace").startswith(MARK):
+        raise UsageError(f"--out {str(out)!r} holds other files; name an empty or a new folder")
+
+
+def _table(rows: list[NightRow]) -> None:
+    from sleepbrux.compare import by_condition, mixed_bases
+
+    click.echo(f"\n{'condition':<36}{'nights':>7}{'episodes':>10}{'hours':>8}{'per hour':>10}"
+               f"{'nights from-to':>17}")  # fmt: skip
+    for row in by_condition(rows):
+        rate = "-" if row.rate_per_hour is None else f"{row.rate_per_hour:.2f}"
+        span = "-" if row.lowest is None else f"{row.lowest:.2f}-{row.highest:.2f}"
+        click.echo(f"{row.condition:<36}{row.nights:>7}{row.episodes:>10}{row.valid_hours:>8.1f}"
+                   f"{rate:>10}{span:>17}")  # fmt: skip
+    for reason in mixed_bases(rows):
+        click.echo(f"not comparable: {reason}")
+    click.echo(
+        "Side by side only: no statement about an effect is made. Nights vary by themselves."
+    )
+
+
+@click.command()
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True,
+              help="Folder for the study and its results; empty or new.")  # fmt: skip
+def command(out: Path) -> int:
+    """Write an invented study of one person, score every night and say where to look.
+
+    Fifteen nights under three conditions, of which two recordings are kept (200 MB) and the
+    archives of all (600 MB). Takes about two minutes.
+    """
+    from tqdm import tqdm
+
+    from sleepbrux.cli.score import first_run_notice
+    from sleepbrux.compare import night_row
+    from sleepbrux.export.tables import nights_csv
+    from sleepbrux.files import write_text
+    from sleepbrux.outputs import REPORT, write_outputs
+    from sleepbrux.scoring import score_file, study_request
+    from sleepbrux.study import load_study
+    from sleepbrux.synth.study import load_scenario, make_study
+
+    _check_folder(out)
+    scenario = load_scenario()
+    first_run_notice()
+    results = out / "results"
+    rows: list[NightRow] = []
+    with tqdm(total=len(scenario.nights), desc="nights written and scored", disable=None) as bar:
+
+        def on_night(night_id: str, path: Path) -> None:
+            study = load_study(out / "study.toml")
+            entry = next(n for n in study.night if n.id == night_id)
+            night = score_file(path, study_request(study, entry, out))
+            write_outputs(night, results, stem=night_id)
+            rows.append(night_row(night_id, entry.condition, night))
+            bar.update()
+            if bar.disable:
+                click.echo(f"{night_id}: scored ({entry.condition})")
+
+        make_study(scenario, out, keep=KEEP, on_night=on_night)
+    write_text(results / "nights.csv", nights_csv(rows))
+    _table(rows)
+    first = scenario.nights[0]
+    click.echo(f"\nStart with the report of the first night: {results / (first + REPORT)}")
+    click.echo(f"All nights in one table: {results / 'nights.csv'}")
+    click.echo(f"What truly happened in each: {out / 'NIGHT.truth.json'} (all of it is invented)")
+    return 0

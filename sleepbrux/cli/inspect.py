@@ -1,0 +1,145 @@
+"""``sleepbrux inspect``: what a recording holds, before anything is scored."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from sleepbrux.errors import SleepbruxError
+
+if TYPE_CHECKING:
+    from sleepbrux.recording.model import Recording
+
+
+def _plain(text: str) -> str:
+    """Without control characters, so that a header cannot steer a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def look(recording: Recording) -> dict[str, Any]:
+    """Everything that ``inspect --json`` prints."""
+    from sleepbrux.signal.survey import survey
+
+    channels = []
+    for channel in recording.channels:
+        seen = survey(recording, channel)
+        channels.append(
+            {
+                "label": channel.label, "role": channel.role, "side": channel.side,
+                "unit": channel.unit, "rate": str(channel.rate), "samples": channel.n_stored,
+                "min_uv": seen.lowest, "max_uv": seen.highest, "p99_9_abs_uv": seen.p99_9_abs,
+                "muscle": channel.muscle, "prefilter": channel.prefilter, "fault": channel.fault,
+            }
+        )  # fmt: skip
+    return {
+        "name": recording.name,
+        "format": recording.format,
+        "start": recording.start.isoformat() if recording.start else None,
+        "start_clock": recording.start_clock.isoformat() if recording.start_clock else None,
+        "duration_s": recording.duration_s,
+        "channels": channels,
+        "gaps": [{"start_s": a, "stop_s": b} for a, b in recording.gaps],
+        "marks": [
+            {"start_s": m.start_s, "duration_s": m.duration_s, "text": m.text, "channel": m.channel}
+            for m in recording.marks
+        ],
+        "quality": _first_look(recording),
+        "notes": [
+            {"code": n.code, "severity": n.severity, "text": n.text} for n in recording.notes
+        ],
+    }
+
+
+def _first_look(recording: Recording) -> list[dict[str, Any]]:
+    """Usable hours and faults of the channels that would be scored."""
+    from sleepbrux.night import pick_channels
+    from sleepbrux.signal.quality import REASONS, assess
+    from sleepbrux.signal.sweep import sweep
+
+    try:
+        channels = pick_channels(recording)
+    except SleepbruxError:
+        return []
+    rows = []
+    for frames in sweep(recording, channels):
+        quality = assess(frames)
+        rows.append(
+            {
+                "channel": frames.channel.label,
+                "usable_hours": quality.usable.hours,
+                "clipped_s": quality.clipped.duration_s,
+                "faults": [
+                    {"reason": reason, "text": REASONS[reason], "seconds": spans.duration_s}
+                    for reason, spans in quality.faults.items()
+                ],
+            }
+        )
+    return rows
+
+
+def _show(seen: dict[str, Any]) -> None:
+    start = seen["start"] or (f"date unknown, {seen['start_clock'] or 'time unknown'}")
+    click.echo(
+        f"{seen['name']}  {seen['format']}  start {start}  {seen['duration_s'] / 3600:.2f} h"
+    )
+    click.echo(f"  {'channel':<18}{'is':<16}{'rate':>8} {'unit':<6}{'lowest':>11}{'highest':>11}"
+               f"{'99.9 % of |x|':>15}")  # fmt: skip
+    for c in seen["channels"]:
+        rate = c["rate"] if "/" not in c["rate"] else f"{_ratio(c['rate']):.6g}"
+        numbers = [c["min_uv"], c["max_uv"], c["p99_9_abs_uv"]]
+        shown = [f"{v:.2f}" if v is not None else "-" for v in numbers]
+        role = " ".join(filter(None, (c["role"], c["muscle"], c["side"])))
+        click.echo(_plain(f"  {c['label']:<18}{role:<16} {rate:>7} {c['unit']:<6}{shown[0]:>11}"
+                          f"{shown[1]:>11}{shown[2]:>15}  {c['fault']}"))  # fmt: skip
+    for gap in seen["gaps"]:
+        click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['stop_s']:.2f} s")
+    for mark in seen["marks"][:50]:
+        click.echo(_plain(f"  mark at {mark['start_s']:.2f} s ({mark['duration_s']:.2f} s): "
+                          f"{mark['text']}"))  # fmt: skip
+    if len(seen["marks"]) > 50:
+        click.echo(f"  and {len(seen['marks']) - 50} more marks; --json prints all")
+    for row in seen["quality"]:
+        faults = "; ".join(f"{f['text']} {f['seconds'] / 60:.1f} min" for f in row["faults"])
+        click.echo(_plain(f"  {row['channel']}: {row['usable_hours']:.2f} h usable"
+                          + (f"; {faults}" if faults else "")))  # fmt: skip
+    for note in seen["notes"]:
+        click.echo(_plain(f"  {note['severity']}: {note['text']} [{note['code']}]"))
+
+
+def _ratio(text: str) -> float:
+    over, _, under = text.partition("/")
+    return int(over) / int(under or 1)
+
+
+@click.command()
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@click.option(
+    "--unit",
+    type=click.Choice(["uV", "mV", "V", "nV"]),
+    default=None,
+    help="Unit of the samples where the header does not say, or says it wrongly.",
+)
+def command(recordings: tuple[Path, ...], as_json: bool, unit: str | None) -> int:  # noqa: FBT001
+    """Show channels, rates, units, roles, gaps, marks and a first look at quality."""
+    import msgspec
+
+    from sleepbrux.recording.opening import open_recording
+
+    failures, found = 0, []
+    for path in recordings:
+        try:
+            found.append(look(open_recording(path, unit=unit)))
+        except SleepbruxError as error:
+            failures += 1
+            click.echo(f"sleepbrux: {error}", err=True)
+    if as_json:
+        value = found[0] if len(recordings) == 1 and found else found
+        if found:
+            click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+    else:
+        for seen in found:
+            _show(seen)
+    return 1 if failures else 0

@@ -1,0 +1,191 @@
+"""``sleepbrux score``: recordings in, scored nights and reports out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.errors import SleepbruxError, UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.scoring import Request
+
+
+def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | None:
+    """``("172",)`` to 172.0, ``("L=172", "R=180")`` to a table; None for nothing."""
+    table: dict[str, float] = {}
+    for text in values:
+        label, equals, number = text.rpartition("=")
+        try:
+            value = float(number)
+        except ValueError:
+            raise UsageError(
+                f"{option} {text!r} is no level; write {option} 172 or {option} LABEL=172 (µV)"
+            ) from None
+        if not equals:
+            if len(values) > 1:
+                raise UsageError(
+                    f"{option} is given {len(values)} times, once without a label; write one value "
+                    "for all channels, or LABEL=VALUE for each"
+                )
+            return value
+        table[label] = value
+    return table or None
+
+
+def _say(path: Path, stem: str, night: object, out: Path) -> None:
+    from sleepbrux.night import Night, hours_text
+    from sleepbrux.outputs import REPORT
+
+    assert isinstance(night, Night)  # noqa: S101
+    rate, hours = night.measures["episodes_per_hour"], night.measures["valid_hours"].value
+    value = "not computable" if rate.value is None else f"{rate.value:.2f}"
+    warnings = sum(n.severity == "warning" for n in night.notes)
+    click.echo(
+        f"{path.name}: {value} episodes per valid hour ({night.criterion.id}; "
+        f"{hours_text(hours)} valid of: {night.window.basis})"
+        + (f"; {warnings} warning(s), see the report" if warnings else "")
+    )
+    click.echo(f"  report: {out / (stem + REPORT)}")
+
+
+def first_run_notice() -> None:
+    """Say so when the signal code has to be compiled first."""
+    from sleepbrux.signal import kernels
+
+    if kernels.UNCACHED:
+        click.echo("note: no place to keep compiled code; every run compiles anew (10 s)", err=True)
+    elif not kernels.sweep_lanes.stats.cache_path or not any(
+        Path(kernels.sweep_lanes.stats.cache_path).glob("kernels.sweep_lanes*.nbi")
+    ):
+        click.echo("first run: compiling the signal code, once (about 10 s)", err=True)
+
+
+@click.command()
+@click.argument("recordings", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder for the results; made if it is not there.",
+)
+@click.option(
+    "--mvc-uv",
+    multiple=True,
+    metavar="VALUE | LABEL=VALUE",
+    help="Level of a maximal clench in µV, for all channels or for one.",
+)
+@click.option(
+    "--rest-uv", multiple=True, metavar="VALUE | LABEL=VALUE", help="Resting level in µV."
+)
+@click.option(
+    "--uv-kind",
+    type=click.Choice(["rms", "rectified"]),
+    default="rms",
+    show_default=True,
+    help="Whether these µV are root mean square or mean rectified.",
+)
+@click.option(
+    "--criterion",
+    default="",
+    metavar="ID | FILE",
+    help="Rule set [default: phasic_tonic_10mvc; aasm without a clench].",
+)
+@click.option("--channel", multiple=True, metavar="LABEL", help="Channel to score; repeatable.")
+@click.option(
+    "--unit",
+    type=click.Choice(["uV", "mV", "V", "nV"]),
+    default=None,
+    help="Unit of the samples where the header does not say, or says it wrongly.",
+)
+@click.option(
+    "--from",
+    "from_text",
+    default="",
+    metavar="TIME",
+    help="Start of the window: clock time (23:10) or seconds.",
+)
+@click.option("--to", "to_text", default="", metavar="TIME", help="End of the window.")
+@click.option(
+    "--study",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="Study file that says all of this for its nights.",
+)
+def command(
+    recordings: tuple[Path, ...], out: Path, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
+    uv_kind: str, criterion: str, channel: tuple[str, ...], unit: str | None,
+    from_text: str, to_text: str, study: Path | None,
+) -> int:  # fmt: skip
+    """Score RECORDINGS and write report, tables and archive for each into a folder.
+
+    The reference clench comes from --mvc-uv, from the study file, or from clenches that are marked
+    in the recording. Without any, a criterion relative to background is used, and the result says so.
+    """
+    from sleepbrux.scoring import Request
+
+    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text)
+    if study is not None and any(stated):
+        raise UsageError(
+            "--study says all of it: leave out the other options, or change the study file"
+        )
+    if not recordings and study is None:
+        raise UsageError("no recording is named; write: sleepbrux score NIGHT.edf --out DIR")
+    if study is not None:
+        return _score_study(study, recordings, out)
+    levels = _levels(mvc_uv, "--mvc-uv"), _levels(rest_uv, "--rest-uv")
+    request = Request(
+        criterion=criterion, channels=channel, unit=unit, mvc_uv=levels[0], rest_uv=levels[1],
+        amplitude="rectified" if uv_kind == "rectified" else "rms",
+        from_text=from_text, to_text=to_text,
+    )  # fmt: skip
+    if criterion:
+        from sleepbrux.criteria import load_criterion
+
+        load_criterion(criterion)
+    return _score_all([(path, request) for path in recordings], out)
+
+
+def _score_all(work: list[tuple[Path, Request]], out: Path) -> int:
+    from sleepbrux.cli.progress import shown
+    from sleepbrux.outputs import write_outputs
+    from sleepbrux.scoring import score_file
+
+    first_run_notice()
+    failures = 0
+    for path, request in work:
+        try:
+            with shown(path.name) as progress:
+                night = score_file(path, request, progress=progress)
+            _say(path, write_outputs(night, out), night, out)
+        except SleepbruxError as error:
+            if isinstance(error, UsageError) and len(work) == 1:
+                raise
+            failures += 1
+            click.echo(f"sleepbrux: {path.name} was not scored: {error}", err=True)
+    if failures and len(work) > 1:
+        click.echo(f"{failures} of {len(work)} recordings were not scored", err=True)
+    return 1 if failures else 0
+
+
+def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
+    from sleepbrux.scoring import find_file, study_request
+    from sleepbrux.study import load_study
+
+    study = load_study(file)
+    names = {path.name for path in recordings}
+    nights = [n for n in study.night if not names or Path(n.recording).name in names]
+    unknown = names - {Path(n.recording).name for n in study.night}
+    if unknown:
+        raise UsageError(f"{file.name} has no night with the recording {min(unknown)!r}")
+    work, failures = [], 0
+    for night in nights:
+        try:
+            path = find_file(file.parent, night.recording, f"night {night.id!r}")
+            work.append((path, study_request(study, night, file.parent)))
+        except SleepbruxError as error:
+            failures += 1
+            click.echo(f"sleepbrux: night {night.id} was not scored: {error}", err=True)
+    return max(_score_all(work, out), 1 if failures else 0)

@@ -1,0 +1,108 @@
+"""Rule files to criteria, with one sentence for whatever is wrong in them."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from sleepbrux.criteria.model import SECTIONS, Criterion
+from sleepbrux.errors import CriterionError
+
+DEFAULT_ID = "phasic_tonic_10mvc"
+DEFAULT_WITHOUT_MVC_ID = "aasm"
+
+
+def _folder() -> Any:
+    return resources.files("sleepbrux.criteria") / "presets"
+
+
+def criterion_ids() -> list[str]:
+    """Ids of the rule sets that come with the package, sorted."""
+    return sorted(
+        p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml")
+    )
+
+
+def load_criterion(name: str | Path) -> Criterion:
+    """A rule set by its id, or from a rule file (``.toml``).
+
+    Raises
+    ------
+    CriterionError
+        Unknown id, or a file that is not a complete rule set.
+    """
+    if str(name) in criterion_ids():
+        return from_text((_folder() / f"{name}.toml").read_text("utf-8"), f"{name}.toml")
+    path = Path(name)
+    if path.suffix != ".toml":
+        raise CriterionError(
+            f"no criterion is called {str(name)!r}; there are {', '.join(criterion_ids())}, "
+            "or give the path of a rule file that ends in .toml"
+        )
+    try:
+        return from_text(path.read_text("utf-8"), path.name)
+    except OSError as error:
+        raise CriterionError(f"{path.name}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise CriterionError(f"{path.name}: not a text in UTF-8; save it as UTF-8") from error
+
+
+def from_text(text: str, name: str) -> Criterion:
+    """A rule set from the text of a rule file; ``name`` is what errors call it."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise CriterionError(f"{name}: not valid TOML: {error}") from error
+    return from_table(table, name)
+
+
+def from_table(table: Mapping[str, Any], name: str) -> Criterion:
+    """A rule set from nested tables, checked."""
+    try:
+        criterion = msgspec.convert(dict(table), Criterion)
+    except msgspec.ValidationError as error:
+        raise CriterionError(f"{name}: {_plain(str(error))}") from error
+    _check(criterion, name)
+    return criterion
+
+
+def _plain(message: str) -> str:
+    """msgspec's sentence with the key as the rule file writes it."""
+    found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, flags=re.DOTALL)
+    text, key = (found.group(1), found.group(2)) if found else (message, None)
+    text = text.replace("Object contains", "there is an").replace("Object missing", "there is no")
+    return f"key {key}: {text}" if key else text
+
+
+def _check(criterion: Criterion, name: str) -> None:
+    """Contradictions that no single key shows."""
+    threshold, burst, episode = criterion.threshold, criterion.burst, criterion.episode
+    if (threshold.level_pct_mvc is None) == (threshold.times_background is None):
+        raise CriterionError(
+            f"{name}: key threshold: give exactly one of level_pct_mvc and times_background"
+        )
+    if threshold.floor_pct_mvc is not None and threshold.times_background is None:
+        raise CriterionError(
+            f"{name}: key threshold.floor_pct_mvc: needs times_background beside it"
+        )
+    if burst.types and burst.phasic_maximum_s <= burst.minimum_s:
+        raise CriterionError(
+            f"{name}: key burst.phasic_maximum_s: {burst.phasic_maximum_s} is not above "
+            f"burst.minimum_s, {burst.minimum_s}"
+        )
+    if episode.regular and episode.regular_maximum_s <= episode.regular_minimum_s:
+        raise CriterionError(
+            f"{name}: key episode.regular_maximum_s: must lie above regular_minimum_s"
+        )
+    known = {path for path, _ in criterion.values()}
+    for path in criterion.sources:
+        if path not in known:
+            raise CriterionError(
+                f"{name}: key sources.{path}: no such setting; sections are {', '.join(SECTIONS)}"
+            )

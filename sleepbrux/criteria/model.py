@@ -1,0 +1,206 @@
+"""A scoring criterion as a value: every clause and every choice has a name, a unit and a range."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+
+Seconds = Annotated[float, Meta(ge=0, le=3600)]
+Status = Literal["read", "from memory", "our choice"]
+
+
+class Envelope(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How amplitude is followed over time.
+
+    ``amplitude`` ``as_reference`` means root mean square unless the reference clench is stated as
+    mean rectified. ``window_s`` is rounded to the nearest odd number of frames (ties up). ``edges``
+    ``corrected`` re-estimates on- and offset from the 10-ms frames; ``crossing`` keeps the frames at
+    which the envelope crosses the threshold.
+    """
+
+    amplitude: Literal["rms", "rectified", "as_reference"]
+    window_s: Annotated[float, Meta(gt=0, le=10)]
+    edges: Literal["corrected", "crossing"]
+
+
+class Threshold(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What counts as activity.
+
+    Exactly one of ``level_pct_mvc`` and ``times_background`` is given; ``floor_pct_mvc`` adds a
+    lower limit in % MVC to a background criterion. ``release_ratio`` is the hysteresis: a burst
+    lasts until the envelope falls below that part of the threshold. ``test`` asks in addition that
+    the burst's mean or peak lies above the threshold (``crossing``: nothing more).
+    """
+
+    level_pct_mvc: Annotated[float, Meta(gt=0, le=200)] | None = None
+    times_background: Annotated[float, Meta(gt=1, le=100)] | None = None
+    floor_pct_mvc: Annotated[float, Meta(gt=0, le=200)] | None = None
+    comparison: Literal[">", ">="]
+    release_ratio: Annotated[float, Meta(gt=0, le=1)]
+    test: Literal["crossing", "mean", "peak"]
+
+
+class Background(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Resting activity: median of the envelope outside bursts, within ``half_window_s`` either way.
+
+    ``guard_s`` before and after each burst is left out; ``passes`` counts the rounds of finding
+    bursts and estimating again; ``minimum_quiet_s`` is the least quiet time that a window needs.
+    """
+
+    half_window_s: Annotated[float, Meta(ge=10, le=14400)]
+    passes: Annotated[int, Meta(ge=1, le=5)]
+    guard_s: Annotated[float, Meta(ge=0, le=30)]
+    minimum_quiet_s: Annotated[float, Meta(ge=1, le=3600)]
+
+
+class BurstRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How long a burst is, and what kind that makes it.
+
+    Dips of at most ``bridge_s`` inside a burst are closed. ``types`` false: no phasic or tonic.
+    """
+
+    minimum_s: Seconds
+    minimum_inclusive: bool
+    phasic_maximum_s: Seconds
+    phasic_maximum_inclusive: bool
+    bridge_s: Seconds
+    types: bool
+
+
+class EpisodeRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Which bursts belong together, and what kind of episode they make.
+
+    A new episode starts after a pause of ``gap_s`` (``gap_inclusive``: a pause of exactly that
+    length is enough). The pause runs ``gap_clock``, and must be free of ``gap_free_of``. ``mixed``
+    ``one_of_each``: one tonic and one phasic burst or more; ``phasic_minimum``: the phasic part must
+    suffice alone; ``tonic_flagged``: such an episode is tonic, flagged ``phasic bursts``.
+    ``two_tonic`` says whether tonic bursts within the pause are one episode. ``regular`` asks the
+    phasic bursts to follow each other onset to onset within the two limits.
+    """
+
+    gap_s: Seconds
+    gap_inclusive: bool
+    gap_clock: Literal["offset_to_onset", "onset_to_onset"]
+    gap_free_of: Literal["qualifying_bursts", "any_activity"]
+    minimum_phasic_bursts: Annotated[int, Meta(ge=1, le=100)]
+    mixed: Literal["one_of_each", "phasic_minimum", "tonic_flagged"]
+    two_tonic: Literal["one_episode", "separate"]
+    regular: bool
+    regular_minimum_s: Seconds
+    regular_maximum_s: Seconds
+
+
+class Sides(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How channels become one list: ``any`` side, ``both`` at once, or the ``mean`` of their % MVC."""
+
+    combine: Literal["any", "both", "mean"]
+
+
+class WindowRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How much of a night is enough not to be marked as short."""
+
+    minimum_valid_hours: Annotated[float, Meta(ge=0, le=24)]
+
+
+class CutOff(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A published cut-off; printed with the rule, never applied to a recording by itself."""
+
+    measure: str
+    comparison: Literal[">", ">=", "<", "unknown"]
+    value: float
+    made_for: str
+    status: Status
+    source: str
+
+
+class SourceNote(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Where one value comes from."""
+
+    status: Status
+    source: str
+
+
+class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """One complete rule set.
+
+    Attributes
+    ----------
+    id, title, summary
+        Short name for files and commands, one line, one paragraph.
+    parent
+        Id of the rule set that this one was derived from, or empty.
+    sources
+        ``"section.key"`` to status and source, for every value.
+    departures
+        Where this rule set leaves or completes its source.
+    cut_offs
+        Published cut-offs with what they were made for.
+    """
+
+    id: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9_.+-]*$", max_length=80)]
+    title: str
+    summary: str
+    parent: str = ""
+    envelope: Envelope
+    threshold: Threshold
+    background: Background
+    burst: BurstRule
+    episode: EpisodeRule
+    sides: Sides
+    window: WindowRule
+    sources: dict[str, SourceNote] = {}
+    departures: tuple[str, ...] = ()
+    cut_offs: tuple[CutOff, ...] = ()
+
+    @property
+    def needs_mvc(self) -> bool:
+        """Whether the threshold stands on a reference clench."""
+        return self.threshold.level_pct_mvc is not None or self.threshold.floor_pct_mvc is not None
+
+    def values(self) -> Iterator[tuple[str, Any]]:
+        """Every setting as (``section.key``, value), in the order of the rule file."""
+        for section in SECTIONS:
+            table = getattr(self, section)
+            for key in table.__struct_fields__:
+                yield f"{section}.{key}", getattr(table, key)
+
+    def digest(self) -> str:
+        """SHA-256 over every value, source and departure, 64 hexadecimal digits."""
+        text = msgspec.json.encode(msgspec.to_builtins(self), order="sorted")
+        return hashlib.sha256(text).hexdigest()
+
+    def derive(self, changes: Mapping[str, Any], *, new_id: str = "") -> Criterion:
+        """Copy with other values; its id, unless given, names this rule set and the changes.
+
+        Parameters
+        ----------
+        changes
+            ``{"threshold.level_pct_mvc": 20.0}``; a key that does not exist raises `CriterionError`.
+        """
+        from sleepbrux.criteria.loading import from_table
+
+        table = msgspec.to_builtins(self)
+        for path, value in changes.items():
+            section, _, key = path.partition(".")
+            table.setdefault(section, {})[key] = value
+            table["sources"][path] = {"status": "our choice", "source": f"changed from {self.id}"}
+        parts = [f"{k.split('.')[-1]}-{v}".lower() for k, v in sorted(changes.items())]
+        suffix = "+".join(parts).replace(" ", "_")
+        if len(self.id) + len(suffix) > 78:
+            suffix = hashlib.sha256(suffix.encode()).hexdigest()[:12]
+        return from_table(
+            table | {"id": new_id or f"{self.id}+{suffix}", "parent": self.id}, "derive"
+        )
+
+
+SECTIONS = ("envelope", "threshold", "background", "burst", "episode", "sides", "window")
+
+
+def exact(value_s: float) -> Fraction:
+    """The decimal that a rule file writes, exactly: 0.29 is 29/100."""
+    return Fraction(repr(value_s))

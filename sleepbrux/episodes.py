@@ -1,0 +1,179 @@
+"""Bursts that belong together, and what kind of episode they make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepbrux.bursts import PHASIC, SHORT, TONIC, Floats, Ints, Merged
+from sleepbrux.criteria import exact
+from sleepbrux.criteria.model import EpisodeRule
+from sleepbrux.spans import Grid, Spans
+
+KINDS = ("phasic", "tonic", "mixed", "unclassified")
+EPISODE_PHASIC, EPISODE_TONIC, EPISODE_MIXED, EPISODE_UNCLASSIFIED = range(4)
+
+
+@dataclass(frozen=True, eq=False)
+class Episodes:
+    """Episodes of a night.
+
+    Attributes
+    ----------
+    starts, stops
+        int64, shape (n,), slots of ``grid``: onset of the first to offset of the last burst.
+    kind
+        int8, shape (n,): index into `KINDS`.
+    n_bursts, n_phasic, n_tonic
+        int64, shape (n,).
+    peak_pct_mvc, mean_pct_mvc
+        float64, shape (n,): highest peak, and mean of the bursts weighted by their duration.
+    channels
+        int64, shape (n,): bit ``k`` set where channel ``k`` takes part.
+    flags
+        Words for each episode: ``edge``, ``clipped``, ``phasic-bursts``.
+    of_burst
+        int64, shape (n_bursts_of_the_night,): number of the episode of each burst, -1 for none.
+    """
+
+    grid: Grid
+    starts: Ints
+    stops: Ints
+    kind: NDArray[np.int8]
+    n_bursts: Ints
+    n_phasic: Ints
+    n_tonic: Ints
+    peak_pct_mvc: Floats
+    mean_pct_mvc: Floats
+    channels: Ints
+    flags: tuple[tuple[str, ...], ...]
+    of_burst: Ints
+
+    def __len__(self) -> int:
+        """Count of episodes."""
+        return len(self.starts)
+
+
+def _chains(bursts: Merged, known: Spans, rule: EpisodeRule) -> Ints:
+    """Number of the chain of each burst: a new one after a pause, or after time not known."""
+    n = len(bursts)
+    if n == 0:
+        return np.empty(0, dtype=np.int64)
+    from_ = bursts.stops if rule.gap_clock == "offset_to_onset" else bursts.starts
+    pause = bursts.starts[1:] - from_[:-1]
+    limit = exact(rule.gap_s) / bursts.grid.slot_s
+    # pause >= limit or pause > limit, on integers
+    least = -(-limit.numerator // limit.denominator)
+    if not rule.gap_inclusive:
+        least = limit.numerator // limit.denominator + 1
+    place = np.searchsorted(known.starts, bursts.starts, side="right")
+    new = (pause >= least) | (place[1:] != place[:-1])
+    if rule.two_tonic == "separate":
+        new |= (bursts.kind[1:] == TONIC) & (bursts.kind[:-1] == TONIC)
+    return np.concatenate(([0], np.cumsum(new)))
+
+
+def _regular_run(starts: Ints, rule: EpisodeRule, grid: Grid) -> int:
+    """Bursts in the longest run whose onsets follow each other within the limits of the rule."""
+    if not rule.regular:
+        return len(starts)
+    step = np.diff(starts)
+    low = exact(rule.regular_minimum_s) / grid.slot_s
+    high = exact(rule.regular_maximum_s) / grid.slot_s
+    best = run = min(len(starts), 1)
+    for value in step.tolist():
+        run = run + 1 if low <= value <= high else 1
+        best = max(best, run)
+    return best
+
+
+def _kind(
+    phasic: Ints, n_tonic: int, n: int, rule: EpisodeRule, *, types: bool, grid: Grid
+) -> tuple[int, tuple[str, ...]]:
+    """Kind of a chain and its flags; -1 where it makes no episode."""
+    if not types:
+        return (EPISODE_UNCLASSIFIED, ()) if n >= rule.minimum_phasic_bursts else (-1, ())
+    enough = _regular_run(phasic, rule, grid) >= rule.minimum_phasic_bursts
+    if n_tonic == 0:
+        return (EPISODE_PHASIC, ()) if enough else (-1, ())
+    if len(phasic) == 0:
+        return EPISODE_TONIC, ()
+    if rule.mixed == "one_of_each" or (rule.mixed == "phasic_minimum" and enough):
+        return EPISODE_MIXED, ()
+    return EPISODE_TONIC, ("phasic-bursts",)
+
+
+def group_episodes(
+    bursts: Merged, known: Spans, rule: EpisodeRule, *, types: bool, clipped: Spans
+) -> Episodes:
+    """Episodes from the merged bursts.
+
+    Parameters
+    ----------
+    bursts
+        Bursts of the night, short ones among them.
+    known
+        Spans in which bursts could have been seen, on the bursts' grid. No episode crosses a gap in
+        them.
+    clipped
+        Spans in which a sample lies at a rail of the converter.
+    """
+    takes_part = np.ones(len(bursts), dtype=np.bool_)
+    if rule.gap_free_of == "qualifying_bursts":
+        takes_part = bursts.kind != SHORT
+    chained = np.flatnonzero(takes_part)
+    chain = _chains(bursts.take(chained), known, rule)
+    of_burst = np.full(len(bursts), -1, dtype=np.int64)
+    rows: list[tuple[Ints, int, tuple[str, ...]]] = []
+    borders = np.flatnonzero(np.diff(chain)) + 1
+    for part in np.split(chained, borders):
+        members = part[bursts.kind[part] != SHORT]
+        if not len(members):
+            continue
+        kind = bursts.kind[members]
+        code, flags = _kind(
+            bursts.starts[members[kind == PHASIC]], int((kind == TONIC).sum()), len(members), rule,
+            types=types, grid=bursts.grid,
+        )  # fmt: skip
+        if code >= 0:
+            of_burst[members] = len(rows)
+            rows.append((members, code, flags))
+    return _table(bursts, rows, of_burst, clipped)
+
+
+def _table(
+    bursts: Merged,
+    rows: list[tuple[Ints, int, tuple[str, ...]]],
+    of_burst: Ints,
+    clipped: Spans,
+) -> Episodes:
+    def each(function: object, dtype: type) -> NDArray[np.generic]:
+        return np.array([function(m) for m, _, _ in rows], dtype=dtype)  # type: ignore[operator]
+
+    starts = each(lambda m: bursts.starts[m[0]], np.int64)
+    stops = each(lambda m: bursts.stops[m].max(), np.int64)
+    flags = []
+    for (members, _, words), start, stop in zip(rows, starts.tolist(), stops.tolist(), strict=True):
+        edge = ("edge",) if bursts.cut[members].any() else ()
+        touched = bool(((clipped.starts < stop) & (clipped.stops > start)).any())
+        flags.append((*edge, *(("clipped",) if touched else ()), *words))
+    length = bursts.stops - bursts.starts
+    return Episodes(
+        grid=bursts.grid,
+        starts=starts,  # type: ignore[arg-type]
+        stops=stops,  # type: ignore[arg-type]
+        kind=np.array([code for _, code, _ in rows], dtype=np.int8),
+        n_bursts=each(len, np.int64),  # type: ignore[arg-type]
+        n_phasic=each(lambda m: (bursts.kind[m] == PHASIC).sum(), np.int64),  # type: ignore[arg-type]
+        n_tonic=each(lambda m: (bursts.kind[m] == TONIC).sum(), np.int64),  # type: ignore[arg-type]
+        peak_pct_mvc=each(lambda m: bursts.peak_pct_mvc[m].max(), np.float64),  # type: ignore[arg-type]
+        mean_pct_mvc=each(
+            lambda m: float((bursts.mean_pct_mvc[m] * length[m]).sum() / length[m].sum()),
+            np.float64,
+        ),  # type: ignore[arg-type]
+        channels=each(lambda m: np.bitwise_or.reduce(bursts.channels[m]), np.int64),  # type: ignore[arg-type]
+        flags=tuple(flags),
+        of_burst=of_burst,
+    )

@@ -1,0 +1,1 @@
+"""A night as files that other programs read."""

@@ -1,0 +1,176 @@
+"""A night as one JSON value: every setting, every measure with its basis, every note."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from sleepbrux import __version__
+from sleepbrux.calibration import Reference
+from sleepbrux.night import Night
+from sleepbrux.provenance import chain
+from sleepbrux.purpose import PURPOSE
+from sleepbrux.signal.filters import band_edges_hz
+from sleepbrux.signal.quality import REASONS, Quality
+from sleepbrux.signal.sweep import ChannelFrames, Layout
+
+SCHEMA_VERSION = "1.0"
+DIGITS = 10
+
+
+def rounded(value: float | None) -> float | None:
+    """A number to ten significant digits, so that it prints alike on every platform."""
+    return None if value is None else float(f"{value:.{DIGITS}g}")
+
+
+def _count(value: float | None) -> int | None:
+    return None if value is None else int(value)
+
+
+def criterion_table(night: Night) -> dict[str, Any]:
+    """The criterion with every value, its source and status."""
+    rule = night.criterion
+    return {
+        "id": rule.id,
+        "title": rule.title,
+        "parent": rule.parent or None,
+        "digest": rule.digest(),
+        "values": {
+            path: {
+                "value": value,
+                "status": rule.sources[path].status if path in rule.sources else "not stated",
+                "source": rule.sources[path].source if path in rule.sources else "",
+            }
+            for path, value in rule.values()
+        },
+        "departures": list(rule.departures),
+        "cut_offs_not_applied": msgspec.to_builtins(rule.cut_offs),
+    }
+
+
+def _reference(reference: Reference | None) -> dict[str, Any] | None:
+    if reference is None:
+        return None
+    return {
+        "amplitude": reference.amplitude,
+        "statistic": reference.statistic,
+        "origin": reference.origin,
+        "placement": reference.placement,
+        "teeth": reference.teeth,
+        "levels": [
+            {
+                "channel": level.label,
+                "mvc_uv": rounded(level.mvc_uv),
+                "rest_uv": rounded(level.rest_uv),
+                "trials_uv": [rounded(t) for t in level.trials_uv],
+                "cv_pct": rounded(level.cv_pct),
+            }
+            for level in reference.levels
+        ],
+    }
+
+
+def _channel(frames: ChannelFrames, quality: Quality, night: Night) -> dict[str, Any]:
+    channel, layout = frames.channel, Layout.at(frames.channel.rate)
+    low_hz, high_hz = band_edges_hz(channel.rate)
+    return {
+        "label": channel.label,
+        "role": channel.role,
+        "side": channel.side,
+        "muscle": channel.muscle,
+        "unit": channel.unit,
+        "rate": str(channel.rate),
+        "band_hz": [low_hz, rounded(high_hz)],
+        "frame_samples": layout.hop,
+        "frame_s": str(frames.grid.slot_s),
+        "background_uv": rounded(night.background_uv.get(channel.label)),
+        "threshold_uv": rounded(night.threshold_uv.get(channel.label)),
+        "usable_hours": rounded(quality.usable.hours),
+        "clipped_s": rounded(quality.clipped.duration_s),
+    }
+
+
+def excluded(night: Night) -> list[dict[str, Any]]:
+    """Every excluded span that touches the window, with channel and reason, in order of time."""
+    rows = []
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        window = night.window.on(frames.grid)
+        for reason, spans in quality.faults.items():
+            rows += [
+                {
+                    "start_s": rounded(a),
+                    "stop_s": rounded(b),
+                    "channel": frames.channel.label,
+                    "reason": reason,
+                    "text": REASONS[reason],
+                }
+                for a, b in (spans & window).seconds()
+            ]
+    return sorted(rows, key=lambda r: (r["start_s"], r["stop_s"], r["channel"], r["reason"]))
+
+
+def steps(night: Night) -> list[dict[str, Any]]:
+    """Provenance of the night: each stage with its settings and a digest over all before it."""
+    first = night.swept.frames[0]
+    done = chain(
+        [
+            ("recording", {"sha256": night.swept.digest, "format": night.swept.format}),
+            ("sweep", {
+                "software": f"sleepbrux {__version__}",
+                "channels": [f.channel.label for f in night.swept.frames],
+                "filter": "Butterworth high-pass order 4, low-pass order 2, causal",
+                "frame_s": str(first.grid.slot_s),
+            }),
+            ("reference", _reference(night.reference) or {}),
+            ("criterion", {"id": night.criterion.id, "digest": night.criterion.digest()}),
+            ("window", {"spans_s": [list(s) for s in night.window.spans_s],
+                        "basis": night.window.basis}),
+        ]
+    )  # fmt: skip
+    return [{"step": s.name, "settings": s.settings, "digest": s.digest} for s in done]
+
+
+def summary(night: Night) -> dict[str, Any]:
+    """The content of ``STEM.summary.json``."""
+    swept = night.swept
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "software": {"name": "sleepbrux", "version": __version__},
+        "recording": swept.name,
+        "input_sha256": swept.digest,
+        "format": swept.format,
+        "start": swept.start.isoformat() if swept.start else None,
+        "start_clock": swept.start_clock.isoformat() if swept.start_clock else None,
+        "duration_s": rounded(swept.duration_s),
+        "reviewed_by_a_person": False,
+        "criterion": criterion_table(night),
+        "reference": _reference(night.reference),
+        "channels": [
+            _channel(f, q, night) for f, q in zip(swept.frames, night.quality, strict=True)
+        ],
+        "window": {
+            "basis": night.window.basis,
+            "spans_s": [[rounded(a), rounded(b)] for a, b in night.window.spans_s],
+        },
+        "gaps": [[rounded(a), rounded(b)] for a, b in swept.gaps],
+        "excluded_spans": excluded(night),
+        "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
+        "measures": {
+            name: {
+                "value": _count(m.value) if name.endswith("_count") else rounded(m.value),
+                "unit": m.unit,
+                "basis": m.basis,
+                **({"reason": m.reason} if m.reason else {}),
+                "keys": list(m.keys),
+            }
+            for name, m in night.measures.items()
+        },
+        "provenance": steps(night),
+        "purpose": PURPOSE,
+    }
+
+
+def summary_text(night: Night) -> str:
+    """`summary` as indented JSON with a line feed at the end."""
+    return msgspec.json.format(msgspec.json.encode(summary(night)), indent=2).decode() + "\n"

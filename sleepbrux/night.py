@@ -1,0 +1,411 @@
+"""A night scored: the one place that knows the order of the stages."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import datetime, time
+from functools import reduce
+
+import numpy as np
+
+from sleepbrux.bursts import Bursts, Floats, Merged, find_bursts, merge, thresholds
+from sleepbrux.calibration import Reference
+from sleepbrux.criteria import Criterion, load_criterion
+from sleepbrux.episodes import Episodes, group_episodes
+from sleepbrux.errors import Note, RecordingError, UsageError
+from sleepbrux.measures import Measure, Selection, compute, select
+from sleepbrux.recording.model import Channel, Mark, Recording
+from sleepbrux.signal.envelope import Amplitude, Envelope, follow
+from sleepbrux.signal.filters import band_edges_hz
+from sleepbrux.signal.quality import Quality, assess
+from sleepbrux.signal.sweep import ChannelFrames, sweep
+from sleepbrux.spans import Spans
+from sleepbrux.window import Window, find_window
+
+LEAST_RATE_HZ = 100
+FULL_BAND_RATE_HZ = 1000
+AVERAGE_LABEL = "mean of channels"
+
+
+@dataclass(frozen=True, eq=False)
+class Swept:
+    """A recording after its one pass: all that scoring needs and an archive keeps.
+
+    Attributes
+    ----------
+    digest
+        SHA-256 of the input's bytes.
+    frames
+        One for each channel that is scored.
+    """
+
+    name: str
+    digest: str
+    format: str
+    start: datetime | None
+    start_clock: time | None
+    duration_s: float
+    marks: tuple[Mark, ...]
+    gaps: tuple[tuple[float, float], ...]
+    notes: tuple[Note, ...]
+    frames: tuple[ChannelFrames, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Night:
+    """A scored night.
+
+    Attributes
+    ----------
+    background_uv
+        Median of the envelope outside bursts in valid time, by channel label; None where unknown.
+    threshold_uv
+        Threshold by channel label: its median over the night where it follows the background.
+    bursts
+        Bursts of each scored channel, before the sides are merged.
+    merged, episodes
+        The night's events, those outside the window among them; ``chosen`` says which count.
+    """
+
+    swept: Swept
+    quality: tuple[Quality, ...]
+    criterion: Criterion
+    reference: Reference | None
+    window: Window
+    amplitude: Amplitude
+    background_uv: dict[str, float | None]
+    threshold_uv: dict[str, float | None]
+    bursts: tuple[Bursts, ...]
+    merged: Merged
+    episodes: Episodes
+    chosen: Selection
+    measures: dict[str, Measure]
+    notes: tuple[Note, ...]
+
+
+def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:
+    """Channels to score: those named, else every jaw muscle.
+
+    Raises
+    ------
+    RecordingError
+        A label that the recording does not have, no jaw muscle, or one that cannot be scored.
+    """
+    names = ", ".join(repr(c.label) for c in recording.channels) or "none"
+    if labels:
+        try:
+            picked = tuple(dict.fromkeys(recording.channel(label) for label in labels))
+        except KeyError as error:
+            raise RecordingError(
+                f"{recording.name}: there is no channel {error.args[0]!r}; there are {names}"
+            ) from None
+    else:
+        usable = [c for c in recording.channels if not c.fault]
+        picked = tuple(c for c in usable if c.role == "jaw") or tuple(
+            c for c in usable if c.role == "emg"
+        )
+        if not picked:
+            raise RecordingError(
+                f"{recording.name}: no channel is recognised as a jaw muscle; there are {names}: "
+                "name the channels to score with --channel"
+            )
+    for channel in picked:
+        if channel.fault:
+            raise RecordingError(
+                f"{recording.name}: channel {channel.label!r} cannot be scored: {channel.fault}"
+            )
+        if channel.rate < LEAST_RATE_HZ:
+            raise RecordingError(
+                f"{recording.name}: channel {channel.label!r} has {float(channel.rate):g} samples a "
+                f"second; raw EMG needs {LEAST_RATE_HZ} or more, so this is a rate or an envelope"
+            )
+    return picked
+
+
+def _channel_notes(channels: Sequence[Channel]) -> list[Note]:
+    notes = []
+    for channel in channels:
+        if channel.role != "jaw":
+            notes.append(
+                Note("muscle-not-named", "warning",
+                     f"channel {channel.label!r} does not name a jaw muscle; it was scored as one")
+            )  # fmt: skip
+        if channel.rate < FULL_BAND_RATE_HZ:
+            high_hz = band_edges_hz(channel.rate)[1]
+            notes.append(
+                Note("band-narrow", "warning",
+                     f"channel {channel.label!r} has {float(channel.rate):g} samples a second, so its "
+                     f"band ends at {high_hz:.0f} Hz: µV values are lower than at 1000 Hz or more, "
+                     "ratios to a clench of the same recorder are less affected")
+            )  # fmt: skip
+        if channel.unit != "uV":
+            notes.append(
+                Note("unit-unknown", "warning",
+                     f"channel {channel.label!r} has no known unit ({channel.unit}); its values are "
+                     "not µV")
+            )  # fmt: skip
+    return notes
+
+
+def sweep_recording(
+    recording: Recording,
+    labels: Sequence[str] = (),
+    *,
+    threads: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Swept:
+    """Read the jaw channels of a recording once; the digest of the input is taken meanwhile."""
+    channels = pick_channels(recording, labels)
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        digest = pool.submit(recording.source.digest)
+        frames = sweep(recording, channels, threads=threads, progress=progress)
+    return Swept(
+        name=recording.name,
+        digest=digest.result(),
+        format=recording.format,
+        start=recording.start,
+        start_clock=recording.start_clock,
+        duration_s=recording.duration_s,
+        marks=recording.marks,
+        gaps=recording.gaps,
+        notes=tuple(recording.notes) + tuple(_channel_notes(channels)),
+        frames=frames,
+    )
+
+
+def _mvc(reference: Reference | None, label: str) -> float | None:
+    level = reference.level(label) if reference else None
+    return level.mvc_uv if level else None
+
+
+def _check(swept: Swept, criterion: Criterion, reference: Reference | None) -> None:
+    if not criterion.needs_mvc:
+        return
+    for frames in swept.frames:
+        label = frames.channel.label
+        if frames.channel.unit != "uV":
+            raise UsageError(
+                f"{swept.name}: channel {label!r} has no known unit, so {criterion.id} (% MVC) "
+                "cannot be applied; give --unit, or use a criterion relative to background (aasm)"
+            )
+        if _mvc(reference, label) is None:
+            raise UsageError(
+                f"{swept.name}: criterion {criterion.id} needs the MVC of {label!r}; give --mvc-uv, "
+                "or use a criterion relative to background (aasm)"
+            )
+
+
+def _average(envelopes: Sequence[Envelope], weights: Sequence[float]) -> Envelope:
+    """Mean of several envelopes, each in its own unit of ``1 / weight``."""
+    first = envelopes[0]
+    if any(e.grid != first.grid for e in envelopes):
+        raise UsageError("the mean of channels needs one sampling rate for all of them")
+    level = sum(e.level * w for e, w in zip(envelopes, weights, strict=True)) / len(envelopes)
+    energy = sum(
+        e.energy.astype(np.float64) * w**2 for e, w in zip(envelopes, weights, strict=True)
+    ) / len(envelopes)
+    assert isinstance(level, np.ndarray)  # noqa: S101
+    assert isinstance(energy, np.ndarray)  # noqa: S101
+    return Envelope(
+        first.grid, first.amplitude, first.window_frames, level, energy.astype(np.float32)
+    )
+
+
+def _rested(envelope: Envelope, bursts: Bursts, counted: Spans) -> float | None:
+    """Median of the envelope outside bursts in valid time."""
+    quiet = counted - Spans.of(bursts.grid, np.stack((bursts.starts, bursts.stops), axis=1)).grow(
+        bursts.grid.slots_for(1) // 2
+    )
+    at = np.arange(0, envelope.grid.n_slots, max(envelope.window_frames // 2, 1))
+    values = envelope.level[at[quiet.holds(at)]]
+    values = values[~np.isnan(values)]
+    return float(np.median(values)) if len(values) else None
+
+
+@dataclass(frozen=True)
+class _Track:
+    """One stream of bursts: a channel, or the mean of several."""
+
+    label: str
+    envelope: Envelope
+    usable: Spans
+    mvc_uv: float | None
+    threshold: Floats
+
+
+def _tracks(
+    swept: Swept,
+    quality: Sequence[Quality],
+    criterion: Criterion,
+    reference: Reference | None,
+    amplitude: Amplitude,
+) -> list[_Track]:
+    def follow_one(frames: ChannelFrames, q: Quality) -> Envelope:
+        return follow(frames, q.usable, amplitude=amplitude, window_s=criterion.envelope.window_s)
+
+    parts = [
+        (f.channel.label, follow_one(f, q), q.usable, _mvc(reference, f.channel.label))
+        for f, q in zip(swept.frames, quality, strict=True)
+    ]
+    if criterion.sides.combine == "mean" and len(parts) > 1:
+        mvcs = [mvc for _, _, _, mvc in parts if mvc is not None]
+        relative = len(mvcs) == len(parts)
+        weights = [100 / mvc for mvc in mvcs] if relative else [1.0] * len(parts)
+        envelope = _average([e for _, e, _, _ in parts], weights)
+        usable = reduce(Spans.__and__, [u for _, _, u, _ in parts])
+        parts = [(AVERAGE_LABEL, envelope, usable, 100.0 if relative else None)]
+    tracks = []
+    for label, envelope, usable, mvc_uv in parts:
+        threshold, background = thresholds(envelope, usable, criterion, mvc_uv)
+        seen = usable
+        if background is not None:
+            seen = usable & Spans.from_mask(envelope.grid, ~np.isnan(background))
+        tracks.append(_Track(label, envelope, seen, mvc_uv, threshold))
+    return tracks
+
+
+def score(
+    swept: Swept,
+    *,
+    criterion: Criterion,
+    window: Window,
+    reference: Reference | None = None,
+) -> Night:
+    """Score a swept recording: from its frames alone, so an archive gives the same night again.
+
+    Raises
+    ------
+    UsageError
+        The criterion needs an MVC and there is none, or no unit.
+    """
+    _check(swept, criterion, reference)
+    quality = tuple(assess(frames) for frames in swept.frames)
+    amplitude: Amplitude = "rms"
+    if criterion.envelope.amplitude != "as_reference":
+        amplitude = criterion.envelope.amplitude
+    elif reference is not None:
+        amplitude = reference.amplitude
+    tracks = _tracks(swept, quality, criterion, reference, amplitude)
+    found = tuple(
+        find_bursts(t.envelope, t.usable, criterion, t.threshold, label=t.label) for t in tracks
+    )
+    merged = merge(found, criterion, [t.mvc_uv for t in tracks])
+    grid = merged.grid
+    known = reduce(Spans.__and__, [t.usable.on(grid) for t in tracks])
+    clipped = reduce(Spans.__or__, [q.clipped.on(grid) for q in quality])
+    episodes = group_episodes(
+        merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
+    )
+    chosen = select(merged, episodes, window.on(grid), known, window.basis)
+    background = {
+        t.label: _rested(t.envelope, b, t.usable & chosen.valid.on(b.grid, rounding="inward"))
+        for t, b in zip(tracks, found, strict=True)
+    }
+    measures = compute(chosen, merged, episodes, criterion, background)
+    return Night(
+        swept=swept,
+        quality=quality,
+        criterion=criterion,
+        reference=reference,
+        window=window,
+        amplitude=amplitude,
+        background_uv=background,
+        threshold_uv={
+            t.label: float(np.nanmedian(t.threshold)) if not np.isnan(t.threshold).all() else None
+            for t in tracks
+        },
+        bursts=found,
+        merged=merged,
+        episodes=episodes,
+        chosen=chosen,
+        measures=measures,
+        notes=_night_notes(swept, window, reference, criterion, amplitude, measures),
+    )
+
+
+def _night_notes(
+    swept: Swept,
+    window: Window,
+    reference: Reference | None,
+    criterion: Criterion,
+    amplitude: Amplitude,
+    measures: Mapping[str, Measure],
+) -> tuple[Note, ...]:
+    notes = [*swept.notes, *window.notes, *(reference.notes if reference else ())]
+    if reference is None:
+        notes.append(
+            Note("no-reference", "warning",
+                 "there is no reference clench: only a criterion relative to background was computed, "
+                 "and no amplitude in % MVC")
+        )  # fmt: skip
+    elif criterion.needs_mvc and reference.amplitude != amplitude:
+        notes.append(
+            Note("amplitude-kinds-differ", "warning",
+                 f"the clench is stated as {reference.amplitude}, the criterion measures {amplitude}: "
+                 "their µV differ (by 1.25 for Gaussian EMG) and were not converted")
+        )  # fmt: skip
+    hours = measures["valid_hours"].value or 0.0
+    least = criterion.window.minimum_valid_hours
+    if hours < least:
+        notes.append(
+            Note("few-valid-hours", "warning",
+                 f"{hours:.2f} valid hours are fewer than the {least:g} h that the rules ask for")
+        )  # fmt: skip
+    return tuple(dict.fromkeys(notes))
+
+
+def score_night(
+    recording: Recording,
+    reference: Reference | None = None,
+    criterion: Criterion | str = "phasic_tonic_10mvc",
+    *,
+    channels: Sequence[str] = (),
+    window: Window | None = None,
+    threads: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Night:
+    """Score a recording from end to end.
+
+    Parameters
+    ----------
+    recording
+        From `open_recording`.
+    reference
+        What 100 % MVC is; needed unless the criterion is relative to background.
+    criterion
+        A rule set or its id.
+    channels
+        Labels to score; default: every jaw muscle.
+    window
+        Analysed window; default: lights marks, else the whole recording.
+    """
+    rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
+    swept = sweep_recording(recording, channels, threads=threads, progress=progress)
+    return score(
+        swept,
+        criterion=rules,
+        window=window or find_window(swept.marks, swept.duration_s),
+        reference=reference,
+    )
+
+
+def rescore(night: Night, criterion: Criterion | str) -> Night:
+    """The same night under other rules."""
+    rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
+    return score(night.swept, criterion=rules, window=night.window, reference=night.reference)
+
+
+def with_notes(night: Night, *notes: Note) -> Night:
+    """The same night with more notes."""
+    return replace(night, notes=tuple(dict.fromkeys((*night.notes, *notes))))
+
+
+def hours_text(hours: float | None) -> str:
+    """``7.25`` as ``"7 h 15 min"``."""
+    if hours is None or math.isnan(hours):
+        return "unknown"
+    minutes = math.floor(hours * 60 + 0.5)
+    return f"{minutes // 60} h {minutes % 60:02d} min"

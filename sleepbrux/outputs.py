@@ -1,0 +1,59 @@
+"""The files that a night leaves behind."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from sleepbrux.export.summary import summary_text
+from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
+from sleepbrux.files import safe_stem, write_text
+from sleepbrux.night import Night
+from sleepbrux.report.night_page import render_night
+from sleepbrux.store import save_night
+
+ARCHIVE = ".night.h5"
+REPORT = ".report.html"
+SUMMARY = ".summary.json"
+
+
+def free_stem(folder: Path, name: str, digest: str) -> str:
+    """A stem under which ``folder`` holds nothing, or only results of the very same input.
+
+    Two recordings of one name in different folders get ``night`` and ``night-2``.
+    """
+    stem = safe_stem(name)
+    for number in range(1, 10000):
+        candidate = stem if number == 1 else f"{stem}-{number}"
+        if _owner(folder / f"{candidate}{SUMMARY}") in (None, digest):
+            return candidate
+    raise FileExistsError(f"{stem}: too many results of that name")
+
+
+def _owner(path: Path) -> str | None:
+    """Digest of the input that a summary belongs to; None where there is no summary."""
+    try:
+        return str(json.loads(path.read_text("utf-8")).get("input_sha256"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, AttributeError):
+        return ""
+
+
+def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str:
+    """Write archive, report, summary and tables; returns the stem that they share.
+
+    The summary comes last: where it stands, the others are whole.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    stem = stem or free_stem(folder, night.swept.name, night.swept.digest)
+    save_night(night, folder / f"{stem}{ARCHIVE}")
+    for name, text in (
+        (".episodes.csv", episodes_csv(night)),
+        (".bursts.csv", bursts_csv(night)),
+        (".channel_bursts.csv", channel_bursts_csv(night)),
+        (REPORT, render_night(night)),
+        (SUMMARY, summary_text(night)),
+    ):
+        write_text(folder / f"{stem}{name}", text)
+    return stem

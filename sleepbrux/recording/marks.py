@@ -1,0 +1,94 @@
+"""What the texts of marks mean: lights, clench cues, rest, synchronisation, sleep stages."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from typing import Literal
+
+MarkKind = Literal["lights_off", "lights_on", "clench", "rest", "sync", "stage", ""]
+LightsKind = Literal["lights_off", "lights_on", ""]
+
+_LIGHT = r"(?:lights?|lts?|licht(?:er)?|lumieres?|luces|luz|luci|luce)"
+_KINDS: tuple[tuple[MarkKind, re.Pattern[str]], ...] = (
+    ("lights_off", re.compile(
+        rf"\b{_LIGHT} ?(?:are |is |were )?(?:switched |turned )?(?:off|out|aus\w*|eteintes?|"
+        r"apagadas?|spent[ea]|uit)\b|^l ?off$|消灯")),
+    ("lights_on", re.compile(
+        rf"\b{_LIGHT} ?(?:are |is |were )?(?:switched |turned )?(?:on|an|ein\w*|allumees?|"
+        r"encendidas?|acces[ea]|aan)\b|^l ?on$|点灯")),
+    ("clench", re.compile(
+        r"\bclench\w*|\bmvi?c\d*\b|\bmax\w* (?:voluntary )?(?:bit\w*|contraction|occlusion)|"
+        r"\bbite (?:down|hard|test)|\b(?:zu|zusammen)?beiss\w*|\bkieferpress\w*|\bserrage|"
+        r"\bapretar|\bserramento")),
+    ("rest", re.compile(r"\brest(?:ing)?\b|\brelax\w*|\bbaseline|\bruhe\w*|\brepos\w*|\briposo")),
+    ("sync", re.compile(r"\bsync\w*")),
+)  # fmt: skip
+_CLENCH_ENDS = re.compile(r"\b(?:end|stop|stopped|over|release\w*|ende|fin)\b|\bunclench")
+_TWO_LIGHTS = re.compile(rf"\b{_LIGHT} ?(?:on|off|out) (?:and |or )?(?:on|off|out)\b")
+_STAGE = re.compile(
+    r"(?:sleep )?(?:stage|stadium|schlafstadium)(?: (?:[wrm0-5]|wake|awake|n ?[1-4]|s ?[0-4]|"
+    r"n?rem ?[1-4]?|mt|movement(?: time)?|unknown|unscored|not scored))?"
+    r"|[wr]|wake|awake|n ?[1-3]|s ?[1-4]|n?rem ?[1-4]?|sleep (?:s[0-4]|n[1-3]|rem|mt|unscored)"
+    r"|movement time|unscored|not scored"
+)
+_SPELLINGS = {
+    "lights off": "lights_off", "light off": "lights_off", "lights out": "lights_off",
+    "light out": "lights_off", "licht aus": "lights_off", "lights on": "lights_on",
+    "light on": "lights_on", "licht an": "lights_on",
+}  # fmt: skip
+_NEAR = 0.78
+_CLEARLY_NEARER = 0.05
+
+
+def _plain(text: str) -> str:
+    words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
+    decomposed = unicodedata.normalize("NFKD", words.casefold())
+    letters = "".join(c for c in decomposed if not unicodedata.combining(c))
+    return " ".join(re.sub(r"[^\w]|_", " ", letters).split())
+
+
+def classify(text: str) -> MarkKind:
+    """What a mark says; ``""`` where it says none of these things or two of them.
+
+    The end of a clench ("clench stop") is no clench. Lights have many spellings and languages;
+    misspelt ones are not accepted here, see `suggest`.
+
+    Examples
+    --------
+    >>> classify("LIGHTS-OFF"), classify("Licht aus"), classify("Sleep stage N2"), classify("cough")
+    ('lights_off', 'lights_off', 'stage', '')
+    """
+    plain = _plain(text)
+    if _STAGE.fullmatch(plain):
+        return "stage"
+    kinds = [kind for kind, pattern in _KINDS if pattern.search(plain)]
+    if _TWO_LIGHTS.search(plain):
+        return ""
+    if "clench" in kinds and _CLENCH_ENDS.search(plain):
+        return ""
+    return kinds[0] if len(kinds) == 1 else ""
+
+
+def suggest(text: str) -> LightsKind:
+    """Lights mark that a text may be a misspelling of; to ask the user about, never to act upon.
+
+    Examples
+    --------
+    >>> suggest("Ligths of"), suggest("lights off"), suggest("snoring")
+    ('lights_off', '', '')
+    """
+    if classify(text):
+        return ""
+    plain = _plain(text)
+    if len({kind for spelling, kind in _SPELLINGS.items() if spelling.startswith(plain)}) > 1:
+        return ""
+    best: dict[str, float] = {"lights_off": 0.0, "lights_on": 0.0}
+    for spelling, kind in _SPELLINGS.items():
+        ratio = difflib.SequenceMatcher(None, plain, spelling).ratio()
+        best[kind] = max(best[kind], ratio)
+    off, on = best["lights_off"], best["lights_on"]
+    if max(off, on) < _NEAR or abs(off - on) < _CLEARLY_NEARER:
+        return ""
+    return "lights_off" if off > on else "lights_on"

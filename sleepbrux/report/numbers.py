@@ -1,0 +1,108 @@
+"""How numbers and times are printed: one place, so that a page never shows two spellings."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, time
+
+MISSING = "n/a"
+DAY_S = 86400
+
+
+def text(value: float | None, unit: str = "", reason: str = "") -> str:
+    """A number with digits that suit its unit; ``"n/a (reason)"`` where there is none.
+
+    Examples
+    --------
+    >>> text(4.97824, "1/h"), text(34.0, "1"), text(None, "% MVC", "no reference clench")
+    ('5.0', '34', 'n/a (no reference clench)')
+    >>> text(78.64966, "µV"), text(2.87401, "µV"), text(215.2, "% MVC"), text(0.55, "s")
+    ('78.6', '2.87', '215', '0.55')
+    """
+    if value is None or not math.isfinite(value):
+        return f"{MISSING} ({reason})" if reason else MISSING
+    if unit == "1" and float(value).is_integer():
+        return f"{value:.0f}"
+    size = abs(value)
+    decimals = {
+        "1/h": 1 if size >= 1 else 2,
+        "1": 1,
+        "h": 2,
+        "%": 2,
+        "% MVC": 0 if size >= 100 else 1,
+        "s": 2 if size < 10 else 1,
+        "min": 1,
+    }.get(unit)
+    if decimals is None:
+        decimals = 0 if size >= 100 else 1 if size >= 10 else 2
+    return f"{value:.{decimals}f}"
+
+
+def with_unit(value: float | None, unit: str, reason: str = "") -> str:
+    """As `text`, with the unit behind it where there is a number."""
+    shown = text(value, unit, reason)
+    return shown if shown.startswith(MISSING) or unit in ("", "1") else f"{shown} {unit}"
+
+
+def plain(value: object) -> str:
+    """A setting as its rule file writes it, shortest form.
+
+    Examples
+    --------
+    >>> plain(0.125), plain(True), plain(None), plain(10.0)
+    ('0.125', 'true', 'not set', '10')
+    """
+    if value is None:
+        return "not set"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
+
+
+def seconds_of_day(moment: time | None) -> float | None:
+    """Seconds since midnight, None where the time of day is unknown."""
+    if moment is None:
+        return None
+    return moment.hour * 3600 + moment.minute * 60 + moment.second + moment.microsecond / 1e6
+
+
+def clock(second: float, begin_s: float | None) -> str:
+    """Local time of day at a second of the night clock; time from the start where it is unknown.
+
+    Examples
+    --------
+    >>> clock(4867.2, 22 * 3600 + 2400.0), clock(4867.2, None)
+    ('00:01:07', '+1:21:07')
+    """
+    whole = math.floor(second + (begin_s or 0.0))
+    hours, minutes, seconds = whole // 3600, whole // 60 % 60, whole % 60
+    if begin_s is None:
+        return f"+{hours}:{minutes:02d}:{seconds:02d}"
+    return f"{hours % 24:02d}:{minutes:02d}:{seconds:02d}"
+
+
+def began(start: datetime | None, start_clock: time | None) -> str:
+    """Start of a recording in words."""
+    if start is not None:
+        return f"{start:%Y-%m-%d %H:%M:%S}, local time as written in the recording"
+    if start_clock is not None:
+        return f"date unknown, {start_clock:%H:%M:%S} local time as written in the recording"
+    return "date unknown, time of day unknown"
+
+
+def listed(words: list[str] | tuple[str, ...]) -> str:
+    """Words as a list in a sentence.
+
+    Examples
+    --------
+    >>> listed(["left", "right", "chin"])
+    'left, right and chin'
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def count_of(n: int, singular: str, plural: str = "") -> str:
+    """A count with its noun: ``"1 episode"``, ``"34 episodes"``."""
+    return f"{n} {singular if n == 1 else plural or singular + 's'}"

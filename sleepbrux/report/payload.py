@@ -1,0 +1,282 @@
+"""What the strip of a page draws: envelopes and close-ups as logarithmic bytes, events as lists.
+
+A byte holds an amplitude: 0 none, 1 to 255 from ``low`` to ``high`` in steps of equal ratio
+(0.5 to 5000 µV: 3.7 % a step). Exact values are for tables; these are for the eye.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import math
+import zlib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepbrux import bursts as burst_kinds
+from sleepbrux import episodes as episode_kinds
+from sleepbrux.night import Night
+from sleepbrux.recording.marks import classify
+from sleepbrux.recording.model import Mark
+from sleepbrux.report.numbers import seconds_of_day
+from sleepbrux.report.wording import BRIEF_REASONS, reason_words
+from sleepbrux.signal.envelope import Amplitude
+from sleepbrux.signal.quality import Quality
+from sleepbrux.signal.sweep import ChannelFrames
+
+LOW_UV, HIGH_UV = 0.5, 5000.0
+DECADES = 4
+STEPS_S = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
+ENVELOPE_BYTES = 250_000
+AROUND_S = 5.0
+LONGEST_S = 90.0
+# frames joined, steps of the scale joined, and what a sample then takes in bytes (measured, deflated)
+DETAILS = ((1, 1, 0.80), (1, 2, 0.67), (1, 4, 0.55), (2, 4, 0.50), (4, 4, 0.45), (8, 4, 0.42))
+CLOSE_UP_BYTES = 600_000
+
+Bytes = NDArray[np.uint8]
+MARK_WORDS = {
+    "lights_off": "lights off",
+    "lights_on": "lights on",
+    "clench": "clench",
+    "rest": "rest",
+    "sync": "sync",
+    "stage": "stage",
+    "": "other mark",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Strip:
+    """One channel as the strip draws it.
+
+    Attributes
+    ----------
+    codes
+        uint8, shape (n,): amplitude of each step.
+    step_s
+        Length of a step in seconds.
+    low, high
+        Amplitudes of the codes 1 and 255, in the channel's unit.
+    """
+
+    codes: Bytes
+    step_s: float
+    low: float
+    high: float
+
+    def values(self) -> NDArray[np.float64]:
+        """Amplitudes, float64, shape (n,), NaN where there is none."""
+        ratio = (self.codes.astype(np.float64) - 1) / 254
+        values: NDArray[np.float64] = self.low * (self.high / self.low) ** ratio
+        values[self.codes == 0] = np.nan
+        return values
+
+
+def to_codes(values: NDArray[np.floating[Any]], low: float, high: float, joined: int = 1) -> Bytes:
+    """Amplitudes as bytes on a logarithmic scale; ``joined`` steps share one code."""
+    known = np.isfinite(values)
+    safe = np.where(known, np.maximum(values, low), low).astype(np.float64)
+    place = np.log(safe / low) * (254 / math.log(high / low) / joined)
+    codes: Bytes = np.minimum(np.floor(place + 0.5) * joined, 254).astype(np.uint8) + np.uint8(1)
+    codes[~known] = 0
+    return codes
+
+
+def level_of(frames: ChannelFrames, amplitude: Amplitude, size: int) -> NDArray[np.float64]:
+    """Amplitude over whole runs of ``size`` frames, NaN where none of them is recorded."""
+    return _joined(frames.energy if amplitude == "rms" else frames.rectified, amplitude, size)
+
+
+def _joined(part: NDArray[np.float32], amplitude: Amplitude, size: int) -> NDArray[np.float64]:
+    n = -(-len(part) // size)
+    if n * size != len(part):
+        part = np.append(part, np.full(n * size - len(part), np.nan, dtype=np.float32))
+    table = part.reshape(n, size)
+    known = ~np.isnan(table)
+    count = known.sum(axis=1)
+    total = np.where(known, table, np.float32(0)).sum(axis=1, dtype=np.float64)
+    mean: NDArray[np.float64] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return np.sqrt(mean) if amplitude == "rms" else mean
+
+
+def _range(frames: ChannelFrames, values: NDArray[np.float64]) -> tuple[float, float]:
+    """Ends of the scale: fixed for µV, four decades around the data for an unknown unit."""
+    if frames.channel.unit == "uV":
+        return LOW_UV, HIGH_UV
+    known = values[np.isfinite(values) & (values > 0)]
+    top = float(known.max()) if len(known) else 1.0
+    high = 10.0 ** math.ceil(math.log10(top * 1.5))
+    return high / 10**DECADES, high
+
+
+def strips(night: Night) -> tuple[Strip, ...]:
+    """Envelope of each scored channel, at a step that keeps the page small."""
+    all_frames = night.swept.frames
+    seconds = sum(f.grid.duration_s for f in all_frames)
+    step_s = next((s for s in STEPS_S if seconds / s <= ENVELOPE_BYTES), STEPS_S[-1])
+    out = []
+    for frames in all_frames:
+        size = max(round(step_s / float(frames.grid.slot_s)), 1)
+        values = level_of(frames, night.amplitude, size)
+        low, high = _range(frames, values)
+        out.append(Strip(to_codes(values, low, high), size * float(frames.grid.slot_s), low, high))
+    return tuple(out)
+
+
+def _packed(parts: list[Bytes]) -> str:
+    """Deflated and in base64."""
+    joined = np.concatenate(parts) if parts else np.empty(0, dtype=np.uint8)
+    return base64.b64encode(zlib.compress(joined.tobytes(), 9)).decode("ascii")
+
+
+def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
+    """Frames around each episode, five seconds either way, as bytes."""
+    episodes, all_frames = night.episodes, night.swept.frames
+    slot = float(episodes.grid.slot_s)
+    spans = [
+        (max(a * slot - AROUND_S, 0.0), min(b * slot + AROUND_S, a * slot - AROUND_S + LONGEST_S))
+        for a, b in zip(episodes.starts.tolist(), episodes.stops.tolist(), strict=True)
+    ]
+    per_s = sum(float(1 / f.grid.slot_s) for f in all_frames)
+    samples = per_s * sum(b - a for a, b in spans)
+    size, joined, _ = next(
+        (d for d in DETAILS if samples / d[0] * d[2] <= CLOSE_UP_BYTES), DETAILS[-1]
+    )
+    parts: list[Bytes] = []
+    firsts, counts = [], []
+    for a, b in spans:
+        row_first, row_n = [], []
+        for frames, strip in zip(all_frames, scale, strict=True):
+            first, stop = frames.grid.slot_at(a), frames.grid.slot_at(b) + 1
+            source = frames.energy if night.amplitude == "rms" else frames.rectified
+            values = _joined(source[first:stop], night.amplitude, size)
+            parts.append(to_codes(values, strip.low, strip.high, joined))
+            row_first.append(round(frames.grid.seconds(first), 4))
+            row_n.append(len(values))
+        firsts.append(row_first)
+        counts.append(row_n)
+    return {
+        "frames": size,
+        "joined": joined,
+        "step_s": [size * float(f.grid.slot_s) for f in all_frames],
+        "first_s": firsts,
+        "n": counts,
+        "data": _packed(parts),
+    }
+
+
+def mark_label(mark: Mark, *, texts: bool) -> str:
+    """What a page says of a mark: its text as written, or only what kind of mark it is."""
+    return mark.text if texts else MARK_WORDS[classify(mark.text)]
+
+
+def excluded(quality: tuple[Quality, ...]) -> list[tuple[int, str, float, float]]:
+    """(channel, reason, start, stop) of all that cannot be scored, seconds of the night clock."""
+    return [
+        (k, reason, a, b)
+        for k, q in enumerate(quality)
+        for reason, spans in q.faults.items()
+        for a, b in spans.seconds()
+    ]
+
+
+def _events(night: Night) -> dict[str, Any]:
+    episodes, merged = night.episodes, night.merged
+    slot = float(merged.grid.slot_s)
+    counted = np.zeros(len(episodes), dtype=np.bool_)
+    counted[night.chosen.episodes] = True
+    counted_bursts = np.zeros(len(merged), dtype=np.bool_)
+    counted_bursts[night.chosen.bursts] = True
+
+    def seconds(slots: NDArray[np.int64]) -> list[float]:
+        return [round(v * slot, 3) for v in slots.tolist()]
+
+    return {
+        "kinds": list(episode_kinds.KINDS),
+        "burst_kinds": list(burst_kinds.KINDS),
+        "episodes": [
+            list(row)
+            for row in zip(
+                seconds(episodes.starts), seconds(episodes.stops), episodes.kind.tolist(),
+                counted.astype(int).tolist(), strict=True,
+            )
+        ],
+        "bursts": [
+            list(row)
+            for row in zip(
+                seconds(merged.starts), seconds(merged.stops), merged.kind.tolist(),
+                episodes.of_burst.tolist(), counted_bursts.astype(int).tolist(), strict=True,
+            )
+        ],
+    }  # fmt: skip
+
+
+def payload(
+    night: Night, scale: tuple[Strip, ...], summaries: list[str], *, mark_texts: bool = False
+) -> dict[str, Any]:
+    """All that the strip and the close-up need, ready for JSON.
+
+    Parameters
+    ----------
+    scale
+        From `strips`.
+    summaries
+        One sentence for each episode, as the page reads it out.
+    mark_texts
+        Whether marks carry their texts as written, which may name a person.
+    """
+    swept = night.swept
+    times = night.criterion.threshold.times_background is not None
+    spans = excluded(night.quality)
+    reasons = sorted({reason for _, reason, _, _ in spans})
+    channels = []
+    for frames, strip in zip(swept.frames, scale, strict=True):
+        label = frames.channel.label
+        level = night.reference.level(label) if night.reference else None
+        channels.append(
+            {
+                "label": label,
+                "unit": "µV" if frames.channel.unit == "uV" else frames.channel.unit,
+                "low": strip.low,
+                "high": strip.high,
+                "step_s": strip.step_s,
+                "n": len(strip.codes),
+                "threshold": night.threshold_uv.get(label),
+                "threshold_word": "median threshold" if times else "threshold",
+                "mvc": level.mvc_uv if level else None,
+            }
+        )
+    return {
+        "duration_s": swept.duration_s,
+        "clock_s": seconds_of_day(swept.start_clock),
+        "channels": channels,
+        "envelope": _packed([strip.codes for strip in scale]),
+        "close_ups": close_ups(night, scale),
+        "window": [[round(a, 3), round(b, 3)] for a, b in night.window.spans_s],
+        "reasons": [[reason_words(r), BRIEF_REASONS.get(r, r)] for r in reasons],
+        "excluded": [[k, reasons.index(r), round(a, 3), round(b, 3)] for k, r, a, b in spans],
+        "marks": [
+            [round(m.start_s, 3), round(m.duration_s, 3), mark_label(m, texts=mark_texts)]
+            for m in swept.marks
+        ],
+        "summaries": summaries,
+        **_events(night),
+    }
+
+
+def to_json(data: dict[str, Any]) -> str:
+    """JSON that may stand inside a script element of any page.
+
+    Examples
+    --------
+    >>> print(to_json({"label": "</script>"}))
+    {"label":"\\u003c/script\\u003e"}
+    """
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return text

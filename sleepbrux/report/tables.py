@@ -1,0 +1,274 @@
+"""The tables of a page as rows of printed text."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from sleepbrux.episodes import KINDS
+from sleepbrux.night import Night
+from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
+from sleepbrux.report.payload import mark_label
+from sleepbrux.report.wording import FLAG_WORDS, reason_words
+from sleepbrux.spans import Spans
+
+NAMES = {
+    "episode_count": "episodes",
+    "bursts_per_hour": "bursts in episodes per hour",
+    "burst_count": "bursts in episodes",
+    "bruxism_time_index_pct": "time in episodes",
+    "burst_time_index_pct": "time in bursts of episodes",
+    "analysed_hours": "analysed hours (the window)",
+    "excluded_hours": "excluded hours",
+    "valid_hours": "valid hours",
+    "median_burst_peak_pct_mvc": "median burst peak, % MVC",
+    "median_burst_peak_uv": "median burst peak, µV",
+    "median_burst_duration_s": "median burst duration",
+    "median_episode_duration_s": "median episode duration",
+    "median_inter_episode_interval_s": "median pause between episodes",
+    "background_uv": "background",
+}
+UNITS = {"1": "count"}
+MOST_SPANS = 8
+
+
+class MeasureRow(NamedTuple):
+    """One measure as printed."""
+
+    name: str
+    label: str
+    value: str
+    unit: str
+    basis: str
+    rules: str
+    missing: bool
+
+
+def measures(night: Night) -> list[MeasureRow]:
+    """Every measure of the night, in its order."""
+    rows = []
+    for name, m in night.measures.items():
+        unit = UNITS.get(m.unit, m.unit)
+        if name == "bursts_per_episode":
+            unit = "bursts per episode"
+        rules = ", ".join(key.rstrip(".") for key in m.keys) or "none"
+        label = NAMES.get(name, name.replace("_", " "))
+        shown = text(m.value, m.unit, m.reason)
+        rows.append(MeasureRow(name, label, shown, unit, m.basis, rules, m.value is None))
+    return rows
+
+
+class EpisodeRow(NamedTuple):
+    """One episode as printed."""
+
+    number: int
+    onset: str
+    duration: str
+    kind: str
+    bursts: str
+    peak_pct: str
+    mean_pct: str
+    peak_uv: str
+    sides: str
+    flags: str
+    counted: bool
+    total: int
+
+    @property
+    def summary(self) -> str:
+        """One sentence, as the page reads it out."""
+        peak = f"{self.peak_uv}" if self.peak_pct == "n/a" else f"{self.peak_pct} % MVC"
+        counted = "" if self.counted else "; not counted, its onset lies outside the valid window"
+        flags = f"; {self.flags}" if self.flags else ""
+        return (
+            f"Episode {self.number} of {self.total}, {self.onset}: {self.kind}, {self.duration} s, "
+            f"bursts: {self.bursts}, peak {peak}, {self.sides}{flags}{counted}"
+        )
+
+
+def unit_of(night: Night) -> str:
+    """Unit of the scored channels: µV, or what the recording calls it."""
+    units = {f.channel.unit for f in night.swept.frames}
+    unit = units.pop() if len(units) == 1 else "units of the channel"
+    return "µV" if unit == "uV" else unit
+
+
+def _sides(night: Night) -> list[str]:
+    channels = {f.channel.label: f.channel for f in night.swept.frames}
+    names = []
+    for label in night.merged.labels:
+        channel = channels.get(label)
+        names.append(channel.side if channel and channel.side else label)
+    return names if len(set(names)) == len(names) else list(night.merged.labels)
+
+
+def episodes(night: Night) -> list[EpisodeRow]:
+    """Every episode of the recording, those that do not count among them."""
+    table, merged = night.episodes, night.merged
+    begin = seconds_of_day(night.swept.start_clock)
+    slot = float(table.grid.slot_s)
+    sides = _sides(night)
+    counted = set(night.chosen.episodes.tolist())
+    peak_uv = np.full(len(table), np.nan)
+    inside = table.of_burst >= 0
+    np.fmax.at(peak_uv, table.of_burst[inside], merged.peak_uv[inside])
+    relative = night.merged.labels != tuple(f.channel.label for f in night.swept.frames)
+    rows = []
+    for i in range(len(table)):
+        start, stop = int(table.starts[i]) * slot, int(table.stops[i]) * slot
+        n, phasic, tonic = int(table.n_bursts[i]), int(table.n_phasic[i]), int(table.n_tonic[i])
+        kinds = f" ({phasic} phasic, {tonic} tonic)" if phasic and tonic else ""
+        who = [s for k, s in enumerate(sides) if int(table.channels[i]) >> k & 1]
+        rows.append(
+            EpisodeRow(
+                number=i + 1,
+                onset=clock(start, begin),
+                duration=text(stop - start, "s"),
+                kind=KINDS[int(table.kind[i])],
+                bursts=f"{n}{kinds}",
+                peak_pct=text(float(table.peak_pct_mvc[i]), "% MVC"),
+                mean_pct=text(float(table.mean_pct_mvc[i]), "% MVC"),
+                peak_uv="n/a" if relative else with_unit(float(peak_uv[i]), unit_of(night)),
+                sides=" + ".join(who),
+                flags="; ".join(FLAG_WORDS.get(f, f) for f in table.flags[i]),
+                counted=i in counted,
+                total=len(table),
+            )
+        )
+    return rows
+
+
+class ExcludedRow(NamedTuple):
+    """Time of a channel that cannot be scored, for one reason."""
+
+    channel: str
+    reason: str
+    minutes: str
+    minutes_in_window: str
+    when: str
+
+
+def _minutes(spans: Spans) -> str:
+    minutes = spans.duration_s / 60
+    return "< 0.1" if 0 < minutes < 0.05 else text(minutes, "min")
+
+
+def _when(spans: Spans, begin: float | None) -> str:
+    pairs = spans.seconds()
+    shown = [f"{clock(a, begin)}-{clock(b, begin)}" for a, b in pairs[:MOST_SPANS]]
+    more = len(pairs) - len(shown)
+    return ", ".join(shown) + (
+        f" and {count_of(more, 'more stretch', 'more stretches')}" if more else ""
+    )
+
+
+def excluded(night: Night) -> list[ExcludedRow]:
+    """What was left out, by channel and reason, and together."""
+    begin = seconds_of_day(night.swept.start_clock)
+    rows = []
+    together = night.merged.grid.none()
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        window = night.window.on(frames.grid)
+        for reason, spans in quality.faults.items():
+            together = together | spans.on(together.grid)
+            rows.append(
+                ExcludedRow(
+                    frames.channel.label,
+                    reason_words(reason),
+                    _minutes(spans),
+                    _minutes(spans & window),
+                    _when(spans, begin),
+                )
+            )
+    left_out = night.chosen.window - night.chosen.valid
+    other = left_out - together
+    if other.duration_s >= 0.05:
+        minutes = _minutes(other)
+        rows.append(
+            ExcludedRow("any", "background not known: too little quiet time near", minutes, minutes,
+                        _when(other, begin))
+        )  # fmt: skip
+    minutes = _minutes(left_out)
+    rows.append(
+        ExcludedRow(
+            "all together", "left out of the hours: any scored channel unusable", "", minutes, ""
+        )
+    )
+    return rows
+
+
+def channels(night: Night) -> list[dict[str, str]]:
+    """The scored channels with their reference."""
+    rows = []
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        channel = frames.channel
+        level = night.reference.level(channel.label) if night.reference else None
+        cv = level.cv_pct if level else None
+        none = "no reference clench"
+        unit = "µV" if channel.unit == "uV" else channel.unit
+        rows.append(
+            {
+                "label": channel.label,
+                "muscle": " ".join(w for w in (channel.side, channel.muscle) if w) or "not named",
+                "rate": f"{float(channel.rate):.6g} Hz",
+                "unit": unit,
+                "mvc": text(level.mvc_uv, "µV") if level else text(None, "", none),
+                "trials": (
+                    f"{len(level.trials_uv)} (CV {text(cv, '%')} %)" if level and cv is not None
+                    else "value given" if level else "n/a"
+                ),
+                "rest": text(level.rest_uv, "µV", "not given") if level else "n/a",
+                "threshold": text(night.threshold_uv.get(channel.label), "µV",
+                                  "the mean of channels was scored"),
+                "background": text(night.background_uv.get(channel.label), "µV", "not known"),
+                "clipped": text(quality.clipped.duration_s / 60, "min"),
+            }
+        )  # fmt: skip
+    return rows
+
+
+def settings(night: Night) -> list[tuple[str, str, str, str]]:
+    """Every value of the criterion with its status and source."""
+    rows: list[tuple[str, str, str, str]] = []
+    for key, value in night.criterion.values():
+        note = night.criterion.sources.get(key)
+        rows.append(
+            (key, plain(value), note.status if note else "not stated", note.source if note else "")
+        )
+    return rows
+
+
+def hourly(night: Night) -> tuple[list[str], list[list[str]]]:
+    """Valid minutes and counted episodes by hour: (heads, rows)."""
+    begin = seconds_of_day(night.swept.start_clock)
+    duration = night.swept.duration_s
+    kinds = KINDS[:3] if night.criterion.burst.types else KINDS[3:]
+    slot = float(night.episodes.grid.slot_s)
+    onset = night.episodes.starts[night.chosen.episodes] * slot
+    kind = night.episodes.kind[night.chosen.episodes]
+    valid = night.chosen.valid.seconds()
+    first = -((begin or 0.0) % 3600)
+    rows = []
+    for k in range(max(math.ceil((duration - first) / 3600), 1)):
+        a, b = first + 3600 * k, first + 3600 * (k + 1)
+        minutes = sum(max(min(b, y) - max(a, x), 0.0) for x, y in valid) / 60
+        inside = (onset >= a) & (onset < b)
+        counts = [str(int((inside & (kind == KINDS.index(word))).sum())) for word in kinds]
+        low, high = clock(max(a, 0.0), begin)[:-3], clock(min(b, duration), begin)[:-3]
+        rows.append([f"{low}-{high}", text(minutes, "min"), *counts])
+    return ["from-to", "valid minutes", *(f"{word} episodes" for word in kinds)], rows
+
+
+def marks(night: Night, *, texts: bool) -> list[tuple[str, str, str]]:
+    """(time, duration, text) of each mark."""
+    begin = seconds_of_day(night.swept.start_clock)
+    return [
+        (
+            clock(mark.start_s, begin),
+            with_unit(mark.duration_s, "s") if mark.duration_s else "instant",
+            mark_label(mark, texts=texts),
+        )
+        for mark in night.swept.marks
+    ]

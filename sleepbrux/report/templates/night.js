@@ -1,0 +1,463 @@
+"use strict";
+(function () {
+  const data = JSON.parse(document.getElementById("night-data").textContent);
+  const canvas = document.getElementById("strip");
+  const closeCanvas = document.getElementById("close-up");
+  const told = document.getElementById("told");
+  const pointed = document.getElementById("pointed");
+  const ink = "#20262d", soft = "#57606b", rule = "#d9d6ce", limit = "#9d1750", outside = "#e7e4dc";
+  const colours = { phasic: "#0b6c93", tonic: "#bd5a00", mixed: "#48265c", unclassified: "#5c5c5c", short: "#5c5c5c" };
+  const font = "12px system-ui, 'Segoe UI', 'Liberation Sans', sans-serif";
+  const LEAST = 4, HEAD = 24, GAP = 16, KIND = 20, FOOT = 26, RIGHT = 8;
+  const duration = Math.max(data.duration_s, 1);
+  const typed = data.bursts.every((b) => b[2] !== 3) && data.episodes.every((e) => e[2] !== 3);
+  const lanes = typed ? [0, 1, 2] : [3];
+  let from = 0, to = duration, selected = -1, envelopes = [], closeUps = null, waiting = false;
+
+  async function unpack(text) {
+    const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
+    return new Uint8Array(await new Response(stream).arrayBuffer());
+  }
+
+  function clock(second, withSeconds) {
+    const whole = Math.floor(second + (data.clock_s || 0) + 1e-6);
+    const h = Math.floor(whole / 3600), m = Math.floor(whole / 60) % 60, s = ((whole % 60) + 60) % 60;
+    const two = (v) => String(v).padStart(2, "0");
+    const head = data.clock_s === null ? "+" + h + ":" + two(m) : two(h % 24) + ":" + two(m);
+    return withSeconds ? head + ":" + two(s) : head;
+  }
+
+  function digits(v) { return v >= 100 ? v.toFixed(0) : v >= 10 ? v.toFixed(1) : v.toFixed(2); }
+
+  function prepared(element, height) {
+    const width = Math.max(element.clientWidth, 200), ratio = window.devicePixelRatio || 1;
+    element.style.height = height + "px";
+    element.width = Math.round(width * ratio);
+    element.height = Math.round(height * ratio);
+    const g = element.getContext("2d");
+    g.setTransform(ratio, 0, 0, ratio, 0, 0);
+    g.clearRect(0, 0, width, height);
+    g.font = font;
+    g.textBaseline = "middle";
+    return { g, width, height };
+  }
+
+  function hatched(g, x, y, w, h) {
+    g.save();
+    g.beginPath(); g.rect(x, y, w, h); g.clip();
+    g.fillStyle = "rgba(207,202,189,.45)"; g.fillRect(x, y, w, h);
+    g.strokeStyle = "#77715f"; g.lineWidth = 1;
+    g.beginPath();
+    for (let p = Math.floor((x - h) / 7) * 7; p < x + w; p += 7) { g.moveTo(p, y + h); g.lineTo(p + h, y); }
+    g.stroke();
+    g.restore();
+  }
+
+  function boxed(g, text, x, y) {
+    const w = g.measureText(text).width;
+    g.fillStyle = "rgba(255,255,255,.88)"; g.fillRect(x - 3, y - 8, w + 6, 16);
+    g.fillStyle = ink; g.fillText(text, x, y);
+  }
+
+  // each kind has its own shape, pattern and colour: narrow events get a sign, wide ones a patterned bar
+  function drawKind(g, kind, a, b, y, pale) {
+    g.save();
+    g.globalAlpha = pale ? 0.4 : 1;
+    g.fillStyle = g.strokeStyle = colours[kind];
+    const mid = (a + b) / 2, w = b - a;
+    if (w < 12) {
+      g.beginPath();
+      if (kind === "phasic") { g.moveTo(mid - 5, y + 4.5); g.lineTo(mid, y - 4.5); g.lineTo(mid + 5, y + 4.5); g.closePath(); g.fill(); }
+      else if (kind === "tonic") { g.fillRect(mid - 4.5, y - 4.5, 9, 9); }
+      else if (kind === "mixed") { g.moveTo(mid - 5.5, y); g.lineTo(mid, y - 5.5); g.lineTo(mid + 5.5, y); g.lineTo(mid, y + 5.5); g.closePath(); g.fill(); }
+      else { g.lineWidth = 1.8; g.arc(mid, y, 4, 0, 7); g.stroke(); }
+    } else if (kind === "tonic") {
+      g.fillRect(a, y - 5, w, 10);
+    } else {
+      g.lineWidth = 1.5;
+      g.strokeRect(a + 0.75, y - 5, Math.max(w - 1.5, 1), 10);
+      g.beginPath(); g.rect(a, y - 5, w, 10); g.clip();
+      g.beginPath(); g.lineWidth = kind === "mixed" ? 3 : 2;
+      if (kind === "phasic") { for (let p = a + 5; p < b; p += 5) { g.moveTo(p, y - 5); g.lineTo(p, y + 5); } }
+      if (kind === "mixed") { for (let p = a - 10; p < b; p += 7) { g.moveTo(p, y + 5); g.lineTo(p + 10, y - 5); } }
+      g.stroke();
+    }
+    g.restore();
+  }
+
+  function timeTicks(span, width) {
+    const steps = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800];
+    return steps.find((s) => (s / span) * width >= 74) || 28800;
+  }
+
+  function timeAxis(g, a, b, x0, x1, top, bottom) {
+    const step = timeTicks(b - a, x1 - x0), shift = data.clock_s || 0;
+    g.textAlign = "center";
+    for (let t = Math.ceil((a + shift) / step) * step - shift; t <= b; t += step) {
+      const x = x0 + ((t - a) / (b - a)) * (x1 - x0);
+      g.strokeStyle = rule; g.lineWidth = 1;
+      g.beginPath(); g.moveTo(x, top); g.lineTo(x, bottom + 4); g.stroke();
+      g.fillStyle = soft;
+      const text = clock(t, step < 60), half = g.measureText(text).width / 2;
+      if (x + half < x1 + RIGHT && x - half > 0) g.fillText(text, x, bottom + 15);
+    }
+    g.textAlign = "left";
+  }
+
+  function laneHeight() { return data.channels.length > 2 ? 92 : 118; }
+  function leftGutter() { return canvas.clientWidth < 560 ? 62 : 92; }
+  function stripHeight() { return HEAD + data.channels.length * (laneHeight() + GAP) + (lanes.length + 1) * KIND + 8 + FOOT; }
+
+  function drawLane(g, k, x0, x1, top, height) {
+    const c = data.channels[k], codes = envelopes[k], span = to - from;
+    const y = (code) => top + height - ((code - 1) / 254) * height;
+    const yOf = (v) => top + height - (Math.log(v / c.low) / Math.log(c.high / c.low)) * height;
+    g.lineWidth = 1; g.textAlign = "right";
+    for (let d = Math.pow(10, Math.ceil(Math.log10(c.low) - 1e-9)); d <= c.high * 1.0001; d *= 10) {
+      g.strokeStyle = rule; g.beginPath(); g.moveTo(x0, yOf(d)); g.lineTo(x1, yOf(d)); g.stroke();
+      g.fillStyle = soft; g.fillText(String(Number(d.toPrecision(3))), x0 - 5, yOf(d));
+    }
+    g.textAlign = "left";
+    g.save();
+    g.beginPath(); g.rect(x0, top - 2, x1 - x0, height + 4); g.clip();
+    data.excluded.forEach(([channel, , a, b]) => {
+      if (channel !== k || b < from || a > to) return;
+      const xa = Math.max(x0 + ((a - from) / span) * (x1 - x0), x0 - 9), xb = Math.min(x0 + ((b - from) / span) * (x1 - x0), x1 + 9);
+      if (xb - xa >= 1) hatched(g, xa, top, xb - xa, height);
+    });
+    const first = Math.max(Math.floor(from / c.step_s), 0), last = Math.min(Math.ceil(to / c.step_s), codes.length);
+    const perStep = (c.step_s / span) * (x1 - x0);
+    g.strokeStyle = ink; g.fillStyle = ink;
+    g.beginPath();
+    if (perStep >= 1.5) {
+      let pen = false;
+      for (let i = first; i < last; i++) {
+        if (!codes[i]) { pen = false; continue; }
+        const x = x0 + ((i * c.step_s - from) / span) * (x1 - x0);
+        if (pen) g.lineTo(x, y(codes[i])); else g.moveTo(x, y(codes[i]));
+        g.lineTo(x + perStep, y(codes[i]));
+        pen = true;
+      }
+      g.lineWidth = 1.2; g.stroke();
+    } else {
+      for (let x = Math.floor(x0); x < x1; x++) {
+        const a = Math.max(Math.floor((from + ((x - x0) / (x1 - x0)) * span) / c.step_s), 0);
+        const b = Math.min(Math.max(Math.floor((from + ((x + 1 - x0) / (x1 - x0)) * span) / c.step_s), a + 1), codes.length);
+        let low = 256, high = 0;
+        for (let i = a; i < b; i++) { const v = codes[i]; if (v) { if (v < low) low = v; if (v > high) high = v; } }
+        if (high) g.rect(x, y(high), 1, Math.max(y(low) - y(high), 1));
+      }
+      g.fill();
+    }
+    if (c.threshold !== null && c.threshold > c.low && c.threshold < c.high) {
+      g.strokeStyle = limit; g.lineWidth = 1.5; g.setLineDash([6, 4]);
+      g.beginPath(); g.moveTo(x0, yOf(c.threshold)); g.lineTo(x1, yOf(c.threshold)); g.stroke();
+      g.setLineDash([]);
+    }
+    const seats = [];
+    data.excluded.forEach(([channel, reason, a, b]) => {
+      if (channel !== k || b < from || a > to) return;
+      const xa = Math.max(x0 + ((a - from) / span) * (x1 - x0), x0), xb = Math.min(x0 + ((b - from) / span) * (x1 - x0), x1);
+      const room = xb - xa, [wide, brief] = data.reasons[reason];
+      const seat = seats.filter((s) => s === Math.round(xa)).length;
+      const text = g.measureText(wide).width + 10 < room ? wide : brief, length = g.measureText(text).width;
+      if (length + 10 < room) boxed(g, text, (xa + xb - length) / 2, top + 12 + 18 * seat);
+      else if (room > 16 * (seat + 1) && length < height) {
+        g.save(); g.translate(room > 46 ? (xa + xb) / 2 + 18 * seat - 8 : xa + 8 + 17 * seat, top + (height + length) / 2); g.rotate(-Math.PI / 2); boxed(g, text, 0, 0); g.restore();
+      } else return;
+      seats.push(Math.round(xa));
+    });
+    g.restore();
+    g.fillStyle = ink;
+    g.fillText(c.label + ", " + c.unit, x0, top - 9, x1 - x0);
+  }
+
+  function drawMarks(g, x0, x1, bottom) {
+    const taken = [];
+    const order = data.marks.filter((m) => m[2].startsWith("lights")).concat(data.marks.filter((m) => !m[2].startsWith("lights")));
+    order.forEach(([t, length, label]) => {
+      if (t + length < from || t > to) return;
+      const x = x0 + ((t - from) / (to - from)) * (x1 - x0);
+      const w = Math.max((length / (to - from)) * (x1 - x0), 0);
+      g.strokeStyle = soft; g.lineWidth = 1;
+      g.beginPath(); g.moveTo(x, 13); g.lineTo(x, bottom); g.globalAlpha = 0.55; g.stroke(); g.globalAlpha = 1;
+      g.fillStyle = soft; g.fillRect(Math.max(x, x0), 16, Math.max(Math.min(w, x1 - x), 2), 3);
+      let text = label.length > 28 ? label.slice(0, 27) + "…" : label;
+      const wide = g.measureText(text).width;
+      const place = Math.min(Math.max(x, x0), x1 - wide);
+      if (taken.every(([a, b]) => place > b + 10 || place + wide < a - 10)) {
+        g.fillStyle = ink; g.fillText(text, place, 7); taken.push([place, place + wide]);
+      }
+    });
+  }
+
+  function draw() {
+    waiting = false;
+    const { g, width, height } = prepared(canvas, stripHeight());
+    const x0 = leftGutter(), x1 = width - RIGHT, span = to - from;
+    const X = (t) => x0 + ((t - from) / span) * (x1 - x0);
+    const bottom = height - FOOT;
+    g.fillStyle = outside; g.fillRect(x0, HEAD - 4, x1 - x0, bottom - HEAD + 4);
+    g.fillStyle = "#fff";
+    data.window.forEach(([a, b]) => {
+      const xa = Math.max(X(a), x0), xb = Math.min(X(b), x1);
+      if (xb > xa) g.fillRect(xa, HEAD - 4, xb - xa, bottom - HEAD + 4);
+    });
+    timeAxis(g, from, to, x0, x1, HEAD - 4, bottom);
+    if (selected >= 0) {
+      const [a, b] = data.episodes[selected];
+      const xa = Math.max(Math.min(X(a), X(a) + (X(b) - X(a)) / 2 - 4), x0), xb = Math.min(Math.max(X(b), X(a) + 4), x1);
+      if (xb > xa) {
+        g.fillStyle = "rgba(35,86,107,.16)"; g.fillRect(xa, HEAD - 4, xb - xa, bottom - HEAD + 4);
+      }
+    }
+    drawMarks(g, x0, x1, bottom);
+    data.channels.forEach((c, k) => drawLane(g, k, x0, x1, HEAD + GAP + k * (laneHeight() + GAP), laneHeight()));
+    const top = HEAD + data.channels.length * (laneHeight() + GAP) + 8;
+    g.textAlign = "right"; g.fillStyle = ink;
+    lanes.forEach((kind, row) => g.fillText(data.kinds[kind], x0 - 5, top + (row + 0.5) * KIND));
+    g.fillText(x0 < 80 ? "single" : "single bursts", x0 - 5, top + (lanes.length + 0.5) * KIND);
+    g.textAlign = "left";
+    g.save();
+    g.beginPath(); g.rect(x0, top, x1 - x0, KIND * (lanes.length + 1)); g.clip();
+    data.episodes.forEach(([a, b, kind, counted], i) => {
+      if (b < from - span * 0.02 || a > to + span * 0.02) return;
+      const row = top + (lanes.indexOf(kind) + 0.5) * KIND;
+      drawKind(g, data.kinds[kind], X(a), X(b), row, !counted);
+      if (i === selected) {
+        g.strokeStyle = ink; g.lineWidth = 1.5;
+        const xa = Math.min(X(a), (X(a) + X(b)) / 2 - 7), xb = Math.max(X(b), (X(a) + X(b)) / 2 + 7);
+        g.strokeRect(xa - 1.5, row - 8.5, xb - xa + 3, 17);
+      }
+    });
+    g.fillStyle = "#5c5c5c";
+    data.bursts.forEach(([a, b, , episode, counted]) => {
+      if (episode >= 0 || b < from || a > to) return;
+      g.globalAlpha = counted ? 0.9 : 0.35;
+      g.fillRect(X(a), top + lanes.length * KIND + 5, Math.max(X(b) - X(a), 1.5), KIND - 10);
+    });
+    g.restore();
+    g.strokeStyle = soft; g.lineWidth = 1;
+    g.strokeRect(x0 - 0.5, HEAD - 4.5, x1 - x0 + 1, bottom - HEAD + 5);
+    canvas.dataset.from = from.toFixed(3);
+    canvas.dataset.to = to.toFixed(3);
+    canvas.dataset.selected = String(selected);
+    canvas.dataset.drawn = "1";
+  }
+
+  function later() { if (!waiting) { waiting = true; requestAnimationFrame(draw); } }
+
+  function show(a, b) {
+    const span = Math.min(Math.max(b - a, LEAST), duration);
+    from = Math.min(Math.max(a, 0), duration - span);
+    to = from + span;
+    later();
+  }
+
+  function zoom(factor, at) {
+    const t = at === undefined ? (from + to) / 2 : at;
+    const span = Math.min(Math.max((to - from) * factor, LEAST), duration);
+    const share = (t - from) / (to - from);
+    show(t - share * span, t - share * span + span);
+  }
+
+  function move(share) { const d = (to - from) * share; show(from + d, to + d); }
+
+  function select(i, stay) {
+    if (!data.episodes.length) return;
+    selected = Math.min(Math.max(i, 0), data.episodes.length - 1);
+    const [a, b] = data.episodes[selected];
+    if (!stay) {
+      const span = Math.max(Math.min(to - from, 600), (b - a) * 1.5);
+      show((a + b - span) / 2, (a + b + span) / 2);
+    }
+    told.textContent = data.summaries[selected] + ".";
+    document.querySelectorAll("#episodes tr.chosen").forEach((row) => row.classList.remove("chosen"));
+    const row = document.querySelector('#episodes tr[data-episode="' + selected + '"]');
+    if (row) {
+      row.classList.add("chosen");
+      const box = row.closest(".tall");
+      if (box && (row.offsetTop < box.scrollTop + 40 || row.offsetTop + row.offsetHeight > box.scrollTop + box.clientHeight)) {
+        box.scrollTop = row.offsetTop - box.clientHeight / 2;
+      }
+    }
+    later();
+    drawCloseUp();
+  }
+
+  function step(by) {
+    if (selected >= 0) { select(selected + by); return; }
+    const after = data.episodes.findIndex((e) => e[0] >= from);
+    if (by > 0) select(after < 0 ? 0 : after);
+    else select(after < 0 ? data.episodes.length - 1 : after - 1);
+  }
+
+  function drawCloseUp() {
+    if (selected < 0 || !closeUps) return;
+    document.getElementById("close").hidden = false;
+    const u = data.close_ups, n = data.channels.length, lane = 104;
+    document.getElementById("close-title").textContent = "Close-up of episode " + (selected + 1);
+    const [start, stop] = data.episodes[selected];
+    const series = data.channels.map((c, k) => {
+      const first = closeUps.offsets[selected][k], count = u.n[selected][k], out = new Float64Array(count);
+      const ratio = Math.log(c.high / c.low);
+      for (let i = 0; i < count; i++) {
+        const code = closeUps.codes[first + i];
+        out[i] = code ? c.low * Math.exp(((code - 1) / 254) * ratio) : NaN;
+      }
+      return { c, first: u.first_s[selected][k], step: u.step_s[k], out };
+    });
+    const a = Math.min(...series.map((s) => s.first)), b = Math.max(...series.map((s) => s.first + s.step * s.out.length));
+    const { g, width, height } = prepared(closeCanvas, 6 + n * (lane + 20) + KIND + FOOT);
+    const x0 = leftGutter(), x1 = width - (data.channels.some((c) => c.mvc) ? 54 : RIGHT), bottom = height - FOOT;
+    const X = (t) => x0 + ((t - a) / (b - a)) * (x1 - x0);
+    g.fillStyle = "#fff"; g.fillRect(x0, 2, x1 - x0, bottom - 2);
+    timeAxis(g, a, b, x0, x1, 2, bottom);
+    const near = data.bursts.filter((r) => r[1] > a && r[0] < b);
+    near.forEach((r) => {
+      if (r[3] === selected) { g.fillStyle = "rgba(35,86,107,.12)"; g.fillRect(X(r[0]), 2, X(r[1]) - X(r[0]), bottom - 2); }
+    });
+    series.forEach((s, k) => {
+      const top = 20 + k * (lane + 20);
+      let most = s.c.threshold ? s.c.threshold * 1.6 : s.c.low * 4;
+      s.out.forEach((v) => { if (v > most) most = v; });
+      const Y = (v) => top + lane - (Math.min(v, most) / most) * (lane - 4);
+      const raw = most / 3, base = Math.pow(10, Math.floor(Math.log10(raw)));
+      const tick = [1, 2, 5, 10].map((m) => m * base).find((v) => v >= raw);
+      g.lineWidth = 1;
+      for (let v = 0; v <= most; v += tick) {
+        g.strokeStyle = rule; g.beginPath(); g.moveTo(x0, Y(v)); g.lineTo(x1, Y(v)); g.stroke();
+        g.fillStyle = soft; g.textAlign = "right"; g.fillText(String(Number(v.toPrecision(3))), x0 - 5, Y(v));
+        if (s.c.mvc) { g.textAlign = "left"; g.fillText(((100 * v) / s.c.mvc).toFixed(0) + " %", x1 + 5, Y(v)); }
+      }
+      g.textAlign = "left";
+      data.excluded.forEach(([channel, , ea, eb]) => {
+        if (channel === k && eb > a && ea < b) hatched(g, Math.max(X(ea), x0), top, Math.min(X(eb), x1) - Math.max(X(ea), x0), lane);
+      });
+      g.fillStyle = ink; g.strokeStyle = ink; g.lineWidth = 1; g.beginPath();
+      let pen = false;
+      s.out.forEach((v, i) => {
+        if (Number.isNaN(v)) { pen = false; return; }
+        const x = X(s.first + (i + 0.5) * s.step);
+        if (pen) g.lineTo(x, Y(v)); else g.moveTo(x, Y(v));
+        pen = true;
+      });
+      g.stroke();
+      if (s.c.threshold) {
+        g.strokeStyle = limit; g.lineWidth = 1.5; g.setLineDash([6, 4]);
+        g.beginPath(); g.moveTo(x0, Y(s.c.threshold)); g.lineTo(x1, Y(s.c.threshold)); g.stroke(); g.setLineDash([]);
+      }
+      boxed(g, s.c.label + ", " + s.c.unit + (s.c.mvc ? ", right axis % MVC" : ""), x0 + 4, top - 7);
+    });
+    const row = bottom - KIND / 2;
+    g.save(); g.beginPath(); g.rect(x0, 0, x1 - x0, height); g.clip();
+    near.forEach((r) => drawKind(g, data.burst_kinds[r[2]], Math.max(X(r[0]), x0 - 20), Math.min(X(r[1]), x1 + 20), row, r[3] !== selected));
+    g.restore();
+    g.textAlign = "right"; g.fillStyle = ink; g.fillText("bursts", x0 - 5, row); g.textAlign = "left";
+    g.strokeStyle = soft; g.lineWidth = 1; g.strokeRect(x0 - 0.5, 1.5, x1 - x0 + 1, bottom - 1.5);
+    const ms = Math.round(1000 * u.step_s[0]);
+    document.getElementById("close-note").textContent =
+      "Amplitude per " + ms + " ms, from 5 s before to 5 s after; shaded: the bursts of this episode, after the channels were merged; pale signs: bursts of no or another episode, open circles those too short." +
+      (stop - start > b - a ? " Only the first " + Math.round(b - a) + " s are drawn." : "");
+    closeCanvas.dataset.episode = String(selected);
+  }
+
+  function timeAt(event) {
+    const box = canvas.getBoundingClientRect(), x0 = leftGutter(), x1 = box.width - RIGHT;
+    return from + ((event.clientX - box.left - x0) / (x1 - x0)) * (to - from);
+  }
+
+  function point(event) {
+    const t = timeAt(event);
+    if (t < 0 || t > duration) return;
+    const parts = data.channels.map((c, k) => {
+      const code = envelopes[k][Math.floor(t / c.step_s)];
+      return c.label + " " + (code ? digits(c.low * Math.exp(((code - 1) / 254) * Math.log(c.high / c.low))) + " " + c.unit : "not recorded");
+    });
+    const why = data.excluded.filter((e) => t >= e[2] && t < e[3]).map((e) => data.channels[e[0]].label + ": " + data.reasons[e[1]][0]);
+    const mark = data.marks.filter((m) => Math.abs(m[0] - t) < (to - from) / 200).map((m) => "mark: " + m[2]);
+    pointed.textContent = [clock(t, true), ...parts, ...why, ...mark].join("; ");
+  }
+
+  const actions = {
+    previous: () => step(-1), next: () => step(1), in: () => zoom(0.5), out: () => zoom(2),
+    earlier: () => move(-0.25), later: () => move(0.25), all: () => show(0, duration),
+  };
+  const keys = { n: "next", p: "previous", "+": "in", "=": "in", "-": "out", "0": "all" };
+  const stripKeys = { ArrowLeft: "earlier", ArrowRight: "later", ArrowUp: "in", ArrowDown: "out", Home: "all" };
+
+  function listen() {
+    document.querySelectorAll("[data-do]").forEach((b) => b.addEventListener("click", () => actions[b.dataset.do]()));
+    document.addEventListener("keydown", (event) => {
+      if (event.ctrlKey || event.metaKey || event.altKey) return;
+      const name = keys[event.key] || (document.activeElement === canvas ? stripKeys[event.key] : undefined);
+      if (name) { event.preventDefault(); actions[name](); }
+    });
+    canvas.addEventListener("wheel", (event) => {
+      if (document.activeElement !== canvas && !event.ctrlKey) return;
+      event.preventDefault();
+      zoom(Math.exp(Math.max(Math.min(event.deltaY, 240), -240) / 400), timeAt(event));
+    }, { passive: false });
+    let held = null;
+    canvas.addEventListener("pointerdown", (event) => {
+      held = { x: event.clientX, from, to, moved: false };
+      canvas.setPointerCapture(event.pointerId);
+      canvas.classList.add("held");
+    });
+    canvas.addEventListener("pointermove", (event) => {
+      if (!held) { point(event); return; }
+      const shift = event.clientX - held.x;
+      if (Math.abs(shift) > 3) held.moved = true;
+      const width = canvas.clientWidth - leftGutter() - RIGHT;
+      if (held.moved) { const d = (-shift / width) * (held.to - held.from); show(held.from + d, held.to + d); }
+    });
+    canvas.addEventListener("pointerup", (event) => {
+      canvas.classList.remove("held");
+      if (held && !held.moved) {
+        const t = timeAt(event), reach = ((to - from) * 8) / canvas.clientWidth;
+        let best = -1, least = Infinity;
+        data.episodes.forEach(([a, b], i) => {
+          const d = t < a ? a - t : t > b ? t - b : 0;
+          if (d < least && d <= reach) { least = d; best = i; }
+        });
+        if (best >= 0) select(best, true);
+      }
+      held = null;
+    });
+    canvas.addEventListener("pointercancel", () => { held = null; canvas.classList.remove("held"); });
+    canvas.addEventListener("pointerleave", () => { if (!held) pointed.textContent = "\u00a0"; });
+    document.querySelectorAll("#episodes tbody tr").forEach((row) => row.addEventListener("click", () => {
+      select(Number(row.dataset.episode));
+      document.getElementById("h-strip").scrollIntoView({ block: "start" });
+    }));
+    let width = 0;
+    new ResizeObserver(() => {
+      if (canvas.clientWidth !== width) { width = canvas.clientWidth; later(); drawCloseUp(); }
+    }).observe(canvas);
+    let opened = [];
+    window.addEventListener("beforeprint", () => {
+      opened = Array.from(document.querySelectorAll("details:not([open])"));
+      opened.forEach((d) => { d.open = true; });
+    });
+    window.addEventListener("afterprint", () => { opened.forEach((d) => { d.open = false; }); opened = []; });
+  }
+
+  async function begin() {
+    if (typeof DecompressionStream === "undefined") { document.getElementById("no-viewer").hidden = false; return; }
+    const all = await unpack(data.envelope);
+    let at = 0;
+    data.channels.forEach((c) => { envelopes.push(all.subarray(at, at + c.n)); at += c.n; });
+    document.getElementById("viewer").hidden = false;
+    document.getElementById("static").hidden = true;
+    listen();
+    draw();
+    const codes = await unpack(data.close_ups.data), offsets = [];
+    at = 0;
+    data.close_ups.n.forEach((row) => { offsets.push(row.map((n) => { const o = at; at += n; return o; })); });
+    closeUps = { codes, offsets };
+    drawCloseUp();
+  }
+
+  begin().catch(() => { document.getElementById("no-viewer").hidden = false; document.getElementById("static").hidden = false; });
+})();

@@ -1,0 +1,1 @@
+"""From raw samples to 10-ms frames, the envelope, and what each second was worth."""

@@ -1,0 +1,266 @@
+"""Every compiled loop. Each has a plain twin of the same name in ``plain.py``.
+
+No project import, constants as arguments, the caller allocates, sums run in sample order, no
+fastmath: the twins agree bit for bit. The one constant is the number of lanes, which the compiler
+must know to use its vector registers.
+"""
+
+import math
+
+from numba import njit
+
+LANES = 16
+UNCACHED: list[str] = []
+
+
+def compiled(function):
+    """Compile without the interpreter lock, cached on disk where a place for it can be written."""
+    try:
+        return njit(cache=True, nogil=True)(function)
+    except RuntimeError:
+        UNCACHED.append(function.__name__)
+        return njit(nogil=True)(function)
+
+
+@compiled
+def sweep_lanes(
+    data, record_length, per_record, channel_offset,
+    lane_first, lane_lead, lane_count, lane_frames, lane_frame,
+    sections, hop, margin_frames, frames_per_block, hum, rail_low, rail_high, gain,
+    energy, rectified, stats,
+    x, z, acc,
+):  # fmt: skip
+    """Filter up to 16 stretches side by side; leave energy a frame and sums a block.
+
+    Lane ``k`` takes ``lane_count[k]`` stored samples from ``lane_first[k]``, after ``lane_lead[k]``
+    steps of zero, so that its first whole frame begins after ``margin_frames``; the first sample is
+    subtracted from all. Its ``lane_frames[k]`` frames go to ``lane_frame[k]`` on.
+
+    ``stats`` has one row a block: 0 samples, 1 lowest, 2 highest, 3 at a rail, 4 equal to the one
+    before (unfiltered), 5-8 hum phasors at two frequencies (real, imaginary), 9 energy, 10 energy
+    of the first difference (filtered). In digital steps; ``energy`` and ``rectified`` a frame are
+    scaled by ``gain``.
+
+    Work space: ``x`` (hop + 1, 16), ``z`` (sections, 2, 16), ``acc`` (12, 16).
+    """
+    z[:] = 0.0
+    x[:] = 0.0
+    acc[:] = 0.0
+    longest = 0
+    for lane in range(LANES):
+        longest = max(longest, lane_frames[lane])
+        first = lane_first[lane]
+        if lane_count[lane] > 0:
+            acc[11, lane] = float(
+                data[first // per_record * record_length + channel_offset + first % per_record]
+            )
+    for frame in range(-margin_frames, longest):
+        x[0, :] = x[hop, :]
+        for lane in range(LANES):
+            step = (frame + margin_frames) * hop - lane_lead[lane]
+            begin = min(max(-step, 0), hop)
+            end = max(min(lane_count[lane] - step, hop), begin)
+            for j in range(begin):
+                x[1 + j, lane] = 0.0
+            for j in range(end, hop):
+                x[1 + j, lane] = 0.0
+            if end == begin:
+                continue
+            base = acc[11, lane]
+            first = lane_first[lane] + step + begin
+            within = first % per_record
+            position = first // per_record * record_length + channel_offset + within
+            j = begin
+            while j < end:
+                run = min(end - j, per_record - within)
+                for i in range(run):
+                    x[1 + j + i, lane] = float(data[position + i]) - base
+                j += run
+                position += record_length - within
+                within = 0
+        acc[:5] = 0.0
+        if frame >= 0:
+            for lane in range(LANES):
+                acc[0, lane] = x[1, lane]
+                acc[1, lane] = x[1, lane]
+            for j in range(1, hop + 1):
+                for lane in range(LANES):
+                    value = x[j, lane]
+                    acc[0, lane] = min(acc[0, lane], value)
+                    acc[1, lane] = max(acc[1, lane], value)
+                    raw = value + acc[11, lane]
+                    acc[2, lane] += 1.0 if (raw <= rail_low) | (raw >= rail_high) else 0.0
+                    acc[3, lane] += 1.0 if value == x[j - 1, lane] else 0.0
+            for lane in range(LANES):
+                if frame < lane_frames[lane]:
+                    block = (lane_frame[lane] + frame) // frames_per_block
+                    stats[block, 0] += hop
+                    stats[block, 1] = min(stats[block, 1], acc[0, lane] + acc[11, lane])
+                    stats[block, 2] = max(stats[block, 2], acc[1, lane] + acc[11, lane])
+                    stats[block, 3] += acc[2, lane]
+                    stats[block, 4] += acc[3, lane]
+        for lane in range(LANES):
+            acc[4, lane] = x[hop, lane]
+        for section in range(sections.shape[0]):
+            b0 = sections[section, 0]
+            b1 = sections[section, 1]
+            b2 = sections[section, 2]
+            a1 = sections[section, 3]
+            a2 = sections[section, 4]
+            for j in range(1, hop + 1):
+                for lane in range(LANES):
+                    value = x[j, lane]
+                    out = b0 * value + z[section, 0, lane]
+                    z[section, 0, lane] = b1 * value - a1 * out + z[section, 1, lane]
+                    z[section, 1, lane] = b2 * value - a2 * out
+                    x[j, lane] = out
+        if frame >= 0:
+            for lane in range(LANES):
+                if frame >= lane_frames[lane]:
+                    continue
+                square, size, change = 0.0, 0.0, 0.0
+                cosine_0, sine_0, cosine_1, sine_1 = 0.0, 0.0, 0.0, 0.0
+                before = acc[10, lane]
+                for j in range(hop):
+                    out = x[1 + j, lane]
+                    slope = out - before
+                    before = out
+                    square += out * out
+                    size += abs(out)
+                    change += slope * slope
+                    cosine_0 += out * hum[frame * hop + j, 0]
+                    sine_0 += out * hum[frame * hop + j, 1]
+                    cosine_1 += out * hum[frame * hop + j, 2]
+                    sine_1 += out * hum[frame * hop + j, 3]
+                at = lane_frame[lane] + frame
+                energy[at] = square / hop * (gain * gain)
+                rectified[at] = size / hop * gain
+                block = at // frames_per_block
+                stats[block, 5] += cosine_0
+                stats[block, 6] += sine_0
+                stats[block, 7] += cosine_1
+                stats[block, 8] += sine_1
+                stats[block, 9] += square
+                stats[block, 10] += change
+        acc[10] = x[hop]
+        x[hop] = acc[4]
+
+
+@compiled
+def moving_mean(power, window, level):
+    """Centred mean over ``window`` frames (odd), of those that are known; NaN where the frame is not."""
+    n = power.shape[0]
+    half = window // 2
+    for i in range(n):
+        if power[i] != power[i]:
+            level[i] = power[i]
+            continue
+        total, count = 0.0, 0
+        for j in range(max(i - half, 0), min(i + half + 1, n)):
+            if power[j] == power[j]:
+                total += power[j]
+                count += 1
+        level[i] = total / count
+
+
+@compiled
+def crossings(level, threshold, step, off_ratio, strict, starts, stops):
+    """Runs that begin above the threshold and last until the level falls below ``off_ratio`` of it.
+
+    ``threshold[i * step]`` holds for frame ``i`` (``step`` 0: one value for all). An unknown frame
+    ends a run. Returns the count of runs, written to ``starts`` and ``stops``.
+    """
+    count = 0
+    inside = False
+    for i in range(level.shape[0]):
+        on = threshold[i * step]
+        value = level[i]
+        if inside:
+            if not value >= on * off_ratio:
+                stops[count] = i
+                count += 1
+                inside = False
+        elif value > on or (value == on and not strict):
+            starts[count] = i
+            inside = True
+    if inside:
+        stops[count] = level.shape[0]
+        count += 1
+    return count
+
+
+@compiled
+def step_between(power, low, high, before, after, log_ratio):
+    """Frame in ``[low, high]`` at which power most likely steps from ``before`` to ``after``.
+
+    Each frame's power is taken as scaled chi-square; the likelihood of a step at ``k`` is the sum
+    of the frames before ``k`` under the one level and from ``k`` on under the other.
+    ``log_ratio`` is ``log(after / before)``.
+    """
+    best, at, total = 0.0, low, 0.0
+    weight = 1.0 / before - 1.0 / after
+    for k in range(low, high):
+        total += log_ratio - power[k] * weight
+        if total > best:
+            best = total
+            at = k + 1
+    return at
+
+
+@compiled
+def mean_known(power, low, high):
+    """Mean of the known frames of ``[low, high)``, and how many they are."""
+    total, count = 0.0, 0
+    for k in range(low, high):
+        if power[k] == power[k]:
+            total += power[k]
+            count += 1
+    return total / max(count, 1), count
+
+
+@compiled
+def correct_edges(
+    energy, starts, stops, floor, ceiling, limit, step, half, flank, depth, least_step, tail,
+    new_starts, new_stops,
+):  # fmt: skip
+    """Re-estimate the edges of runs; ``bursts._corrected`` says how.
+
+    ``floor`` and ``ceiling`` are the ends of known time around each run, ``limit[i * step]`` is the
+    threshold as power, ``half`` is half the smoothing window.
+    """
+    n = starts.shape[0]
+    for i in range(n):
+        a, b = starts[i], stops[i]
+        low, high = floor[i], ceiling[i]
+        if i > 0 and stops[i - 1] > low:
+            low = (stops[i - 1] + a) // 2
+        if i + 1 < n and starts[i + 1] < high:
+            high = (starts[i + 1] + b + 1) // 2
+        middle = (a + b) // 2
+        first, last = min(a + half, middle), max(b - half, middle + 1)
+        if a > floor[i]:
+            rest, n_rest = mean_known(energy, max(low, a - half - flank), max(a - half, low + 1))
+            burst, n_burst = mean_known(energy, first, min(first + depth, last))
+            near, far = max(low, a - half - 1), min(a + half + 1, last - 1)
+            at = a
+            if n_rest > 0 and n_burst > 0 and 0 < rest < burst and near < far:
+                rest = max(rest, burst * least_step)
+                at = step_between(energy, near, far, rest, burst, math.log(burst / rest))
+                while at > near and energy[at - 1] > limit[(at - 1) * step]:
+                    at -= 1
+            new_starts[i] = at
+        if b < ceiling[i]:
+            rest, n_rest = mean_known(energy, min(b + half, high - 1), min(high, b + half + flank))
+            burst, n_burst = mean_known(energy, max(last - depth, first), last)
+            near, far = max(b - half - 1, new_starts[i] + 1), min(b + half + 1, high)
+            at = b
+            if n_rest > 0 and n_burst > 0 and 0 < rest < burst and near < far:
+                rest = max(rest, burst * least_step)
+                at = step_between(energy, near, far, burst, rest, math.log(rest / burst))
+                after = 0
+                while at < far and energy[at] > limit[at * step]:
+                    if after < tail.shape[0] and energy[at] <= burst * tail[after]:
+                        break
+                    at += 1
+                    after += 1
+            new_stops[i] = at

@@ -1,0 +1,157 @@
+"""The kernels again, from their definitions: slow, obvious, independent of ``kernels.py``."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+
+def sweep_lanes(
+    data: Any, record_length: int, per_record: int, channel_offset: int,
+    lane_first: Any, lane_lead: Any, lane_count: Any, lane_frames: Any, lane_frame: Any,
+    sections: Any, hop: int, margin_frames: int, frames_per_block: int, hum: Any,
+    rail_low: float, rail_high: float, gain: float,
+    energy: Any, rectified: Any, stats: Any,
+    x: Any, z: Any, acc: Any,
+) -> None:  # fmt: skip
+    """Each lane's stretch filtered as a whole, then its frames counted, frame by frame."""
+    del x, z, acc
+    stretches = []
+    for lane in range(len(lane_first)):
+        n, first = int(lane_count[lane]), int(lane_first[lane])
+        total = (margin_frames + int(lane_frames[lane])) * hop
+        raw = [0.0] * total
+        value = [0.0] * total
+        base = data[first // per_record * record_length + channel_offset + first % per_record]
+        for i in range(n):
+            at, k = int(lane_lead[lane]) + i, first + i
+            position = k // per_record * record_length + channel_offset + k % per_record
+            raw[at] = float(data[position])
+            value[at] = raw[at] - float(base)
+        stretches.append((raw, value, _cascade(value, sections)))
+    for frame in range(max(int(n) for n in lane_frames)):
+        for lane, (raw, value, out) in enumerate(stretches):
+            if frame >= lane_frames[lane]:
+                continue
+            begin = (margin_frames + frame) * hop
+            at = int(lane_frame[lane]) + frame
+            row = stats[at // frames_per_block]
+            square = size = change = 0.0
+            phasors = [0.0, 0.0, 0.0, 0.0]
+            for i in range(begin, begin + hop):
+                square += out[i] * out[i]
+                size += abs(out[i])
+                slope = out[i] - (out[i - 1] if i else 0.0)
+                change += slope * slope
+                for k in range(4):
+                    phasors[k] += out[i] * float(hum[i - margin_frames * hop, k])
+                row[3] += raw[i] <= rail_low or raw[i] >= rail_high
+                row[4] += value[i] == (value[i - 1] if i else 0.0)
+            energy[at] = square / hop * (gain * gain)
+            rectified[at] = size / hop * gain
+            row[0] += hop
+            row[1] = min(row[1], *raw[begin : begin + hop])
+            row[2] = max(row[2], *raw[begin : begin + hop])
+            row[5:9] += phasors
+            row[9] += square
+            row[10] += change
+
+
+def _cascade(value: list[float], sections: Any) -> list[float]:
+    """Second-order sections one after the other, each in transposed direct form II."""
+    out = list(value)
+    for b0, b1, b2, a1, a2 in sections.tolist():
+        z1 = z2 = 0.0
+        for i, now in enumerate(out):
+            result = b0 * now + z1
+            z1 = b1 * now - a1 * result + z2
+            z2 = b2 * now - a2 * result
+            out[i] = result
+    return out
+
+
+def moving_mean(power: Any, window: int, level: Any) -> None:
+    """Mean of the known frames within half a window."""
+    half = window // 2
+    for i in range(len(power)):
+        near = [float(p) for p in power[max(i - half, 0) : i + half + 1] if p == p]  # noqa: PLR0124
+        level[i] = np.nan if np.isnan(power[i]) else sum(near) / len(near)
+
+
+def crossings(
+    level: Any, threshold: Any, step: int, off_ratio: float, strict: bool,
+    starts: Any, stops: Any,
+) -> int:  # fmt: skip
+    """Runs by their definition: begin above, go on while at or above the lower threshold."""
+    count, i, n = 0, 0, len(level)
+    while i < n:
+        on = threshold[i * step]
+        if level[i] > on or (level[i] == on and not strict):
+            starts[count] = i
+            i += 1
+            while i < n and level[i] >= threshold[i * step] * off_ratio:
+                i += 1
+            stops[count] = i
+            count += 1
+        else:
+            i += 1
+    return count
+
+
+def step_between(
+    power: Any, low: int, high: int, before: float, after: float, log_ratio: float
+) -> int:
+    """The step with the highest likelihood, the first of equals."""
+    weight = 1.0 / before - 1.0 / after
+    scores = [0.0]
+    for k in range(low, high):
+        scores.append(scores[-1] + (log_ratio - float(power[k]) * weight))
+    return low + int(np.argmax(scores))
+
+
+def mean_known(power: Any, low: int, high: int) -> tuple[float, int]:
+    """Mean and count of the frames that are not NaN."""
+    known = [float(p) for p in power[low:high] if not np.isnan(p)]
+    return sum(known) / max(len(known), 1), len(known)
+
+
+def correct_edges(
+    energy: Any, starts: Any, stops: Any, floor: Any, ceiling: Any, limit: Any, step: int,
+    half: int, flank: int, depth: int, least_step: float, tail: Any,
+    new_starts: Any, new_stops: Any,
+) -> None:  # fmt: skip
+    """One run after the other, the onset first."""
+    for i in range(len(starts)):
+        a, b = int(starts[i]), int(stops[i])
+        low, high = int(floor[i]), int(ceiling[i])
+        if i > 0:
+            low = max(low, (int(stops[i - 1]) + a) // 2) if stops[i - 1] > low else low
+        if i + 1 < len(starts) and starts[i + 1] < high:
+            high = (int(starts[i + 1]) + b + 1) // 2
+        middle = (a + b) // 2
+        first, last = min(a + half, middle), max(b - half, middle + 1)
+        if a > floor[i]:
+            rest, n_rest = mean_known(energy, max(low, a - half - flank), max(a - half, low + 1))
+            burst, n_burst = mean_known(energy, first, min(first + depth, last))
+            near, far = max(low, a - half - 1), min(a + half + 1, last - 1)
+            new_starts[i] = a
+            if n_rest and n_burst and 0 < rest < burst and near < far:
+                rest = max(rest, burst * least_step)
+                at = step_between(energy, near, far, rest, burst, math.log(burst / rest))
+                above = [k for k in range(near, at) if not energy[k] > limit[k * step]]
+                new_starts[i] = max(above) + 1 if above else near
+        if b < ceiling[i]:
+            rest, n_rest = mean_known(energy, min(b + half, high - 1), min(high, b + half + flank))
+            burst, n_burst = mean_known(energy, max(last - depth, first), last)
+            near, far = max(b - half - 1, int(new_starts[i]) + 1), min(b + half + 1, high)
+            new_stops[i] = b
+            if n_rest and n_burst and 0 < rest < burst and near < far:
+                rest = max(rest, burst * least_step)
+                at = step_between(energy, near, far, burst, rest, math.log(rest / burst))
+                ring = [burst * t for t in tail] + [0.0] * (far - at)
+                over = [
+                    energy[k] > max(limit[k * step], ring[k - at]) for k in range(at, far)
+                ]
+                new_stops[i] = at + (over.index(False) if False in over else far - at)

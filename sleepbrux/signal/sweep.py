@@ -1,0 +1,297 @@
+"""The one pass over raw samples: a night becomes energy per 10-ms frame and sums per second.
+
+The night is filtered in tiles of fixed length on its own sample grid, each with two seconds before
+it in which the filter settles, so no result depends on how the file was read or by how many threads::
+
+    samples   |----- tile 0 -----|----- tile 1 -----|----- tile 2 -----|
+    filter          [--settles--][-- tile 1 --------]
+
+A gap in the recording ends a stretch; the next one starts from rest at its first sample.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepbrux.recording.model import Block, Channel, Recording
+from sleepbrux.signal.filters import emg_band_pass
+from sleepbrux.spans import Grid
+
+MARGIN_S = 2
+BLOCKS_PER_TILE = 64
+MAINS_HZ = (50, 60)
+STAT_NAMES = (
+    "samples", "lowest", "highest", "at_rail", "unchanged",
+    "hum_50_real", "hum_50_imaginary", "hum_60_real", "hum_60_imaginary",
+    "energy", "slope_energy",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Sizes that follow from a sampling rate alone.
+
+    Attributes
+    ----------
+    hop
+        Samples a frame: ``round(rate / 100)``, at least 1.
+    frames_per_block
+        Frames nearest to one second.
+    margin_frames
+        Whole frames that cover two seconds.
+    """
+
+    rate: Fraction
+    hop: int
+    frames_per_block: int
+    margin_frames: int
+
+    @classmethod
+    def at(cls, rate: Fraction) -> Layout:
+        """Layout at ``rate`` samples a second."""
+        hop = max(math.floor(rate / 100 + Fraction(1, 2)), 1)
+        per_s = rate / hop
+        return cls(
+            rate, hop, max(math.floor(per_s + Fraction(1, 2)), 1), math.ceil(MARGIN_S * per_s)
+        )
+
+    @property
+    def tile_frames(self) -> int:
+        """Frames a tile, about 64 s."""
+        return BLOCKS_PER_TILE * self.frames_per_block
+
+    def grid(self, channel: Channel) -> Grid:
+        """Frame grid of a channel: its whole frames, gaps counted."""
+        return Grid(self.hop / self.rate, channel.n_night // self.hop)
+
+
+@dataclass(frozen=True, eq=False)
+class ChannelFrames:
+    """What the sweep keeps of one channel.
+
+    Attributes
+    ----------
+    grid
+        Frames on the night clock.
+    energy
+        float32, shape (n_frames,), µV² (the unit squared where it is not µV): mean square of the
+        band-passed signal; NaN where the frame is not wholly recorded.
+    rectified
+        float32, shape (n_frames,), µV: mean absolute value.
+    stats
+        float64, shape (n_blocks, 11), columns `STAT_NAMES`: a block is `frames_per_block` frames.
+        Digital steps.
+    """
+
+    channel: Channel
+    grid: Grid
+    frames_per_block: int
+    energy: NDArray[np.float32]
+    rectified: NDArray[np.float32]
+    stats: NDArray[np.float64]
+
+    def stat(self, name: str) -> NDArray[np.float64]:
+        """One column of ``stats``, shape (n_blocks,)."""
+        return self.stats[:, STAT_NAMES.index(name)]
+
+    @property
+    def block_grid(self) -> Grid:
+        """Grid of the blocks."""
+        return Grid(self.grid.slot_s * self.frames_per_block, len(self.stats))
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """Samples that one lane filters, and the frames that they yield."""
+
+    first: int
+    lead: int
+    count: int
+    frame: int
+    n_frames: int
+
+
+def _stretches(layout: Layout, channel: Channel) -> Iterator[tuple[int, _Stretch]]:
+    """(tile, stretch) of every part of a piece that holds a whole frame."""
+    hop, tile = layout.hop, layout.tile_frames
+    for piece in channel.pieces:
+        end = (piece.night + piece.n) // hop
+        frame = -(-piece.night // hop)
+        while frame < end:
+            stop = min((frame // tile + 1) * tile, end)
+            settle = (frame - layout.margin_frames) * hop
+            begin = max(settle, piece.night)
+            yield (
+                frame // tile,
+                _Stretch(
+                    first=piece.stored + begin - piece.night,
+                    lead=begin - settle,
+                    count=stop * hop - begin,
+                    frame=frame,
+                    n_frames=stop - frame,
+                ),
+            )
+            frame = stop
+
+
+def _tasks(layout: Layout, channel: Channel, lanes: int) -> list[list[list[_Stretch]]]:
+    """Stretches of ``lanes`` tiles at a time, in turns of at most ``lanes`` stretches.
+
+    Two threads never write the same block: blocks do not cross tiles, and a tile has one task.
+    """
+    by_task: dict[int, list[_Stretch]] = {}
+    for tile, stretch in _stretches(layout, channel):
+        by_task.setdefault(tile // lanes, []).append(stretch)
+    return [
+        [group[i : i + lanes] for i in range(0, len(group), lanes)] for group in by_task.values()
+    ]
+
+
+def _rotated(cosine: float, sine: float, n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Cosine and sine of ``n`` multiples of an angle, by doubling.
+
+    Only + and x of numbers rounded to 12 digits, so that the last bit of a mathematics library
+    cannot reach a result.
+    """
+    c, s = np.ones(n), np.zeros(n)
+    step_c, step_s, have = round(cosine, 12), round(sine, 12), 1
+    while have < n:
+        more = min(have, n - have)
+        c[have : have + more] = c[:more] * step_c - s[:more] * step_s
+        s[have : have + more] = c[:more] * step_s + s[:more] * step_c
+        step_c, step_s = step_c * step_c - step_s * step_s, 2 * step_c * step_s
+        have += more
+    return c, s
+
+
+@lru_cache(maxsize=4)
+def _hum_table(layout: Layout) -> NDArray[np.float64]:
+    """Cosine and sine at 50 and 60 Hz over one tile, shape (n_samples, 4)."""
+    n = layout.tile_frames * layout.hop
+    columns: list[NDArray[np.float64]] = []
+    for mains_hz in MAINS_HZ:
+        angle = 2 * math.pi * mains_hz / float(layout.rate)
+        columns += _rotated(math.cos(angle), math.sin(angle), n)
+    return np.ascontiguousarray(np.stack(columns, axis=1))
+
+
+class _Bench:
+    """Work space and kernel arguments of one thread."""
+
+    def __init__(self, layout: Layout, code: ModuleType, lanes: int) -> None:
+        self.layout = layout
+        self.code = code
+        self.sections = emg_band_pass(layout.rate)
+        self.hum = _hum_table(layout)
+        self.x = np.zeros((layout.hop + 1, lanes))
+        self.z = np.zeros((len(self.sections), 2, lanes))
+        self.acc = np.zeros((12, lanes))
+        self.lanes = np.zeros((5, lanes), dtype=np.int64)
+
+    def run(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
+        """Filter one turn of stretches of one channel."""
+        self.lanes[:] = 0
+        for k, stretch in enumerate(turn):
+            self.lanes[:, k] = (
+                stretch.first - block.first, stretch.lead, stretch.count,
+                stretch.n_frames, stretch.frame,
+            )  # fmt: skip
+        channel = out.channel
+        railed = channel.digital_max > channel.digital_min
+        self.code.sweep_lanes(
+            block.data, block.record_length, block.per_record, block.channel_offset,
+            *self.lanes, self.sections, self.layout.hop, self.layout.margin_frames,
+            out.frames_per_block, self.hum,
+            float(channel.digital_min) if railed else -math.inf,
+            float(channel.digital_max) if railed else math.inf,
+            abs(channel.gain), out.energy, out.rectified, out.stats,
+            self.x, self.z, self.acc,
+        )  # fmt: skip
+
+
+def _empty(channel: Channel, layout: Layout) -> ChannelFrames:
+    grid = layout.grid(channel)
+    n_blocks = -(-grid.n_slots // layout.frames_per_block)
+    stats = np.zeros((n_blocks, len(STAT_NAMES)))
+    stats[:, STAT_NAMES.index("lowest")] = np.inf
+    stats[:, STAT_NAMES.index("highest")] = -np.inf
+    return ChannelFrames(
+        channel=channel,
+        grid=grid,
+        frames_per_block=layout.frames_per_block,
+        energy=np.full(grid.n_slots, np.nan, dtype=np.float32),
+        rectified=np.full(grid.n_slots, np.nan, dtype=np.float32),
+        stats=stats,
+    )
+
+
+def _groups(channels: Sequence[Channel]) -> list[list[Channel]]:
+    """Channels that share a clock, so that one read serves them all."""
+    groups: dict[Any, list[Channel]] = {}
+    for channel in channels:
+        groups.setdefault((channel.rate, channel.pieces), []).append(channel)
+    return list(groups.values())
+
+
+def sweep(
+    recording: Recording,
+    channels: Sequence[Channel],
+    *,
+    threads: int | None = None,
+    code: ModuleType | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[ChannelFrames, ...]:
+    """Read and filter the named channels once.
+
+    Parameters
+    ----------
+    recording
+        Opened recording.
+    channels
+        Channels to sweep; the result has their order.
+    threads
+        How many threads filter; the count changes no bit. Default: one a core, at most four.
+    code
+        Module with ``sweep_lanes``: ``kernels`` (default) or ``plain``.
+    progress
+        Called with the share done, 0 to 1, from the calling thread.
+    """
+    if code is None:
+        from sleepbrux.signal import kernels
+
+        code = kernels
+    lanes = 16
+    results = {c.index: _empty(c, Layout.at(c.rate)) for c in channels}
+    jobs = [
+        (group, task)
+        for group in _groups(channels)
+        for task in _tasks(Layout.at(group[0].rate), group[0], lanes)
+    ]
+
+    def work(job: tuple[list[Channel], list[list[_Stretch]]]) -> None:
+        group, task = job
+        bench = _Bench(Layout.at(group[0].rate), code, lanes)
+        for turn in task:
+            first = min(s.first for s in turn)
+            stop = max(s.first + s.count for s in turn)
+            blocks = recording.source.blocks(group, first, stop)
+            for channel, block in zip(group, blocks, strict=True):
+                bench.run(block, turn, results[channel.index])
+
+    n_threads = threads or min(os.cpu_count() or 1, 4)
+    with ThreadPoolExecutor(max_workers=n_threads) as pool:
+        for done, _ in enumerate(pool.map(work, jobs), start=1):
+            if progress is not None:
+                progress(done / len(jobs))
+    return tuple(results[c.index] for c in channels)

@@ -1,0 +1,251 @@
+"""A night to and from one HDF5 file, exactly.
+
+The file is written once to a temporary name, flushed and renamed. Frames lie uncompressed: packing
+them halves the file but costs more time than all the scoring (DEVELOPERS.md has the figures).
+Layout::
+
+    /                    attributes format, schema_version, software
+    /header              one JSON text: recording, criterion, reference, window, notes, measures
+    /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 11)
+    /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
+    /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
+    /chosen/...          window, valid, positions of the events that count
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+from datetime import datetime, time
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from sleepbrux import __version__
+from sleepbrux.bursts import Bursts, Merged
+from sleepbrux.calibration import Reference
+from sleepbrux.criteria import Criterion
+from sleepbrux.episodes import Episodes
+from sleepbrux.errors import ArchiveError, Note
+from sleepbrux.files import replacing
+from sleepbrux.measures import Measure, Selection
+from sleepbrux.night import Night, Swept
+from sleepbrux.recording.model import Channel, Mark
+from sleepbrux.signal.envelope import Amplitude
+from sleepbrux.signal.quality import Quality
+from sleepbrux.signal.sweep import ChannelFrames
+from sleepbrux.spans import Grid, Spans
+from sleepbrux.window import Window
+
+FORMAT = "sleepbrux night"
+SCHEMA_VERSION = "1.0"
+
+
+class _Header(msgspec.Struct, kw_only=True, frozen=True):
+    """Everything of a night that is not a table."""
+
+    name: str
+    digest: str
+    format: str
+    start: datetime | None
+    start_clock: time | None
+    duration_s: float
+    marks: tuple[Mark, ...]
+    gaps: tuple[tuple[float, float], ...]
+    recording_notes: tuple[Note, ...]
+    channels: tuple[Channel, ...]
+    frame_slots: tuple[Fraction, ...]
+    frames_per_block: tuple[int, ...]
+    quality_notes: tuple[tuple[Note, ...], ...]
+    criterion: Criterion
+    reference: Reference | None
+    window: Window
+    amplitude: Amplitude
+    background_uv: dict[str, float | None]
+    threshold_uv: dict[str, float | None]
+    burst_labels: tuple[str, ...]
+    event_slot: Fraction
+    event_slots: int
+    merged_labels: tuple[str, ...]
+    episode_flags: tuple[tuple[str, ...], ...]
+    basis: str
+    measures: dict[str, Measure]
+    notes: tuple[Note, ...]
+
+
+def _to_text(value: Any) -> str:
+    if isinstance(value, Fraction):
+        return f"{value.numerator}/{value.denominator}"
+    raise NotImplementedError
+
+
+def _from_text(kind: type, value: Any) -> Any:
+    if kind is Fraction:
+        return Fraction(value)
+    raise NotImplementedError
+
+
+def _columns(group: Any, table: Any, names: Iterable[str]) -> None:
+    for name in names:
+        group.create_dataset(name, data=getattr(table, name))
+
+
+def _arrays(kind: type) -> list[str]:
+    """Names of the columns of a table."""
+    scalar = {"grid", "label", "labels", "flags"}
+    return [f.name for f in dataclasses.fields(kind) if f.name not in scalar]
+
+
+def _read(group: Any, kind: type) -> dict[str, Any]:
+    return {name: group[name][()] for name in _arrays(kind)}
+
+
+def _header(night: Night) -> _Header:
+    swept = night.swept
+    return _Header(
+        name=swept.name,
+        digest=swept.digest,
+        format=swept.format,
+        start=swept.start,
+        start_clock=swept.start_clock,
+        duration_s=swept.duration_s,
+        marks=swept.marks,
+        gaps=swept.gaps,
+        recording_notes=swept.notes,
+        channels=tuple(f.channel for f in swept.frames),
+        frame_slots=tuple(f.grid.slot_s for f in swept.frames),
+        frames_per_block=tuple(f.frames_per_block for f in swept.frames),
+        quality_notes=tuple(q.notes for q in night.quality),
+        criterion=night.criterion,
+        reference=night.reference,
+        window=night.window,
+        amplitude=night.amplitude,
+        background_uv=night.background_uv,
+        threshold_uv=night.threshold_uv,
+        burst_labels=tuple(b.label for b in night.bursts),
+        event_slot=night.merged.grid.slot_s,
+        event_slots=night.merged.grid.n_slots,
+        merged_labels=night.merged.labels,
+        episode_flags=night.episodes.flags,
+        basis=night.chosen.basis,
+        measures=night.measures,
+        notes=night.notes,
+    )
+
+
+def save_night(night: Night, path: str | Path) -> None:
+    """Write a night's archive; an existing file is replaced only when the new one is whole."""
+    import h5py
+
+    with replacing(Path(path)) as temporary, h5py.File(temporary, "w") as file:
+        file.attrs["format"] = FORMAT
+        file.attrs["schema_version"] = SCHEMA_VERSION
+        file.attrs["software"] = f"sleepbrux {__version__}"
+        text = msgspec.json.encode(_header(night), enc_hook=_to_text)
+        file.create_dataset("header", data=np.frombuffer(text, dtype=np.uint8))
+        for k, (frames, quality) in enumerate(zip(night.swept.frames, night.quality, strict=True)):
+            _columns(file.create_group(f"frames/{k}"), frames, ("energy", "rectified", "stats"))
+            group = file.create_group(f"quality/{k}")
+            for name in ("usable", "clipped"):
+                group.create_dataset(name, data=getattr(quality, name).bounds)
+            for reason, spans in sorted(quality.faults.items()):
+                group.create_dataset(f"faults/{reason}", data=spans.bounds)
+        for k, bursts in enumerate(night.bursts):
+            _columns(file.create_group(f"bursts/{k}"), bursts, _arrays(Bursts))
+            file[f"bursts/{k}"].attrs["slot_s"] = _to_text(bursts.grid.slot_s)
+            file[f"bursts/{k}"].attrs["n_slots"] = bursts.grid.n_slots
+        _columns(file.create_group("merged"), night.merged, _arrays(Merged))
+        _columns(file.create_group("episodes"), night.episodes, _arrays(Episodes))
+        chosen = file.create_group("chosen")
+        for name in ("window", "valid"):
+            chosen.create_dataset(name, data=getattr(night.chosen, name).bounds)
+        _columns(chosen, night.chosen, ("bursts", "episodes"))
+
+
+def load_night(path: str | Path) -> Night:
+    """Read a night's archive: the very night that was saved.
+
+    Raises
+    ------
+    ArchiveError
+        Not an archive of a night, damaged, or of a newer major schema.
+    """
+    import h5py
+
+    path = Path(path)
+    try:
+        with h5py.File(path, "r", locking="best-effort") as file:
+            _check_version(file, path)
+            return _night(file)
+    except FileNotFoundError as error:
+        raise ArchiveError(f"{path.name}: there is no such file") from error
+    except (OSError, KeyError, msgspec.MsgspecError) as error:
+        raise ArchiveError(
+            f"{path.name}: not a readable night archive; score the recording again"
+        ) from error
+
+
+def _check_version(file: Any, path: Path) -> None:
+    if file.attrs.get("format") != FORMAT:
+        raise ArchiveError(f"{path.name}: an HDF5 file, but not an archive of a scored night")
+    version = str(file.attrs.get("schema_version"))
+    if version.split(".", maxsplit=1)[0] != SCHEMA_VERSION.split(".", maxsplit=1)[0]:
+        raise ArchiveError(
+            f"{path.name}: written with archive schema {version}, this program reads "
+            f"{SCHEMA_VERSION}; update sleepbrux, or score the recording again"
+        )
+
+
+def _night(file: Any) -> Night:
+    header = msgspec.json.decode(file["header"][()].tobytes(), type=_Header, dec_hook=_from_text)
+    frames, quality, bursts = [], [], []
+    for k, channel in enumerate(header.channels):
+        group = file[f"frames/{k}"]
+        energy = group["energy"][()]
+        grid = Grid(header.frame_slots[k], len(energy))
+        frames.append(
+            ChannelFrames(channel, grid, header.frames_per_block[k], energy,
+                          group["rectified"][()], group["stats"][()])
+        )  # fmt: skip
+        group = file[f"quality/{k}"]
+        faults = {
+            reason: Spans.of(grid, data[()]) for reason, data in group.get("faults", {}).items()
+        }
+        quality.append(
+            Quality(Spans.of(grid, group["usable"][()]), faults,
+                    Spans.of(grid, group["clipped"][()]), header.quality_notes[k])
+        )  # fmt: skip
+    for k, label in enumerate(header.burst_labels):
+        group = file[f"bursts/{k}"]
+        grid = Grid(Fraction(group.attrs["slot_s"]), int(group.attrs["n_slots"]))
+        bursts.append(Bursts(label=label, grid=grid, **_read(group, Bursts)))
+    grid = Grid(header.event_slot, header.event_slots)
+    chosen = file["chosen"]
+    return Night(
+        swept=Swept(
+            name=header.name, digest=header.digest, format=header.format, start=header.start,
+            start_clock=header.start_clock, duration_s=header.duration_s, marks=header.marks,
+            gaps=header.gaps, notes=header.recording_notes, frames=tuple(frames),
+        ),
+        quality=tuple(quality),
+        criterion=header.criterion,
+        reference=header.reference,
+        window=header.window,
+        amplitude=header.amplitude,
+        background_uv=header.background_uv,
+        threshold_uv=header.threshold_uv,
+        bursts=tuple(bursts),
+        merged=Merged(grid=grid, labels=header.merged_labels, **_read(file["merged"], Merged)),
+        episodes=Episodes(
+            grid=grid, flags=header.episode_flags, **_read(file["episodes"], Episodes)
+        ),
+        chosen=Selection(
+            Spans.of(grid, chosen["window"][()]), Spans.of(grid, chosen["valid"][()]),
+            header.basis, chosen["bursts"][()], chosen["episodes"][()],
+        ),
+        measures=header.measures,
+        notes=header.notes,
+    )  # fmt: skip

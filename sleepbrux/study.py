@@ -1,0 +1,115 @@
+"""The study file: one person, the reference clenches, the nights and what was worn in each."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date, time
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta, Struct
+
+from sleepbrux.errors import StudyError
+
+Name = Annotated[str, Meta(min_length=1, max_length=80)]
+OWN = "own"
+
+
+class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A clench recording, or stated levels in µV by channel label."""
+
+    id: Name
+    recording: str = ""
+    mvc_uv: dict[str, Annotated[float, Meta(gt=0)]] = {}
+    uv_kind: str = "rms"
+    teeth: Name
+    date: date | None = None
+
+
+class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """One night: its recording, what was worn, and which reference it is scored against.
+
+    ``reference`` is the id of a reference, or ``"own"`` for clenches marked in the night itself.
+    ``lights_off`` and ``lights_on`` are local clock times and come before marks in the recording.
+    """
+
+    id: Name
+    recording: Annotated[str, Meta(min_length=1)]
+    condition: Name
+    reference: Name = OWN
+    date: date | None = None
+    lights_off: time | None = None
+    lights_on: time | None = None
+    note: str = ""
+
+
+class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A person's study.
+
+    Attributes
+    ----------
+    pseudonym
+        What outputs call the person.
+    primary_outcome
+        Name of the one measure that was chosen before scoring.
+    criterion
+        Id of a rule set, or the path of a rule file.
+    channels
+        Labels to score; empty: every jaw muscle.
+    """
+
+    pseudonym: Name
+    primary_outcome: Name = "episodes_per_hour"
+    criterion: Name = "phasic_tonic_10mvc"
+    channels: tuple[str, ...] = ()
+    reference: tuple[StudyReference, ...] = ()
+    night: tuple[StudyNight, ...]
+
+
+def load_study(path: str | Path) -> Study:
+    """Read and check a study file.
+
+    Raises
+    ------
+    StudyError
+        In one sentence: file, field, what was found and what is allowed.
+    """
+    path = Path(path)
+    try:
+        study = msgspec.convert(tomllib.loads(path.read_text("utf-8")), Study)
+    except OSError as error:
+        raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise StudyError(f"{path.name}: not valid TOML: {error}") from error
+    except msgspec.ValidationError as error:
+        raise StudyError(f"{path.name}: {error}") from error
+    _check(study, path.name)
+    return study
+
+
+def _check(study: Study, name: str) -> None:
+    for kind, ids in (
+        ("night", [n.id for n in study.night]),
+        ("reference", [r.id for r in study.reference]),
+    ):
+        double = next((i for i in ids if ids.count(i) > 1), None)
+        if double:
+            raise StudyError(f"{name}: {kind} id {double!r} is there twice; ids must differ")
+    known = {r.id for r in study.reference} | {OWN}
+    for night in study.night:
+        if night.reference not in known:
+            raise StudyError(
+                f"{name}: night {night.id!r} has reference {night.reference!r}; there are "
+                + ", ".join(sorted(known))
+            )
+    for reference in study.reference:
+        if bool(reference.recording) == bool(reference.mvc_uv):
+            raise StudyError(
+                f"{name}: reference {reference.id!r} needs either recording or mvc_uv, not both"
+            )
+        if reference.uv_kind not in ("rms", "rectified"):
+            raise StudyError(
+                f"{name}: reference {reference.id!r} has uv_kind {reference.uv_kind!r}; allowed are "
+                "rms and rectified"
+            )

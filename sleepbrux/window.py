@@ -1,0 +1,150 @@
+"""Which part of a recording counts as the night, and on whose word."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import time
+
+from sleepbrux.errors import Note, UsageError
+from sleepbrux.recording.marks import classify, suggest
+from sleepbrux.recording.model import Mark
+from sleepbrux.spans import Grid, Spans
+
+CUE_MARGIN_S = 60.0
+
+
+@dataclass(frozen=True)
+class Window:
+    """The analysed part of the night.
+
+    Attributes
+    ----------
+    spans_s
+        (start, stop) in seconds of the night clock.
+    basis
+        Whose word that is: it names the denominator of every rate.
+    """
+
+    spans_s: tuple[tuple[float, float], ...]
+    basis: str
+    notes: tuple[Note, ...] = ()
+
+    def on(self, grid: Grid) -> Spans:
+        """The window in slots of a grid, borders to the nearest slot."""
+        return Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b in self.spans_s])
+
+
+def seconds_of(text: str, start_clock: time | None, duration_s: float, option: str) -> float:
+    """Second of the night clock for ``"23:10"``, ``"23:10:05"`` or ``"1200"`` (seconds).
+
+    A clock time before the recording's start is taken as past midnight.
+    """
+    if re.fullmatch(r"\d+(\.\d+)?", text):
+        return float(text)
+    found = re.fullmatch(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?", text)
+    if not found or int(found[1]) > 24 or int(found[2]) > 59 or float(found[3] or 0) >= 60:
+        raise UsageError(
+            f"{option} {text!r} is no time; write a clock time such as 23:10 or 23:10:05, or "
+            "seconds from the first sample"
+        )
+    if start_clock is None:
+        raise UsageError(
+            f"{option} {text!r} is a clock time, but the recording does not say at what time it "
+            "starts; give seconds from the first sample"
+        )
+    begin = start_clock.hour * 3600 + start_clock.minute * 60 + start_clock.second
+    asked = int(found[1]) * 3600 + int(found[2]) * 60 + float(found[3] or 0)
+    second = asked - begin - start_clock.microsecond / 1e6
+    if second < -1:
+        second += 86400
+    if second > duration_s + 60:
+        raise UsageError(
+            f"{option} {text!r} lies outside the recording, which starts at "
+            f"{start_clock:%H:%M:%S} and lasts {duration_s / 3600:.2f} h"
+        )
+    return max(second, 0.0)
+
+
+def _cues(marks: Sequence[Mark]) -> list[tuple[float, float]]:
+    """Stretches around clenches and synchronisation marks that are not part of the night."""
+    return [
+        (m.start_s - CUE_MARGIN_S, m.start_s + m.duration_s + CUE_MARGIN_S)
+        for m in marks
+        if classify(m.text) in ("clench", "sync")
+    ]
+
+
+def _misspelt(marks: Sequence[Mark]) -> list[Note]:
+    return [
+        Note(
+            "lights-mark-misspelt",
+            "warning",
+            f"the mark {m.text!r} at {m.start_s:.0f} s may mean {suggest(m.text).replace('_', ' ')}; "
+            "it was not used: correct it, or give --from and --to",
+        )
+        for m in marks
+        if suggest(m.text)
+    ]
+
+
+def _lights(marks: Sequence[Mark]) -> tuple[float | None, float | None]:
+    """First lights off, and last lights on after it."""
+    off = next((m.start_s for m in sorted(marks, key=lambda m: m.start_s)
+                if classify(m.text) == "lights_off"), None)  # fmt: skip
+    later = [m.start_s for m in marks
+             if classify(m.text) == "lights_on" and m.start_s > (off or 0)]  # fmt: skip
+    return off, max(later, default=None)
+
+
+def find_window(
+    marks: Sequence[Mark],
+    duration_s: float,
+    *,
+    from_s: float | None = None,
+    to_s: float | None = None,
+    said_by: str = "start and end given by the user",
+) -> Window:
+    """The analysed window.
+
+    Given times come first, then lights marks; without either it is the whole recording, and the
+    basis says that the lights are not known. Clenches and synchronisation marks are left out in
+    every case, 60 s either way. A window is never guessed from the signal.
+    """
+    notes: list[Note] = []
+    off, on = _lights(marks)
+    if from_s is not None or to_s is not None:
+        start, stop, basis = from_s or 0.0, duration_s if to_s is None else to_s, said_by
+    elif off is not None or on is not None:
+        start, stop = off or 0.0, duration_s if on is None else on
+        known = [w for w, t in (("off", off), ("on", on)) if t is not None]
+        basis = f"lights {' to '.join(known)} (marks in the recording)"
+        if len(known) == 1:
+            notes.append(
+                Note("lights-one-mark", "warning",
+                     f"only the lights {known[0]} mark was found; the other end of the window is the "
+                     "end of the recording")
+            )  # fmt: skip
+    else:
+        start, stop, basis = 0.0, duration_s, "recording, lights unknown"
+        notes += _misspelt(marks)
+        notes.append(
+            Note("lights-unknown", "warning",
+                 "no lights off and on are known: the whole recording counts, time awake included")
+        )  # fmt: skip
+    stop = min(stop, duration_s)
+    if not 0 <= start < stop:
+        raise UsageError(
+            f"the window from {start:.0f} s to {stop:.0f} s holds no time of a recording that lasts "
+            f"{duration_s:.0f} s"
+        )
+    spans = [(start, stop)]
+    for low, high in sorted(_cues(marks)):
+        spans = [
+            part
+            for a, b in spans
+            for part in ((a, min(b, low)), (max(a, high), b))
+            if part[1] > part[0]
+        ]
+    return Window(tuple(spans), basis, tuple(notes))

@@ -1,0 +1,306 @@
+"""``sleepbrux score``: what it leaves, and what it says when it cannot."""
+
+import csv
+import hashlib
+import json
+
+import pytest
+
+from sleepbrux.store import load_night
+from tests.cli.conftest import write_edf
+from tests.nights import LABELS
+
+FILES = {
+    "night.night.h5", "night.report.html", "night.summary.json", "night.episodes.csv",
+    "night.bursts.csv", "night.channel_bursts.csv",
+}  # fmt: skip
+
+
+def summary(folder, stem="night"):
+    return json.loads((folder / f"{stem}.summary.json").read_text("utf-8"))
+
+
+def rows(path):
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def digests(folder):
+    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.iterdir()}
+
+
+def test_a_night_leaves_its_six_files_and_nothing_else(run, edf, tmp_path):
+    done = run("score", edf, "--mvc-uv", 200, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    assert {p.name for p in (tmp_path / "out").iterdir()} == FILES
+    assert "night.report.html" in done.out
+    assert [p.name for p in edf.parent.iterdir()] == ["night.edf"]
+
+
+def test_the_summary_keeps_the_contract(run, edf, tmp_path):
+    run("score", edf, "--mvc-uv", 200, "--criterion", "lavigne1996", "--out", tmp_path)
+    found = summary(tmp_path)
+    assert found["input_sha256"] == hashlib.sha256(edf.read_bytes()).hexdigest()
+    assert found["criterion"]["id"] == "lavigne1996"
+    assert found["criterion"]["values"]["threshold.level_pct_mvc"]["value"] == 20
+    assert found["window"]["basis"] == "recording, lights unknown"
+    names = [
+        "episodes_per_hour", "phasic_episodes_per_hour", "tonic_episodes_per_hour",
+        "mixed_episodes_per_hour", "episode_count", "bursts_per_hour", "burst_count",
+        "isolated_bursts_per_hour", "bursts_per_episode", "bruxism_time_index_pct",
+        "burst_time_index_pct", "analysed_hours", "excluded_hours", "valid_hours",
+        "median_burst_peak_pct_mvc", "background_uv",
+    ]  # fmt: skip
+    for name in names:
+        measure = found["measures"][name]
+        assert {"value", "unit", "basis"} <= measure.keys()
+        assert measure["value"] is not None or measure["reason"]
+    v = {k: m["value"] for k, m in found["measures"].items()}
+    assert v["analysed_hours"] - v["excluded_hours"] == pytest.approx(v["valid_hours"])
+    assert v["episodes_per_hour"] == pytest.approx(v["episode_count"] / v["valid_hours"])
+
+
+def test_the_tables_hold_the_events(run, edf, tmp_path):
+    run("score", edf, "--mvc-uv", 200, "--out", tmp_path)
+    episodes = rows(tmp_path / "night.episodes.csv")
+    assert [e["kind"] for e in episodes] == ["phasic", "tonic"]
+    assert [float(e["start_s"]) for e in episodes] == pytest.approx([100, 140], abs=0.03)
+    assert [float(e["end_s"]) for e in episodes] == pytest.approx([103.5, 143], abs=0.03)
+    assert {e["sides"] for e in episodes} == {"left+right"}
+    bursts = rows(tmp_path / "night.bursts.csv")
+    assert [b["episode"] for b in bursts] == ["1"] * 4 + ["2", ""]
+    assert {b["channel"] for b in bursts} == {"+".join(LABELS)}
+    single = rows(tmp_path / "night.channel_bursts.csv")
+    assert len(single) == 2 * len(bursts)
+    assert {b["channel"] for b in single} == set(LABELS)
+    v = {k: m["value"] for k, m in summary(tmp_path)["measures"].items()}
+    assert v["episode_count"] == len(episodes)
+    assert v["burst_count"] == sum(b["episode"] != "" for b in bursts)
+
+
+def test_the_same_input_gives_the_same_bytes_from_any_place(run, edf, tmp_path):
+    other = tmp_path / "elsewhere" / "night.edf"
+    other.parent.mkdir()
+    other.write_bytes(edf.read_bytes())
+    for source, out in ((edf, "a"), (other, "b")):
+        assert run("score", source, "--mvc-uv", 200, "--out", tmp_path / out).code == 0
+    assert digests(tmp_path / "a") == digests(tmp_path / "b")
+    for path in (tmp_path / "a").iterdir():
+        assert str(tmp_path).encode() not in path.read_bytes()
+
+
+def test_one_value_for_all_channels_is_noted_and_so_is_the_unstated_placement(run, edf, tmp_path):
+    run("score", edf, "--mvc-uv", 200, "--out", tmp_path)
+    codes = {n["code"] for n in summary(tmp_path)["notes"]}
+    assert {"one-mvc-for-all", "reference-placement-unknown", "lights-unknown"} <= codes
+
+
+def test_a_value_a_channel(run, edf, tmp_path):
+    levels = [f"--mvc-uv={LABELS[0]}=200", f"--mvc-uv={LABELS[1]}=220"]
+    run("score", edf, *levels, "--rest-uv", 2.5, "--out", tmp_path)
+    found = summary(tmp_path)["reference"]["levels"]
+    assert [level["mvc_uv"] for level in found] == [200, 220]
+    assert [level["rest_uv"] for level in found] == [2.5, 2.5]
+
+
+def test_clenches_marked_in_the_recording_are_its_reference(run, edf, tmp_path):
+    assert run("score", edf, "--out", tmp_path).code == 0
+    found = summary(tmp_path)
+    reference = found["reference"]
+    assert reference["origin"] == "clenches marked in this recording"
+    assert reference["placement"] == "same electrodes"
+    assert reference["teeth"] == "natural teeth"
+    assert [len(level["trials_uv"]) for level in reference["levels"]] == [3, 3]
+    assert reference["levels"][0]["mvc_uv"] == pytest.approx(200, rel=0.1)
+    assert found["criterion"]["id"] == "phasic_tonic_10mvc"
+
+
+def test_without_any_clench_a_relative_criterion_is_used_and_says_so(run, tmp_path):
+    edf = write_edf(tmp_path / "in" / "night.edf", clenches=False)
+    assert run("score", edf, "--out", tmp_path / "out").code == 0
+    found = summary(tmp_path / "out")
+    assert found["criterion"]["id"] == "aasm"
+    assert {"criterion-replaced", "no-reference"} <= {n["code"] for n in found["notes"]}
+    assert found["measures"]["median_burst_peak_pct_mvc"]["reason"] == "no reference clench"
+    assert {e["peak_pct_mvc"] for e in rows(tmp_path / "out" / "night.episodes.csv")} == {""}
+
+
+def test_a_named_criterion_in_mvc_without_a_clench_is_wrong_usage(run, tmp_path):
+    edf = write_edf(tmp_path / "in" / "night.edf", clenches=False)
+    done = run("score", edf, "--criterion", "lavigne1996", "--out", tmp_path / "out")
+    assert done.code == 2
+    assert "needs the MVC" in done.err
+    assert not list((tmp_path / "out").glob("*")) if (tmp_path / "out").exists() else True
+
+
+def test_rectified_levels_are_kept_apart_from_rms(run, edf, tmp_path):
+    run("score", edf, "--mvc-uv", 160, "--uv-kind", "rectified", "--out", tmp_path)
+    assert summary(tmp_path)["reference"]["amplitude"] == "rectified"
+    assert load_night(tmp_path / "night.night.h5").amplitude == "rectified"
+
+
+def test_lights_marks_are_the_window_and_seconds_narrow_it(run, tmp_path):
+    marks = [(90.0, "Lights off"), (230.0, "Lights on")]
+    edf = write_edf(tmp_path / "in" / "night.edf", clenches=False, lights=marks)
+    run("score", edf, "--mvc-uv", 200, "--out", tmp_path / "a")
+    assert summary(tmp_path / "a")["window"]["spans_s"] == [[90, 230]]
+    run("score", edf, "--mvc-uv", 200, "--from", "130", "--to", "200", "--out", tmp_path / "b")
+    found = summary(tmp_path / "b")
+    assert found["window"]["spans_s"] == [[130, 200]]
+    assert found["measures"]["episode_count"]["value"] == 1
+
+
+def test_one_channel_alone(run, edf, tmp_path):
+    run("score", edf, "--mvc-uv", 200, "--channel", LABELS[1], "--out", tmp_path)
+    assert [c["label"] for c in summary(tmp_path)["channels"]] == [LABELS[1]]
+
+
+def test_two_inputs_of_one_name_never_overwrite_each_other(run, tmp_path):
+    first = write_edf(tmp_path / "a" / "night.edf", seed=1)
+    second = write_edf(tmp_path / "b" / "night.edf", seed=5)
+    out = tmp_path / "out"
+    assert run("score", first, second, "--out", out).code == 0
+    assert summary(out)["input_sha256"] == hashlib.sha256(first.read_bytes()).hexdigest()
+    assert (
+        summary(out, "night-2")["input_sha256"] == hashlib.sha256(second.read_bytes()).hexdigest()
+    )
+    before = digests(out)
+    assert run("score", second, "--out", out).code == 0
+    assert digests(out) == before
+
+
+def test_a_bad_recording_does_not_stop_the_others_and_gives_code_1(run, edf, tmp_path):
+    broken = tmp_path / "broken.edf"
+    broken.write_bytes(edf.read_bytes()[:100])
+    done = run("score", broken, edf, "--mvc-uv", 200, "--out", tmp_path / "out")
+    assert done.code == 1
+    assert "broken.edf" in done.err
+    assert "Traceback" not in done.err
+    assert {p.name for p in (tmp_path / "out").iterdir()} == FILES
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--mvc-uv", "much"], "no level"),
+        (["--mvc-uv", "200", "--mvc-uv", "210"], "once without a label"),
+        (["--mvc-uv", "Nose=200"], "not scored"),
+        (["--mvc-uv", "0"], "above 0"),
+        (["--criterion", "nonsense"], "no criterion is called"),
+        (["--mvc-uv", "200", "--from", "soon"], "no time"),
+        (["--mvc-uv", "200", "--from", "200", "--to", "100"], "holds no time"),
+        (["--mvc-uv", "200", "--channel", "Nose"], "no channel 'Nose'"),
+        (["--unit", "furlong"], "furlong"),
+    ],
+)
+def test_what_cannot_be_meant_is_one_sentence(run, edf, tmp_path, arguments, said):
+    done = run("score", edf, *arguments, "--out", tmp_path / "out")
+    assert done.code in (1, 2)
+    assert said in done.err
+    assert "Traceback" not in done.err
+
+
+def test_a_missing_file_is_named(run, tmp_path):
+    done = run("score", tmp_path / "none.edf", "--out", tmp_path / "out")
+    assert done.code == 1
+    assert "none.edf" in done.err
+
+
+def test_no_recording_at_all_is_wrong_usage(run, tmp_path):
+    assert run("score", "--out", tmp_path).code == 2
+    assert run("score").code == 2
+    assert run("nonsense").code == 2
+
+
+def test_a_unit_slip_in_the_header_is_mended_by_the_option(run, tmp_path):
+    edf = write_edf(tmp_path / "in" / "night.edf", unit="mV")
+    run("score", edf, "--out", tmp_path / "wrong")
+    run("score", edf, "--unit", "uV", "--out", tmp_path / "right")
+    levels = [summary(tmp_path / d)["reference"]["levels"][0]["mvc_uv"] for d in ("wrong", "right")]
+    assert levels[0] / levels[1] == pytest.approx(1000)
+    assert "mvc-implausible" in {n["code"] for n in summary(tmp_path / "wrong")["notes"]}
+
+
+def test_a_label_that_a_spreadsheet_would_run_is_harmless(run, tmp_path):
+    edf = write_edf(tmp_path / "in" / "night.edf", labels=["=EMG Mass L", "EMG Mass R"])
+    assert run("score", edf, "--mvc-uv", 200, "--out", tmp_path / "out").code == 0
+    cells = {b["channel"] for b in rows(tmp_path / "out" / "night.bursts.csv")}
+    assert all(not c.startswith(("=", "+", "-", "@")) for c in cells)
+
+
+def test_reserved_names_are_not_used(run, tmp_path, edf):
+    odd = tmp_path / "in" / "nul.edf"
+    edf.rename(odd)
+    run("score", odd, "--mvc-uv", 200, "--out", tmp_path / "out")
+    assert (tmp_path / "out" / "nul_.report.html").is_file()
+
+
+STUDY = """
+pseudonym = "Test-1"
+criterion = "phasic_tonic_10mvc"
+[[reference]]
+id = "chair"
+recording = "chair.edf"
+teeth = "natural"
+[[reference]]
+id = "stated"
+mvc_uv = { "EMG Masseter L" = 200.0, "EMG Masseter R" = 210.0 }
+teeth = "natural"
+[[night]]
+id = "n1"
+recording = "n1.edf"
+condition = "none"
+[[night]]
+id = "n2"
+recording = "n2.edf"
+condition = "splint"
+reference = "chair"
+[[night]]
+id = "n3"
+recording = "n3.edf"
+condition = "splint"
+reference = "stated"
+"""
+
+
+def test_a_study_file_says_everything(run, tmp_path):
+    for k, name in enumerate(("chair", "n1", "n2", "n3")):
+        write_edf(tmp_path / f"{name}.edf", seed=10 * k)
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    done = run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    placements = {
+        s: summary(tmp_path / "out", s)["reference"]["placement"] for s in ("n1", "n2", "n3")
+    }
+    assert placements == {"n1": "same electrodes", "n2": "other placement", "n3": "not stated"}
+    codes = {n["code"] for n in summary(tmp_path / "out", "n2")["notes"]}
+    assert "reference-other-placement" in codes
+
+
+def test_a_study_with_a_missing_recording_scores_the_rest(run, tmp_path):
+    for name in ("chair", "n1", "n3"):
+        write_edf(tmp_path / f"{name}.edf")
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    done = run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
+    assert done.code == 1
+    assert "n2.edf" in done.err
+    assert (tmp_path / "out" / "n3.summary.json").is_file()
+
+
+def test_one_recording_of_a_study(run, tmp_path):
+    for name in ("chair", "n1", "n2", "n3"):
+        write_edf(tmp_path / f"{name}.edf")
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    study, out = tmp_path / "study.toml", tmp_path / "out"
+    assert run("score", tmp_path / "n3.edf", "--study", study, "--out", out).code == 0
+    assert {p.name.split(".")[0] for p in out.iterdir()} == {"n3"}
+    assert run("score", tmp_path / "x.edf", "--study", study, "--out", out).code == 2
+    assert run("score", "--study", study, "--mvc-uv", 200, "--out", out).code == 2
+
+
+def test_the_report_names_what_it_stands_on(run, edf, tmp_path):
+    run("score", edf, "--mvc-uv", 200, "--out", tmp_path)
+    page = (tmp_path / "night.report.html").read_text("utf-8")
+    assert "recording, lights unknown" in page
+    assert "per hour of sleep" not in page
+    assert len(page) < 1_500_000

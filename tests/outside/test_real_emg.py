@@ -1,0 +1,113 @@
+"""Bursts and amplitudes on real surface EMG that nobody here recorded.
+
+None of it is jaw muscle in sleep, so nothing here speaks of agreement with a sleep laboratory. The
+counts are those of the data's description: 9 bursts in ``emg_bursts``, 30 contractions in
+``emg_fatigue``, 21 short bursts in ``emg_1000_hz_16_bits_solo`` (biosignalsnotebooks 0.6.14).
+"""
+
+import h5py
+import numpy as np
+import pytest
+from scipy import signal
+
+from sleepbrux import calibration
+from sleepbrux.bursts import SHORT
+from sleepbrux.criteria import load_criterion
+from sleepbrux.night import score_night
+from sleepbrux.recording.memory import from_array
+from sleepbrux.signal import kernels
+from sleepbrux.signal.sweep import sweep
+from tests.outside.registry import outside
+
+LABELS = ["EMG Masseter L"]
+RATE = 1000
+
+
+def counts_of(name, kind="channel_"):
+    with h5py.File(outside(name)) as file:
+        found = []
+        file.visit(lambda n: found.append(n) if f"raw/{kind}" in n else None)
+        return np.asarray(file[found[0]][()], dtype=float).ravel()
+
+
+def scored(name, level_pct):
+    """Bursts at a share of the strongest second, which stands in for a clench."""
+    counts = counts_of(name)
+    recording = from_array((counts - np.median(counts))[None], RATE, LABELS)
+    (frames,) = sweep(recording, recording.channels)
+    best = calibration.best_second_uv(frames, (0, frames.grid.n_slots), "rms")
+    rule = load_criterion("phasic_tonic_10mvc").derive({"threshold.level_pct_mvc": level_pct})
+    night = score_night(recording, calibration.given(LABELS, best), rule)
+    return night.bursts[0], best * level_pct / 100, counts
+
+
+@pytest.mark.parametrize("level_pct", [10.0, 20.0])
+def test_nine_contractions_are_nine_bursts(level_pct):
+    bursts, _, _ = scored("emg_bursts.h5", level_pct)
+    assert (bursts.kind != SHORT).sum() == 9
+
+
+@pytest.mark.parametrize("level_pct", [10.0, 20.0])
+def test_thirty_contractions_of_a_tiring_muscle_are_thirty_bursts(level_pct):
+    bursts, _, _ = scored("emg_fatigue.h5", level_pct)
+    assert (bursts.kind != SHORT).sum() == 30
+    seconds = (bursts.stops - bursts.starts)[bursts.kind != SHORT] / 100
+    assert 2 < np.median(seconds) < 4  # "about 3 s" in the data's description
+
+
+@pytest.mark.parametrize("level_pct", [10.0, 20.0])
+def test_twenty_one_short_bursts_are_twenty_one(level_pct):
+    bursts, _, _ = scored("emg_1000_hz_16_bits_solo.h5", level_pct)
+    assert len(bursts) == 21
+
+
+@pytest.mark.parametrize("name", ["emg_bursts.h5", "emg_fatigue.h5"])
+def test_edges_lie_where_a_zero_phase_envelope_of_60_ms_crosses(name):
+    """60 ms is the integration base that Gallo 1997 found ideal; scipy's filter runs both ways."""
+    bursts, threshold, counts = scored(name, 15.0)
+    sections = signal.butter(4, [20, 450], "bandpass", fs=RATE, output="sos")
+    power = signal.sosfiltfilt(sections, counts - np.median(counts)) ** 2
+    above = np.sqrt(np.convolve(power, np.ones(60) / 60, "same")) > threshold
+    crossings = np.flatnonzero(np.diff(np.concatenate(([False], above, [False]))))
+    errors = []
+    for a, b in zip(bursts.starts * 10, bursts.stops * 10, strict=True):
+        if b - a < 250:
+            continue
+        on, off = crossings[::2], crossings[1::2]
+        errors.append((np.abs(on - a).min(), np.abs(off - b).min()))
+    assert len(errors) >= 9
+    assert np.median(errors, axis=0).max() <= 40  # ms; a window of 60 ms crosses up to 30 ms off
+
+
+def test_samples_on_the_rails_are_clipped_spans():
+    from dataclasses import replace
+
+    from sleepbrux.signal.quality import assess
+
+    counts = counts_of("emg_fatigue.h5")
+    recording = from_array(counts[None], RATE, LABELS)
+    railed = replace(recording.channels[0], digital_min=1, digital_max=4095)
+    (frames,) = sweep(recording, [railed])
+    assert frames.stat("at_rail").sum() == 195  # the converter's last steps: 0, 1 and 4095
+    quality = assess(frames)
+    assert len(quality.clipped) > 0
+    assert "rail" not in quality.faults  # a clipped contraction is still a contraction
+
+
+def test_rms_and_mean_rectified_value_agree_with_matlab():
+    data = np.loadtxt(outside("emg_data_myo.csv"), delimiter=",")
+    channels = data.shape[1]
+    for name, power, back in (
+        ("matlab_RMS.csv", data**2, np.sqrt),
+        ("matlab_MAV.csv", np.abs(data), np.asarray),
+    ):
+        table = np.loadtxt(outside(name), delimiter=",", ndmin=2)
+        assert table.shape[1] == channels
+        for row, start in enumerate(range(0, len(data) - 199, 25)):
+            if row >= len(table):
+                break
+            for k in range(channels):
+                column = np.ascontiguousarray(power[:, k])
+                mean, n = kernels.mean_known(column, start, start + 200)
+                assert n == 200
+                assert back(mean) == pytest.approx(table[row, k], rel=5.1e-5)

@@ -1,0 +1,168 @@
+"""Recordings through mne: BrainVision triplets as they arrive, and `Raw` objects."""
+
+from __future__ import annotations
+
+import datetime
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sleepbrux.errors import RecordingError
+from sleepbrux.recording.mne_formats import open_with_mne
+from sleepbrux.recording.model import Recording, samples
+from sleepbrux.recording.opening import open_recording
+
+mne = pytest.importorskip("mne")
+
+HEADER = """Brain Vision Data Exchange Header File Version 1.0
+; written by hand
+[Common Infos]
+Codepage={codepage}
+DataFile={data}
+MarkerFile={marker}
+DataFormat=BINARY
+DataOrientation=MULTIPLEXED
+NumberOfChannels=2
+SamplingInterval={interval}
+
+[Binary Infos]
+BinaryFormat=INT_16
+
+[Channel Infos]
+Ch1=EMG Mass L,,0.1,{unit}
+Ch2=EMG Mass R,,0.1,{unit}
+"""
+MARKER = """Brain Vision Data Exchange Marker File, Version 1.0
+[Common Infos]
+Codepage=UTF-8
+DataFile={data}
+
+[Marker Infos]
+Mk1=New Segment,,1,1,0,20260302223000250000
+Mk2=Comment,Lights off,501,1,0
+"""
+
+
+def triplet(
+    folder: Path, *, unit: str = "µV", marker: bool = True, named: str = "night",
+    interval: float = 1000, encoding: str = "utf-8",
+) -> np.ndarray:  # fmt: skip
+    """Write night.vhdr and its parts; the header names them ``named``."""
+    digital = np.random.default_rng(3).integers(-2000, 2000, (2, 2000)).astype("<i2")
+    (folder / "night.eeg").write_bytes(digital.T.tobytes())
+    text = HEADER.format(
+        data=f"{named}.eeg", marker=f"{named}.vmrk", unit=unit, interval=interval,
+        codepage="UTF-8" if encoding == "utf-8" else "ANSI",
+    )  # fmt: skip
+    (folder / "night.vhdr").write_bytes(text.encode(encoding))
+    if marker:
+        (folder / "night.vmrk").write_text(MARKER.format(data=f"{named}.eeg"), encoding="utf-8")
+    return digital * 0.1
+
+
+def values(recording: Recording, number: int, first: int = 0, stop: int = 2000) -> np.ndarray:
+    channel = recording.channels[number]
+    return samples(recording, channel, first, stop) * channel.gain + channel.offset
+
+
+def codes(recording: Recording) -> set[str]:
+    return {note.code for note in recording.notes}
+
+
+def test_a_brainvision_triplet_is_read_in_microvolts_with_its_marks(tmp_path):
+    truth = triplet(tmp_path)
+    recording = open_recording(tmp_path / "night.vhdr")
+    assert recording.format == "BrainVision"
+    assert recording.name == "night"
+    assert recording.notes == ()
+    left = recording.channels[0]
+    assert (left.role, left.side, left.unit, left.rate) == ("jaw", "left", "uV", 1000)
+    np.testing.assert_allclose(values(recording, 1), truth[1], atol=1e-9)
+    np.testing.assert_allclose(values(recording, 0, 777, 1234), truth[0, 777:1234], atol=1e-9)
+    assert recording.start == datetime.datetime(2026, 3, 2, 22, 30, 0, 250_000)
+    lights = [mark for mark in recording.marks if "Lights off" in mark.text]
+    assert [mark.start_s for mark in lights] == [0.5]
+    assert len(recording.source.digest()) == 64
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("mV", 1e3), ("nV", 1e-3), ("V", 1e6)])
+def test_row_53_other_units_are_converted_and_can_be_overridden(tmp_path, unit, factor):
+    truth = triplet(tmp_path, unit=unit)
+    path = tmp_path / "night.vhdr"
+    np.testing.assert_allclose(values(open_recording(path), 0), truth[0] * factor, rtol=1e-9)
+    given = open_recording(path, unit="uV")
+    np.testing.assert_allclose(values(given, 0), truth[0], rtol=1e-9)
+    assert codes(given) == {"unit-given"}
+
+
+def test_row_53_a_renamed_triplet_is_found_beside_its_header(tmp_path):
+    truth = triplet(tmp_path, named="patient_0815")
+    recording = open_recording(tmp_path / "night.vhdr")
+    assert codes(recording) == {"renamed"}
+    np.testing.assert_allclose(values(recording, 0), truth[0], atol=1e-9)
+    assert any("Lights off" in mark.text for mark in recording.marks)
+
+
+def test_row_53_a_missing_marker_file_is_a_note(tmp_path):
+    truth = triplet(tmp_path, marker=False)
+    recording = open_recording(tmp_path / "night.vhdr")
+    assert [(note.code, note.severity) for note in recording.notes] == [("no-marker-file", "note")]
+    np.testing.assert_allclose(values(recording, 0), truth[0], atol=1e-9)
+    assert recording.marks == ()
+
+
+def test_row_53_a_header_in_latin_1_is_read(tmp_path):
+    truth = triplet(tmp_path, encoding="latin-1")
+    recording = open_recording(tmp_path / "night.vhdr")
+    np.testing.assert_allclose(values(recording, 0), truth[0], atol=1e-9)
+
+
+def test_row_53_a_missing_data_file_is_refused(tmp_path):
+    triplet(tmp_path)
+    (tmp_path / "night.eeg").unlink()
+    with pytest.raises(RecordingError, match=r"night\.vhdr: the data file 'night\.eeg'"):
+        open_recording(tmp_path / "night.vhdr")
+
+
+def test_a_sampling_interval_in_microseconds_is_an_exact_rate(tmp_path):
+    triplet(tmp_path, interval=1953.125)
+    assert open_recording(tmp_path / "night.vhdr").channels[0].rate == 512
+    triplet(tmp_path, interval=3000)
+    assert open_recording(tmp_path / "night.vhdr").channels[0].rate == Fraction(1000, 3)
+
+
+def test_a_broken_header_is_refused_in_one_sentence(tmp_path):
+    triplet(tmp_path)
+    path = tmp_path / "night.vhdr"
+    path.write_text(path.read_text(encoding="utf-8").replace("INT_16", "WORDS"), encoding="utf-8")
+    with pytest.raises(RecordingError, match=r"^night\.vhdr: mne cannot read the file") as caught:
+        open_recording(path)
+    assert "\n" not in str(caught.value)
+    with pytest.raises(RecordingError, match="no such file"):
+        open_with_mne(tmp_path / "nothing.fif")
+
+
+def test_a_raw_object_is_a_recording(tmp_path):
+    volts = np.random.default_rng(1).normal(0, 50e-6, (2, 1000))
+    info = mne.create_info(["Mass-L", "Light"], 250.0, ["emg", "misc"])
+    raw = mne.io.RawArray(volts, info, verbose="error")
+    raw.set_annotations(mne.Annotations([1.0], [0.5], ["clench"]))
+    recording = open_with_mne(raw)
+    assert recording.duration_s == 4.0
+    assert recording.start is None
+    assert [c.unit for c in recording.channels] == ["uV", "a.u."]
+    np.testing.assert_allclose(values(recording, 0, 0, 1000), volts[0] * 1e6, rtol=1e-12)
+    assert [(m.start_s, m.duration_s, m.text) for m in recording.marks] == [(1.0, 0.5, "clench")]
+    assert recording.source.digest() == open_with_mne(raw).source.digest()
+
+
+def test_marks_of_a_cropped_raw_object_count_from_its_first_sample():
+    info = mne.create_info(["Mass-L"], 100.0, ["emg"])
+    raw = mne.io.RawArray(np.zeros((1, 1000)), info, verbose="error")
+    raw.set_meas_date(datetime.datetime(2026, 3, 2, 22, 30, tzinfo=datetime.UTC))
+    raw.set_annotations(mne.Annotations([5.0], [0.0], ["clench"], raw.info["meas_date"]))
+    recording = open_with_mne(raw.crop(2.0))
+    assert recording.marks[0].start_s == 3.0
+    assert recording.start == datetime.datetime(2026, 3, 2, 22, 30, 2)

@@ -1,0 +1,162 @@
+"""Kernels agree with their plain twins bit for bit."""
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.model import Block
+from sleepbrux.signal import kernels, plain
+from sleepbrux.signal.sweep import sweep
+
+LEVELS = st.lists(
+    st.one_of(st.just(float("nan")), st.integers(0, 8).map(float)), min_size=1, max_size=60
+).map(np.array)
+
+
+def same(a, b):
+    np.testing.assert_array_equal(np.asarray(a), np.asarray(b))
+
+
+@settings(deadline=None, max_examples=200, derandomize=True)
+@given(LEVELS, st.sampled_from([1, 3, 5, 13]))
+def test_moving_mean(level, window):
+    fast, slow = np.empty(len(level)), np.empty(len(level))
+    power = level.astype(np.float32)
+    kernels.moving_mean(power, window, fast)
+    plain.moving_mean(power, window, slow)
+    same(fast, slow)
+
+
+@settings(deadline=None, max_examples=300, derandomize=True)
+@given(LEVELS, st.integers(0, 8), st.sampled_from([1.0, 0.5]), st.booleans(), st.booleans())
+def test_crossings(level, threshold, release, strict, moving):
+    limits = np.full(len(level) if moving else 1, float(threshold))
+    if moving:
+        limits += np.arange(len(level)) % 3
+    out = []
+    for code in (kernels, plain):
+        starts, stops = np.zeros(40, dtype=np.int64), np.zeros(40, dtype=np.int64)
+        n = code.crossings(level, limits, int(moving), release, strict, starts, stops)
+        out.append((n, starts[:n].tolist(), stops[:n].tolist()))
+    assert out[0] == out[1]
+
+
+@settings(deadline=None, max_examples=200, derandomize=True)
+@given(
+    st.lists(st.floats(0, 100, width=32), min_size=2, max_size=40),
+    st.floats(0.5, 3),
+    st.floats(4, 90),
+    st.booleans(),
+)
+def test_step_between(power, low, high, rising):
+    energy = np.array(power, dtype=np.float32)
+    before, after = (low, high) if rising else (high, low)
+    ratio = float(np.log(after / before))
+    found = [
+        code.step_between(energy, 0, len(energy), before, after, ratio) for code in (kernels, plain)
+    ]
+    assert found[0] == found[1]
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(LEVELS)
+def test_mean_known(level):
+    power = level.astype(np.float32)
+    assert kernels.mean_known(power, 0, len(power)) == plain.mean_known(power, 0, len(power))
+
+
+class Interleaved:
+    """A source that lays its channels out in records, as EDF does."""
+
+    def __init__(self, data, per_record, *, dtype, early=0):
+        self.data, self.per_record, self.dtype, self.early = data, per_record, dtype, early
+
+    def blocks(self, channels, first, stop):
+        n = self.per_record
+        record = max(first // n - self.early, 0)
+        end = -(-stop // n)
+        part = self.data[:, record * n : end * n]
+        part = np.pad(part, ((0, 0), (0, (end - record) * n - part.shape[1])))
+        laid = part.reshape(len(part), -1, n).transpose(1, 0, 2).astype(self.dtype).ravel()
+        return [
+            Block(laid, record * n, n * len(part), n, channel.index * n) for channel in channels
+        ]
+
+    def digest(self):
+        return ""
+
+
+def recording_of(data, rate, source=None):
+    recording = from_array(data, rate, [f"EMG {k}" for k in range(len(data))])
+    if source is None:
+        return recording
+    from dataclasses import replace
+
+    return replace(recording, source=source)
+
+
+def results(frames):
+    return [a for f in frames for a in (f.energy, f.rectified, f.stats)]
+
+
+def test_the_sweep_agrees_with_its_twin_across_gaps_and_odd_rates():
+    rng = np.random.default_rng(5)
+    for rate, seconds in ((Fraction(1000), 9), (Fraction(512), 8), (Fraction(99939, 100), 7)):
+        data = rng.integers(-900, 900, size=(2, int(seconds * rate))).astype(float)
+        data[1, 40:90] = 900
+        data[0, 200:260] = data[0, 200]
+        data[:, 1503:2219] = np.nan
+        data[:, 3000:3001] = np.nan
+        recording = recording_of(data, rate)
+        fast = sweep(recording, recording.channels, code=kernels, threads=1)
+        slow = sweep(recording, recording.channels, code=plain, threads=1)
+        for a, b in zip(results(fast), results(slow), strict=True):
+            same(a, b)
+        assert np.isnan(fast[0].energy).any()
+
+
+@pytest.mark.parametrize("per_record", [1, 7, 250, 1000, 4000])
+def test_the_layout_of_the_records_changes_no_bit(per_record):
+    rng = np.random.default_rng(6)
+    data = rng.integers(-900, 900, size=(2, 150_000)).astype(float)
+    plain_one = recording_of(data, 1000)
+    expected = results(sweep(plain_one, plain_one.channels, threads=1))
+    for early, threads in ((0, 1), (3, 2)):
+        source = Interleaved(data, per_record, dtype=np.int16, early=early)
+        other = recording_of(data, 1000, source)
+        found = results(sweep(other, other.channels, threads=threads))
+        for a, b in zip(found, expected, strict=True):
+            same(a, b)
+
+
+@settings(deadline=None, max_examples=300, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.sampled_from([1, 6]), st.booleans())
+def test_correct_edges(seed, half, moving):
+    rng = np.random.default_rng(seed)
+    n = 400
+    level = np.where(rng.random(n) < 0.5, 1.0, rng.choice([1.0, 30.0, 900.0], n))
+    power = np.repeat(level, rng.integers(1, 30, n))[:n]
+    energy = (power * rng.chisquare(3, n) / 3).astype(np.float32)
+    energy[rng.integers(0, n, 5)] = np.nan
+    smooth = np.empty(n)
+    kernels.moving_mean(energy, 2 * half + 1, smooth)
+    limit = np.full(n if moving else 1, 20.0)
+    starts, stops = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
+    count = kernels.crossings(smooth, limit, int(moving), 1.0, True, starts, stops)
+    starts, stops = starts[:count], stops[:count]
+    known = np.flatnonzero(np.diff(np.concatenate(([0], ~np.isnan(energy), [0])))).reshape(-1, 2)
+    place = np.searchsorted(known[:, 0], starts, side="right") - 1
+    tail = np.array([0.35, 0.02, 0.01])
+    found = []
+    for code in (kernels, plain):
+        new = starts.copy(), stops.copy()
+        code.correct_edges(
+            energy, starts, stops, known[place, 0], known[place, 1], limit, int(moving), half,
+            25, 30, 1 / 30, tail, *new,
+        )  # fmt: skip
+        found.append((new[0].tolist(), new[1].tolist()))
+    assert found[0] == found[1]

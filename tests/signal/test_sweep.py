@@ -1,0 +1,115 @@
+"""The sweep against scipy, and what it must not depend on."""
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from sleepbrux.recording.memory import from_array
+from sleepbrux.signal.envelope import follow, odd_frames
+from sleepbrux.signal.filters import emg_band_pass
+from sleepbrux.signal.sweep import Layout, sweep
+
+
+def frames_of(data, rate, **options):
+    recording = from_array(
+        np.atleast_2d(data), rate, ["EMG Masseter L", "EMG Masseter R"][: np.ndim(data)]
+    )
+    return sweep(recording, recording.channels, **options)
+
+
+def noise(n, seed=0, scale=50.0):
+    return np.random.default_rng(seed).normal(0, scale, n)
+
+
+@pytest.mark.parametrize("rate", [512, 1000, 2000])
+def test_frames_are_the_mean_square_of_scipys_filter(rate):
+    data = noise(200 * rate)
+    (frames,) = frames_of(data, rate)
+    sections = np.insert(emg_band_pass(Fraction(rate)), 3, 1.0, axis=1)
+    filtered = signal.sosfilt(sections, data - data[0])
+    hop = Layout.at(Fraction(rate)).hop
+    n = len(data) // hop
+    expected = (filtered[: n * hop] ** 2).reshape(n, hop).mean(axis=1)
+    np.testing.assert_allclose(frames.energy, expected, rtol=2e-6, atol=1e-7)
+    absolute = np.abs(filtered[: n * hop]).reshape(n, hop).mean(axis=1)
+    np.testing.assert_allclose(frames.rectified, absolute, rtol=2e-6, atol=1e-7)
+
+
+def test_a_tile_that_starts_two_seconds_early_is_the_whole_nights_filter():
+    rate = 1000
+    data = noise(300 * rate, scale=300) + 5000
+    (frames,) = frames_of(data, rate)
+    sections = np.insert(emg_band_pass(Fraction(rate)), 3, 1.0, axis=1)
+    filtered = signal.sosfilt(sections, data - data[0]).reshape(-1, 10)
+    np.testing.assert_allclose(frames.energy, (filtered**2).mean(axis=1), rtol=2e-6, atol=1e-6)
+
+
+def test_frame_time_is_exact_at_512_hz():
+    layout = Layout.at(Fraction(512))
+    assert (layout.hop, layout.hop / layout.rate) == (5, Fraction(5, 512))
+    assert layout.frames_per_block * layout.hop / layout.rate == pytest.approx(1, abs=0.005)
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_threads_change_no_bit(threads):
+    data = np.stack((noise(1500 * 500), noise(1500 * 500, 1)))
+    one, other = frames_of(data, 500, threads=1), frames_of(data, 500, threads=threads)
+    for a, b in zip(one, other, strict=True):
+        np.testing.assert_array_equal(a.energy, b.energy)
+        np.testing.assert_array_equal(a.rectified, b.rectified)
+        np.testing.assert_array_equal(a.stats, b.stats)
+
+
+def test_polarity_changes_no_frame_and_gain_only_scales():
+    data = noise(100_000)
+    (one,), (flipped,), (doubled,) = (frames_of(d, 1000) for d in (data, -data, 2 * data))
+    np.testing.assert_array_equal(one.energy, flipped.energy)
+    np.testing.assert_array_equal(4 * one.energy, doubled.energy)
+    np.testing.assert_array_equal(2 * one.rectified, doubled.rectified)
+
+
+def test_the_order_of_channels_only_orders_the_result():
+    data = np.stack((noise(50_000), noise(50_000, 1)))
+    recording = from_array(data, 1000, ["EMG Masseter L", "EMG Masseter R"])
+    a, b = sweep(recording, recording.channels)
+    d, c = sweep(recording, recording.channels[::-1])
+    np.testing.assert_array_equal(a.energy, c.energy)
+    np.testing.assert_array_equal(b.energy, d.energy)
+
+
+def test_a_gap_is_unknown_and_what_follows_starts_from_rest():
+    data = noise(60_000)
+    gapped = np.concatenate((data[:20_005], np.full(7_000, np.nan), data[20_005:]))
+    (whole,), (cut,) = frames_of(data[20_005 + 5 :], 1000), frames_of(gapped, 1000)
+    first_whole = -(-27_005 // 10)
+    assert np.isnan(cut.energy[2001:first_whole]).all()
+    assert not np.isnan(cut.energy[first_whole:]).any()
+    settled = 100  # the first sample after the gap differs, the filter forgets it within a second
+    np.testing.assert_allclose(
+        cut.energy[first_whole + settled :][:3000], whole.energy[settled:][:3000], rtol=1e-5
+    )
+
+
+def test_hum_is_measured_as_amplitude_and_frequency_line():
+    t = np.arange(120_000) / 1000
+    (frames,) = frames_of(10 * np.sqrt(2) * np.sin(2 * np.pi * 50 * t), 1000)
+    from sleepbrux.signal.quality import block_rms_uv, hum_uv
+
+    gain = np.sqrt(frames.energy[1000:].mean()) / 10  # the filter's own gain at 50 Hz
+    np.testing.assert_allclose(hum_uv(frames)[2:-1], 10 * gain, rtol=1e-3)
+    np.testing.assert_allclose(block_rms_uv(frames)[2:-1], 10 * gain, rtol=1e-3)
+
+
+def test_the_envelope_is_a_centred_moving_rms():
+    (frames,) = frames_of(noise(30_000), 1000)
+    whole = frames.grid.all()
+    envelope = follow(frames, whole, amplitude="rms", window_s=0.125)
+    assert envelope.window_frames == 13 == odd_frames(0.125, frames.grid.slot_s)
+    expected = np.sqrt(np.convolve(frames.energy.astype(float), np.ones(13) / 13, "valid"))
+    np.testing.assert_allclose(envelope.level[6:-6], expected, rtol=1e-12)
+    # RMS over mean rectified of Gaussian noise is the root of pi/2
+    rectified = follow(frames, whole, amplitude="rectified", window_s=0.125)
+    ratio = np.sqrt(np.mean(envelope.level**2)) / np.mean(rectified.level)
+    assert ratio == pytest.approx(np.sqrt(np.pi / 2), rel=0.02)

@@ -1,0 +1,44 @@
+"""What the package says of itself."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import sleepbrux
+from sleepbrux.purpose import PURPOSE
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def test_the_version_is_the_same_in_both_places():
+    table = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    assert table["project"]["version"] == sleepbrux.__version__
+
+
+def test_the_readme_carries_the_purpose_sentence_word_for_word():
+    assert PURPOSE in (ROOT / "README.md").read_text("utf-8")
+
+
+def test_the_readmes_python_runs():
+    text = (ROOT / "README.md").read_text("utf-8")
+    (code,) = re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL)
+    names: dict = {}
+    here = Path.cwd()
+    import os
+
+    os.chdir(ROOT)
+    try:
+        exec(code, names)
+    finally:
+        os.chdir(here)
+    assert names["night"].measures["episodes_per_hour"].value > 0
+
+
+def test_no_output_of_the_package_speaks_of_hours_of_sleep_as_a_denominator():
+    found = [
+        path
+        for path in (ROOT / "sleepbrux").rglob("*")
+        if path.suffix in (".py", ".toml", ".j2", ".js")
+        and "per hour of sleep" in path.read_text("utf-8")
+    ]
+    assert not found

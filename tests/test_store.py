@@ -1,0 +1,124 @@
+"""A night to and from its archive, exactly; what is no archive is refused in one sentence."""
+
+import dataclasses
+import hashlib
+
+import h5py
+import numpy as np
+import pytest
+
+from sleepbrux import calibration, store
+from sleepbrux.errors import ArchiveError
+from sleepbrux.night import Night, rescore, score_night
+from sleepbrux.spans import Spans
+from tests.nights import LABELS, recording_of, rhythm
+
+
+@pytest.fixture(scope="module")
+def night():
+    marks = [(5.0, 0.0, "Lights off"), (110.0, 0.0, "Lights on")]
+    bursts = [*rhythm(20, 4), (60.0, 63.0, 300.0)]
+    recording = recording_of([bursts, bursts], seconds=120, marks=marks)
+    return score_night(recording, calibration.given(LABELS, 200.0))
+
+
+@pytest.fixture
+def archive(night, tmp_path):
+    path = tmp_path / "a.night.h5"
+    store.save_night(night, path)
+    return path
+
+
+def equal(a, b):
+    if dataclasses.is_dataclass(a) and not isinstance(a, Spans):
+        assert type(a) is type(b)
+        return all(equal(getattr(a, f.name), getattr(b, f.name)) for f in dataclasses.fields(a))
+    if isinstance(a, np.ndarray):
+        return a.dtype == b.dtype and np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
+    if isinstance(a, tuple | list):
+        return len(a) == len(b) and all(equal(x, y) for x, y in zip(a, b, strict=True))
+    if isinstance(a, dict):
+        return a.keys() == b.keys() and all(equal(a[k], b[k]) for k in a)
+    return a == b
+
+
+def test_what_is_loaded_is_what_was_saved(night, archive):
+    loaded = store.load_night(archive)
+    for field in dataclasses.fields(Night):
+        assert equal(getattr(night, field.name), getattr(loaded, field.name)), field.name
+
+
+def digest(path):
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_the_same_night_gives_the_same_bytes(night, archive, tmp_path):
+    again = tmp_path / "b.night.h5"
+    store.save_night(store.load_night(archive), again)
+    assert digest(archive) == digest(again)
+
+
+def test_rescoring_from_the_archive_gives_the_same_bytes(night, archive, tmp_path):
+    again = tmp_path / "c.night.h5"
+    store.save_night(rescore(store.load_night(archive), night.criterion), again)
+    assert digest(archive) == digest(again)
+
+
+def test_another_criterion_from_the_archive_is_that_from_the_recording(night, archive):
+    one, other = (rescore(n, "lavigne1996") for n in (night, store.load_night(archive)))
+    assert equal(one.measures, other.measures)
+    assert equal(one.episodes, other.episodes)
+
+
+def test_no_path_and_no_temporary_file_is_left(archive):
+    assert [p.name for p in archive.parent.iterdir()] == ["a.night.h5"]
+    assert str(archive.parent).encode() not in archive.read_bytes()
+
+
+def test_a_failed_write_leaves_the_old_archive(night, archive, monkeypatch):
+    before = digest(archive)
+
+    def broken(*_):
+        raise OSError("disk full")
+
+    monkeypatch.setattr(store, "_columns", broken)
+    with pytest.raises(OSError, match="disk full"):
+        store.save_night(night, archive)
+    assert digest(archive) == before
+    assert [p.name for p in archive.parent.iterdir()] == ["a.night.h5"]
+
+
+def test_a_newer_major_schema_is_refused_and_a_newer_minor_read(archive):
+    for version, readable in (("1.9", True), ("2.0", False)):
+        with h5py.File(archive, "r+") as file:
+            file.attrs["schema_version"] = version
+        if readable:
+            assert store.load_night(archive).measures
+        else:
+            with pytest.raises(ArchiveError, match=r"schema 2\.0"):
+                store.load_night(archive)
+
+
+@pytest.mark.parametrize("content", [b"", b"not hdf5 at all", b"\x89HDF\r\n\x1a\n" + b"\0" * 100])
+def test_what_is_no_archive_is_refused_in_one_sentence(tmp_path, content):
+    path = tmp_path / "x.night.h5"
+    path.write_bytes(content)
+    with pytest.raises(ArchiveError, match=r"^x\.night\.h5: "):
+        store.load_night(path)
+
+
+def test_a_missing_archive_and_another_hdf5_file_are_told_apart(tmp_path):
+    with pytest.raises(ArchiveError, match="no such file"):
+        store.load_night(tmp_path / "none.h5")
+    other = tmp_path / "other.h5"
+    with h5py.File(other, "w") as file:
+        file["x"] = 1
+    with pytest.raises(ArchiveError, match="not an archive"):
+        store.load_night(other)
+
+
+def test_a_damaged_archive_is_refused(archive):
+    with h5py.File(archive, "r+") as file:
+        del file["merged"]
+    with pytest.raises(ArchiveError, match="not a readable"):
+        store.load_night(archive)
