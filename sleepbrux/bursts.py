@@ -17,7 +17,7 @@ from sleepbrux.spans import Grid, Spans
 
 SHORT, PHASIC, TONIC, UNCLASSIFIED = 0, 1, 2, 3
 KINDS = ("short", "phasic", "tonic", "unclassified")
-BACKGROUND_STEP_S = 10
+BACKGROUND_STEP_S = 30
 EDGE_REACH_S = 0.3
 EDGE_FLANK_S = 0.25
 # A step is sought to a level at least this part of the burst's power, so that neither the filter's
@@ -78,7 +78,7 @@ def background_uv(envelope: Envelope, quiet: Spans, rule: Background) -> Floats:
     """Resting level around each frame: median of the envelope in quiet time, float64, (n_frames,).
 
     The envelope is sampled every half window, where its values are all but independent; the median
-    is taken every 10 s over ``half_window_s`` either way and joined by straight lines. NaN where
+    is taken every 30 s over ``half_window_s`` either way and joined by straight lines. NaN where
     less than ``minimum_quiet_s`` of quiet time lies within reach.
     """
     grid = envelope.grid
@@ -137,7 +137,7 @@ def thresholds(
 
 
 def _corrected(
-    envelope: Envelope, starts: Ints, stops: Ints, threshold_uv: Floats
+    envelope: Envelope, usable: Spans, starts: Ints, stops: Ints, threshold_uv: Floats
 ) -> tuple[Ints, Ints]:
     """On- and offsets re-estimated from the frames.
 
@@ -150,12 +150,11 @@ def _corrected(
     from sleepbrux.signal import kernels
 
     grid = envelope.grid
-    known = Spans.from_mask(grid, ~np.isnan(envelope.energy))
-    index = np.searchsorted(known.starts, starts, side="right") - 1
+    index = np.searchsorted(usable.starts, starts, side="right") - 1
     new_starts, new_stops = starts.copy(), stops.copy()
     to_power = math.pi / 2 if envelope.amplitude == "rectified" else 1.0
     kernels.correct_edges(
-        envelope.energy, starts, stops, known.starts[index], known.stops[index],
+        envelope.energy, starts, stops, usable.starts[index], usable.stops[index],
         threshold_uv**2 * to_power, int(len(threshold_uv) > 1), envelope.window_frames // 2,
         grid.slots_for(exact(EDGE_FLANK_S)), grid.slots_for(exact(EDGE_REACH_S)),
         LEAST_STEP, FILTER_TAIL, new_starts, new_stops,
@@ -195,7 +194,7 @@ def find_bursts(
         envelope, threshold_uv, rule.release_ratio, strict=rule.comparison == ">"
     )
     if criterion.envelope.edges == "corrected":
-        starts, stops = _corrected(envelope, starts, stops, threshold_uv)
+        starts, stops = _corrected(envelope, usable, starts, stops, threshold_uv)
     spans = Spans.of(grid, np.stack((starts, stops), axis=1))
     # a dip is never bridged over frames that are not usable
     bridge = math.floor(exact(criterion.burst.bridge_s) / grid.slot_s)
@@ -225,13 +224,9 @@ def _levels(envelope: Envelope, spans: Spans) -> tuple[Floats, Floats]:
     from sleepbrux.signal import kernels
 
     peak, mean = np.empty(len(spans)), np.empty(len(spans))
-    for i, (a, b) in enumerate(spans.bounds.tolist()):
-        peak[i] = envelope.level[a:b].max()
-        if envelope.amplitude == "rms":
-            mean[i] = math.sqrt(kernels.mean_known(envelope.energy, a, b)[0])
-        else:
-            mean[i] = kernels.mean_known(envelope.level, a, b)[0]
-    return peak, mean
+    power = envelope.energy if envelope.amplitude == "rms" else envelope.level
+    kernels.span_levels(envelope.level, power, spans.starts, spans.stops, peak, mean)
+    return peak, np.sqrt(mean) if envelope.amplitude == "rms" else mean
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,6 +243,8 @@ class Merged:
         int64, shape (n,): bit ``k`` set where channel ``k`` takes part.
     cut
         bool, shape (n,): an edge of usable time touches a contributing burst.
+    activity
+        int64, shape (n_spans, 2): where any channel is above its threshold, however shortly.
     """
 
     grid: Grid
@@ -261,18 +258,11 @@ class Merged:
     mean_uv: Floats
     channels: Ints
     cut: NDArray[np.bool_]
+    activity: Ints
 
     def __len__(self) -> int:
         """Count of bursts."""
         return len(self.starts)
-
-    def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Merged:
-        """Some of the bursts."""
-        return Merged(
-            self.grid, self.labels, self.starts[index], self.stops[index], self.kind[index],
-            self.peak_pct_mvc[index], self.mean_pct_mvc[index], self.peak_uv[index],
-            self.mean_uv[index], self.channels[index], self.cut[index],
-        )  # fmt: skip
 
     def names(self, i: int) -> list[str]:
         """Labels of the channels that take part in burst ``i``."""
@@ -280,13 +270,18 @@ class Merged:
 
 
 def merge(
-    channels: Sequence[Bursts], criterion: Criterion, mvc_uv: Sequence[float | None]
+    channels: Sequence[Bursts],
+    criterion: Criterion,
+    mvc_uv: Sequence[float | None],
+    *,
+    known: Spans | None = None,
 ) -> Merged:
     """One list from several channels.
 
     ``any``: bursts that qualify in some channel unite where they overlap or are at most
     ``bridge_s`` apart; ``both``: only the time that every channel shares. The united burst's kind
-    follows from its own duration. Bursts too short to qualify unite among themselves, unless they
+    follows from its own duration. No pause is closed that is not wholly in ``known``, the time usable
+    in every channel (None: all of it). Bursts too short to qualify unite among themselves, unless they
     lie on a qualifying one, and stay short.
     """
     grid = channels[0].grid.refined(*(b.grid for b in channels[1:]))
@@ -297,7 +292,7 @@ def merge(
         united = reduce(Spans.__and__, long)
         brief = grid.none()
     else:
-        united = reduce(Spans.__or__, long).join(bridge)
+        united = _bridged(reduce(Spans.__or__, long), bridge, known)
         brief = reduce(Spans.__or__, short)
         touching = np.zeros(len(brief), dtype=np.bool_)
         for a, b in united.bounds.tolist():
@@ -318,10 +313,21 @@ def merge(
         mean_uv=np.full(len(order), np.nan),
         channels=np.zeros(len(order), dtype=np.int64),
         cut=np.zeros(len(order), dtype=np.bool_),
+        activity=reduce(Spans.__or__, (*long, *short)).bounds,
     )
     for k, bursts in enumerate(channels):
         _credit(merged, k, bursts, mvc_uv[k])
     return merged
+
+
+def _bridged(spans: Spans, limit: int, known: Spans | None) -> Spans:
+    """Pauses of at most ``limit`` slots closed, where they are wholly known."""
+    closed = spans.join(limit) - spans
+    if known is not None:
+        index = np.searchsorted(known.starts, closed.starts, side="right") - 1
+        reach = np.append(known.stops, -1)[index]
+        closed = Spans.of(spans.grid, closed.bounds[(index >= 0) & (closed.stops <= reach)])
+    return spans | closed
 
 
 def _on(grid: Grid, bursts: Bursts, which: NDArray[np.bool_]) -> Spans:
@@ -336,13 +342,13 @@ def _credit(merged: Merged, k: int, bursts: Bursts, mvc_uv: float | None) -> Non
     up = int(bursts.grid.slot_s / merged.grid.slot_s)
     first = np.searchsorted(merged.stops, bursts.starts * up, side="right")
     last = np.searchsorted(merged.starts, bursts.stops * up, side="left")
-    for i in range(len(bursts)):
-        for j in range(int(first[i]), int(last[i])):
-            merged.channels[j] |= 1 << k
-            merged.cut[j] |= bursts.cut[i]
-            merged.peak_uv[j] = np.fmax(merged.peak_uv[j], bursts.peak_uv[i])
-            merged.mean_uv[j] = np.fmax(merged.mean_uv[j], bursts.mean_uv[i])
-            if mvc_uv is not None:
-                pct = 100 / mvc_uv
-                merged.peak_pct_mvc[j] = np.fmax(merged.peak_pct_mvc[j], bursts.peak_uv[i] * pct)
-                merged.mean_pct_mvc[j] = np.fmax(merged.mean_pct_mvc[j], bursts.mean_uv[i] * pct)
+    overlaps = np.maximum(last - first, 0)
+    i = np.repeat(np.arange(len(bursts)), overlaps)
+    j = np.arange(overlaps.sum()) - np.repeat(np.cumsum(overlaps) - overlaps, overlaps) + first[i]
+    np.bitwise_or.at(merged.channels, j, 1 << k)
+    np.logical_or.at(merged.cut, j, bursts.cut[i])
+    np.fmax.at(merged.peak_uv, j, bursts.peak_uv[i])
+    np.fmax.at(merged.mean_uv, j, bursts.mean_uv[i])
+    if mvc_uv is not None:
+        np.fmax.at(merged.peak_pct_mvc, j, bursts.peak_uv[i] * (100 / mvc_uv))
+        np.fmax.at(merged.mean_pct_mvc, j, bursts.mean_uv[i] * (100 / mvc_uv))

@@ -56,23 +56,36 @@ class Episodes:
         return len(self.starts)
 
 
-def _chains(bursts: Merged, known: Spans, rule: EpisodeRule) -> Ints:
-    """Number of the chain of each burst: a new one after a pause, or after time not known."""
-    n = len(bursts)
-    if n == 0:
-        return np.empty(0, dtype=np.int64)
-    from_ = bursts.stops if rule.gap_clock == "offset_to_onset" else bursts.starts
-    pause = bursts.starts[1:] - from_[:-1]
-    limit = exact(rule.gap_s) / bursts.grid.slot_s
-    # pause >= limit or pause > limit, on integers
+def _chains(bursts: Merged, members: Ints, known: Spans, rule: EpisodeRule) -> Ints:
+    """Number of the chain of each qualifying burst: a new one after a pause, or after unknown time.
+
+    The pause is looked for between qualifying bursts, or, under ``any_activity``, between all spans
+    of activity; each burst then belongs to the chain of the activity that it lies in.
+    """
+    starts, stops = bursts.starts[members], bursts.stops[members]
+    if rule.gap_free_of == "any_activity":
+        carriers = bursts.activity
+        chain = _numbered(carriers[:, 0], carriers[:, 1], bursts.grid, rule)
+        chain = chain[np.searchsorted(carriers[:, 0], starts, side="right") - 1]
+    else:
+        chain = _numbered(starts, stops, bursts.grid, rule)
+    new = np.diff(chain, prepend=chain[:1]) > 0
+    place = np.searchsorted(known.starts, starts, side="right")
+    new[1:] |= place[1:] != place[:-1]
+    if rule.two_tonic == "separate":
+        tonic = bursts.kind[members] == TONIC
+        new[1:] |= tonic[1:] & tonic[:-1]
+    return np.cumsum(new)
+
+
+def _numbered(starts: Ints, stops: Ints, grid: Grid, rule: EpisodeRule) -> Ints:
+    """Number of the chain of each span by the pauses alone, decided on integers."""
+    pause = starts[1:] - (stops if rule.gap_clock == "offset_to_onset" else starts)[:-1]
+    limit = exact(rule.gap_s) / grid.slot_s
     least = -(-limit.numerator // limit.denominator)
     if not rule.gap_inclusive:
         least = limit.numerator // limit.denominator + 1
-    place = np.searchsorted(known.starts, bursts.starts, side="right")
-    new = (pause >= least) | (place[1:] != place[:-1])
-    if rule.two_tonic == "separate":
-        new |= (bursts.kind[1:] == TONIC) & (bursts.kind[:-1] == TONIC)
-    return np.concatenate(([0], np.cumsum(new)))
+    return np.concatenate(([0], np.cumsum(pause >= least)))[: len(starts)]
 
 
 def _regular_run(starts: Ints, rule: EpisodeRule, grid: Grid) -> int:
@@ -120,16 +133,11 @@ def group_episodes(
     clipped
         Spans in which a sample lies at a rail of the converter.
     """
-    takes_part = np.ones(len(bursts), dtype=np.bool_)
-    if rule.gap_free_of == "qualifying_bursts":
-        takes_part = bursts.kind != SHORT
-    chained = np.flatnonzero(takes_part)
-    chain = _chains(bursts.take(chained), known, rule)
+    qualifying = np.flatnonzero(bursts.kind != SHORT)
+    chain = _chains(bursts, qualifying, known, rule)
     of_burst = np.full(len(bursts), -1, dtype=np.int64)
     rows: list[tuple[Ints, int, tuple[str, ...]]] = []
-    borders = np.flatnonzero(np.diff(chain)) + 1
-    for part in np.split(chained, borders):
-        members = part[bursts.kind[part] != SHORT]
+    for members in np.split(qualifying, np.flatnonzero(np.diff(chain)) + 1):
         if not len(members):
             continue
         kind = bursts.kind[members]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.bursts import SHORT, Merged
+from sleepbrux.bursts import SHORT, Ints, Merged
 from sleepbrux.criteria import Criterion
-from sleepbrux.episodes import KINDS, Episodes
+from sleepbrux.episodes import EPISODE_PHASIC, KINDS, Episodes
 from sleepbrux.spans import Spans
+from sleepbrux.uncertainty import Interval, block_interval, counting_interval
 
 DURATION_BORDERS_S = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
 PEAK_BORDERS_PCT = (*range(0, 100, 10), 100, 120, 150, 200)
@@ -32,6 +33,8 @@ class Measure:
         What it counts in, and what it was computed from or divided by.
     keys
         Settings of the criterion that it depends on.
+    intervals
+        How sure it is; empty where nothing honest can be said.
     """
 
     value: float | None
@@ -39,6 +42,7 @@ class Measure:
     basis: str
     reason: str = ""
     keys: tuple[str, ...] = ()
+    intervals: tuple[Interval, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,84 +91,169 @@ def _clipped_s(starts: Iterable[int], stops: Iterable[int], valid: Spans) -> flo
     return (Spans.of(valid.grid, pairs) & valid).duration_s
 
 
+class _Book:
+    """Measures as they are entered, with what they share."""
+
+    def __init__(self, chosen: Selection, *, intervals: bool) -> None:
+        self.out: dict[str, Measure] = {}
+        self.valid = chosen.valid
+        self.hours = chosen.valid.hours
+        self.basis = f"valid hours of: {chosen.basis}"
+        self.none_valid = "" if self.hours > 0 else "no valid time in the window"
+        self.intervals = intervals
+
+    def rate(self, name: str, onsets: Ints, keys: tuple[str, ...], *, why: str = "") -> None:
+        """Events per valid hour, with its intervals where they are wanted."""
+        reason = self.none_valid or why
+        value = None if reason else len(onsets) / self.hours
+        intervals: tuple[Interval, ...] = ()
+        if self.intervals and not reason:
+            block = block_interval(onsets, self.valid)
+            intervals = (counting_interval(len(onsets), self.hours), *((block,) if block else ()))
+        self.out[name] = Measure(value, "1/h", self.basis, reason, keys, intervals)
+
+    def number(
+        self, name: str, value: float | None, unit: str, basis: str, keys: tuple[str, ...] = (),
+        *, why: str = "",
+    ) -> None:  # fmt: skip
+        """Any other measure; without a value and a reason there was no such event."""
+        reason = self.none_valid or why or ("none in the window" if value is None else "")
+        known = None if reason or value is None else float(value)
+        self.out[name] = Measure(known, unit, basis, reason, keys)
+
+
+IN_EPISODES = "bursts inside counted episodes"
+
+
+def _counts(
+    book: _Book, chosen: Selection, bursts: Merged, episodes: Episodes, untyped: str
+) -> None:
+    """How many episodes and bursts there were, and how much of the time they took."""
+    kind = episodes.kind[chosen.episodes]
+    starts, stops = episodes.starts[chosen.episodes], episodes.stops[chosen.episodes]
+    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
+    single = chosen.bursts[episodes.of_burst[chosen.bursts] < 0]
+    short = bursts.kind[single] == SHORT
+    book.rate("episodes_per_hour", starts, EPISODE_KEYS)
+    for code, word in enumerate(KINDS[:3]):
+        book.rate(f"{word}_episodes_per_hour", starts[kind == code], EPISODE_KEYS, why=untyped)
+    book.number("episode_count", len(kind), "1", "events whose onset lies in the valid window",
+                EPISODE_KEYS)  # fmt: skip
+    book.rate("bursts_per_hour", bursts.starts[in_episode], EPISODE_KEYS)
+    book.number("burst_count", len(in_episode), "1", IN_EPISODES, EPISODE_KEYS)
+    book.rate("isolated_bursts_per_hour", bursts.starts[single[~short]], EPISODE_KEYS)
+    book.rate("short_bursts_per_hour", bursts.starts[single[short]], BURST_KEYS)
+    book.number("bursts_per_episode", len(in_episode) / len(kind) if len(kind) else None, "1",
+                f"{IN_EPISODES} / counted episodes", EPISODE_KEYS)  # fmt: skip
+    phasic = episodes.n_bursts[chosen.episodes[kind == EPISODE_PHASIC]]
+    book.number("bursts_per_phasic_episode", float(phasic.mean()) if len(phasic) else None, "1",
+                "bursts inside counted phasic episodes / these episodes", EPISODE_KEYS,
+                why=untyped)  # fmt: skip
+    valid_s = chosen.valid.duration_s
+    for name, a, b, what in (
+        ("bruxism_time_index_pct", starts, stops, "episode spans, first onset to last offset"),
+        ("burst_time_index_pct", bursts.starts[in_episode], bursts.stops[in_episode], IN_EPISODES),
+    ):
+        seconds = _clipped_s(a.tolist(), b.tolist(), chosen.valid)
+        book.number(name, 100 * seconds / valid_s if valid_s else None, "%",
+                    f"{what}, as a share of the {book.basis}", EPISODE_KEYS)  # fmt: skip
+
+
+def _hours(book: _Book, chosen: Selection) -> None:
+    """The window and what is left of it."""
+    for name, hours, basis in (
+        ("analysed_hours", chosen.window.hours, f"window: {chosen.basis}"),
+        ("excluded_hours", (chosen.window - chosen.valid).hours,
+         "gaps and unusable time inside the window"),
+        ("valid_hours", book.hours,
+         "window less gaps and unusable time; denominator of every rate"),
+    ):  # fmt: skip
+        book.out[name] = Measure(hours, "h", basis)
+
+
+def _amplitudes(book: _Book, chosen: Selection, bursts: Merged, episodes: Episodes) -> None:
+    """How strong the bursts of episodes were."""
+    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
+    peaks = bursts.peak_pct_mvc[in_episode]
+    no_mvc = "no reference clench" if len(peaks) and np.isnan(peaks).all() else ""
+    book.number("median_burst_peak_pct_mvc", _median(peaks), "% MVC", IN_EPISODES, BURST_KEYS,
+                why=no_mvc)  # fmt: skip
+    book.number("median_burst_peak_uv", _median(bursts.peak_uv[in_episode]), "µV", IN_EPISODES,
+                BURST_KEYS)  # fmt: skip
+
+
+def _times(
+    book: _Book, chosen: Selection, bursts: Merged, episodes: Episodes, untyped: str
+) -> None:
+    """How long bursts and episodes lasted, and how they followed each other."""
+    slot = float(bursts.grid.slot_s)
+    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
+    of, begin, end = (v[in_episode] for v in (episodes.of_burst, bursts.starts, bursts.stops))
+    starts, stops = episodes.starts[chosen.episodes], episodes.stops[chosen.episodes]
+    book.number("median_burst_duration_s", _median((end - begin) * slot), "s", IN_EPISODES,
+                BURST_KEYS)  # fmt: skip
+    book.number("median_episode_duration_s", _median((stops - starts) * slot), "s",
+                "first onset to last offset", EPISODE_KEYS)  # fmt: skip
+    book.number("median_inter_episode_interval_s", _median((starts[1:] - stops[:-1]) * slot), "s",
+                "offset to next onset, excluded time counted", EPISODE_KEYS)  # fmt: skip
+    within = np.diff(of) == 0
+    book.number("median_inter_burst_interval_s", _median((begin[1:] - end[:-1])[within] * slot),
+                "s", "offset to next onset inside counted episodes", EPISODE_KEYS)  # fmt: skip
+    phasic = within & (episodes.kind[of[1:]] == EPISODE_PHASIC)
+    book.number("median_phasic_rhythm_hz", _median(1 / (np.diff(begin)[phasic] * slot)), "Hz",
+                "1 / onset to next onset inside counted phasic episodes", EPISODE_KEYS,
+                why=untyped)  # fmt: skip
+
+
+def _integrals(book: _Book, integrals: Mapping[str, tuple[float | None, float | None]]) -> None:
+    """Activity above the background, without a threshold."""
+    basis = (
+        "envelope less running background, summed over valid time without a threshold; mean over "
+        "channels"
+    )
+    for k, (name, unit) in enumerate((("uv_s", "µV·s/h"), ("pct_mvc_s", "% MVC·s/h"))):
+        seen = [v[k] for v in integrals.values() if v[k] is not None]
+        lacking = "no reference clench" if k == 1 and not seen else ""
+        book.number(f"integral_above_background_{name}_per_hour", _mean(seen), unit, basis,
+                    ("envelope.", "background."), why=lacking)  # fmt: skip
+
+
+def _mean(values: Iterable[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return math.fsum(known) / len(known) if known else None
+
+
 def compute(
     chosen: Selection,
     bursts: Merged,
     episodes: Episodes,
     criterion: Criterion,
-    background: dict[str, float | None],
+    background: Mapping[str, float | None],
+    *,
+    integrals: Mapping[str, tuple[float | None, float | None]] | None = None,
 ) -> dict[str, Measure]:
-    """Measures of a night, by name, in the order in which a report shows them."""
-    hours = chosen.valid.hours
-    basis = f"valid hours of: {chosen.basis}"
-    none_valid = "" if hours > 0 else "no valid time in the window"
-    types = criterion.burst.types
-    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
-    single = chosen.bursts[(episodes.of_burst[chosen.bursts] < 0)]
-    isolated = single[bursts.kind[single] != SHORT]
-    twitches = single[bursts.kind[single] == SHORT]
-    kind = episodes.kind[chosen.episodes]
-    out: dict[str, Measure] = {}
+    """Measures of a night, by name, in the order in which a report shows them.
 
-    def rate(name: str, count: int, keys: tuple[str, ...], reason: str = "") -> None:
-        why = none_valid or reason
-        out[name] = Measure(None if why else count / hours, "1/h", basis, why, keys)
-
-    def number(name: str, value: float | None, unit: str, what: str, keys: tuple[str, ...],
-               why: str = "") -> None:  # fmt: skip
-        reason = why or ("none in the window" if value is None else "")
-        out[name] = Measure(None if reason or value is None else float(value), unit, what, reason, keys)
-
-    counted = "events whose onset lies in the valid window"
-    rate("episodes_per_hour", len(kind), EPISODE_KEYS)
-    untyped = "" if types else "the criterion has no burst types"
-    for code, word in enumerate(KINDS[:3]):
-        rate(f"{word}_episodes_per_hour", int((kind == code).sum()), EPISODE_KEYS, untyped)
-    number("episode_count", len(kind), "1", counted, EPISODE_KEYS, none_valid)
-    rate("bursts_per_hour", len(in_episode), EPISODE_KEYS)
-    number("burst_count", len(in_episode), "1", "bursts inside counted episodes", EPISODE_KEYS,
-           none_valid)  # fmt: skip
-    rate("isolated_bursts_per_hour", len(isolated), EPISODE_KEYS)
-    rate("short_bursts_per_hour", len(twitches), BURST_KEYS)
-    number("bursts_per_episode", len(in_episode) / len(kind) if len(kind) else None, "1",
-           "bursts inside counted episodes / counted episodes", EPISODE_KEYS)  # fmt: skip
-    starts, stops = episodes.starts[chosen.episodes], episodes.stops[chosen.episodes]
-    spans_s = _clipped_s(starts.tolist(), stops.tolist(), chosen.valid)
-    bursts_s = _clipped_s(
-        bursts.starts[in_episode].tolist(), bursts.stops[in_episode].tolist(), chosen.valid
-    )
-    valid_s = chosen.valid.duration_s
-    for name, seconds, what in (
-        ("bruxism_time_index_pct", spans_s, "episode spans, first onset to last offset"),
-        ("burst_time_index_pct", bursts_s, "bursts inside episodes"),
-    ):
-        number(name, 100 * seconds / valid_s if valid_s else None, "%",
-               f"{what}, as a share of the {basis}", EPISODE_KEYS, none_valid)  # fmt: skip
-    number("analysed_hours", chosen.window.hours, "h", f"window: {chosen.basis}", ())
-    number("excluded_hours", (chosen.window - chosen.valid).hours, "h",
-           "gaps and unusable time inside the window", ())  # fmt: skip
-    number("valid_hours", hours, "h", "window less gaps and unusable time; denominator of every rate",
-           ())  # fmt: skip
-    slot = float(bursts.grid.slot_s)
-    peaks = bursts.peak_pct_mvc[in_episode]
-    no_mvc = "no reference clench" if len(peaks) and np.isnan(peaks).all() else ""
-    number("median_burst_peak_pct_mvc", _median(peaks), "% MVC", "bursts inside counted episodes",
-           BURST_KEYS, no_mvc)  # fmt: skip
-    number("median_burst_peak_uv", _median(bursts.peak_uv[in_episode]), "µV",
-           "bursts inside counted episodes", BURST_KEYS)  # fmt: skip
-    length = (bursts.stops - bursts.starts)[in_episode] * slot
-    number("median_burst_duration_s", _median(length), "s", "bursts inside counted episodes",
-           BURST_KEYS)  # fmt: skip
-    number("median_episode_duration_s", _median((stops - starts) * slot), "s",
-           "first onset to last offset", EPISODE_KEYS)  # fmt: skip
-    pause = (starts[1:] - stops[:-1]) * slot
-    number("median_inter_episode_interval_s", _median(pause), "s",
-           "offset to next onset, excluded time counted", EPISODE_KEYS)  # fmt: skip
-    known = [v for v in background.values() if v is not None]
-    number("background_uv", math.fsum(known) / len(known) if known else None, "µV",
-           "median of the envelope outside bursts in valid time, mean over channels", BURST_KEYS,
-           none_valid)  # fmt: skip
-    return out
+    Parameters
+    ----------
+    background
+        Resting level by channel, µV.
+    integrals
+        Integral above background by channel, per valid hour: µV·s, and % MVC·s. None leaves out these
+        two measures and all intervals, which take more time than the rest.
+    """
+    book = _Book(chosen, intervals=integrals is not None)
+    untyped = "" if criterion.burst.types else "the criterion has no burst types"
+    _counts(book, chosen, bursts, episodes, untyped)
+    _hours(book, chosen)
+    _amplitudes(book, chosen, bursts, episodes)
+    _times(book, chosen, bursts, episodes, untyped)
+    book.number("background_uv", _mean(background.values()), "µV",
+                "median of the envelope outside bursts in valid time, mean over channels",
+                BURST_KEYS)  # fmt: skip
+    if integrals is not None:
+        _integrals(book, integrals)
+    return book.out
 
 
 def histogram(values: NDArray[np.float64], borders: tuple[float, ...]) -> list[tuple[str, int]]:

@@ -5,15 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from functools import reduce
 
 import numpy as np
 
-from sleepbrux.bursts import Bursts, Floats, Merged, find_bursts, merge, thresholds
+from sleepbrux.bursts import (
+    Bursts,
+    Floats,
+    Merged,
+    background_uv,
+    find_bursts,
+    merge,
+    thresholds,
+)
 from sleepbrux.calibration import Reference
-from sleepbrux.criteria import Criterion, load_criterion
+from sleepbrux.criteria import Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.errors import Note, RecordingError, UsageError
 from sleepbrux.measures import Measure, Selection, compute, select
@@ -225,8 +233,28 @@ def _rested(envelope: Envelope, bursts: Bursts, counted: Spans) -> float | None:
     return float(np.median(values)) if len(values) else None
 
 
+def _integral(
+    track: Track, bursts: Bursts, valid: Spans, criterion: Criterion
+) -> tuple[float | None, float | None]:
+    """Envelope less running background over valid time, per valid hour: in µV·s and in % MVC·s.
+
+    The difference is not cut off at zero: what noise adds above the background it takes away below,
+    so a quiet night gives about nothing.
+    """
+    grid = bursts.grid
+    taken = Spans.of(grid, np.stack((bursts.starts, bursts.stops), axis=1))
+    quiet = track.usable - taken.grow(grid.slots_for(exact(criterion.background.guard_s)))
+    excess = track.envelope.level - background_uv(track.envelope, quiet, criterion.background)
+    excess = excess[(track.usable & valid.on(grid, rounding="inward")).mask()]
+    excess = excess[~np.isnan(excess)]
+    if not len(excess):
+        return None, None
+    per_hour = float(excess.mean()) * 3600
+    return per_hour, None if track.mvc_uv is None else per_hour * 100 / track.mvc_uv
+
+
 @dataclass(frozen=True)
-class _Track:
+class Track:
     """One stream of bursts: a channel, or the mean of several."""
 
     label: str
@@ -236,19 +264,59 @@ class _Track:
     threshold: Floats
 
 
-def _tracks(
-    swept: Swept,
-    quality: Sequence[Quality],
-    criterion: Criterion,
-    reference: Reference | None,
-    amplitude: Amplitude,
-) -> list[_Track]:
-    def follow_one(frames: ChannelFrames, q: Quality) -> Envelope:
-        return follow(frames, q.usable, amplitude=amplitude, window_s=criterion.envelope.window_s)
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A swept recording with what does not depend on the rules; envelopes are kept once made."""
 
+    swept: Swept
+    quality: tuple[Quality, ...]
+    _envelopes: dict[tuple[int, Amplitude, float], Envelope] = field(default_factory=dict)
+
+    def envelope(self, k: int, amplitude: Amplitude, window_s: float) -> Envelope:
+        """Envelope of channel ``k``."""
+        key = (k, amplitude, window_s)
+        if key not in self._envelopes:
+            self._envelopes[key] = follow(
+                self.swept.frames[k], self.quality[k].usable, amplitude=amplitude, window_s=window_s
+            )
+        return self._envelopes[key]
+
+
+@dataclass(frozen=True, eq=False)
+class Events:
+    """What a criterion finds in a night, before anything is measured."""
+
+    amplitude: Amplitude
+    tracks: tuple[Track, ...]
+    bursts: tuple[Bursts, ...]
+    merged: Merged
+    episodes: Episodes
+    chosen: Selection
+
+
+def prepare(swept: Swept) -> Prepared:
+    """Assess the channels once, so that many criteria can be applied."""
+    return Prepared(swept, tuple(assess(frames) for frames in swept.frames))
+
+
+def _amplitude(criterion: Criterion, reference: Reference | None) -> Amplitude:
+    if criterion.envelope.amplitude != "as_reference":
+        return criterion.envelope.amplitude
+    return reference.amplitude if reference is not None else "rms"
+
+
+def _tracks(
+    prepared: Prepared, criterion: Criterion, reference: Reference | None, amplitude: Amplitude
+) -> tuple[Track, ...]:
+    window_s = criterion.envelope.window_s
     parts = [
-        (f.channel.label, follow_one(f, q), q.usable, _mvc(reference, f.channel.label))
-        for f, q in zip(swept.frames, quality, strict=True)
+        (
+            frames.channel.label,
+            prepared.envelope(k, amplitude, window_s),
+            prepared.quality[k].usable,
+            _mvc(reference, frames.channel.label),
+        )
+        for k, frames in enumerate(prepared.swept.frames)
     ]
     if criterion.sides.combine == "mean" and len(parts) > 1:
         mvcs = [mvc for _, _, _, mvc in parts if mvc is not None]
@@ -263,8 +331,39 @@ def _tracks(
         seen = usable
         if background is not None:
             seen = usable & Spans.from_mask(envelope.grid, ~np.isnan(background))
-        tracks.append(_Track(label, envelope, seen, mvc_uv, threshold))
-    return tracks
+        tracks.append(Track(label, envelope, seen, mvc_uv, threshold))
+    return tuple(tracks)
+
+
+def find_events(
+    prepared: Prepared,
+    *,
+    criterion: Criterion,
+    window: Window,
+    reference: Reference | None = None,
+) -> Events:
+    """Bursts and episodes of a prepared night under a criterion.
+
+    Raises
+    ------
+    UsageError
+        The criterion needs an MVC and there is none, or no unit.
+    """
+    _check(prepared.swept, criterion, reference)
+    amplitude = _amplitude(criterion, reference)
+    tracks = _tracks(prepared, criterion, reference, amplitude)
+    found = tuple(
+        find_bursts(t.envelope, t.usable, criterion, t.threshold, label=t.label) for t in tracks
+    )
+    clock = tracks[0].usable.grid.refined(*(t.usable.grid for t in tracks[1:]))
+    known = reduce(Spans.__and__, [t.usable.on(clock) for t in tracks])
+    merged = merge(found, criterion, [t.mvc_uv for t in tracks], known=known)
+    clipped = reduce(Spans.__or__, [q.clipped.on(merged.grid) for q in prepared.quality])
+    episodes = group_episodes(
+        merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
+    )
+    chosen = select(merged, episodes, window.on(merged.grid), known, window.basis)
+    return Events(amplitude, tracks, found, merged, episodes, chosen)
 
 
 def score(
@@ -281,48 +380,38 @@ def score(
     UsageError
         The criterion needs an MVC and there is none, or no unit.
     """
-    _check(swept, criterion, reference)
-    quality = tuple(assess(frames) for frames in swept.frames)
-    amplitude: Amplitude = "rms"
-    if criterion.envelope.amplitude != "as_reference":
-        amplitude = criterion.envelope.amplitude
-    elif reference is not None:
-        amplitude = reference.amplitude
-    tracks = _tracks(swept, quality, criterion, reference, amplitude)
-    found = tuple(
-        find_bursts(t.envelope, t.usable, criterion, t.threshold, label=t.label) for t in tracks
-    )
-    merged = merge(found, criterion, [t.mvc_uv for t in tracks])
-    grid = merged.grid
-    known = reduce(Spans.__and__, [t.usable.on(grid) for t in tracks])
-    clipped = reduce(Spans.__or__, [q.clipped.on(grid) for q in quality])
-    episodes = group_episodes(
-        merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
-    )
-    chosen = select(merged, episodes, window.on(grid), known, window.basis)
+    prepared = prepare(swept)
+    events = find_events(prepared, criterion=criterion, window=window, reference=reference)
+    valid = events.chosen.valid
     background = {
-        t.label: _rested(t.envelope, b, t.usable & chosen.valid.on(b.grid, rounding="inward"))
-        for t, b in zip(tracks, found, strict=True)
+        t.label: _rested(t.envelope, b, t.usable & valid.on(b.grid, rounding="inward"))
+        for t, b in zip(events.tracks, events.bursts, strict=True)
     }
-    measures = compute(chosen, merged, episodes, criterion, background)
+    measures = compute(
+        events.chosen, events.merged, events.episodes, criterion, background,
+        integrals={
+            t.label: _integral(t, b, valid, criterion)
+            for t, b in zip(events.tracks, events.bursts, strict=True)
+        },
+    )  # fmt: skip
     return Night(
         swept=swept,
-        quality=quality,
+        quality=prepared.quality,
         criterion=criterion,
         reference=reference,
         window=window,
-        amplitude=amplitude,
+        amplitude=events.amplitude,
         background_uv=background,
         threshold_uv={
             t.label: float(np.nanmedian(t.threshold)) if not np.isnan(t.threshold).all() else None
-            for t in tracks
+            for t in events.tracks
         },
-        bursts=found,
-        merged=merged,
-        episodes=episodes,
-        chosen=chosen,
+        bursts=events.bursts,
+        merged=events.merged,
+        episodes=events.episodes,
+        chosen=events.chosen,
         measures=measures,
-        notes=_night_notes(swept, window, reference, criterion, amplitude, measures),
+        notes=_night_notes(swept, window, reference, criterion, events.amplitude, measures),
     )
 
 

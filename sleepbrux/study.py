@@ -77,7 +77,7 @@ def load_study(path: str | Path) -> Study:
     """
     path = Path(path)
     try:
-        study = msgspec.convert(tomllib.loads(path.read_text("utf-8")), Study)
+        study = msgspec.convert(tomllib.loads(path.read_text("utf-8-sig")), Study)
     except OSError as error:
         raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

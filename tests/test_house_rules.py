@@ -25,6 +25,7 @@ ROOMS = [
     "calibration",
     "bursts",
     "episodes",
+    "uncertainty",
     "measures",
     "night",
     "robustness",

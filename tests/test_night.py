@@ -75,8 +75,8 @@ def test_every_rate_names_its_denominator_and_none_says_sleep(night):
     for name, measure in night.measures.items():
         assert measure.basis
         assert "sleep" not in measure.basis
-        if name.endswith("_per_hour"):
-            assert measure.unit == "1/h"
+        if measure.unit == "1/h":
+            assert name.endswith("_per_hour")
             assert measure.basis == "valid hours of: recording, lights unknown"
 
 

@@ -41,7 +41,12 @@ def known(night, truth):
 def found(night):
     grid, table = night.episodes.grid, night.episodes
     return [
-        (grid.seconds(table.starts[k]), grid.seconds(table.stops[k]), KINDS[table.kind[k]], table.flags[k])
+        (
+            grid.seconds(table.starts[k]),
+            grid.seconds(table.stops[k]),
+            KINDS[table.kind[k]],
+            table.flags[k],
+        )
         for k in night.chosen.episodes
     ]
 
@@ -58,7 +63,11 @@ def test_every_true_episode_is_found_once_with_its_kind_and_no_other(pair):
         assert same[0][2] == episode["kind"], episode
         hit.append(same[0])
     others = [s for s in scored if s not in hit]
-    partly = [s for s in others if any(s[0] < e["stop_s"] and s[1] > e["start_s"] for e in truth["episodes"])]
+    partly = [
+        s
+        for s in others
+        if any(s[0] < e["stop_s"] and s[1] > e["start_s"] for e in truth["episodes"])
+    ]
     assert others == partly  # what is left are episodes cut by time that is not usable
 
 

@@ -46,7 +46,7 @@ def load_criterion(name: str | Path) -> Criterion:
             "or give the path of a rule file that ends in .toml"
         )
     try:
-        return from_text(path.read_text("utf-8"), path.name)
+        return from_text(path.read_text("utf-8-sig"), path.name)
     except OSError as error:
         raise CriterionError(f"{path.name}: cannot be read ({error.strerror})") from error
     except UnicodeDecodeError as error:

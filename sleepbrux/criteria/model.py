@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from typing import Annotated, Any, Literal
@@ -10,7 +11,10 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from sleepbrux.errors import CriterionError
+
 Seconds = Annotated[float, Meta(ge=0, le=3600)]
+LONGEST_ID = 80
 Status = Literal["read", "from memory", "our choice"]
 
 
@@ -142,7 +146,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         Published cut-offs with what they were made for.
     """
 
-    id: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9_.+-]*$", max_length=80)]
+    id: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9_.+-]*$", max_length=LONGEST_ID)]
     title: str
     summary: str
     parent: str = ""
@@ -187,15 +191,24 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         table = msgspec.to_builtins(self)
         for path, value in changes.items():
             section, _, key = path.partition(".")
-            table.setdefault(section, {})[key] = value
+            if section not in SECTIONS:
+                raise CriterionError(
+                    f"derive: key {path}: no such section; there are {', '.join(SECTIONS)}"
+                )
+            table[section][key] = value
             table["sources"][path] = {"status": "our choice", "source": f"changed from {self.id}"}
-        parts = [f"{k.split('.')[-1]}-{v}".lower() for k, v in sorted(changes.items())]
-        suffix = "+".join(parts).replace(" ", "_")
-        if len(self.id) + len(suffix) > 78:
-            suffix = hashlib.sha256(suffix.encode()).hexdigest()[:12]
-        return from_table(
-            table | {"id": new_id or f"{self.id}+{suffix}", "parent": self.id}, "derive"
-        )
+        name = new_id or _derived_id(self.id, changes)
+        return from_table(table | {"id": name, "parent": self.id}, "derive")
+
+
+def _derived_id(parent: str, changes: Mapping[str, Any]) -> str:
+    """An id that names the parent and the changes, shortened to a digest where it grows too long."""
+    parts = [f"{path.split('.')[-1]}-{value}" for path, value in sorted(changes.items())]
+    text = "+".join(parts).lower().replace(">=", "at-least").replace(">", "above")
+    name = f"{parent}+{re.sub(r'[^a-z0-9_.+-]', '-', text)}"
+    if len(name) <= LONGEST_ID:
+        return name
+    return f"{parent[:60]}+{hashlib.sha256(name.encode()).hexdigest()[:12]}"
 
 
 SECTIONS = ("envelope", "threshold", "background", "burst", "episode", "sides", "window")

@@ -14,6 +14,7 @@ from sleepbrux.purpose import PURPOSE
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
+from sleepbrux.uncertainty import Interval
 
 SCHEMA_VERSION = "1.0"
 DIGITS = 10
@@ -26,6 +27,15 @@ def rounded(value: float | None) -> float | None:
 
 def _count(value: float | None) -> int | None:
     return None if value is None else int(value)
+
+
+def _interval(interval: Interval) -> dict[str, Any]:
+    return {
+        "name": interval.name,
+        "low": rounded(interval.low),
+        "high": rounded(interval.high),
+        "meaning": interval.meaning,
+    }
 
 
 def criterion_table(night: Night) -> dict[str, Any]:
@@ -162,6 +172,7 @@ def summary(night: Night) -> dict[str, Any]:
                 "unit": m.unit,
                 "basis": m.basis,
                 **({"reason": m.reason} if m.reason else {}),
+                **({"intervals_95": [_interval(i) for i in m.intervals]} if m.intervals else {}),
                 "keys": list(m.keys),
             }
             for name, m in night.measures.items()

@@ -130,8 +130,11 @@ def overview(night: Night, scale: tuple[Strip, ...]) -> Markup:
         out.append(
             Markup('<text class="end" x="{}" y="{:.1f}">{}</text>').format(LEFT - 5, y + 4, kind)
         )
-        for i in np.flatnonzero(episodes.kind == KINDS.index(kind)).tolist():
-            out.append(glyph(kind, at(int(episodes.starts[i]) * slot), y, pale=i not in counted))
+        chosen = np.flatnonzero(episodes.kind == KINDS.index(kind)).tolist()
+        out += [
+            glyph(kind, at(int(episodes.starts[i]) * slot), y, pale=i not in counted)
+            for i in chosen
+        ]
     for second in _hour_ticks(duration, begin):
         label = clock(second, begin)[:-3]
         out.append(

@@ -22,6 +22,9 @@ from sleepbrux.report.figures import glyph, histogram_svg, kinds_of, overview
 from sleepbrux.report.numbers import began, clock, count_of, plain, seconds_of_day, with_unit
 from sleepbrux.report.payload import payload, strips, to_json
 
+COMPARISONS = {
+    ">": "above", ">=": "at or above", "<": "below", "unknown": "(comparison unknown)",
+}  # fmt: skip
 PEAK_BORDERS_UV = (0.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
 
@@ -100,7 +103,7 @@ def _cut_offs(night: Night) -> list[str]:
     lines = []
     for cut in night.criterion.cut_offs:
         name = tables.NAMES.get(cut.measure, cut.measure.replace("_", " "))
-        sign = "comparison unknown," if cut.comparison == "unknown" else cut.comparison
+        sign = COMPARISONS[cut.comparison]
         lines.append(
             f"{name} {sign} {plain(cut.value)}: made for {cut.made_for.rstrip('.')}; not applied to "
             f"this recording. Source ({cut.status}): {cut.source}"

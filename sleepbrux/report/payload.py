@@ -197,6 +197,7 @@ def _events(night: Night) -> dict[str, Any]:
 
     return {
         "kinds": list(episode_kinds.KINDS),
+        "lanes": [0, 1, 2] if night.criterion.burst.types else [3],
         "burst_kinds": list(burst_kinds.KINDS),
         "episodes": [
             list(row)

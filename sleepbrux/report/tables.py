@@ -29,6 +29,10 @@ NAMES = {
     "median_episode_duration_s": "median episode duration",
     "median_inter_episode_interval_s": "median pause between episodes",
     "background_uv": "background",
+    "median_inter_burst_interval_s": "median pause between bursts",
+    "median_phasic_rhythm_hz": "median rhythm of phasic episodes",
+    "integral_above_background_uv_s_per_hour": "integral above background, µV s per hour",
+    "integral_above_background_pct_mvc_s_per_hour": "integral above background, % MVC s per hour",
 }
 UNITS = {"1": "count"}
 MOST_SPANS = 8
@@ -44,6 +48,7 @@ class MeasureRow(NamedTuple):
     basis: str
     rules: str
     missing: bool
+    intervals: tuple[str, ...]
 
 
 def measures(night: Night) -> list[MeasureRow]:
@@ -56,7 +61,11 @@ def measures(night: Night) -> list[MeasureRow]:
         rules = ", ".join(key.rstrip(".") for key in m.keys) or "none"
         label = NAMES.get(name, name.replace("_", " "))
         shown = text(m.value, m.unit, m.reason)
-        rows.append(MeasureRow(name, label, shown, unit, m.basis, rules, m.value is None))
+        missing = m.value is None
+        intervals = tuple(
+            f"95 %: {text(i.low, m.unit)}-{text(i.high, m.unit)} ({i.meaning})" for i in m.intervals
+        )
+        rows.append(MeasureRow(name, label, shown, unit, m.basis, rules, missing, intervals))
     return rows
 
 
@@ -157,7 +166,8 @@ def _minutes(spans: Spans) -> str:
 
 def _when(spans: Spans, begin: float | None) -> str:
     pairs = spans.seconds()
-    shown = [f"{clock(a, begin)}-{clock(b, begin)}" for a, b in pairs[:MOST_SPANS]]
+    ends = [(clock(a, begin), clock(b, begin)) for a, b in pairs[:MOST_SPANS]]
+    shown = [a if a == b else f"{a}-{b}" for a, b in ends]
     more = len(pairs) - len(shown)
     return ", ".join(shown) + (
         f" and {count_of(more, 'more stretch', 'more stretches')}" if more else ""

@@ -108,7 +108,8 @@ def _count(night: Night, name: str) -> int:
 
 
 def _hours(night: Night, name: str) -> str:
-    return hours_text(night.measures[name].value).removeprefix("0 h ")
+    whole = hours_text(night.measures[name].value)
+    return whole.removeprefix("0 h ").removeprefix("0") if whole.startswith("0 h ") else whole
 
 
 def _unit(night: Night) -> str:
@@ -130,10 +131,16 @@ def _what_was_found(night: Night) -> str:
         if measure.value is not None:
             parts.append(f"{kind} {text(measure.value, '1/h')}")
     kinds = f" ({', '.join(parts)})" if parts else ""
+    drawn = next((i for i in index.intervals if i.name == "block_bootstrap"), None)
+    sure = (
+        f" (95 % interval {text(drawn.low, '1/h')}-{text(drawn.high, '1/h')}, {drawn.meaning})"
+        if drawn
+        else ""
+    )
     return (
         f"By the rules {night.criterion.id}, {count_of(n, 'episode')} of jaw-muscle activity "
         f"began in {with_unit(night.measures['valid_hours'].value, 'h')} of valid recording, "
-        f"{text(index.value, '1/h')} per hour of the stated window '{night.window.basis}'{kinds}: a "
+        f"{text(index.value, '1/h')}{sure} per hour of the stated window '{night.window.basis}'{kinds}: a "
         "count of EMG activity, without sleep staging, audio or video, and neither a count of tooth "
         "grinding nor a statement about a disorder."
     )

@@ -67,7 +67,7 @@ def follow(
         power[out] = np.nan
     level = np.empty(len(power))
     window = odd_frames(window_s, frames.grid.slot_s)
-    kernels.moving_mean(power, window, level)
+    kernels.moving_mean(power, window, level, np.empty(len(power)))
     if amplitude == "rms":
         np.sqrt(level, out=level)
     return Envelope(frames.grid, amplitude, window, level, energy)

@@ -147,20 +147,33 @@ def sweep_lanes(
 
 
 @compiled
-def moving_mean(power, window, level):
-    """Centred mean over ``window`` frames (odd), of those that are known; NaN where the frame is not."""
+def moving_mean(power, window, level, count):
+    """Centred mean over ``window`` frames (odd), of those that are known; NaN where the frame is not.
+
+    Sums grow by one shifted copy after the other, in the order of the frames, a few thousand frames
+    at a time: the same additions as frame by frame, many of them at once. ``count``, float64 of the
+    same length, is work space.
+    """
     n = power.shape[0]
     half = window // 2
-    for i in range(n):
-        if power[i] != power[i]:
-            level[i] = power[i]
-            continue
-        total, count = 0.0, 0
-        for j in range(max(i - half, 0), min(i + half + 1, n)):
-            if power[j] == power[j]:
-                total += power[j]
-                count += 1
-        level[i] = total / count
+    for begin in range(0, n, 2048):
+        end = min(begin + 2048, n)
+        level[begin:end] = 0.0
+        count[begin:end] = 0.0
+        for shift in range(-half, half + 1):
+            low, high = max(begin, -shift), min(end, n - shift)
+            if low >= high:
+                continue
+            part = power[low + shift : high + shift]
+            total = level[low:high]
+            known = count[low:high]
+            for i in range(part.shape[0]):
+                value = float(part[i])
+                is_known = value == value
+                total[i] += value if is_known else 0.0
+                known[i] += 1.0 if is_known else 0.0
+        for i in range(begin, end):
+            level[i] = level[i] / count[i] if power[i] == power[i] else power[i]
 
 
 @compiled
@@ -264,3 +277,17 @@ def correct_edges(
                     at += 1
                     after += 1
             new_stops[i] = at
+
+
+@compiled
+def span_levels(level, power, starts, stops, peak, mean):
+    """Highest ``level`` and mean ``power`` of each span, over the known frames."""
+    for k in range(starts.shape[0]):
+        highest, total, count = level[starts[k]], 0.0, 0
+        for i in range(starts[k], stops[k]):
+            highest = max(highest, level[i])
+            if power[i] == power[i]:
+                total += power[i]
+                count += 1
+        peak[k] = highest
+        mean[k] = total / max(count, 1)

@@ -72,8 +72,9 @@ def _cascade(value: list[float], sections: Any) -> list[float]:
     return out
 
 
-def moving_mean(power: Any, window: int, level: Any) -> None:
+def moving_mean(power: Any, window: int, level: Any, count: Any) -> None:
     """Mean of the known frames within half a window."""
+    del count
     half = window // 2
     for i in range(len(power)):
         near = [float(p) for p in power[max(i - half, 0) : i + half + 1] if p == p]  # noqa: PLR0124
@@ -151,7 +152,12 @@ def correct_edges(
                 rest = max(rest, burst * least_step)
                 at = step_between(energy, near, far, burst, rest, math.log(rest / burst))
                 ring = [burst * t for t in tail] + [0.0] * (far - at)
-                over = [
-                    energy[k] > max(limit[k * step], ring[k - at]) for k in range(at, far)
-                ]
+                over = [energy[k] > max(limit[k * step], ring[k - at]) for k in range(at, far)]
                 new_stops[i] = at + (over.index(False) if False in over else far - at)
+
+
+def span_levels(level: Any, power: Any, starts: Any, stops: Any, peak: Any, mean: Any) -> None:
+    """One span after the other."""
+    for k, (a, b) in enumerate(zip(starts, stops, strict=True)):
+        peak[k] = max(float(v) for v in level[a:b])
+        mean[k] = mean_known(power, a, b)[0]

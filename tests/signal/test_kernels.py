@@ -26,8 +26,8 @@ def same(a, b):
 def test_moving_mean(level, window):
     fast, slow = np.empty(len(level)), np.empty(len(level))
     power = level.astype(np.float32)
-    kernels.moving_mean(power, window, fast)
-    plain.moving_mean(power, window, slow)
+    kernels.moving_mean(power, window, fast, np.empty(len(level)))
+    plain.moving_mean(power, window, slow, np.empty(len(level)))
     same(fast, slow)
 
 
@@ -143,7 +143,7 @@ def test_correct_edges(seed, half, moving):
     energy = (power * rng.chisquare(3, n) / 3).astype(np.float32)
     energy[rng.integers(0, n, 5)] = np.nan
     smooth = np.empty(n)
-    kernels.moving_mean(energy, 2 * half + 1, smooth)
+    kernels.moving_mean(energy, 2 * half + 1, smooth, np.empty(n))
     limit = np.full(n if moving else 1, 20.0)
     starts, stops = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     count = kernels.crossings(smooth, limit, int(moving), 1.0, True, starts, stops)
@@ -159,4 +159,20 @@ def test_correct_edges(seed, half, moving):
             25, 30, 1 / 30, tail, *new,
         )  # fmt: skip
         found.append((new[0].tolist(), new[1].tolist()))
+    assert found[0] == found[1]
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(st.integers(0, 2**32 - 1))
+def test_span_levels(seed):
+    rng = np.random.default_rng(seed)
+    level, power = rng.random(100), rng.random(100).astype(np.float32)
+    power[rng.integers(0, 100, 4)] = np.nan
+    edges = np.sort(rng.choice(100, 12, replace=False))
+    starts, stops = edges[::2], edges[1::2]
+    found = []
+    for code in (kernels, plain):
+        peak, mean = np.empty(6), np.empty(6)
+        code.span_levels(level, power, starts, stops, peak, mean)
+        found.append((peak.tolist(), mean.tolist()))
     assert found[0] == found[1]

@@ -10,8 +10,7 @@
   const font = "12px system-ui, 'Segoe UI', 'Liberation Sans', sans-serif";
   const LEAST = 4, HEAD = 24, GAP = 16, KIND = 20, FOOT = 26, RIGHT = 8;
   const duration = Math.max(data.duration_s, 1);
-  const typed = data.bursts.every((b) => b[2] !== 3) && data.episodes.every((e) => e[2] !== 3);
-  const lanes = typed ? [0, 1, 2] : [3];
+  const lanes = data.lanes;
   let from = 0, to = duration, selected = -1, envelopes = [], closeUps = null, waiting = false;
 
   async function unpack(text) {
@@ -131,21 +130,22 @@
     g.strokeStyle = ink; g.fillStyle = ink;
     g.beginPath();
     if (perStep >= 1.5) {
-      let pen = false;
+      let before = 0;
       for (let i = first; i < last; i++) {
-        if (!codes[i]) { pen = false; continue; }
-        const x = x0 + ((i * c.step_s - from) / span) * (x1 - x0);
-        if (pen) g.lineTo(x, y(codes[i])); else g.moveTo(x, y(codes[i]));
-        g.lineTo(x + perStep, y(codes[i]));
-        pen = true;
+        if (codes[i]) {
+          const x = x0 + ((i * c.step_s - from) / span) * (x1 - x0), here = y(codes[i]);
+          g.rect(x - 0.6, here - 0.6, perStep + 1.2, 1.2);
+          if (before) g.rect(x - 0.6, Math.min(y(before), here), 1.2, Math.abs(y(before) - here));
+        }
+        before = codes[i];
       }
-      g.lineWidth = 1.2; g.stroke();
+      g.fill();
     } else {
       for (let x = Math.floor(x0); x < x1; x++) {
         const a = Math.max(Math.floor((from + ((x - x0) / (x1 - x0)) * span) / c.step_s), 0);
         const b = Math.min(Math.max(Math.floor((from + ((x + 1 - x0) / (x1 - x0)) * span) / c.step_s), a + 1), codes.length);
         let low = 256, high = 0;
-        for (let i = a; i < b; i++) { const v = codes[i]; if (v) { if (v < low) low = v; if (v > high) high = v; } }
+        for (let i = Math.max(a - 1, 0); i < b; i++) { const v = codes[i]; if (v) { if (v < low) low = v; if (v > high) high = v; } }
         if (high) g.rect(x, y(high), 1, Math.max(y(low) - y(high), 1));
       }
       g.fill();
@@ -348,7 +348,10 @@
         g.strokeStyle = limit; g.lineWidth = 1.5; g.setLineDash([6, 4]);
         g.beginPath(); g.moveTo(x0, Y(s.c.threshold)); g.lineTo(x1, Y(s.c.threshold)); g.stroke(); g.setLineDash([]);
       }
-      boxed(g, s.c.label + ", " + s.c.unit + (s.c.mvc ? ", right axis % MVC" : ""), x0 + 4, top - 7);
+      let name = s.c.label + ", " + s.c.unit + (s.c.mvc ? ", right axis % MVC" : "");
+      if (g.measureText(name).width > x1 - x0 - 12) name = s.c.label + ", " + s.c.unit;
+      while (name.length > 8 && g.measureText(name).width > x1 - x0 - 12) name = name.slice(0, -6) + "…";
+      boxed(g, name, x0 + 4, top - 7);
     });
     const row = bottom - KIND / 2;
     g.save(); g.beginPath(); g.rect(x0, 0, x1 - x0, height); g.clip();

@@ -1,0 +1,216 @@
+"""The scorer a second time: plain, slow, written from the sentences of the rule files.
+
+Times are exact fractions of a second, bursts are tuples in lists, nothing is fast. It is fed with
+the bursts of each channel and says what the night's bursts and episodes are. It imports nothing of
+the scorer; a criterion is only read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+Stretch = tuple[Fraction, Fraction]
+
+
+class Burst(NamedTuple):
+    """One burst of one channel; ``cut``: it touches an edge of usable time."""
+
+    start: Fraction
+    stop: Fraction
+    cut: bool = False
+
+
+class Event(NamedTuple):
+    """One burst of the night."""
+
+    start: Fraction
+    stop: Fraction
+    kind: str
+    channels: frozenset[int]
+    cut: bool
+
+
+class Episode(NamedTuple):
+    """One episode; ``members`` are positions in the night's list of bursts."""
+
+    start: Fraction
+    stop: Fraction
+    kind: str
+    members: tuple[int, ...]
+    n_phasic: int
+    n_tonic: int
+    channels: frozenset[int]
+    flags: frozenset[str]
+
+
+def decimal(value: float) -> Fraction:
+    """0.29 in a rule file is 29/100."""
+    return Fraction(str(value))
+
+
+def reaches(length: Fraction, limit: Fraction, *, inclusive: bool) -> bool:
+    """Whether a length is beyond a limit, or at it where that is enough."""
+    return length > limit or (inclusive and length == limit)
+
+
+def kind_of(length: Fraction, rule: Any) -> str:
+    """Kind of a burst of this length: too short, phasic up to a maximum, tonic beyond it."""
+    if not reaches(length, decimal(rule.minimum_s), inclusive=rule.minimum_inclusive):
+        return "short"
+    if not rule.types:
+        return "unclassified"
+    maximum = decimal(rule.phasic_maximum_s)
+    if length < maximum or (length == maximum and rule.phasic_maximum_inclusive):
+        return "phasic"
+    return "tonic"
+
+
+def overlap(a: Stretch, b: Stretch) -> bool:
+    """Whether two stretches share time."""
+    return max(a[0], b[0]) < min(a[1], b[1])
+
+
+def united(stretches: Sequence[Stretch], bridge: Fraction) -> list[Stretch]:
+    """Stretches joined where they overlap or are at most ``bridge`` apart."""
+    out: list[Stretch] = []
+    for start, stop in sorted(stretches):
+        if out and start - out[-1][1] <= bridge:
+            out[-1] = (out[-1][0], max(out[-1][1], stop))
+        else:
+            out.append((start, stop))
+    return out
+
+
+def shared(lists: Sequence[Sequence[Stretch]]) -> list[Stretch]:
+    """Time that every list has."""
+    common = list(lists[0])
+    for other in lists[1:]:
+        common = [
+            (max(a[0], b[0]), min(a[1], b[1])) for a in common for b in other if overlap(a, b)
+        ]
+    return sorted(common)
+
+
+def merge(channels: Sequence[Sequence[Burst]], criterion: Any) -> list[Event]:
+    """The night's bursts from those of its channels."""
+    rule = criterion.burst
+    plain = [[(b.start, b.stop) for b in bursts] for bursts in channels]
+    long = [[s for s in one if kind_of(s[1] - s[0], rule) != "short"] for one in plain]
+    brief = [s for one in plain for s in one if kind_of(s[1] - s[0], rule) == "short"]
+    if criterion.sides.combine == "both":
+        events = [(s, kind_of(s[1] - s[0], rule)) for s in shared(long)]
+    else:
+        strong = united([s for one in long for s in one], decimal(rule.bridge_s))
+        weak = [
+            s for s in united(brief, Fraction(0)) if not any(overlap(s, other) for other in strong)
+        ]
+        events = [(s, kind_of(s[1] - s[0], rule)) for s in strong] + [(s, "short") for s in weak]
+    night = []
+    for stretch, kind in sorted(events):
+        parts = [
+            (k, b) for k, one in enumerate(channels) for b in one if overlap(stretch, b[:2])
+        ]  # fmt: skip
+        night.append(
+            Event(*stretch, kind, frozenset(k for k, _ in parts), any(b.cut for _, b in parts))
+        )
+    return night
+
+
+def paused(stretches: Sequence[Stretch], rule: Any) -> list[Fraction]:
+    """Onsets before which the pause was long enough for a new episode."""
+    onsets = []
+    for before, after in pairwise(stretches):
+        begin = before[1] if rule.gap_clock == "offset_to_onset" else before[0]
+        if reaches(after[0] - begin, decimal(rule.gap_s), inclusive=rule.gap_inclusive):
+            onsets.append(after[0])
+    return onsets
+
+
+def parted(before: Event, after: Event, pauses: Any, gaps: Any, rule: Any) -> bool:
+    """Whether a new episode starts with the second of two neighbours among the qualifying bursts."""
+    if any(before.start < onset <= after.start for onset in pauses):
+        return True
+    # no episode crosses a gap: time that could not be seen ended between the two onsets
+    if any(before.start < gap_stop <= after.start for _, gap_stop in gaps):
+        return True
+    return rule.two_tonic == "separate" and before.kind == after.kind == "tonic"
+
+
+def most_in_a_row(onsets: Sequence[Fraction], rule: Any) -> int:
+    """Most onsets that follow each other within the limits of a regular sequence."""
+    low, high = decimal(rule.regular_minimum_s), decimal(rule.regular_maximum_s)
+    best = 0
+    for first in range(len(onsets)):
+        last = first
+        while last + 1 < len(onsets) and low <= onsets[last + 1] - onsets[last] <= high:
+            last += 1
+        best = max(best, last - first + 1)
+    return best
+
+
+def kind_of_episode(members: Sequence[Event], criterion: Any) -> tuple[str, bool]:
+    """Kind (empty: no episode), and whether phasic bursts are left over in a tonic one."""
+    rule = criterion.episode
+    if not criterion.burst.types:
+        return ("unclassified" if len(members) >= rule.minimum_phasic_bursts else ""), False
+    onsets = [b.start for b in members if b.kind == "phasic"]
+    has_tonic = any(b.kind == "tonic" for b in members)
+    in_a_row = most_in_a_row(onsets, rule) if rule.regular else len(onsets)
+    enough = in_a_row >= rule.minimum_phasic_bursts
+    if not has_tonic:
+        return ("phasic" if enough else ""), False
+    if not onsets:
+        return "tonic", False
+    mixed = rule.mixed == "one_of_each" or (rule.mixed == "phasic_minimum" and enough)
+    return ("mixed", False) if mixed else ("tonic", True)
+
+
+def group(
+    night: Sequence[Event],
+    known: Sequence[Stretch],
+    clipped: Sequence[Stretch],
+    end: Fraction,
+    activity: Sequence[Stretch],
+    criterion: Any,
+) -> list[Episode]:
+    """Episodes from the night's bursts; ``activity`` is every burst of every channel."""
+    borders = [Fraction(0), *(t for stretch in sorted(known) for t in stretch), end]
+    gaps = [(a, b) for a, b in zip(borders[::2], borders[1::2], strict=True) if a < b]
+    rule = criterion.episode
+    qualifying = [i for i, burst in enumerate(night) if burst.kind != "short"]
+    if rule.gap_free_of == "any_activity":
+        pauses = paused(united(activity, Fraction(0)), rule)
+    else:
+        pauses = paused([(night[i].start, night[i].stop) for i in qualifying], rule)
+    chains: list[list[int]] = []
+    for k, i in enumerate(qualifying):
+        if k == 0 or parted(night[qualifying[k - 1]], night[i], pauses, gaps, rule):
+            chains.append([])
+        chains[-1].append(i)
+    episodes = []
+    for members in chains:
+        bursts = [night[i] for i in members]
+        kind, left_over = kind_of_episode(bursts, criterion)
+        if not kind:
+            continue
+        whole = (bursts[0].start, bursts[-1].stop)
+        flags = {
+            "edge": any(b.cut for b in bursts),
+            "clipped": any(overlap(whole, c) for c in clipped),
+            "phasic-bursts": left_over,
+        }
+        episodes.append(
+            Episode(
+                *whole,
+                kind,
+                tuple(members),
+                sum(b.kind == "phasic" for b in bursts),
+                sum(b.kind == "tonic" for b in bursts),
+                frozenset().union(*(b.channels for b in bursts)),
+                frozenset(word for word, raised in flags.items() if raised),
+            )
+        )
+    return episodes

@@ -1,0 +1,38 @@
+"""One helper prints every number."""
+
+import doctest
+import math
+from datetime import datetime, time
+
+import pytest
+
+from sleepbrux.report import numbers, payload
+
+
+@pytest.mark.parametrize("module", [numbers, payload])
+def test_the_examples_in_the_docstrings_hold(module):
+    result = doctest.testmod(module)
+    assert result.attempted
+    assert not result.failed
+
+
+def test_no_value_is_never_printed_as_a_number():
+    assert numbers.text(math.nan, "s") == "n/a"
+    assert numbers.with_unit(None, "µV", "no reference clench") == "n/a (no reference clench)"
+
+
+def test_a_start_without_a_date_keeps_its_time_of_day():
+    assert numbers.began(None, time(22, 40)).startswith("date unknown, 22:40:00")
+    assert numbers.began(datetime(2026, 3, 2, 22, 40), None).startswith("2026-03-02 22:40:00")
+
+
+def test_codes_keep_amplitudes_within_a_step():
+    import numpy as np
+
+    values = np.geomspace(0.5, 5000, 1000)
+    codes = payload.to_codes(values, 0.5, 5000)
+    back = payload.Strip(codes, 1.0, 0.5, 5000).values()
+    assert codes.min() == 1
+    assert codes.max() == 255
+    assert np.abs(np.log(back / values)).max() <= math.log(10000) / 254 / 2 + 1e-9
+    assert payload.to_codes(np.array([np.nan, 0.0, 9e9]), 0.5, 5000).tolist() == [0, 1, 255]
