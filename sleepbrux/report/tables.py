@@ -56,7 +56,7 @@ def measures(night: Night) -> list[MeasureRow]:
     rows = []
     for name, m in night.measures.items():
         unit = UNITS.get(m.unit, m.unit)
-        if name == "bursts_per_episode":
+        if name in ("bursts_per_episode", "bursts_per_phasic_episode"):
             unit = "bursts per episode"
         rules = ", ".join(key.rstrip(".") for key in m.keys) or "none"
         label = NAMES.get(name, name.replace("_", " "))

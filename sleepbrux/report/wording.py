@@ -133,16 +133,16 @@ def _what_was_found(night: Night) -> str:
     kinds = f" ({', '.join(parts)})" if parts else ""
     drawn = next((i for i in index.intervals if i.name == "block_bootstrap"), None)
     sure = (
-        f" (95 % interval {text(drawn.low, '1/h')}-{text(drawn.high, '1/h')}, {drawn.meaning})"
+        f", 95 % interval {text(drawn.low, '1/h')}-{text(drawn.high, '1/h')} ({drawn.meaning})"
         if drawn
         else ""
     )
     return (
         f"By the rules {night.criterion.id}, {count_of(n, 'episode')} of jaw-muscle activity "
-        f"began in {with_unit(night.measures['valid_hours'].value, 'h')} of valid recording, "
-        f"{text(index.value, '1/h')}{sure} per hour of the stated window '{night.window.basis}'{kinds}: a "
-        "count of EMG activity, without sleep staging, audio or video, and neither a count of tooth "
-        "grinding nor a statement about a disorder."
+        f"began in {_hours(night, 'valid_hours')} of valid recording: {text(index.value, '1/h')} per "
+        f"hour of the stated window '{night.window.basis}'{kinds}{sure}; a count of EMG activity, "
+        "without sleep staging, audio or video, and neither a count of tooth grinding nor a "
+        "statement about a disorder."
     )
 
 

@@ -69,7 +69,7 @@ def test_no_word_of_judgement_and_no_hour_of_sleep_under_any_criterion(night, cr
 def test_every_measure_stands_with_value_unit_and_basis(night, page):
     for name, measure in night.measures.items():
         row = visible(re.search(rf'(?s)<tr data-measure="{name}">(.*?)</tr>', page)[0])
-        unit = {"1": "bursts per episode" if name == "bursts_per_episode" else "count"}
+        unit = {"1": "bursts per episode" if name.startswith("bursts_per_") else "count"}
         assert unit.get(measure.unit, measure.unit) in row
         assert measure.basis in row
         for interval in measure.intervals:
