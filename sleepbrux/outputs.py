@@ -5,16 +5,18 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from sleepbrux.export.summary import summary_text
+from sleepbrux.export.summary import robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.files import safe_stem, write_text
 from sleepbrux.night import Night
 from sleepbrux.report.night_page import render_night
+from sleepbrux.robustness import Robustness, side_by_side
 from sleepbrux.store import save_night
 
 ARCHIVE = ".night.h5"
 REPORT = ".report.html"
 SUMMARY = ".summary.json"
+ROBUSTNESS = ".robustness.json"
 
 
 def free_stem(folder: Path, name: str, digest: str) -> str:
@@ -52,8 +54,14 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
         (".episodes.csv", episodes_csv(night)),
         (".bursts.csv", bursts_csv(night)),
         (".channel_bursts.csv", channel_bursts_csv(night)),
-        (REPORT, render_night(night)),
+        (REPORT, render_night(night, others=side_by_side(night))),
         (SUMMARY, summary_text(night)),
     ):
         write_text(folder / f"{stem}{name}", text)
     return stem
+
+
+def write_robustness(night: Night, robustness: Robustness, folder: Path, stem: str) -> None:
+    """Write the night under many rules as JSON, and the report anew with it inside."""
+    write_text(folder / f"{stem}{ROBUSTNESS}", robustness_text(night, robustness))
+    write_text(folder / f"{stem}{REPORT}", render_night(night, robustness=robustness))

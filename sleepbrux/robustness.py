@@ -9,7 +9,7 @@ from sleepbrux.calibration import Level, Reference
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.errors import UsageError
 from sleepbrux.measures import Measure, compute
-from sleepbrux.night import Night, Prepared, find_events, prepare
+from sleepbrux.night import Night, Prepared, find_events
 from sleepbrux.window import Window
 
 ALWAYS = ("phasic_tonic_10mvc", "lavigne1996", "aasm")
@@ -106,7 +106,7 @@ def side_by_side(night: Night, ids: Sequence[str] = ALWAYS) -> tuple[Row, ...]:
 
 
 def _bench(night: Night) -> _Bench:
-    return _Bench(prepare(night.swept), night.window, night.reference)
+    return _Bench(Prepared(night.swept, night.quality), night.window, night.reference)
 
 
 def _rows(bench: _Bench, own: Criterion, ids: Sequence[str]) -> tuple[Row, ...]:

@@ -14,6 +14,7 @@ VERBS = {
     "demo": "Write an invented study, score every night and say where to look.",
     "score": "Score recordings and write report, tables and archive for each.",
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
+    "robustness": "Score an archived night under many rules: does the reading hold?",
     "criteria": "List, show and check the scoring criteria.",
 }
 

@@ -8,9 +8,11 @@ import msgspec
 
 from sleepbrux import __version__
 from sleepbrux.calibration import Reference
+from sleepbrux.measures import Measure
 from sleepbrux.night import Night
 from sleepbrux.provenance import chain
 from sleepbrux.purpose import PURPOSE
+from sleepbrux.robustness import Robustness
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
@@ -27,6 +29,20 @@ def rounded(value: float | None) -> float | None:
 
 def _count(value: float | None) -> int | None:
     return None if value is None else int(value)
+
+
+def _measure(name: str, measure: Measure) -> dict[str, Any]:
+    value = measure.value
+    return {
+        "value": _count(value) if name.endswith("_count") else rounded(value),
+        "unit": measure.unit,
+        "basis": measure.basis,
+        **({"reason": measure.reason} if measure.reason else {}),
+        **(
+            {"intervals_95": [_interval(i) for i in measure.intervals]} if measure.intervals else {}
+        ),
+        "keys": list(measure.keys),
+    }
 
 
 def _interval(interval: Interval) -> dict[str, Any]:
@@ -166,17 +182,7 @@ def summary(night: Night) -> dict[str, Any]:
         "gaps": [[rounded(a), rounded(b)] for a, b in swept.gaps],
         "excluded_spans": excluded(night),
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
-        "measures": {
-            name: {
-                "value": _count(m.value) if name.endswith("_count") else rounded(m.value),
-                "unit": m.unit,
-                "basis": m.basis,
-                **({"reason": m.reason} if m.reason else {}),
-                **({"intervals_95": [_interval(i) for i in m.intervals]} if m.intervals else {}),
-                "keys": list(m.keys),
-            }
-            for name, m in night.measures.items()
-        },
+        "measures": {name: _measure(name, m) for name, m in night.measures.items()},
         "provenance": steps(night),
         "purpose": PURPOSE,
     }
@@ -185,3 +191,35 @@ def summary(night: Night) -> dict[str, Any]:
 def summary_text(night: Night) -> str:
     """`summary` as indented JSON with a line feed at the end."""
     return msgspec.json.format(msgspec.json.encode(summary(night)), indent=2).decode() + "\n"
+
+
+def robustness_text(night: Night, robustness: Robustness) -> str:
+    """The content of ``STEM.robustness.json``."""
+    band = robustness.clench_band
+    table = {
+        "schema_version": SCHEMA_VERSION,
+        "software": {"name": "sleepbrux", "version": __version__},
+        "input_sha256": night.swept.digest,
+        "sentence": robustness.sentence,
+        "clench_band_episodes_per_hour": None if band is None else [rounded(v) for v in band],
+        "rows": [
+            {
+                "criterion": row.id,
+                "title": row.title,
+                "reason": row.reason,
+                "measures": {name: _measure(name, m) for name, m in row.measures.items()},
+            }
+            for row in robustness.rows
+        ],
+        "curves": [
+            {
+                "key": curve.key,
+                "chosen": curve.chosen,
+                "values": list(curve.values),
+                "episodes_per_hour": [rounded(r) for r in curve.rates],
+            }
+            for curve in robustness.curves
+        ],
+        "purpose": PURPOSE,
+    }
+    return msgspec.json.format(msgspec.json.encode(table), indent=2).decode() + "\n"

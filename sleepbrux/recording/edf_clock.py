@@ -161,7 +161,8 @@ def _note_gaps(header: Header, clock: RecordClock, jumps: list[Jump], found: Fin
     if clock.gaps():
         found.warn(
             "gaps",
-            f"The record times leave {len(clock.gaps())} gaps, {lost:.3f} s in all"
+            f"The record times leave {lost:.3f} s that were not recorded, in {len(clock.gaps())} "
+            f"gap{'s' if len(clock.gaps()) > 1 else ''}"
             + ("." if header.plus == "D" else ", though the file is marked as continuous."),
         )
     elif header.plus == "D":

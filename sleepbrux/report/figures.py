@@ -199,3 +199,66 @@ def histogram_svg(
         ).format((left + width) / 2, height - 8, escape(axis), 4)
     )
     return Markup("").join(out)
+
+
+def curve_svg(
+    values: Sequence[float], rates: Sequence[float | None], chosen: float, *, axis: str
+) -> Markup:
+    """Episodes per valid hour over one setting, the chosen value marked by a ring and a line.
+
+    Parameters
+    ----------
+    values, rates
+        Settings in rising order, and the rate at each; None where there is none.
+    axis
+        Name and unit of the setting.
+    """
+    width, height, left, bottom, top = 420, 216, 40, 44, 16
+    known = [(v, r) for v, r in zip(values, rates, strict=True) if r is not None]
+    most = max([r for _, r in known], default=1.0) or 1.0
+    step = float(next(s / 10 for s in _NICE if most <= 5 * s / 10))
+    full = step * math.ceil(most / step - 1e-9)
+    low, high = values[0], values[-1]
+
+    def x(value: float) -> float:
+        return left + (value - low) / ((high - low) or 1) * (width - left - 14)
+
+    def y(rate: float) -> float:
+        return height - bottom - rate / full * (height - top - bottom)
+
+    words = f"Episodes per valid hour over {axis}: from {plain(low)} to {plain(high)}"
+    out = [
+        Markup('<svg class="histogram" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
+            width, height, words
+        )
+    ]
+    out.extend(
+        Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>')
+        .format(left, y(k * step), width - 14, left - 5, y(k * step) + 4, plain(k * step))
+        for k in range(round(full / step) + 1)
+    )  # fmt: skip
+    out.extend(
+        Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(
+            x(value), height - bottom + 14, plain(value)
+        )
+        for value in (low, chosen, high)
+    )
+    path = "".join(f"{'L' if k else 'M'}{x(v):.1f} {y(r):.1f}" for k, (v, r) in enumerate(known))
+    out.append(
+        Markup('<path class="chosen" d="M{:.1f} {}V{}"/><path class="curve" d="{}"/>').format(
+            x(chosen), top, height - bottom, path
+        )
+    )
+    for value, rate in known:
+        if value == chosen:
+            out.append(
+                Markup('<circle class="ring" cx="{:.1f}" cy="{:.1f}" r="5"/>').format(
+                    x(value), y(rate)
+                )
+            )
+    out.append(
+        Markup(
+            '<text class="mid" x="{}" y="{}">{}</text><text x="{}" y="10">episodes/h</text></svg>'
+        ).format((left + width) / 2, height - 8, escape(axis), 4)
+    )
+    return Markup("").join(out)

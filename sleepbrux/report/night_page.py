@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Sequence
 from functools import cache
 from importlib import resources
 from typing import Any, NamedTuple
@@ -18,13 +19,20 @@ from sleepbrux.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import tables, wording
-from sleepbrux.report.figures import glyph, histogram_svg, kinds_of, overview
-from sleepbrux.report.numbers import began, clock, count_of, plain, seconds_of_day, with_unit
+from sleepbrux.report.figures import curve_svg, glyph, histogram_svg, kinds_of, overview
+from sleepbrux.report.numbers import began, clock, plain, seconds_of_day, with_unit
 from sleepbrux.report.payload import payload, strips, to_json
+from sleepbrux.robustness import Robustness, Row
 
 COMPARISONS = {
     ">": "above", ">=": "at or above", "<": "below", "unknown": "(comparison unknown)",
 }  # fmt: skip
+CURVE_NAMES = {
+    "threshold.level_pct_mvc": "threshold, % MVC",
+    "threshold.times_background": "threshold, times the background",
+    "episode.gap_s": "pause between episodes, s",
+    "burst.minimum_s": "least length of a burst, s",
+}
 PEAK_BORDERS_UV = (0.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
 
@@ -127,13 +135,43 @@ def _spans(night: Night) -> list[str]:
     return [f"{clock(a, begin)}-{clock(b, begin)}" for a, b in night.window.spans_s]
 
 
-def render_night(night: Night, *, reviewed: bool = False, mark_texts: bool = False) -> str:
+def _robust(robustness: Robustness | None) -> dict[str, Any] | None:
+    """Sentence and curves of the night under many rules."""
+    if robustness is None:
+        return None
+    band = robustness.clench_band
+    return {
+        "sentence": robustness.sentence,
+        "band": "" if band is None else (
+            "With each single clench of the reference in turn as the MVC the rate lies between "
+            f"{plain(band[0])} and {plain(band[1])} per valid hour."
+        ),
+        "curves": [
+            {"axis": CURVE_NAMES[c.key],
+             "svg": curve_svg(c.values, c.rates, c.chosen, axis=CURVE_NAMES[c.key])}
+            for c in robustness.curves
+        ],
+    }  # fmt: skip
+
+
+def render_night(
+    night: Night,
+    *,
+    others: Sequence[Row] = (),
+    robustness: Robustness | None = None,
+    reviewed: bool = False,
+    mark_texts: bool = False,
+) -> str:
     """A scored night as one HTML page, the same bytes for the same night.
 
     Parameters
     ----------
     night
         From `score_night`, or read back from its archive.
+    others
+        The night under other criteria, shown side by side.
+    robustness
+        The night under many rules; its rows replace ``others``.
     reviewed
         Whether a person has looked at the scoring; the banner says which.
     mark_texts
@@ -146,6 +184,7 @@ def render_night(night: Night, *, reviewed: bool = False, mark_texts: bool = Fal
     """
     page = _page()
     scale = strips(night)
+    rows = robustness.rows if robustness is not None else others
     episode_rows = tables.episodes(night)
     data = payload(night, scale, [row.summary for row in episode_rows], mark_texts=mark_texts)
     heads, hours = tables.hourly(night)
@@ -174,7 +213,7 @@ def render_night(night: Night, *, reviewed: bool = False, mark_texts: bool = Fal
         mark_texts=mark_texts,
         measures=tables.measures(night),
         episodes=episode_rows,
-        not_counted=count_of(sum(not row.counted for row in episode_rows), "episode"),
+        not_counted=sum(not row.counted for row in episode_rows),
         distributions=_distributions(night),
         excluded=tables.excluded(night),
         channels=tables.channels(night),
@@ -184,6 +223,8 @@ def render_night(night: Night, *, reviewed: bool = False, mark_texts: bool = Fal
         cut_offs=_cut_offs(night),
         method=wording.method(night),
         settings=tables.settings(night),
+        others=tables.other_rules(rows),
+        robust=_robust(robustness),
         provenance=_provenance(night),
         cautions=wording.CAUTIONS,
         purpose=PURPOSE,

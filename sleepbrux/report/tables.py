@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -12,6 +13,7 @@ from sleepbrux.night import Night
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import mark_label
 from sleepbrux.report.wording import FLAG_WORDS, reason_words
+from sleepbrux.robustness import Row
 from sleepbrux.spans import Spans
 
 NAMES = {
@@ -70,9 +72,10 @@ def measures(night: Night) -> list[MeasureRow]:
 
 
 class EpisodeRow(NamedTuple):
-    """One episode as printed."""
+    """One episode as printed; ``number`` is that of the tables, empty where it does not count."""
 
-    number: int
+    place: int
+    number: str
     onset: str
     duration: str
     kind: str
@@ -89,11 +92,15 @@ class EpisodeRow(NamedTuple):
     def summary(self) -> str:
         """One sentence, as the page reads it out."""
         peak = f"{self.peak_uv}" if self.peak_pct == "n/a" else f"{self.peak_pct} % MVC"
-        counted = "" if self.counted else "; not counted, its onset lies outside the valid window"
         flags = f"; {self.flags}" if self.flags else ""
+        name = (
+            f"Episode {self.number} of {self.total}"
+            if self.counted
+            else "Not counted, its onset lies outside the valid window"
+        )
         return (
-            f"Episode {self.number} of {self.total}, {self.onset}: {self.kind}, {self.duration} s, "
-            f"bursts: {self.bursts}, peak {peak}, {self.sides}{flags}{counted}"
+            f"{name}, {self.onset}: {self.kind}, {self.duration} s, bursts: {self.bursts}, "
+            f"peak {peak}, {self.sides}{flags}"
         )
 
 
@@ -119,7 +126,7 @@ def episodes(night: Night) -> list[EpisodeRow]:
     begin = seconds_of_day(night.swept.start_clock)
     slot = float(table.grid.slot_s)
     sides = _sides(night)
-    counted = set(night.chosen.episodes.tolist())
+    counted = {int(i): n for n, i in enumerate(night.chosen.episodes, start=1)}
     peak_uv = np.full(len(table), np.nan)
     inside = table.of_burst >= 0
     np.fmax.at(peak_uv, table.of_burst[inside], merged.peak_uv[inside])
@@ -132,7 +139,8 @@ def episodes(night: Night) -> list[EpisodeRow]:
         who = [s for k, s in enumerate(sides) if int(table.channels[i]) >> k & 1]
         rows.append(
             EpisodeRow(
-                number=i + 1,
+                place=i,
+                number=str(counted.get(i, "")),
                 onset=clock(start, begin),
                 duration=text(stop - start, "s"),
                 kind=KINDS[int(table.kind[i])],
@@ -143,7 +151,7 @@ def episodes(night: Night) -> list[EpisodeRow]:
                 sides=" + ".join(who),
                 flags="; ".join(FLAG_WORDS.get(f, f) for f in table.flags[i]),
                 counted=i in counted,
-                total=len(table),
+                total=len(counted),
             )
         )
     return rows
@@ -282,3 +290,25 @@ def marks(night: Night, *, texts: bool) -> list[tuple[str, str, str]]:
         )
         for mark in night.swept.marks
     ]
+
+
+OTHER_MEASURES = (
+    "episodes_per_hour",
+    "phasic_episodes_per_hour",
+    "tonic_episodes_per_hour",
+    "mixed_episodes_per_hour",
+    "bursts_per_hour",
+    "bruxism_time_index_pct",
+)
+
+
+def other_rules(rows: Sequence[Row]) -> list[tuple[str, str, list[str], str]]:
+    """The night under several criteria: (id, title, values in order of `OTHER_MEASURES`, reason)."""
+    table = []
+    for row in rows:
+        values = []
+        for name in OTHER_MEASURES:
+            measure = row.measures.get(name)
+            values.append(text(measure.value, measure.unit) if measure else "n/a")
+        table.append((row.id, row.title, values, row.reason))
+    return table

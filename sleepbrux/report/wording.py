@@ -26,6 +26,12 @@ class Caution(NamedTuple):
 
 CAUTIONS = (
     Caution(
+        "Who decides",
+        "A licensed clinician reads this page together with the person's history and findings; licensed "
+        "practice and local rules come before anything that stands here.",
+        "",
+    ),
+    Caution(
         "EMG alone counts too much",
         "EMG without sleep staging, audio and video cannot tell tooth grinding from swallowing, "
         "talking, movement or wakefulness. Against polysomnography with audio and video, ambulatory "
@@ -88,6 +94,12 @@ FLAG_WORDS = {
     "phasic-bursts": "holds phasic bursts too few for the phasic rule",
 }
 
+
+PLACEMENT_WORDS = {
+    "same electrodes": "with the electrodes and recorder of the night",
+    "other placement": "with electrodes placed at another time",
+    "not stated": "not stated whether with the electrodes and recorder of the night",
+}
 
 BRIEF_REASONS = {
     "missing": "not recorded",
@@ -170,8 +182,8 @@ def reference_text(night: Night) -> str:
     levels = ", ".join(f"{v.label} {with_unit(v.mvc_uv, 'µV')}" for v in reference.levels)
     kind = "RMS" if reference.amplitude == "rms" else "mean rectified"
     return (
-        f"{levels} {kind}, {reference.statistic}; {reference.origin}; electrodes: "
-        f"{reference.placement}; teeth: {reference.teeth}"
+        f"{levels} {kind}, {reference.statistic}; {reference.origin}; "
+        f"{PLACEMENT_WORDS[reference.placement]}; teeth: {reference.teeth}"
     )
 
 

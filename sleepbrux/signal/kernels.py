@@ -213,7 +213,7 @@ def step_between(power, low, high, before, after, log_ratio):
     best, at, total = 0.0, low, 0.0
     weight = 1.0 / before - 1.0 / after
     for k in range(low, high):
-        total += log_ratio - power[k] * weight
+        total += log_ratio - float(power[k]) * weight
         if total > best:
             best = total
             at = k + 1
@@ -226,7 +226,7 @@ def mean_known(power, low, high):
     total, count = 0.0, 0
     for k in range(low, high):
         if power[k] == power[k]:
-            total += power[k]
+            total += float(power[k])
             count += 1
     return total / max(count, 1), count
 
@@ -287,7 +287,7 @@ def span_levels(level, power, starts, stops, peak, mean):
         for i in range(starts[k], stops[k]):
             highest = max(highest, level[i])
             if power[i] == power[i]:
-                total += power[i]
+                total += float(power[i])
                 count += 1
         peak[k] = highest
         mean[k] = total / max(count, 1)

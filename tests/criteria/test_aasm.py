@@ -58,6 +58,16 @@ def test_much_activity_does_not_raise_the_background():
     assert len(found) == len(stretches)
 
 
+def test_the_second_pass_leaves_out_the_activity_that_the_first_one_found():
+    # rest is 5 µV for most of the quiet time, but 7 µV is the median of quiet time and activity together
+    stretches = [(10.0, 34.0, 100.0), (34.0, 60.0, 7.0), (60.0, 84.0, 100.0), (100.0, 101.0, 12.0)]
+    two = steady(RULES, stretches, rest_uv=5.0, mvc_uv=None)
+    once = RULES.derive({"background.passes": 1})
+    one = steady(once, stretches, rest_uv=5.0, mvc_uv=None)
+    assert one == [(10.0, 34.0), (60.0, 84.0)]
+    assert two == [*one, (100.0, 101.0)]
+
+
 def test_no_reference_clench_is_needed_and_none_is_invented():
     stretches = [(a, b, 50.0) for a, b in train([1.0] * 3, 1.0, at_s=60.0)]
     night = night_of(RULES, stretches, mvc_uv=None)
@@ -94,6 +104,13 @@ def test_three_brief_elevations_are_an_episode_and_two_are_not():
 def test_onsets_3_00_s_apart_are_a_regular_sequence_and_3_01_s_apart_are_not():
     assert scored(RULES, train([0.5] * 3, 2.5)).found == [("phasic", 3)]
     assert scored(RULES, train([0.5] * 3, 2.51)).found == []
+
+
+def test_the_lower_limit_of_a_regular_sequence_is_within_it_too():
+    # the lower limit of the rule file lies below the shortest burst with the shortest pause
+    strict = RULES.derive({"episode.regular_minimum_s": 1.5})
+    assert scored(strict, train([0.5] * 3, 1.0)).found == [("phasic", 3)]
+    assert scored(strict, train([0.5] * 3, 0.99)).found == []
 
 
 def test_three_elevations_must_follow_each_other_regularly_not_just_any_three_of_them():

@@ -273,8 +273,8 @@
       show((a + b - span) / 2, (a + b + span) / 2);
     }
     told.textContent = data.summaries[selected] + ".";
-    document.querySelectorAll("#episodes tr.chosen").forEach((row) => row.classList.remove("chosen"));
-    const row = document.querySelector('#episodes tr[data-episode="' + selected + '"]');
+    document.querySelectorAll(".episodes tr.chosen").forEach((row) => row.classList.remove("chosen"));
+    const row = document.querySelector('.episodes tr[data-episode="' + selected + '"]');
     if (row) {
       row.classList.add("chosen");
       const box = row.closest(".tall");
@@ -430,7 +430,7 @@
     });
     canvas.addEventListener("pointercancel", () => { held = null; canvas.classList.remove("held"); });
     canvas.addEventListener("pointerleave", () => { if (!held) pointed.textContent = "\u00a0"; });
-    document.querySelectorAll("#episodes tbody tr").forEach((row) => row.addEventListener("click", () => {
+    document.querySelectorAll(".episodes tbody tr").forEach((row) => row.addEventListener("click", () => {
       select(Number(row.dataset.episode));
       document.getElementById("h-strip").scrollIntoView({ block: "start" });
     }));

@@ -1,0 +1,76 @@
+"""``sleepbrux robustness``: a night under many rules, from its archive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.errors import SleepbruxError
+
+if TYPE_CHECKING:
+    from sleepbrux.robustness import Robustness
+
+COLUMNS = ("episodes_per_hour", "phasic_episodes_per_hour", "tonic_episodes_per_hour",
+           "mixed_episodes_per_hour", "bursts_per_hour")  # fmt: skip
+
+
+def _show(robustness: Robustness) -> None:
+    click.echo(
+        f"{'rule set':<40}{'episodes/h':>12}{'phasic':>9}{'tonic':>9}{'mixed':>9}{'bursts/h':>10}"
+    )
+    for row in robustness.rows:
+        if row.reason:
+            click.echo(f"{row.id:<40}  not computed: {row.reason}")
+            continue
+        values = [row.measures[name].value for name in COLUMNS]
+        shown = ["-" if v is None else f"{v:.2f}" for v in values]
+        click.echo(
+            f"{row.id:<40}{shown[0]:>12}{shown[1]:>9}{shown[2]:>9}{shown[3]:>9}{shown[4]:>10}"
+        )
+    for curve in robustness.curves:
+        click.echo(f"\nepisodes per valid hour over {curve.key} (* the night's own value)")
+        for value, rate in zip(curve.values, curve.rates, strict=True):
+            mark = "*" if value == curve.chosen else " "
+            click.echo(f"  {value:>7g}{mark} {'-' if rate is None else f'{rate:.2f}':>8}")
+    click.echo(f"\n{robustness.sentence}")
+    if robustness.clench_band is not None:
+        low, high = robustness.clench_band
+        click.echo(
+            "With each single clench of the reference in turn as the MVC the rate lies between "
+            f"{low:.2f} and {high:.2f} per valid hour."
+        )
+
+
+@click.command()
+@click.argument("archives", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="Folder for the JSON and the report [default: that of the archive].")  # fmt: skip
+def command(archives: tuple[Path, ...], out: Path | None) -> int:
+    """Score ARCHIVES (NIGHT.night.h5) under every criterion and over a range of settings.
+
+    Prints the tables, writes NIGHT.robustness.json and puts the figures into the report. The
+    recording itself is not needed.
+    """
+    from sleepbrux.cli.progress import shown
+    from sleepbrux.outputs import ARCHIVE, write_robustness
+    from sleepbrux.robustness import assess_robustness
+    from sleepbrux.store import load_night
+
+    failures = 0
+    for path in archives:
+        try:
+            night = load_night(path)
+            with shown(path.name) as progress:
+                robustness = assess_robustness(night, progress=progress)
+            folder = out or path.parent
+            folder.mkdir(parents=True, exist_ok=True)
+            write_robustness(night, robustness, folder, path.name.removesuffix(ARCHIVE))
+            if len(archives) > 1:
+                click.echo(f"\n{path.name}")
+            _show(robustness)
+        except SleepbruxError as error:
+            failures += 1
+            click.echo(f"sleepbrux: {error}", err=True)
+    return 1 if failures else 0
