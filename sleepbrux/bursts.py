@@ -23,6 +23,8 @@ EDGE_FLANK_S = 0.25
 # A step is sought to a level at least this part of the burst's power, so that neither the filter's
 # ringing nor a frame of which a sliver belongs to the burst counts as burst.
 LEAST_STEP = 1 / 30
+# Around a pause between bursts this share of a window's frames looks like rest.
+REST_SHARE = 0.75
 # Power that the filter still gives 0-50 ms after a burst has ended, as a part of the burst's, three
 # times what was measured on EMG-shaped noise at 500-2000 Hz.
 FILTER_TAIL = np.array([0.35, 0.02, 0.01, 0.002, 0.002])
@@ -136,6 +138,25 @@ def thresholds(
     return level, background
 
 
+def _without_dips(envelope: Envelope, starts: Ints, stops: Ints) -> tuple[Ints, Ints]:
+    """Runs joined where the envelope of a burst near the threshold dipped below it by chance.
+
+    A pause as short as the smoothing window is a pause only where its frames look like rest.
+    """
+    from sleepbrux.signal import kernels
+
+    every = envelope.level[:: max(envelope.window_frames // 2, 1)]
+    every = every[~np.isnan(every)]
+    if not len(starts) or not len(every):
+        return starts, stops
+    to_power = math.pi / 2 if envelope.amplitude == "rectified" else 1.0
+    rest = float(np.median(every)) ** 2 * to_power
+    n = kernels.join_dips(
+        envelope.energy, starts, stops, envelope.window_frames // 2, rest, LEAST_STEP, REST_SHARE
+    )
+    return starts[:n], stops[:n]
+
+
 def _corrected(
     envelope: Envelope, usable: Spans, starts: Ints, stops: Ints, threshold_uv: Floats
 ) -> tuple[Ints, Ints]:
@@ -194,6 +215,7 @@ def find_bursts(
         envelope, threshold_uv, rule.release_ratio, strict=rule.comparison == ">"
     )
     if criterion.envelope.edges == "corrected":
+        starts, stops = _without_dips(envelope, starts, stops)
         starts, stops = _corrected(envelope, usable, starts, stops, threshold_uv)
     spans = Spans.of(grid, np.stack((starts, stops), axis=1))
     # a dip is never bridged over frames that are not usable
@@ -290,14 +312,11 @@ def merge(
     bridge = math.floor(exact(criterion.burst.bridge_s) / grid.slot_s)
     if criterion.sides.combine == "both":
         united = reduce(Spans.__and__, long)
-        brief = grid.none()
+        brief = reduce(Spans.__and__, (a | b for a, b in zip(long, short, strict=True)))
     else:
         united = _bridged(reduce(Spans.__or__, long), bridge, known)
         brief = reduce(Spans.__or__, short)
-        touching = np.zeros(len(brief), dtype=np.bool_)
-        for a, b in united.bounds.tolist():
-            touching |= (brief.starts < b) & (brief.stops > a)
-        brief = Spans.of(grid, brief.bounds[~touching])
+    brief = _apart(brief, united)
     kind = kinds(united.stops - united.starts, grid, criterion.burst)
     starts = np.concatenate((united.starts, brief.starts))
     order = np.argsort(starts, kind="stable")
@@ -318,6 +337,13 @@ def merge(
     for k, bursts in enumerate(channels):
         _credit(merged, k, bursts, mvc_uv[k])
     return merged
+
+
+def _apart(spans: Spans, others: Spans) -> Spans:
+    """Those spans that share no slot with any of the others."""
+    first = np.searchsorted(others.stops, spans.starts, side="right")
+    begin = np.append(others.starts, np.iinfo(np.int64).max)[first]
+    return Spans.of(spans.grid, spans.bounds[begin >= spans.stops])
 
 
 def _bridged(spans: Spans, limit: int, known: Spans | None) -> Spans:

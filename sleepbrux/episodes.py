@@ -70,7 +70,8 @@ def _chains(bursts: Merged, members: Ints, known: Spans, rule: EpisodeRule) -> I
     else:
         chain = _numbered(starts, stops, bursts.grid, rule)
     new = np.diff(chain, prepend=chain[:1]) > 0
-    place = np.searchsorted(known.starts, starts, side="right")
+    # a burst in unknown time, where another channel was lost, joins neither what came before nor after
+    place = 2 * np.searchsorted(known.starts, starts, side="right") + ~known.holds(starts)
     new[1:] |= place[1:] != place[:-1]
     if rule.two_tonic == "separate":
         tonic = bursts.kind[members] == TONIC

@@ -101,7 +101,13 @@ def merge(channels: Sequence[Sequence[Burst]], criterion: Any) -> list[Event]:
     long = [[s for s in one if kind_of(s[1] - s[0], rule) != "short"] for one in plain]
     brief = [s for one in plain for s in one if kind_of(s[1] - s[0], rule) == "short"]
     if criterion.sides.combine == "both":
-        events = [(s, kind_of(s[1] - s[0], rule)) for s in shared(long)]
+        strong = shared(long)
+        weak = [
+            s
+            for s in united(shared([united(one, Fraction(0)) for one in plain]), Fraction(0))
+            if not any(overlap(s, other) for other in strong)
+        ]
+        events = [(s, kind_of(s[1] - s[0], rule)) for s in strong] + [(s, "short") for s in weak]
     else:
         strong = united([s for one in long for s in one], decimal(rule.bridge_s))
         weak = [
@@ -133,8 +139,8 @@ def parted(before: Event, after: Event, pauses: Any, gaps: Any, rule: Any) -> bo
     """Whether a new episode starts with the second of two neighbours among the qualifying bursts."""
     if any(before.start < onset <= after.start for onset in pauses):
         return True
-    # no episode crosses a gap: time that could not be seen ended between the two onsets
-    if any(before.start < gap_stop <= after.start for _, gap_stop in gaps):
+    # no episode crosses a gap: time that could not be seen began or ended between the two onsets
+    if any(before.start < border <= after.start for gap in gaps for border in gap):
         return True
     return rule.two_tonic == "separate" and before.kind == after.kind == "tonic"
 

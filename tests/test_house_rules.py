@@ -28,6 +28,7 @@ ROOMS = [
     "uncertainty",
     "measures",
     "night",
+    "details",
     "robustness",
     "store",
     "study",

@@ -82,7 +82,7 @@ class EpisodeRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     A new episode starts after a pause of ``gap_s`` (``gap_inclusive``: a pause of exactly that
     length is enough). The pause runs ``gap_clock``, and must be free of ``gap_free_of``. ``mixed``
     ``one_of_each``: one tonic and one phasic burst or more; ``phasic_minimum``: the phasic part must
-    suffice alone; ``tonic_flagged``: such an episode is tonic, flagged ``phasic bursts``.
+    suffice alone; ``tonic_flagged``: such an episode is tonic, flagged ``phasic-bursts``.
     ``two_tonic`` says whether tonic bursts within the pause are one episode. ``regular`` asks the
     phasic bursts to follow each other onset to onset within the two limits.
     """
@@ -139,7 +139,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     parent
         Id of the rule set that this one was derived from, or empty.
     sources
-        ``"section.key"`` to status and source, for every value.
+        ``"section.key"`` to status and source, for every value of the rule sets in the package.
     departures
         Where this rule set leaves or completes its source.
     cut_offs
@@ -188,6 +188,8 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         """
         from sleepbrux.criteria.loading import from_table
 
+        if not changes and not new_id:
+            raise CriterionError("derive: nothing is changed; name a setting or give new_id")
         table = msgspec.to_builtins(self)
         for path, value in changes.items():
             section, _, key = path.partition(".")

@@ -8,6 +8,7 @@ import msgspec
 
 from sleepbrux import __version__
 from sleepbrux.calibration import Reference
+from sleepbrux.details import details
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night
 from sleepbrux.provenance import chain
@@ -157,6 +158,15 @@ def steps(night: Night) -> list[dict[str, Any]]:
     return [{"step": s.name, "settings": s.settings, "digest": s.digest} for s in done]
 
 
+def _printed(value: Any) -> Any:
+    """Every number in a nested value to the digits that are printed."""
+    if isinstance(value, dict):
+        return {k: _printed(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_printed(v) for v in value]
+    return rounded(value) if isinstance(value, float) else value
+
+
 def summary(night: Night) -> dict[str, Any]:
     """The content of ``STEM.summary.json``."""
     swept = night.swept
@@ -183,6 +193,7 @@ def summary(night: Night) -> dict[str, Any]:
         "excluded_spans": excluded(night),
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
         "measures": {name: _measure(name, m) for name, m in night.measures.items()},
+        "details": _printed(msgspec.to_builtins(details(night))),
         "provenance": steps(night),
         "purpose": PURPOSE,
     }

@@ -291,3 +291,46 @@ def span_levels(level, power, starts, stops, peak, mean):
                 count += 1
         peak[k] = highest
         mean[k] = total / max(count, 1)
+
+
+@compiled
+def join_dips(energy, starts, stops, half, rest, least_step, least_share):
+    """Join runs whose pause does not look like rest; returns how many runs are left.
+
+    A frame looks like rest where its power is likelier at ``rest`` than at the level of the runs on
+    either side. A pause of at most ``2 half`` frames stays where, around some frame of it,
+    at least ``least_share`` of ``2 half + 1`` frames look like rest. Works in place.
+    """
+    n = starts.shape[0]
+    if n == 0:
+        return 0
+    count = 0
+    for k in range(1, n):
+        begin, end = stops[count], starts[k]
+        joined = False
+        if end - begin <= 2 * half:
+            before, n_before = mean_known(energy, starts[count], begin)
+            after, n_after = mean_known(energy, end, stops[k])
+            if n_before > 0 and n_after > 0:
+                burst = (before * n_before + after * n_after) / (n_before + n_after)
+                quiet = max(rest, burst * least_step)
+                if 0.0 < quiet < burst:
+                    limit = math.log(burst / quiet) / (1.0 / quiet - 1.0 / burst)
+                    most = 0
+                    for centre in range(begin, end):
+                        alike = 0
+                        for i in range(
+                            max(centre - half, 0), min(centre + half + 1, energy.shape[0])
+                        ):
+                            # an unknown frame is a pause by itself
+                            if not energy[i] > limit:
+                                alike += 1
+                        most = max(most, alike)
+                    joined = most < least_share * (2 * half + 1)
+        if joined:
+            stops[count] = stops[k]
+        else:
+            count += 1
+            starts[count] = starts[k]
+            stops[count] = stops[k]
+    return count + 1

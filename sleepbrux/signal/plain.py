@@ -161,3 +161,29 @@ def span_levels(level: Any, power: Any, starts: Any, stops: Any, peak: Any, mean
     for k, (a, b) in enumerate(zip(starts, stops, strict=True)):
         peak[k] = max(float(v) for v in level[a:b])
         mean[k] = mean_known(power, a, b)[0]
+
+
+def join_dips(
+    energy: Any, starts: Any, stops: Any, half: int, rest: float, least_step: float,
+    least_share: float,
+) -> int:  # fmt: skip
+    """One pause after the other, from the first on."""
+    runs: list[list[int]] = []
+    for a, b in zip(starts.tolist(), stops.tolist(), strict=True):
+        if runs and a - runs[-1][1] <= 2 * half:
+            first, last = runs[-1]
+            before, n_before = mean_known(energy, first, last)
+            after, n_after = mean_known(energy, a, b)
+            burst = (before * n_before + after * n_after) / max(n_before + n_after, 1)
+            quiet = max(rest, burst * least_step)
+            if n_before and n_after and 0.0 < quiet < burst:
+                limit = math.log(burst / quiet) / (1.0 / quiet - 1.0 / burst)
+                windows = [energy[max(c - half, 0) : c + half + 1] for c in range(last, a)]
+                most = max((sum(not e > limit for e in w) for w in windows), default=0)
+                if most < least_share * (2 * half + 1):
+                    runs[-1][1] = b
+                    continue
+        runs.append([a, b])
+    for k, (a, b) in enumerate(runs):
+        starts[k], stops[k] = a, b
+    return len(runs)

@@ -194,3 +194,9 @@ def test_edges_do_not_move_with_the_gain_of_the_amplifier():
     for gain in (0.25, 8.0):
         again = bursts_of(signal_uv * gain, 1000, relative)
         assert all(np.array_equal(a, b) for a, b in zip(once, again, strict=True))
+
+
+@pytest.mark.parametrize(("times", "rest"), [(1.5, 0.1), (2, 0.1), (2, 0.5), (4, 0.5)])
+def test_no_more_than_one_burst_in_a_hundred_breaks_in_two(times, rest):
+    found = trial(times, rest, 3.0, n=200, seed=11)
+    assert found.split <= 2

@@ -176,3 +176,19 @@ def test_span_levels(seed):
         code.span_levels(level, power, starts, stops, peak, mean)
         found.append((peak.tolist(), mean.tolist()))
     assert found[0] == found[1]
+
+
+@settings(deadline=None, max_examples=300, derandomize=True)
+@given(st.integers(0, 2**32 - 1))
+def test_join_dips(seed):
+    rng = np.random.default_rng(seed)
+    energy = (rng.choice([1.0, 40.0], 300) * rng.chisquare(3, 300)).astype(np.float32)
+    energy[rng.integers(0, 300, 3)] = np.nan
+    edges = np.sort(rng.choice(300, 30, replace=False)).astype(np.int64)
+    found = []
+    for code in (kernels, plain):
+        starts, stops = edges[::2].copy(), edges[1::2].copy()
+        n = code.join_dips(energy, starts, stops, 6, 1.0, 1 / 30, 0.75)
+        found.append((n, starts[:n].tolist(), stops[:n].tolist()))
+    assert found[0] == found[1]
+    assert found[0][0] < 15
