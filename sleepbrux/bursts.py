@@ -88,6 +88,9 @@ def background_uv(envelope: Envelope, quiet: Spans, rule: Background) -> Floats:
     at = np.arange(0, grid.n_slots, stride)
     at = at[quiet.holds(at) & ~np.isnan(envelope.level[at])]
     values = envelope.level[at]
+    if rule.estimator == "night_median":
+        enough = len(at) * stride * grid.slot_s >= exact(rule.minimum_quiet_s)
+        return np.full(grid.n_slots, np.median(values) if enough else np.nan)
     reach = grid.slots_for(exact(rule.half_window_s))
     least = math.ceil(exact(rule.minimum_quiet_s) / grid.slot_s / stride)
     centres = np.arange(0, grid.n_slots, grid.slots_for(BACKGROUND_STEP_S)) if grid.n_slots else at
@@ -111,9 +114,18 @@ def _quiet(grid: Grid, usable: Spans, starts: Ints, stops: Ints, guard_s: float)
 
 
 def thresholds(
-    envelope: Envelope, usable: Spans, criterion: Criterion, mvc_uv: float | None
-) -> tuple[Floats, Floats | None]:
-    """Threshold in µV, float64, shape (1,) or (n_frames,), and the background where one is used.
+    envelope: Envelope,
+    usable: Spans,
+    criterion: Criterion,
+    mvc_uv: float | None,
+    *,
+    noise_uv: float = 0.0,
+) -> Floats:
+    """Threshold in µV: float64, shape (1,), or (n_frames,) where it follows the background.
+
+    A threshold relative to background compares activity with background after the recorder's noise
+    was taken off both in power: ``k * sqrt(b**2 - noise**2)`` above the noise, not ``k * b``. NaN where
+    the background is not known, or where the threshold lies below twice the noise.
 
     Raises
     ------
@@ -126,16 +138,18 @@ def thresholds(
     if rule.times_background is None:
         assert rule.level_pct_mvc is not None  # noqa: S101
         assert mvc_uv is not None  # noqa: S101
-        return np.array([rule.level_pct_mvc / 100 * mvc_uv]), None
+        return np.array([rule.level_pct_mvc / 100 * mvc_uv])
     quiet = usable
     for _ in range(criterion.background.passes):
         background = background_uv(envelope, quiet, criterion.background)
-        level = background * rule.times_background
+        muscle = np.maximum(background**2 - noise_uv**2, 0.0)
+        level = np.sqrt(rule.times_background**2 * muscle + noise_uv**2)
+        level[level < 2 * noise_uv] = np.nan
         starts, stops = _crossings(envelope, level, rule.release_ratio, strict=False)
         quiet = _quiet(envelope.grid, usable, starts, stops, criterion.background.guard_s)
     if rule.floor_pct_mvc is not None and mvc_uv is not None:
         level = np.maximum(level, rule.floor_pct_mvc / 100 * mvc_uv)
-    return level, background
+    return level
 
 
 def _without_dips(envelope: Envelope, starts: Ints, stops: Ints) -> tuple[Ints, Ints]:

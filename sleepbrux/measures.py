@@ -66,11 +66,22 @@ class Selection:
 
 
 def select(
-    bursts: Merged, episodes: Episodes, window: Spans, known: Spans, basis: str
+    bursts: Merged,
+    episodes: Episodes,
+    window: Spans,
+    known: Spans,
+    basis: str,
+    *,
+    drop_cut: bool = False,
 ) -> Selection:
-    """Events whose onset lies in the window; a burst of an episode follows its episode."""
+    """Events whose onset lies in the window; a burst of an episode follows its episode.
+
+    ``drop_cut`` leaves out episodes that touch an edge of usable time.
+    """
     valid = window & known
     inside = valid.holds(episodes.starts)
+    if drop_cut:
+        inside &= np.array(["edge" not in flags for flags in episodes.flags], dtype=np.bool_)
     of = episodes.of_burst
     counted = np.where(of >= 0, np.append(inside, False)[of], valid.holds(bursts.starts))
     return Selection(window, valid, basis, np.flatnonzero(counted), np.flatnonzero(inside))
@@ -231,6 +242,7 @@ def compute(
     background: Mapping[str, float | None],
     *,
     integrals: Mapping[str, tuple[float | None, float | None]] | None = None,
+    threshold_pct_mvc: float | None = None,
 ) -> dict[str, Measure]:
     """Measures of a night, by name, in the order in which a report shows them.
 
@@ -252,6 +264,10 @@ def compute(
                 "median of the envelope outside bursts in valid time, mean over channels",
                 BURST_KEYS)  # fmt: skip
     if integrals is not None:
+        book.number("threshold_pct_mvc", threshold_pct_mvc, "% MVC",
+                    "threshold, its median over the night where it follows the background; mean over "
+                    "channels", ("threshold.", "background."),
+                    why="" if threshold_pct_mvc is not None else "no reference clench")  # fmt: skip
         _integrals(book, integrals)
     return book.out
 

@@ -190,6 +190,11 @@ def _mvc(reference: Reference | None, label: str) -> float | None:
 
 
 def _check(swept: Swept, criterion: Criterion, reference: Reference | None) -> None:
+    if criterion.heart_rate is not None:
+        raise UsageError(
+            f"{swept.name}: criterion {criterion.id} needs the heart rate around each event, which "
+            "this version does not compute; choose another criterion"
+        )
     if not criterion.needs_mvc:
         return
     for frames in swept.frames:
@@ -251,6 +256,13 @@ def _integral(
         return None, None
     per_hour = float(excess.mean()) * 3600
     return per_hour, None if track.mvc_uv is None else per_hour * 100 / track.mvc_uv
+
+
+def converter_noise_uv(channel: Channel) -> float:
+    """RMS of the rounding to whole steps, step / sqrt(12); 0 where the steps are not known."""
+    if channel.digital_max <= channel.digital_min:
+        return 0.0
+    return abs(channel.gain) / math.sqrt(12)
 
 
 @dataclass(frozen=True)
@@ -315,22 +327,24 @@ def _tracks(
             prepared.envelope(k, amplitude, window_s),
             prepared.quality[k].usable,
             _mvc(reference, frames.channel.label),
+            converter_noise_uv(frames.channel),
         )
         for k, frames in enumerate(prepared.swept.frames)
     ]
     if criterion.sides.combine == "mean" and len(parts) > 1:
-        mvcs = [mvc for _, _, _, mvc in parts if mvc is not None]
+        mvcs = [mvc for _, _, _, mvc, _ in parts if mvc is not None]
         relative = len(mvcs) == len(parts)
         weights = [100 / mvc for mvc in mvcs] if relative else [1.0] * len(parts)
-        envelope = _average([e for _, e, _, _ in parts], weights)
-        usable = reduce(Spans.__and__, [u for _, _, u, _ in parts])
-        parts = [(AVERAGE_LABEL, envelope, usable, 100.0 if relative else None)]
+        envelope = _average([e for _, e, *_ in parts], weights)
+        usable = reduce(Spans.__and__, [u for _, _, u, *_ in parts])
+        noise = max(n * w for (*_, n), w in zip(parts, weights, strict=True))
+        parts = [(AVERAGE_LABEL, envelope, usable, 100.0 if relative else None, noise)]
     tracks = []
-    for label, envelope, usable, mvc_uv in parts:
-        threshold, background = thresholds(envelope, usable, criterion, mvc_uv)
+    for label, envelope, usable, mvc_uv, noise_uv in parts:
+        threshold = thresholds(envelope, usable, criterion, mvc_uv, noise_uv=noise_uv)
         seen = usable
-        if background is not None:
-            seen = usable & Spans.from_mask(envelope.grid, ~np.isnan(background))
+        if len(threshold) > 1:
+            seen = usable & Spans.from_mask(envelope.grid, ~np.isnan(threshold))
         tracks.append(Track(label, envelope, seen, mvc_uv, threshold))
     return tuple(tracks)
 
@@ -362,7 +376,10 @@ def find_events(
     episodes = group_episodes(
         merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
     )
-    chosen = select(merged, episodes, window.on(merged.grid), known, window.basis)
+    chosen = select(
+        merged, episodes, window.on(merged.grid), known, window.basis,
+        drop_cut=criterion.episode.at_edges == "drop",
+    )  # fmt: skip
     return Events(amplitude, tracks, found, merged, episodes, chosen)
 
 
@@ -387,8 +404,14 @@ def score(
         t.label: _rested(t.envelope, b, t.usable & valid.on(b.grid, rounding="inward"))
         for t, b in zip(events.tracks, events.bursts, strict=True)
     }
+    limits = [
+        100 * float(np.nanmedian(t.threshold)) / t.mvc_uv
+        for t in events.tracks
+        if t.mvc_uv is not None and not np.isnan(t.threshold).all()
+    ]
     measures = compute(
         events.chosen, events.merged, events.episodes, criterion, background,
+        threshold_pct_mvc=sum(limits) / len(limits) if limits else None,
         integrals={
             t.label: _integral(t, b, valid, criterion)
             for t, b in zip(events.tracks, events.bursts, strict=True)
@@ -411,8 +434,27 @@ def score(
         episodes=events.episodes,
         chosen=events.chosen,
         measures=measures,
-        notes=_night_notes(swept, window, reference, criterion, events.amplitude, measures),
+        notes=(
+            *_night_notes(swept, window, reference, criterion, events.amplitude, measures),
+            *_unknown_background(prepared, events),
+        ),
     )
+
+
+def _unknown_background(prepared: Prepared, events: Events) -> list[Note]:
+    """Notes on time that was recorded but has no threshold."""
+    notes = []
+    for k, track in enumerate(events.tracks):
+        usable = prepared.quality[min(k, len(prepared.quality) - 1)].usable
+        hours = (usable - track.usable).hours
+        if hours > 0:
+            notes.append(
+                Note("background-not-known", "warning",
+                     f"{track.label}: for {hours:.2f} h the background is not known, or lies so near "
+                     "the converter's own rounding that no threshold can stand on it; this time is "
+                     "left out")
+            )  # fmt: skip
+    return notes
 
 
 def _night_notes(

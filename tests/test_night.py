@@ -319,3 +319,50 @@ def test_the_strongest_clench_is_not_taken_for_a_fault():
     assert set(night.quality[0].faults) == {"settling"}
     assert night.measures["episode_count"].value == 1
     assert night.measures["median_burst_peak_pct_mvc"].value > 150
+
+
+def test_an_episode_cut_by_lost_time_is_flagged_or_left_out_as_the_rule_says():
+    recording = recording_of([rhythm(60, 8)], seconds=SECONDS)
+    data = recording.source.blocks(recording.channels, 0, SECONDS * 1000)[0].data.copy()
+    data[63_200:63_900] = np.nan  # inside the fourth burst
+    gapped = from_array(data[None], 1000, LABELS[:1])
+    kept = score_night(gapped, reference(labels=LABELS[:1]))
+    assert [f for f in kept.episodes.flags if "edge" in f]
+    drop = load_criterion("phasic_tonic_10mvc").derive({"episode.at_edges": "drop"})
+    left = score_night(gapped, reference(labels=LABELS[:1]), drop)
+    cut = sum("edge" in flags for flags in kept.episodes.flags)
+    assert values(left)["episode_count"] == values(kept)["episode_count"] - cut
+
+
+def test_a_running_background_follows_a_drifting_rest_and_a_single_one_does_not():
+    rng = np.random.default_rng(4)
+    from tests.nights import emg
+
+    n = 1800 * 1000
+    rest = np.linspace(2.0, 8.0, n)
+    data = emg(rng, n) * rest
+    recording = from_array(data[None], 1000, LABELS[:1])
+    running = score_night(recording, None, "aasm")
+    single = load_criterion("aasm").derive({"background.estimator": "night_median"})
+    flat = score_night(recording, None, single)
+    assert len(running.bursts[0]) < len(flat.bursts[0]) / 5
+
+
+def test_twice_the_background_in_mvc_is_stated():
+    recording = recording_of([ALL, ALL], seconds=SECONDS)
+    night = score_night(recording, reference(100.0), "aasm")
+    expected = 2 * night.measures["background_uv"].value  # 100 µV is 100 % MVC
+    assert night.measures["threshold_pct_mvc"].value == pytest.approx(expected, rel=0.05)
+    assert values(scored())["threshold_pct_mvc"] == 10
+
+
+def test_a_background_that_is_only_the_converters_rounding_is_not_known():
+    recording = recording_of([ALL], seconds=SECONDS)
+    data = recording.source.blocks(recording.channels, 0, SECONDS * 1000)[0].data
+    step = 8.0  # µV: rest of 2.5 µV is lost in the rounding
+    coarse = from_array(np.round(data / step)[None], 1000, LABELS[:1])
+    channel = replace(coarse.channels[0], gain=step, digital_min=-2048, digital_max=2047)
+    night = score_night(replace(coarse, channels=(channel,)), None, "aasm")
+    assert night.measures["valid_hours"].value == 0
+    assert night.measures["episodes_per_hour"].reason == "no valid time in the window"
+    assert "background-not-known" in {n.code for n in night.notes}

@@ -50,12 +50,16 @@ class Threshold(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
 
 class Background(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Resting activity: median of the envelope outside bursts, within ``half_window_s`` either way.
+    """Resting activity: median of the envelope outside bursts.
 
+    ``estimator`` ``running_median``: within ``half_window_s`` either way; ``night_median``: one value
+    for the whole recording. The converter's own noise is taken off in power, and where a threshold
+    falls below twice that noise it is not known.
     ``guard_s`` before and after each burst is left out; ``passes`` counts the rounds of finding
     bursts and estimating again; ``minimum_quiet_s`` is the least quiet time that a window needs.
     """
 
+    estimator: Literal["running_median", "night_median"]
     half_window_s: Annotated[float, Meta(ge=10, le=14400)]
     passes: Annotated[int, Meta(ge=1, le=5)]
     guard_s: Annotated[float, Meta(ge=0, le=30)]
@@ -83,7 +87,9 @@ class EpisodeRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     length is enough). The pause runs ``gap_clock``, and must be free of ``gap_free_of``. ``mixed``
     ``one_of_each``: one tonic and one phasic burst or more; ``phasic_minimum``: the phasic part must
     suffice alone; ``tonic_flagged``: such an episode is tonic, flagged ``phasic-bursts``.
-    ``two_tonic`` says whether tonic bursts within the pause are one episode. ``regular`` asks the
+    ``at_edges`` says whether an episode that touches an edge of usable time counts and is flagged, or
+    does not count. ``two_tonic`` says whether tonic bursts within the pause are one episode.
+    ``regular`` asks the
     phasic bursts to follow each other onset to onset within the two limits.
     """
 
@@ -94,6 +100,7 @@ class EpisodeRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     minimum_phasic_bursts: Annotated[int, Meta(ge=1, le=100)]
     mixed: Literal["one_of_each", "phasic_minimum", "tonic_flagged"]
     two_tonic: Literal["one_episode", "separate"]
+    at_edges: Literal["flag", "drop"]
     regular: bool
     regular_minimum_s: Seconds
     regular_maximum_s: Seconds
@@ -109,6 +116,18 @@ class WindowRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How much of a night is enough not to be marked as short."""
 
     minimum_valid_hours: Annotated[float, Meta(ge=0, le=24)]
+
+
+class HeartRate(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A rise of the heart rate that an event must come with.
+
+    At least ``rise_pct`` over the ``baseline`` within ``within_s`` before the onset.
+    """
+
+    rise_pct: Annotated[float, Meta(gt=0, le=200)]
+    comparison: Literal[">", ">="]
+    within_s: Annotated[float, Meta(gt=0, le=60)]
+    baseline: Literal["running", "night_mean"]
 
 
 class CutOff(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -157,6 +176,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     episode: EpisodeRule
     sides: Sides
     window: WindowRule
+    heart_rate: HeartRate | None = None
     sources: dict[str, SourceNote] = {}
     departures: tuple[str, ...] = ()
     cut_offs: tuple[CutOff, ...] = ()
@@ -170,6 +190,8 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         """Every setting as (``section.key``, value), in the order of the rule file."""
         for section in SECTIONS:
             table = getattr(self, section)
+            if table is None:
+                continue
             for key in table.__struct_fields__:
                 yield f"{section}.{key}", getattr(table, key)
 
@@ -197,6 +219,8 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
                 raise CriterionError(
                     f"derive: key {path}: no such section; there are {', '.join(SECTIONS)}"
                 )
+            if table[section] is None:
+                raise CriterionError(f"derive: key {path}: {self.id} has no section {section}")
             table[section][key] = value
             table["sources"][path] = {"status": "our choice", "source": f"changed from {self.id}"}
         name = new_id or _derived_id(self.id, changes)
@@ -213,7 +237,16 @@ def _derived_id(parent: str, changes: Mapping[str, Any]) -> str:
     return f"{parent[:60]}+{hashlib.sha256(name.encode()).hexdigest()[:12]}"
 
 
-SECTIONS = ("envelope", "threshold", "background", "burst", "episode", "sides", "window")
+SECTIONS = (
+    "envelope",
+    "threshold",
+    "background",
+    "burst",
+    "episode",
+    "sides",
+    "window",
+    "heart_rate",
+)
 
 
 def exact(value_s: float) -> Fraction:

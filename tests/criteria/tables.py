@@ -125,7 +125,7 @@ def steady(
         level[frames(start) : frames(stop)] = uv
     grid = Grid(FRAME, n)
     envelope = Envelope(grid, "rms", 13, level, (level**2).astype(np.float32))
-    threshold, _ = thresholds(envelope, grid.all(), criterion, mvc_uv)
+    threshold = thresholds(envelope, grid.all(), criterion, mvc_uv)
     found = find_bursts(envelope, grid.all(), criterion, threshold, label="EMG")
     return Spans.of(grid, np.stack((found.starts, found.stops), axis=1)).seconds()
 

@@ -25,10 +25,13 @@ from sleepbrux.errors import CriterionError
 
 PUBLISHED = [
     "aasm",
+    "castroflorio2013_emg_hr",
     "gallo1999_contraction",
+    "ikeda1996",
     "lavigne1996",
     "maeda2019_2xbaseline",
     "phasic_tonic_10mvc",
+    "submaximal_12mvc",
 ]
 PARENT = load_criterion("lavigne1996")
 TEXT = (resources.files("sleepbrux.criteria") / "presets" / "aasm.toml").read_text("utf-8")
@@ -44,6 +47,7 @@ OTHER = {
     "threshold.comparison": ">=",
     "threshold.release_ratio": 0.8,
     "threshold.test": "mean",
+    "background.estimator": "night_median",
     "background.half_window_s": 100.0,
     "background.passes": 3,
     "background.guard_s": 1.0,
@@ -61,6 +65,7 @@ OTHER = {
     "episode.minimum_phasic_bursts": 2,
     "episode.mixed": "phasic_minimum",
     "episode.two_tonic": "separate",
+    "episode.at_edges": "drop",
     "episode.regular": True,
     "episode.regular_minimum_s": 0.5,
     "episode.regular_maximum_s": 2.5,
