@@ -135,7 +135,10 @@ def given(
 def _by_label(
     labels: Sequence[str], value: float | Mapping[str, float], what: str
 ) -> dict[str, float]:
-    table = dict(value) if isinstance(value, Mapping) else dict.fromkeys(labels, float(value))
+    table = dict.fromkeys(labels, float(value)) if not isinstance(value, Mapping) else {}
+    for label, number in value.items() if isinstance(value, Mapping) else ():
+        same = [known for known in labels if known.casefold() == label.casefold()]
+        table[label if label in labels or len(same) != 1 else same[0]] = float(number)
     for label, number in table.items():
         if label not in labels:
             raise ReferenceLevelError(
@@ -213,13 +216,31 @@ def marked_clenches(
     return [(m.start_s, m.start_s + m.duration_s) for m in clenches], teeth
 
 
-def marked_rests(marks: Sequence[Mark]) -> list[tuple[float, float]]:
-    """(start, stop) of the resting stretches that marks name."""
-    return [
-        (m.start_s, m.start_s + m.duration_s)
-        for m in marks
-        if classify(m.text) == "rest" and m.duration_s > 0
-    ]
+def unused_clenches(marks: Sequence[Mark]) -> str:
+    """Why marks that name a clench give no reference; empty where there is no such mark."""
+    clenches = [m for m in marks if classify(m.text) == "clench"]
+    if not clenches:
+        return ""
+    timeless = sum(m.duration_s <= 0 for m in clenches)
+    other = sum(teeth_of(m.text) not in (NATURAL, NOT_STATED) for m in clenches)
+    why = [f"{len(clenches)} mark(s) name a clench"]
+    if timeless:
+        why.append(f"{timeless} without a duration")
+    if other:
+        why.append(f"{other} with an appliance in")
+    return (
+        f"{', '.join(why)}: two with a duration, on natural teeth, are needed for a reference, so none "
+        "was taken from them"
+    )
+
+
+def marked_rests(
+    marks: Sequence[Mark], *, before_s: float | None = None
+) -> list[tuple[float, float]]:
+    """(start, stop) of the resting stretches that marks name; those before ``before_s`` where any is."""
+    rests = [m for m in marks if classify(m.text) == "rest" and m.duration_s > 0]
+    evening = [m for m in rests if before_s is not None and m.start_s < before_s]
+    return [(m.start_s, m.start_s + m.duration_s) for m in evening or rests]
 
 
 def best_second_uv(
@@ -312,6 +333,10 @@ def _measure(
     spans = Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b in rests_s])
     rest = rest_uv(frames, spans, amplitude)
     mvc = float(np.mean(found))
+    if mvc <= 0:
+        raise ReferenceLevelError(
+            f"the clenches of {label!r} hold no signal; check the electrode and repeat them"
+        )
     if rest is not None and mvc < LEAST_RATIO_TO_REST * rest:
         raise ReferenceLevelError(
             f"the clenches of {label!r} reach only {mvc / rest:.1f} times rest "

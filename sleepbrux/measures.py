@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.bursts import SHORT, Ints, Merged
 from sleepbrux.criteria import Criterion
-from sleepbrux.episodes import EPISODE_PHASIC, KINDS, Episodes
+from sleepbrux.episodes import EPISODE_MIXED, EPISODE_PHASIC, KINDS, Episodes
 from sleepbrux.spans import Spans
 from sleepbrux.uncertainty import Interval, block_interval, counting_interval
 
@@ -137,7 +137,7 @@ IN_EPISODES = "bursts inside counted episodes"
 
 
 def _counts(
-    book: _Book, chosen: Selection, bursts: Merged, episodes: Episodes, untyped: str
+    book: _Book, chosen: Selection, bursts: Merged, episodes: Episodes, untyped: str, unmixed: str
 ) -> None:
     """How many episodes and bursts there were, and how much of the time they took."""
     kind = episodes.kind[chosen.episodes]
@@ -147,7 +147,8 @@ def _counts(
     short = bursts.kind[single] == SHORT
     book.rate("episodes_per_hour", starts, EPISODE_KEYS)
     for code, word in enumerate(KINDS[:3]):
-        book.rate(f"{word}_episodes_per_hour", starts[kind == code], EPISODE_KEYS, why=untyped)
+        why = untyped or (unmixed if code == EPISODE_MIXED else "")
+        book.rate(f"{word}_episodes_per_hour", starts[kind == code], EPISODE_KEYS, why=why)
     book.number("episode_count", len(kind), "1", "events whose onset lies in the valid window",
                 EPISODE_KEYS)  # fmt: skip
     book.rate("bursts_per_hour", bursts.starts[in_episode], EPISODE_KEYS)
@@ -256,7 +257,11 @@ def compute(
     """
     book = _Book(chosen, intervals=integrals is not None)
     untyped = "" if criterion.burst.types else "the criterion has no burst types"
-    _counts(book, chosen, bursts, episodes, untyped)
+    flagged = criterion.episode.mixed == "tonic_flagged"
+    unmixed = (
+        "the criterion has no mixed class: such episodes are tonic, flagged" if flagged else ""
+    )
+    _counts(book, chosen, bursts, episodes, untyped, unmixed)
     _hours(book, chosen)
     _amplitudes(book, chosen, bursts, episodes)
     _times(book, chosen, bursts, episodes, untyped)

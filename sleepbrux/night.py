@@ -23,7 +23,7 @@ from sleepbrux.bursts import (
 from sleepbrux.calibration import Reference
 from sleepbrux.criteria import Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
-from sleepbrux.errors import Note, RecordingError, UsageError
+from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageError
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
@@ -36,6 +36,9 @@ from sleepbrux.window import Window, find_window
 LEAST_RATE_HZ = 100
 FULL_BAND_RATE_HZ = 1000
 AVERAGE_LABEL = "mean of channels"
+LEAST_THRESHOLD_TO_REST = 1.5
+GOOD_THRESHOLD_TO_REST = 3.0
+LOST_SIDE_MINUTES = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +79,8 @@ class Night:
         Bursts of each scored channel, before the sides are merged.
     merged, episodes
         The night's events, those outside the window among them; ``chosen`` says which count.
+    about
+        What a study says of the night: pseudonym, night, condition; empty without a study.
     """
 
     swept: Swept
@@ -92,6 +97,7 @@ class Night:
     chosen: Selection
     measures: dict[str, Measure]
     notes: tuple[Note, ...]
+    about: tuple[tuple[str, str], ...] = ()
 
 
 def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:
@@ -200,7 +206,7 @@ def _check(swept: Swept, criterion: Criterion, reference: Reference | None) -> N
     for frames in swept.frames:
         label = frames.channel.label
         if frames.channel.unit != "uV":
-            raise UsageError(
+            raise RecordingError(
                 f"{swept.name}: channel {label!r} has no known unit, so {criterion.id} (% MVC) "
                 "cannot be applied; give --unit, or use a criterion relative to background (aasm)"
             )
@@ -395,10 +401,15 @@ def score(
     Raises
     ------
     UsageError
-        The criterion needs an MVC and there is none, or no unit.
+        The criterion needs an MVC and there is none.
+    RecordingError
+        The criterion needs µV and the recording has no known unit.
+    ReferenceLevelError
+        The threshold in % MVC lies below 1.5 times the resting level of the night.
     """
     prepared = prepare(swept)
     events = find_events(prepared, criterion=criterion, window=window, reference=reference)
+    near_rest = _near_rest(swept, criterion, events)
     valid = events.chosen.valid
     background = {
         t.label: _rested(t.envelope, b, t.usable & valid.on(b.grid, rounding="inward"))
@@ -437,8 +448,66 @@ def score(
         notes=(
             *_night_notes(swept, window, reference, criterion, events.amplitude, measures),
             *_unknown_background(prepared, events),
+            *_lost_sides(prepared, window),
+            *near_rest,
         ),
     )
+
+
+def _near_rest(swept: Swept, criterion: Criterion, events: Events) -> list[Note]:
+    """Notes on thresholds below three times the resting level; below 1.5 times nothing is scored.
+
+    Rest is the tenth percentile of the envelope over the whole usable recording, so that neither a
+    threshold that calls everything activity nor a recording full of activity hides it.
+    """
+    notes: list[Note] = []
+    if not criterion.needs_mvc or criterion.threshold.level_pct_mvc is None:
+        return notes
+    for track in events.tracks:
+        level = track.envelope.level[:: max(track.envelope.window_frames // 2, 1)]
+        level = level[~np.isnan(level)]
+        rest = float(np.percentile(level, 10)) if len(level) else 0.0
+        ratio = float(track.threshold[0]) / rest if rest > 0 else math.inf
+        said = (
+            f"{criterion.threshold.level_pct_mvc:g} % of the MVC given for {track.label} is "
+            f"{track.threshold[0]:.3g} µV, only {ratio:.2g} times the resting level of the recording "
+            f"({rest:.3g} µV)"
+        )
+        if ratio < LEAST_THRESHOLD_TO_REST:
+            raise ReferenceLevelError(
+                f"{swept.name}: {said}: check the clench, its unit and the electrodes"
+            )
+        if ratio < GOOD_THRESHOLD_TO_REST:
+            notes.append(
+                Note(
+                    "threshold-near-rest", "warning", f"{said}; rest itself may cross the threshold"
+                )
+            )
+    return notes
+
+
+def _lost_sides(prepared: Prepared, window: Window) -> list[Note]:
+    """Notes on channels whose loss takes time from the others."""
+    notes = []
+    parts = [
+        (f.channel.label, q.usable)
+        for f, q in zip(prepared.swept.frames, prepared.quality, strict=True)
+    ]
+    clock = parts[0][1].grid.refined(*(u.grid for _, u in parts[1:]))
+    usable = [u.on(clock) & window.on(clock) for _, u in parts]
+    for k, (label, _) in enumerate(parts):
+        others = [u for j, u in enumerate(usable) if j != k]
+        if not others:
+            continue
+        alone = reduce(Spans.__and__, others) - usable[k]
+        if alone.hours * 60 >= LOST_SIDE_MINUTES:
+            notes.append(
+                Note("side-lost", "warning",
+                     f"{label} could not be scored for {alone.hours * 60:.0f} min in which the other "
+                     "channels could; this time is left out for all. To score the others alone, name "
+                     "them with --channel")
+            )  # fmt: skip
+    return notes
 
 
 def _unknown_background(prepared: Prepared, events: Events) -> list[Note]:
@@ -526,7 +595,8 @@ def score_night(
 def rescore(night: Night, criterion: Criterion | str) -> Night:
     """The same night under other rules."""
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
-    return score(night.swept, criterion=rules, window=night.window, reference=night.reference)
+    again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
+    return replace(again, about=night.about)
 
 
 def with_notes(night: Night, *notes: Note) -> Night:

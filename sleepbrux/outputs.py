@@ -45,10 +45,11 @@ def _owner(path: Path) -> str | None:
 def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str:
     """Write archive, report, summary and tables; returns the stem that they share.
 
-    The summary comes last: where it stands, the others are whole.
+    The summary comes last, and an earlier one goes first: where it stands, the others are whole.
     """
     folder.mkdir(parents=True, exist_ok=True)
     stem = stem or free_stem(folder, night.swept.name, night.swept.digest)
+    (folder / f"{stem}{SUMMARY}").unlink(missing_ok=True)
     save_night(night, folder / f"{stem}{ARCHIVE}")
     for name, text in (
         (".episodes.csv", episodes_csv(night)),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sleepbrux.calibration import Level, Reference
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
@@ -102,7 +102,22 @@ def side_by_side(night: Night, ids: Sequence[str] = ALWAYS) -> tuple[Row, ...]:
     ids
         Criteria beside the night's own; by default 10 % MVC, 20 % MVC and twice the background.
     """
-    return _rows(_bench(night), night.criterion, ids)
+    return (*_rows(_bench(night), night.criterion, ids), *single_sides(night))
+
+
+def single_sides(night: Night) -> tuple[Row, ...]:
+    """Each channel alone, where one was lost for so long that a note says so; empty otherwise."""
+    if not any(note.code == "side-lost" for note in night.notes):
+        return ()
+    own, swept = night.criterion, night.swept
+    rows = []
+    for frames, quality in zip(swept.frames, night.quality, strict=True):
+        prepared = Prepared(replace(swept, frames=(frames,)), (quality,))
+        measures = _Bench(prepared, night.window, night.reference).measures(own)
+        hours = measures["valid_hours"].value or 0.0
+        title = f"{frames.channel.label} alone, {hours:.2f} valid hours of its own"
+        rows.append(Row(own.id, title, measures))
+    return tuple(rows)
 
 
 def _bench(night: Night) -> _Bench:
@@ -213,7 +228,7 @@ def assess_robustness(
 
     curves = tuple(_curve(bench, own, key, values, step) for key, values in wanted)
     return Robustness(
-        rows=_rows(bench, own, criterion_ids()),
+        rows=(*_rows(bench, own, criterion_ids()), *single_sides(night)),
         curves=curves,
         clench_band=_clench_band(bench, own),
         sentence=_sentence(curves[0]),

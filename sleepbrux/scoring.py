@@ -2,25 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from sleepbrux.calibration import (
+    NATURAL,
+    Level,
     Placement,
     Reference,
     from_clenches,
     given,
     marked_clenches,
     marked_rests,
+    unused_clenches,
 )
 from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, load_criterion
-from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, StudyError
+from sleepbrux.errors import (
+    Note,
+    RecordingError,
+    ReferenceLevelError,
+    StudyError,
+    UsageError,
+)
 from sleepbrux.night import Night, Swept, score, sweep_recording, with_notes
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.signal.envelope import Amplitude
+from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.study import OWN, Study, StudyNight, StudyReference
-from sleepbrux.window import Window, find_window, seconds_of
+from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window, seconds_of
 
 Progress = Callable[[float], None]
 
@@ -43,6 +53,10 @@ class Request:
         Basis of such a window.
     reference
         A reference that was measured elsewhere; comes before clenches marked in the night.
+    record_duration_s
+        Seconds a data record, for an EDF file that states none.
+    about
+        What a study says of the night.
     """
 
     criterion: str = ""
@@ -55,6 +69,8 @@ class Request:
     to_text: str = ""
     window_said_by: str = "start and end given by the user"
     reference: Reference | None = None
+    record_duration_s: float | None = None
+    about: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = field(default=())
 
 
@@ -83,53 +99,122 @@ def own_reference(
 ) -> Reference:
     """Reference from the clenches that are marked in a recording itself.
 
+    With two or more before the start of a known window only those count: the clenches of the evening.
+
     Raises
     ------
     ReferenceLevelError
         Fewer than two marked, or clenches that cannot be used.
     """
-    before = window.spans_s[0][0] if window.basis.startswith("lights") else None
+    known = window.spans_s and window.basis != LIGHTS_UNKNOWN
+    before = window.spans_s[0][0] if known else None
     clenches, teeth = marked_clenches(swept.marks, before_s=before)
     return from_clenches(
-        swept.frames, clenches, marked_rests(swept.marks),
+        swept.frames, clenches, marked_rests(swept.marks, before_s=before),
         amplitude=amplitude, origin=origin, placement=placement, teeth=teeth,
     )  # fmt: skip
 
 
-def _reference(swept: Swept, window: Window, request: Request) -> Reference | None:
+def _without_dead(
+    swept: Swept, window: Window, amplitude: Amplitude
+) -> tuple[Swept, Reference, tuple[Note, ...]]:
+    """Reference from the night's own clenches; channels whose clenches cannot be used are left out.
+
+    Raises
+    ------
+    ReferenceLevelError
+        No channel has usable clenches.
+    """
+    kept: list[ChannelFrames] = []
+    levels: list[Level] = []
+    notes: list[Note] = []
+    reference, reason = None, ReferenceLevelError(f"{swept.name}: no channel")
+    for frames in swept.frames:
+        try:
+            reference = own_reference(replace(swept, frames=(frames,)), window, amplitude)
+        except ReferenceLevelError as error:
+            reason = error
+            notes.append(
+                Note("channel-left-out", "warning",
+                     f"{frames.channel.label} was left out of the scoring: {error}")
+            )  # fmt: skip
+            continue
+        kept.append(frames)
+        levels += reference.levels
+        notes += [n for n in reference.notes if n not in notes]
+    if reference is None:
+        raise reason
+    whole = replace(reference, levels=tuple(levels), notes=tuple(notes))
+    return replace(swept, frames=tuple(kept)), whole, ()
+
+
+def _reference(
+    swept: Swept, window: Window, request: Request
+) -> tuple[Swept, Reference | None, tuple[Note, ...]]:
+    """Reference of a night, and the night without channels that have none."""
     labels = [frames.channel.label for frames in swept.frames]
     if request.mvc_uv is not None:
-        return given(labels, request.mvc_uv, rest_uv=request.rest_uv, amplitude=request.amplitude)
+        try:
+            stated = given(
+                labels, request.mvc_uv, rest_uv=request.rest_uv, amplitude=request.amplitude
+            )
+        except ReferenceLevelError as error:
+            raise UsageError(str(error)) from error
+        return swept, stated, ()
     if request.reference is not None:
-        return request.reference
+        return swept, request.reference, ()
     if len(marked_clenches(swept.marks)[0]) < 2:
-        return None
-    return own_reference(swept, window, request.amplitude)
+        why = unused_clenches(swept.marks)
+        return swept, None, (Note("clenches-not-used", "warning", why),) if why else ()
+    return _without_dead(swept, window, request.amplitude)
 
 
 def score_file(path: Path, request: Request, *, progress: Progress | None = None) -> Night:
-    """Open, sweep and score one recording."""
-    recording = open_recording(path, unit=request.unit)
-    swept = sweep_recording(recording, request.channels, progress=progress)
+    """Open, sweep and score one recording.
+
+    Raises
+    ------
+    SleepbruxError
+        In one sentence; a `UsageError` where the request itself is at fault.
+    """
+    recording = open_recording(path, unit=request.unit, record_duration=request.record_duration_s)
+    try:
+        swept = sweep_recording(recording, request.channels, progress=progress)
+    except RecordingError as error:
+        if request.channels and not set(request.channels) <= {c.label for c in recording.channels}:
+            raise UsageError(str(error)) from error
+        raise
     window = _window(swept, request)
     notes = list(request.notes)
+    if request.criterion:
+        swept, reference, more = _reference(swept, window, request)
+        night = score(
+            swept, criterion=load_criterion(request.criterion), window=window, reference=reference
+        )
+        return _told(night, request, (*notes, *more))
     try:
-        reference = _reference(swept, window, request)
+        swept, reference, more = _reference(swept, window, request)
+        notes += more
+        if reference is not None:
+            night = score(
+                swept, criterion=load_criterion(DEFAULT_ID), window=window, reference=reference
+            )
+            return _told(night, request, notes)
     except ReferenceLevelError as error:
-        if request.mvc_uv is not None or request.criterion:
+        if request.mvc_uv is not None or request.reference is not None:
             raise
-        reference = None
         notes.append(Note("reference-unusable", "warning", f"the marked clenches: {error}"))
-    name = request.criterion or DEFAULT_ID
-    if not request.criterion and reference is None:
-        name = DEFAULT_WITHOUT_MVC_ID
-        notes.append(
-            Note("criterion-replaced", "warning",
-                 f"without a usable MVC the default criterion ({DEFAULT_ID}) cannot be applied; "
-                 f"{name}, relative to background, was used")
-        )  # fmt: skip
-    night = score(swept, criterion=load_criterion(name), window=window, reference=reference)
-    return with_notes(night, *notes)
+    notes.append(
+        Note("criterion-replaced", "warning",
+             f"without a usable MVC the default criterion ({DEFAULT_ID}) cannot be applied; "
+             f"{DEFAULT_WITHOUT_MVC_ID}, relative to background, was used")
+    )  # fmt: skip
+    night = score(swept, criterion=load_criterion(DEFAULT_WITHOUT_MVC_ID), window=window)
+    return _told(night, request, notes)
+
+
+def _told(night: Night, request: Request, notes: Iterable[Note]) -> Night:
+    return replace(with_notes(night, *notes), about=request.about)
 
 
 def find_file(folder: Path, name: str, what: str) -> Path:
@@ -143,8 +228,19 @@ def find_file(folder: Path, name: str, what: str) -> Path:
 def study_request(
     study: Study, night: StudyNight, folder: Path, *, progress: Progress | None = None
 ) -> Request:
-    """How the study file wants one of its nights scored."""
-    request = Request(criterion=study.criterion, channels=study.channels)
+    """How the study file wants one of its nights scored.
+
+    A night that is to be scored against its own clenches and has none is scored relative to
+    background, with a note, when the study keeps the default criterion.
+    """
+    request = Request(
+        criterion=""
+        if night.reference == OWN and study.criterion == DEFAULT_ID
+        else study.criterion,
+        channels=study.channels,
+        unit=study.unit or None,
+        about=(("pseudonym", study.pseudonym), ("night", night.id), ("condition", night.condition)),
+    )
     if bool(night.lights_off) != bool(night.lights_on):
         raise StudyError(f"night {night.id!r} needs both lights_off and lights_on, or neither")
     if night.lights_off and night.lights_on:
@@ -157,29 +253,44 @@ def study_request(
     if night.reference == OWN:
         return request
     stated = next(r for r in study.reference if r.id == night.reference)
-    if stated.mvc_uv:
-        return replace(request, mvc_uv=stated.mvc_uv, amplitude=_amplitude(stated))
-    return replace(request, reference=_measured(stated, study, folder, progress))
+    return replace(request, reference=_stated(stated, study, folder, progress))
 
 
-def _amplitude(stated: StudyReference) -> Amplitude:
-    return "rectified" if stated.uv_kind == "rectified" else "rms"
-
-
-def _measured(
-    stated: StudyReference, study: Study, folder: Path, progress: Progress | None
-) -> Reference:
-    """A reference from the clenches marked in a recording of its own."""
-    path = find_file(folder, stated.recording, f"reference {stated.id!r}")
-    swept = sweep_recording(open_recording(path), study.channels, progress=progress)
-    clenches, teeth = marked_clenches(swept.marks)
-    reference = from_clenches(
-        swept.frames, clenches, marked_rests(swept.marks), amplitude=_amplitude(stated),
-        origin=f"reference {stated.id}", placement="other placement", teeth=teeth,
-    )  # fmt: skip
-    other = Note(
+PLACEMENT_NOTES = {
+    "other placement": Note(
         "reference-other-placement", "warning",
         "the reference clench was made with other electrodes than the night's: electrodes placed "
         "anew change the gain, and every % MVC with it",
+    ),
+    "not stated": Note(
+        "reference-placement-unknown", "warning",
+        "it is not stated whether the reference clench was made with the same electrodes and "
+        "recorder; electrodes placed anew change the gain",
+    ),
+}  # fmt: skip
+
+
+def _stated(
+    stated: StudyReference, study: Study, folder: Path, progress: Progress | None
+) -> Reference:
+    """A reference of the study file: from levels, or from the clenches marked in its recording."""
+    amplitude: Amplitude = stated.uv_kind
+    note = PLACEMENT_NOTES.get(stated.placement)
+    if stated.mvc_uv:
+        levels = tuple(
+            Level(label, uv, stated.rest_uv.get(label)) for label, uv in stated.mvc_uv.items()
+        )
+        return Reference(
+            levels, amplitude, "as given", f"reference {stated.id} of the study file",
+            stated.placement, NATURAL, (note,) if note else (),
+        )  # fmt: skip
+    path = find_file(folder, stated.recording, f"reference {stated.id!r}")
+    swept = sweep_recording(
+        open_recording(path, unit=study.unit or None), study.channels, progress=progress
+    )
+    clenches, _ = marked_clenches(swept.marks)
+    reference = from_clenches(
+        swept.frames, clenches, marked_rests(swept.marks), amplitude=amplitude,
+        origin=f"reference {stated.id} of the study file", placement=stated.placement, teeth=NATURAL,
     )  # fmt: skip
-    return replace(reference, notes=(*reference.notes, other))
+    return replace(reference, notes=(*reference.notes, *((note,) if note else ())))

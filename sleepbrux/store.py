@@ -74,6 +74,7 @@ class _Header(msgspec.Struct, kw_only=True, frozen=True):
     basis: str
     measures: dict[str, Measure]
     notes: tuple[Note, ...]
+    about: tuple[tuple[str, str], ...] = ()
 
 
 def _to_text(value: Any) -> str:
@@ -133,6 +134,7 @@ def _header(night: Night) -> _Header:
         basis=night.chosen.basis,
         measures=night.measures,
         notes=night.notes,
+        about=night.about,
     )
 
 
@@ -248,4 +250,5 @@ def _night(file: Any) -> Night:
         ),
         measures=header.measures,
         notes=header.notes,
+        about=header.about,
     )  # fmt: skip

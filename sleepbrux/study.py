@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from datetime import date, time
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta, Struct
@@ -17,14 +17,25 @@ OWN = "own"
 
 
 class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A clench recording, or stated levels in µV by channel label."""
+    """A clench recording, or stated levels in µV by channel label.
+
+    ``teeth`` is ``"natural"``, or the appliance that was in; ``placement`` says whether electrodes and
+    recorder were those of the nights that are scored against it.
+    """
 
     id: Name
     recording: str = ""
     mvc_uv: dict[str, Annotated[float, Meta(gt=0)]] = {}
-    uv_kind: str = "rms"
+    rest_uv: dict[str, Annotated[float, Meta(gt=0)]] = {}
+    uv_kind: Literal["rms", "rectified"] = "rms"
     teeth: Name
+    placement: Literal["same electrodes", "other placement", "not stated"] = "not stated"
     date: date | None = None
+
+    @property
+    def natural(self) -> bool:
+        """Whether the clench was made on natural teeth."""
+        return self.teeth.casefold() in ("natural", "natural teeth")
 
 
 class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -57,12 +68,15 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         Id of a rule set, or the path of a rule file.
     channels
         Labels to score; empty: every jaw muscle.
+    unit
+        Unit of the samples where the headers do not say, or say it wrongly; empty: as written.
     """
 
     pseudonym: Name
     primary_outcome: Name = "episodes_per_hour"
     criterion: Name = "phasic_tonic_10mvc"
     channels: tuple[str, ...] = ()
+    unit: Literal["", "uV", "mV", "V", "nV"] = ""
     reference: tuple[StudyReference, ...] = ()
     night: tuple[StudyNight, ...]
 
@@ -108,8 +122,8 @@ def _check(study: Study, name: str) -> None:
             raise StudyError(
                 f"{name}: reference {reference.id!r} needs either recording or mvc_uv, not both"
             )
-        if reference.uv_kind not in ("rms", "rectified"):
+        if not reference.natural:
             raise StudyError(
-                f"{name}: reference {reference.id!r} has uv_kind {reference.uv_kind!r}; allowed are "
-                "rms and rectified"
+                f"{name}: reference {reference.id!r} was made with {reference.teeth!r} between the teeth; "
+                'a night is scored against natural teeth (teeth = "natural")'
             )

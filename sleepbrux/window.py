@@ -7,12 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import time
 
-from sleepbrux.errors import Note, UsageError
+from sleepbrux.errors import Note, RecordingError, SleepbruxError, UsageError
 from sleepbrux.recording.marks import classify, suggest
 from sleepbrux.recording.model import Mark
 from sleepbrux.spans import Grid, Spans
 
 CUE_MARGIN_S = 60.0
+TIME_FORMS = re.compile(r"\d+(\.\d+)?|(?:[01]?\d|2[0-4]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?")
+LIGHTS_UNKNOWN = "recording, lights unknown"
 
 
 @dataclass(frozen=True)
@@ -89,13 +91,25 @@ def _misspelt(marks: Sequence[Mark]) -> list[Note]:
     ]
 
 
-def _lights(marks: Sequence[Mark]) -> tuple[float | None, float | None]:
-    """First lights off, and last lights on after it."""
-    off = next((m.start_s for m in sorted(marks, key=lambda m: m.start_s)
-                if classify(m.text) == "lights_off"), None)  # fmt: skip
-    later = [m.start_s for m in marks
-             if classify(m.text) == "lights_on" and m.start_s > (off or 0)]  # fmt: skip
-    return off, max(later, default=None)
+def _lights(marks: Sequence[Mark]) -> tuple[float | None, float | None, list[Note]]:
+    """First lights off and the last lights on after it, and what is odd about them."""
+    off = sorted(m.start_s for m in marks if classify(m.text) == "lights_off")
+    on = sorted(m.start_s for m in marks if classify(m.text) == "lights_on")
+    notes = []
+    if off and on and on[-1] <= off[0]:
+        notes.append(
+            Note("lights-order", "warning",
+                 f"the lights on mark at {on[-1]:.0f} s does not come after lights off at {off[0]:.0f} s; "
+                 "it was not used: correct it, or give --from and --to")
+        )  # fmt: skip
+        on = []
+    if len(off) > 1 or len(on) > 1:
+        notes.append(
+            Note("lights-several", "warning",
+                 f"there are {len(off)} lights off and {len(on)} lights on marks; the window runs from "
+                 "the first off to the last on, time with the lights on between them included")
+        )  # fmt: skip
+    return off[0] if off else None, on[-1] if on else None, notes
 
 
 def find_window(
@@ -113,31 +127,40 @@ def find_window(
     every case, 60 s either way. A window is never guessed from the signal.
     """
     notes: list[Note] = []
-    off, on = _lights(marks)
+    off, on, odd = _lights(marks)
     if from_s is not None or to_s is not None:
         start, stop, basis = from_s or 0.0, duration_s if to_s is None else to_s, said_by
     elif off is not None or on is not None:
         start, stop = off or 0.0, duration_s if on is None else on
         known = [w for w, t in (("off", off), ("on", on)) if t is not None]
         basis = f"lights {' to '.join(known)} (marks in the recording)"
-        if len(known) == 1:
+        notes += odd
+        if len(known) == 1 and not odd:
             notes.append(
                 Note("lights-one-mark", "warning",
                      f"only the lights {known[0]} mark was found; the other end of the window is the "
                      "end of the recording")
             )  # fmt: skip
     else:
-        start, stop, basis = 0.0, duration_s, "recording, lights unknown"
+        start, stop, basis = 0.0, duration_s, LIGHTS_UNKNOWN
         notes += _misspelt(marks)
         notes.append(
             Note("lights-unknown", "warning",
                  "no lights off and on are known: the whole recording counts, time awake included")
         )  # fmt: skip
+    given = from_s is not None or to_s is not None
+    if given and stop > duration_s + 60:
+        raise UsageError(
+            f"the window ends at {stop:.0f} s, but the recording lasts {duration_s:.0f} s; give a time "
+            "inside it"
+        )
     stop = min(stop, duration_s)
     if not 0 <= start < stop:
-        raise UsageError(
-            f"the window from {start:.0f} s to {stop:.0f} s holds no time of a recording that lasts "
-            f"{duration_s:.0f} s"
+        kind: type[SleepbruxError] = UsageError if given else RecordingError
+        source = "given" if given else "made by the lights marks"
+        raise kind(
+            f"the window {source}, from {start:.0f} s to {stop:.0f} s, holds no time of a recording that "
+            f"lasts {duration_s:.0f} s; give --from and --to"
         )
     spans = [(start, stop)]
     for low, high in sorted(_cues(marks)):
@@ -147,4 +170,9 @@ def find_window(
             for part in ((a, min(b, low)), (max(a, high), b))
             if part[1] > part[0]
         ]
+    if not spans:
+        notes.append(
+            Note("window-empty", "warning",
+                 "clenches and synchronisation marks with 60 s around them leave no time of the window")
+        )  # fmt: skip
     return Window(tuple(spans), basis, tuple(notes))

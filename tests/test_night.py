@@ -216,7 +216,7 @@ def test_an_unknown_unit_allows_relative_rules_only():
     unknown = replace(
         recording, channels=tuple(replace(c, unit="a.u.") for c in recording.channels)
     )
-    with pytest.raises(UsageError, match="no known unit"):
+    with pytest.raises(RecordingError, match="no known unit"):
         score_night(unknown, reference(labels=LABELS[:1]))
     assert score_night(unknown, None, "aasm").measures["episode_count"].value > 0
 

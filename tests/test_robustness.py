@@ -80,3 +80,22 @@ def test_without_a_clench_the_rows_in_mvc_say_why():
     assert "needs the MVC" in rows["lavigne1996"].reason
     assert rows["aasm"].measures["episode_count"].value == 1
     assert assess_robustness(night).curves[0].key == "threshold.times_background"
+
+
+def test_each_side_alone_stands_beside_when_one_was_lost():
+    bursts = [STRONG, STRONG]
+    recording = recording_of(bursts, seconds=1200)
+    import numpy as np
+
+    from sleepbrux.recording.memory import from_array
+    from tests.nights import LABELS
+
+    data = np.stack([
+        recording.source.blocks([c], 0, 1_200_000)[0].data.copy() for c in recording.channels
+    ])  # fmt: skip
+    data[1, 50_000:500_000] = 0.0  # the right side is lost while the episode happens
+    night = score_night(from_array(data, 1000, LABELS), calibration.given(LABELS, 200.0))
+    assert night.measures["episode_count"].value == 0
+    alone = [r for r in side_by_side(night) if "alone" in r.title]
+    assert [r.measures["episode_count"].value for r in alone] == [1, 0]
+    assert alone[0].measures["valid_hours"].value > alone[1].measures["valid_hours"].value

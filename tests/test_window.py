@@ -4,7 +4,7 @@ from datetime import time
 
 import pytest
 
-from sleepbrux.errors import UsageError
+from sleepbrux.errors import RecordingError, UsageError
 from sleepbrux.recording.model import Mark
 from sleepbrux.window import find_window, seconds_of
 
@@ -59,7 +59,7 @@ def test_a_misspelt_lights_mark_is_suggested_and_not_used():
 
 @pytest.mark.parametrize(("start", "stop"), [(2000, 1000), (8 * HOUR, 9 * HOUR), (500, 500)])
 def test_a_window_without_time_is_refused(start, stop):
-    with pytest.raises(UsageError, match="holds no time"):
+    with pytest.raises(UsageError, match=r"holds no time|give a time inside it"):
         find_window([], 7 * HOUR, from_s=start, to_s=stop)
 
 
@@ -80,3 +80,28 @@ def test_what_is_no_time_of_the_recording_is_refused(text):
 def test_a_clock_time_needs_a_known_start():
     with pytest.raises(UsageError, match="give seconds"):
         seconds_of("23:10", None, 8 * HOUR, "--to")
+
+
+def test_lights_on_before_lights_off_is_not_used_and_said():
+    window = find_window(marks((25000, 0, "Lights off"), (600, 0, "Lights on")), 7 * HOUR)
+    assert window.spans_s == ((25000.0, 7 * HOUR),)
+    assert [n.code for n in window.notes] == ["lights-order"]
+
+
+def test_several_lights_marks_span_all_of_them_and_are_noted():
+    rows = [(600, 0, "Lights off"), (9000, 0, "Lights on"), (9600, 0, "Lights off"),
+            (25000, 0, "Lights on")]  # fmt: skip
+    window = find_window(marks(*rows), 7 * HOUR)
+    assert window.spans_s == ((600.0, 25000.0),)
+    assert [n.code for n in window.notes] == ["lights-several"]
+
+
+def test_lights_marks_after_the_end_are_the_files_fault():
+    with pytest.raises(RecordingError, match="made by the lights marks"):
+        find_window(marks((9000, 0, "Lights off")), 600.0)
+
+
+def test_cues_that_leave_nothing_are_noted():
+    window = find_window(marks((10, 300, "Clench")), 320.0)
+    assert window.spans_s == ()
+    assert "window-empty" in [n.code for n in window.notes]

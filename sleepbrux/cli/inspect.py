@@ -122,7 +122,16 @@ def _ratio(text: str) -> float:
     default=None,
     help="Unit of the samples where the header does not say, or says it wrongly.",
 )
-def command(recordings: tuple[Path, ...], as_json: bool, unit: str | None) -> int:  # noqa: FBT001
+@click.option(
+    "--record-duration",
+    type=click.FloatRange(min=0, min_open=True),
+    default=None,
+    metavar="SECONDS",
+    help="Length of a data record, for an EDF file that states none.",
+)
+def command(
+    recordings: tuple[Path, ...], as_json: bool, unit: str | None, record_duration: float | None,  # noqa: FBT001
+) -> int:  # fmt: skip
     """Show channels, rates, units, roles, gaps, marks and a first look at quality."""
     import msgspec
 
@@ -131,7 +140,7 @@ def command(recordings: tuple[Path, ...], as_json: bool, unit: str | None) -> in
     failures, found = 0, []
     for path in recordings:
         try:
-            found.append(look(open_recording(path, unit=unit)))
+            found.append(look(open_recording(path, unit=unit, record_duration=record_duration)))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.errors import SleepbruxError, UsageError
+from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
+from sleepbrux.files import safe_stem
 
 if TYPE_CHECKING:
     from sleepbrux.scoring import Request
@@ -31,6 +32,8 @@ def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | 
                     "for all channels, or LABEL=VALUE for each"
                 )
             return value
+        if label in table:
+            raise UsageError(f"{option} is given twice for {label!r}; give it once")
         table[label] = value
     return table or None
 
@@ -41,7 +44,7 @@ def _say(path: Path, stem: str, night: object, out: Path) -> None:
 
     assert isinstance(night, Night)  # noqa: S101
     rate, hours = night.measures["episodes_per_hour"], night.measures["valid_hours"].value
-    value = "not computable" if rate.value is None else f"{rate.value:.2f}"
+    value = f"not computable ({rate.reason}):" if rate.value is None else f"{rate.value:.2f}"
     warnings = sum(n.severity == "warning" for n in night.notes)
     click.echo(
         f"{path.name}: {value} episodes per valid hour ({night.criterion.id}; "
@@ -83,9 +86,8 @@ def first_run_notice() -> None:
 @click.option(
     "--uv-kind",
     type=click.Choice(["rms", "rectified"]),
-    default="rms",
-    show_default=True,
-    help="Whether these µV are root mean square or mean rectified.",
+    default=None,
+    help="Whether these µV are root mean square or mean rectified [default: rms].",
 )
 @click.option(
     "--criterion",
@@ -109,6 +111,13 @@ def first_run_notice() -> None:
 )
 @click.option("--to", "to_text", default="", metavar="TIME", help="End of the window.")
 @click.option(
+    "--record-duration",
+    type=click.FloatRange(min=0, min_open=True),
+    default=None,
+    metavar="SECONDS",
+    help="Length of a data record, for an EDF file that states none.",
+)
+@click.option(
     "--study",
     type=click.Path(path_type=Path, dir_okay=False),
     default=None,
@@ -116,8 +125,8 @@ def first_run_notice() -> None:
 )
 def command(
     recordings: tuple[Path, ...], out: Path, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
-    uv_kind: str, criterion: str, channel: tuple[str, ...], unit: str | None,
-    from_text: str, to_text: str, study: Path | None,
+    uv_kind: str | None, criterion: str, channel: tuple[str, ...], unit: str | None,
+    from_text: str, to_text: str, record_duration: float | None, study: Path | None,
 ) -> int:  # fmt: skip
     """Score RECORDINGS and write report, tables and archive for each into a folder.
 
@@ -126,47 +135,80 @@ def command(
     """
     from sleepbrux.scoring import Request
 
-    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text)
-    if study is not None and any(stated):
+    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text, unit, record_duration)
+    if study is not None and (any(stated) or uv_kind is not None):
         raise UsageError(
             "--study says all of it: leave out the other options, or change the study file"
         )
     if not recordings and study is None:
         raise UsageError("no recording is named; write: sleepbrux score NIGHT.edf --out DIR")
+    if rest_uv and not mvc_uv:
+        raise UsageError("--rest-uv describes the clench given by --mvc-uv; give both")
+    _make_folder(out)
     if study is not None:
         return _score_study(study, recordings, out)
+    for option, text in (("--from", from_text), ("--to", to_text)):
+        check_time(text, option)
+    if criterion:
+        from sleepbrux.criteria import load_criterion
+
+        try:
+            load_criterion(criterion)
+        except CriterionError as error:
+            raise UsageError(str(error)) from error
     levels = _levels(mvc_uv, "--mvc-uv"), _levels(rest_uv, "--rest-uv")
     request = Request(
         criterion=criterion, channels=channel, unit=unit, mvc_uv=levels[0], rest_uv=levels[1],
         amplitude="rectified" if uv_kind == "rectified" else "rms",
-        from_text=from_text, to_text=to_text,
+        from_text=from_text, to_text=to_text, record_duration_s=record_duration,
     )  # fmt: skip
-    if criterion:
-        from sleepbrux.criteria import load_criterion
-
-        load_criterion(criterion)
-    return _score_all([(path, request) for path in recordings], out)
+    return _score_all([(path, request, None) for path in recordings], out)
 
 
-def _score_all(work: list[tuple[Path, Request]], out: Path) -> int:
+def _make_folder(out: Path) -> None:
+    """The output folder, before anything is computed."""
+    if not str(out).strip() or str(out) == ".":
+        raise UsageError("--out names no folder; write --out results")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"--out {str(out)!r} cannot be made: {error.strerror}") from error
+
+
+def check_time(text: str, option: str) -> None:
+    """Refuse what is no time before any recording is read."""
+    from sleepbrux.window import TIME_FORMS
+
+    if text and not TIME_FORMS.fullmatch(text):
+        raise UsageError(
+            f"{option} {text!r} is no time; write a clock time such as 23:10 or 23:10:05, or seconds "
+            "from the first sample"
+        )
+
+
+def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
+    """Score one after the other; one that fails never stops the rest."""
     from sleepbrux.cli.progress import shown
     from sleepbrux.outputs import write_outputs
     from sleepbrux.scoring import score_file
 
     first_run_notice()
-    failures = 0
-    for path, request in work:
+    failures, usage = 0, 0
+    for path, request, stem in work:
         try:
             with shown(path.name) as progress:
                 night = score_file(path, request, progress=progress)
-            _say(path, write_outputs(night, out), night, out)
-        except SleepbruxError as error:
-            if isinstance(error, UsageError) and len(work) == 1:
-                raise
+            _say(path, write_outputs(night, out, stem=stem), night, out)
+        except (SleepbruxError, OSError) as error:
             failures += 1
-            click.echo(f"sleepbrux: {path.name} was not scored: {error}", err=True)
+            usage += isinstance(error, UsageError)
+            text = str(error)
+            said = text if text.startswith(path.name) else f"{path.name} was not scored: {text}"
+            click.echo(f"sleepbrux: {said}", err=True)
     if failures and len(work) > 1:
         click.echo(f"{failures} of {len(work)} recordings were not scored", err=True)
+    if usage and usage == failures == len(work):
+        return 2
     return 1 if failures else 0
 
 
@@ -174,17 +216,23 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     from sleepbrux.scoring import find_file, study_request
     from sleepbrux.study import load_study
 
-    study = load_study(file)
-    names = {path.name for path in recordings}
-    nights = [n for n in study.night if not names or Path(n.recording).name in names]
-    unknown = names - {Path(n.recording).name for n in study.night}
+    try:
+        study = load_study(file)
+    except StudyError as error:
+        raise UsageError(str(error)) from error
+    wanted = {path.resolve() for path in recordings}
+    places = {(file.parent / n.recording).resolve(): n for n in study.night}
+    unknown = wanted - places.keys()
     if unknown:
-        raise UsageError(f"{file.name} has no night with the recording {min(unknown)!r}")
-    work, failures = [], 0
+        raise UsageError(f"{file.name} has no night with the recording {min(unknown).name!r}")
+    nights = [n for n in study.night
+              if not wanted or (file.parent / n.recording).resolve() in wanted]  # fmt: skip
+    work: list[tuple[Path, Request, str | None]] = []
+    failures = 0
     for night in nights:
         try:
             path = find_file(file.parent, night.recording, f"night {night.id!r}")
-            work.append((path, study_request(study, night, file.parent)))
+            work.append((path, study_request(study, night, file.parent), safe_stem(night.id)))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: night {night.id} was not scored: {error}", err=True)

@@ -174,6 +174,7 @@ def summary(night: Night) -> dict[str, Any]:
         "schema_version": SCHEMA_VERSION,
         "software": {"name": "sleepbrux", "version": __version__},
         "recording": swept.name,
+        "study": dict(night.about) or None,
         "input_sha256": swept.digest,
         "format": swept.format,
         "start": swept.start.isoformat() if swept.start else None,

@@ -144,6 +144,20 @@ def _origin(annotations: Annotations, found: Findings) -> Fraction:
     return origin
 
 
+def _refuse_contradiction(header: Header, annotations: Annotations, found: Findings) -> None:
+    """Refuse a file whose records follow each other faster than they last."""
+    steps = np.diff(annotations.onsets)
+    steps = steps[~np.isnan(steps)]
+    lasts = float(header.record_duration)
+    if len(steps) < 4 or np.median(steps) > 0.9 * lasts:
+        return
+    raise found.refusal(
+        f"the records' own times lie {np.median(steps):g} s apart, but the header says that a record "
+        f"lasts {lasts:g} s; the two contradict each other, so the sampling rate is not known: correct "
+        "the record duration in the header."
+    )
+
+
 def _note_times(header: Header, annotations: Annotations, found: Findings) -> None:
     missing = int(np.isnan(annotations.onsets).sum())
     if missing and any(s.is_annotations for s in header.signals) and header.plus:
@@ -196,6 +210,7 @@ def record_clock(header: Header, annotations: Annotations, found: Findings) -> R
     origin = _origin(annotations, found)
     _note_times(header, annotations, found)
     _believable(annotations, float(origin), found)
+    _refuse_contradiction(header, annotations, found)
     tolerance, step = _tolerance_s(header), header.record_duration
     runs = []
     jumps = []

@@ -196,7 +196,7 @@ def render_night(
         data=Markup(to_json(data)),
         banner=wording.REVIEWED if reviewed else wording.NOT_REVIEWED,
         reviewed=reviewed,
-        name=night.swept.name,
+        name=", ".join(value for _, value in night.about) or night.swept.name,
         began=began(night.swept.start, night.swept.start_clock),
         length=with_unit(night.swept.duration_s / 3600, "h"),
         reading=wording.reading(night),

@@ -95,6 +95,17 @@ FLAG_WORDS = {
 }
 
 
+# Notes that belong into the third sentence itself.
+LIMITS = {
+    "lights-unknown": "no lights marks are known, so the whole recording counts",
+    "criterion-replaced": "without a usable clench the threshold follows the background instead",
+    "few-valid-hours": "fewer valid hours than the rules ask for, so the rate may be far off",
+    "mvc-implausible": "the level of the clench is implausible",
+    "threshold-near-rest": "the threshold lies near the resting level",
+    "channel-left-out": "a channel was left out",
+    "side-lost": "one side was lost for part of the night",
+}
+
 PLACEMENT_WORDS = {
     "same electrodes": "with the electrodes and recorder of the night",
     "other placement": "with electrodes placed at another time",
@@ -189,6 +200,8 @@ def reference_text(night: Night) -> str:
 
 def _what_limits_it(night: Night) -> str:
     limits = ["time awake inside the window counts, as sleep was not staged"]
+    codes = {note.code for note in night.notes}
+    limits += [words for code, words in LIMITS.items() if code in codes]
     excluded = night.measures["excluded_hours"].value or 0.0
     if excluded * 60 >= 1:
         longest = max(
@@ -322,7 +335,8 @@ def method(night: Night) -> str:
             f"With several channels, {sides}.",
             f"The analysed window is '{night.window.basis}', clenches and synchronisation marks left "
             "out by 60 s either way; time in which a scored channel is missing or unusable is taken "
-            "out of the hours, and an event belongs where its onset lies.",
+            "out of the hours. An episode belongs where its onset lies, its bursts follow it, and a single "
+            "burst belongs where its own onset lies.",
             f"Reference: {reference_text(night)}.",
         )
     )

@@ -242,6 +242,7 @@ criterion = "phasic_tonic_10mvc"
 id = "chair"
 recording = "chair.edf"
 teeth = "natural"
+placement = "other placement"
 [[reference]]
 id = "stated"
 mvc_uv = { "EMG Masseter L" = 200.0, "EMG Masseter R" = 210.0 }
@@ -304,3 +305,124 @@ def test_the_report_names_what_it_stands_on(run, edf, tmp_path):
     assert "recording, lights unknown" in page
     assert "per hour of sleep" not in page
     assert len(page) < 1_500_000
+
+
+def test_study_nights_carry_pseudonym_night_and_condition(run, tmp_path):
+    for k, name in enumerate(("chair", "n1", "n2", "n3")):
+        write_edf(tmp_path / f"{name}.edf", seed=10 * k)
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
+    found = summary(tmp_path / "out", "n2")["study"]
+    assert found == {"pseudonym": "Test-1", "night": "n2", "condition": "splint"}
+    assert "Test-1, n2, splint" in (tmp_path / "out" / "n2.report.html").read_text("utf-8")
+
+
+def test_a_reference_with_an_appliance_in_is_refused_by_the_study(run, tmp_path):
+    text = STUDY.replace('teeth = "natural"', 'teeth = "occlusal splint"', 1)
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
+    assert done.code == 2
+    assert "scored against natural teeth" in done.err
+
+
+def test_a_study_night_without_clenches_is_scored_relative_to_background(run, tmp_path):
+    write_edf(tmp_path / "n1.edf", clenches=False)
+    (tmp_path / "study.toml").write_text(
+        'pseudonym = "T"\n[[night]]\nid = "n1"\nrecording = "n1.edf"\ncondition = "none"\n', "utf-8"
+    )
+    done = run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    assert summary(tmp_path / "out", "n1")["criterion"]["id"] == "aasm"
+
+
+def flat_channel(path, k):
+    """Write zeros over the samples of one of the two channels."""
+    raw = bytearray(path.read_bytes())
+    header = int(raw[184:192])
+    per_record = [int(raw[256 + 3 * 216 + 8 * i : 256 + 3 * 216 + 8 * i + 8]) for i in range(3)]
+    size = 2 * sum(per_record)
+    for start in range(header, len(raw), size):
+        begin = start + 2 * sum(per_record[:k])
+        raw[begin : begin + 2 * per_record[k]] = bytes(2 * per_record[k])
+    path.write_bytes(raw)
+
+
+def test_a_dead_channel_is_left_out_with_a_note_where_its_clenches_hold_nothing(run, edf, tmp_path):
+    flat_channel(edf, 1)
+    done = run("score", edf, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    found = summary(tmp_path / "out")
+    assert [c["label"] for c in found["channels"]] == [LABELS[0]]
+    assert "channel-left-out" in {n["code"] for n in found["notes"]}
+    assert found["measures"]["episode_count"]["value"] == 2
+
+
+def test_a_side_lost_is_said_with_the_way_out(run, edf, tmp_path):
+    flat_channel(edf, 1)
+    run("score", edf, "--mvc-uv", 200, "--out", tmp_path / "out")
+    found = summary(tmp_path / "out")
+    assert found["measures"]["episodes_per_hour"]["value"] is None
+    run("score", edf, "--mvc-uv", 200, "--channel", LABELS[0], "--out", tmp_path / "one")
+    assert summary(tmp_path / "one")["measures"]["episode_count"]["value"] == 2
+
+
+@pytest.mark.parametrize("levels", [["0.172"], [f"{LABELS[0]}=190", f"{LABELS[1]}=1"]])
+def test_a_threshold_at_rest_is_refused_and_never_a_rate_of_zero(run, edf, tmp_path, levels):
+    done = run("score", edf, *(f"--mvc-uv={v}" for v in levels), "--out", tmp_path / "out")
+    assert done.code == 1
+    assert "times the resting level" in done.err
+    assert not list((tmp_path / "out").glob("*.summary.json"))
+
+
+def test_clench_marks_over_rest_are_no_reference(run, tmp_path):
+    edf = write_edf(tmp_path / "in" / "night.edf", clenches=False)
+    import edfio
+
+    file = edfio.read_edf(edf)
+    notes = [edfio.EdfAnnotation(t, 3.0, "Clench") for t in (60.0, 70.0, 80.0)]
+    file.set_annotations(notes) if hasattr(file, "set_annotations") else None
+    edfio.Edf(list(file.signals), annotations=notes).write(edf)
+    done = run("score", edf, "--out", tmp_path / "out")
+    assert done.code == 0
+    found = summary(tmp_path / "out")
+    assert found["criterion"]["id"] == "aasm"
+    assert {"reference-unusable", "criterion-replaced"} <= {n["code"] for n in found["notes"]}
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--rest-uv", "2"], ["--criterion", "nope"], ["--channel", "NOPE"], ["--mvc-uv", "-5"],
+        ["--mvc-uv", "NOPE=172"], [f"--mvc-uv={LABELS[0]}=1", f"--mvc-uv={LABELS[0]}=2"],
+        ["--from", "banana"], ["--study", "none.toml"], ["--mvc-uv", "190", "--to", "999999"],
+    ],
+)  # fmt: skip
+def test_wrong_usage_is_code_2_for_one_recording_and_for_two(run, edf, tmp_path, arguments):
+    assert run("score", edf, *arguments, "--out", tmp_path / "out").code == 2
+    assert run("score", edf, edf, *arguments, "--out", tmp_path / "out").code == 2
+
+
+def test_one_night_that_cannot_be_written_does_not_stop_the_next(run, edf, tmp_path):
+    other = write_edf(tmp_path / "in" / "other.edf", seed=9)
+    out = tmp_path / "out"
+    (out / "night.report.html").mkdir(parents=True)
+    done = run("score", edf, other, "--out", out)
+    assert done.code == 1
+    assert (out / "other.summary.json").is_file()
+    assert not (out / "night.summary.json").exists()
+
+
+def test_an_output_that_is_a_file_is_wrong_usage(run, edf, tmp_path):
+    assert run("score", edf, "--out", edf).code == 2
+
+
+def test_a_criterion_without_a_mixed_class_gives_no_rate_of_mixed_episodes(run, edf, tmp_path):
+    run("score", edf, "--criterion", "aasm", "--out", tmp_path)
+    measure = summary(tmp_path)["measures"]["mixed_episodes_per_hour"]
+    assert measure["value"] is None
+    assert "no mixed class" in measure["reason"]
+
+
+def test_labels_of_levels_do_not_mind_case(run, edf, tmp_path):
+    levels = [f"--mvc-uv={label.lower()}=200" for label in LABELS]
+    assert run("score", edf, *levels, "--out", tmp_path).code == 0
