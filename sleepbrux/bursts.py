@@ -17,7 +17,7 @@ from sleepbrux.spans import Grid, Spans
 
 SHORT, PHASIC, TONIC, UNCLASSIFIED = 0, 1, 2, 3
 KINDS = ("short", "phasic", "tonic", "unclassified")
-BACKGROUND_STEP_S = 30
+KNOT_S = 30
 EDGE_REACH_S = 0.3
 EDGE_FLANK_S = 0.25
 # A step is sought to a level at least this part of the burst's power, so that neither the filter's
@@ -77,35 +77,34 @@ def _crossings(
 
 
 def background_uv(envelope: Envelope, quiet: Spans, rule: Background) -> Floats:
-    """Resting level around each frame: median of the envelope in quiet time, float64, (n_frames,).
+    """Resting level every 30 s: median of the envelope in quiet time, float64, shape (n_knots,).
 
-    The envelope is sampled every half window, where its values are all but independent; the median
-    is taken every 30 s over ``half_window_s`` either way and joined by straight lines. NaN where
-    less than ``minimum_quiet_s`` of quiet time lies within reach.
+    The envelope is sampled once a smoothing window, where its values are all but independent; the
+    median is taken over ``half_window_s`` either way. NaN where less than ``minimum_quiet_s`` of quiet
+    time lies within reach. Between the knots, `KNOT_S` apart, the background runs in straight lines.
     """
-    grid = envelope.grid
-    stride = max(envelope.window_frames // 2, 1)
+    from sleepbrux.signal import kernels
+
+    grid, stride = envelope.grid, envelope.window_frames
     at = np.arange(0, grid.n_slots, stride)
     at = at[quiet.holds(at) & ~np.isnan(envelope.level[at])]
     values = envelope.level[at]
+    least = max(math.ceil(exact(rule.minimum_quiet_s) / grid.slot_s / stride), 1)
+    knots = np.arange(0, grid.n_slots, knot_frames(grid))
     if rule.estimator == "night_median":
-        enough = len(at) * stride * grid.slot_s >= exact(rule.minimum_quiet_s)
-        return np.full(grid.n_slots, np.median(values) if enough else np.nan)
+        return np.full(len(knots), np.median(values) if len(at) >= least else np.nan)
     reach = grid.slots_for(exact(rule.half_window_s))
-    least = math.ceil(exact(rule.minimum_quiet_s) / grid.slot_s / stride)
-    centres = np.arange(0, grid.n_slots, grid.slots_for(BACKGROUND_STEP_S)) if grid.n_slots else at
-    low = np.searchsorted(at, centres - reach, side="left")
-    high = np.searchsorted(at, centres + reach, side="right")
-    medians = np.array(
-        [
-            np.median(values[a:b]) if b - a >= least else np.nan
-            for a, b in zip(low, high, strict=True)
-        ]
-    )
-    if not len(centres):
-        return np.full(grid.n_slots, np.nan)
-    known: Floats = np.interp(np.arange(grid.n_slots), centres, medians)
-    return known
+    medians = np.empty(len(knots))
+    kernels.window_medians(
+        values, np.searchsorted(at, knots - reach, side="left"),
+        np.searchsorted(at, knots + reach, side="right"), least, medians,
+    )  # fmt: skip
+    return medians
+
+
+def knot_frames(grid: Grid) -> int:
+    """Frames from one knot of the background to the next."""
+    return max(grid.slots_for(KNOT_S), 1)
 
 
 def _quiet(grid: Grid, usable: Spans, starts: Ints, stops: Ints, guard_s: float) -> Spans:
@@ -132,6 +131,8 @@ def thresholds(
     ValueError
         The criterion asks for an MVC and there is none.
     """
+    from sleepbrux.signal import kernels
+
     rule = criterion.threshold
     if criterion.needs_mvc and mvc_uv is None:
         raise ValueError(f"criterion {criterion.id} needs an MVC")
@@ -140,15 +141,17 @@ def thresholds(
         assert mvc_uv is not None  # noqa: S101
         return np.array([rule.level_pct_mvc / 100 * mvc_uv])
     quiet = usable
+    level = np.empty(envelope.grid.n_slots)
     for _ in range(criterion.background.passes):
         background = background_uv(envelope, quiet, criterion.background)
         muscle = np.maximum(background**2 - noise_uv**2, 0.0)
-        level = np.sqrt(rule.times_background**2 * muscle + noise_uv**2)
-        level[level < 2 * noise_uv] = np.nan
+        knots = np.sqrt(rule.times_background**2 * muscle + noise_uv**2)
+        knots[knots < 2 * noise_uv] = np.nan
+        kernels.joined_by_lines(knots, knot_frames(envelope.grid), level)
         starts, stops = _crossings(envelope, level, rule.release_ratio, strict=False)
         quiet = _quiet(envelope.grid, usable, starts, stops, criterion.background.guard_s)
     if rule.floor_pct_mvc is not None and mvc_uv is not None:
-        level = np.maximum(level, rule.floor_pct_mvc / 100 * mvc_uv)
+        np.maximum(level, rule.floor_pct_mvc / 100 * mvc_uv, out=level)
     return level
 
 

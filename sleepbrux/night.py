@@ -17,6 +17,7 @@ from sleepbrux.bursts import (
     Merged,
     background_uv,
     find_bursts,
+    knot_frames,
     merge,
     thresholds,
 )
@@ -39,6 +40,7 @@ AVERAGE_LABEL = "mean of channels"
 LEAST_THRESHOLD_TO_REST = 1.5
 GOOD_THRESHOLD_TO_REST = 3.0
 LOST_SIDE_MINUTES = 5
+BACKGROUND_SAMPLE_FRAMES = 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,12 +257,23 @@ def _integral(
     grid = bursts.grid
     taken = Spans.of(grid, np.stack((bursts.starts, bursts.stops), axis=1))
     quiet = track.usable - taken.grow(grid.slots_for(exact(criterion.background.guard_s)))
-    excess = track.envelope.level - background_uv(track.envelope, quiet, criterion.background)
-    excess = excess[(track.usable & valid.on(grid, rounding="inward")).mask()]
-    excess = excess[~np.isnan(excess)]
-    if not len(excess):
+    knots = background_uv(track.envelope, quiet, criterion.background)
+    at = np.arange(len(knots)) * knot_frames(grid)
+    counted = track.usable & valid.on(grid, rounding="inward")
+    known = counted & Spans.of(
+        grid,
+        np.stack((at, at + knot_frames(grid)), axis=1)[
+            ~np.isnan(knots) & ~np.isnan(np.roll(knots, -1))
+        ],
+    )
+    if not len(known):
         return None, None
-    per_hour = float(excess.mean()) * 3600
+    level, background = 0.0, 0.0
+    for a, b in known.bounds.tolist():
+        level += float(track.envelope.level[a:b].sum())
+        middles = np.arange(a, b, BACKGROUND_SAMPLE_FRAMES) + BACKGROUND_SAMPLE_FRAMES / 2
+        background += float(np.interp(middles, at, knots).mean()) * (b - a)
+    per_hour = (level - background) / known.n_slots * 3600
     return per_hour, None if track.mvc_uv is None else per_hour * 100 / track.mvc_uv
 
 

@@ -7,6 +7,7 @@ must know to use its vector registers.
 
 import math
 
+import numpy as np
 from numba import njit
 
 LANES = 16
@@ -334,3 +335,24 @@ def join_dips(energy, starts, stops, half, rest, least_step, least_share):
             starts[count] = starts[k]
             stops[count] = stops[k]
     return count + 1
+
+
+@compiled
+def window_medians(values, low, high, least, medians):
+    """Median of ``values[low[k]:high[k]]``; NaN where there are fewer than ``least``."""
+    for k in range(low.shape[0]):
+        if high[k] - low[k] >= least:
+            medians[k] = np.median(values[low[k] : high[k]])
+        else:
+            medians[k] = np.nan
+
+
+@compiled
+def joined_by_lines(knots, step, values):
+    """Values between knots ``step`` apart by straight lines; the last knot holds to the end."""
+    for i in range(values.shape[0]):
+        k = i // step
+        if k + 1 < knots.shape[0]:
+            values[i] = knots[k] + (knots[k + 1] - knots[k]) * ((i - k * step) / step)
+        else:
+            values[i] = knots[knots.shape[0] - 1]

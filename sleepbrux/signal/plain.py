@@ -187,3 +187,21 @@ def join_dips(
     for k, (a, b) in enumerate(runs):
         starts[k], stops[k] = a, b
     return len(runs)
+
+
+def window_medians(values: Any, low: Any, high: Any, least: int, medians: Any) -> None:
+    """One window after the other, by sorting."""
+    for k, (a, b) in enumerate(zip(low, high, strict=True)):
+        part = sorted(float(v) for v in values[a:b])
+        n = len(part)
+        middle = part[n // 2] if n % 2 else (part[n // 2 - 1] + part[n // 2]) / 2 if n else math.nan
+        medians[k] = middle if n >= least else math.nan
+
+
+def joined_by_lines(knots: Any, step: int, values: Any) -> None:
+    """One value after the other."""
+    for i in range(len(values)):
+        k = min(i // step, len(knots) - 1)
+        after = float(knots[min(k + 1, len(knots) - 1)])
+        share = (i - k * step) / step if k + 1 < len(knots) else 0.0
+        values[i] = float(knots[k]) + (after - float(knots[k])) * share

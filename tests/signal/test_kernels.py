@@ -192,3 +192,21 @@ def test_join_dips(seed):
         found.append((n, starts[:n].tolist(), stops[:n].tolist()))
     assert found[0] == found[1]
     assert found[0][0] < 15
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 6))
+def test_window_medians_and_lines_between_them(seed, least):
+    rng = np.random.default_rng(seed)
+    values = rng.random(60)
+    low = rng.integers(0, 60, 9)
+    high = np.minimum(low + rng.integers(0, 12, 9), 60)
+    knots, lines = [], []
+    for code in (kernels, plain):
+        medians, between = np.empty(9), np.empty(100)
+        code.window_medians(values, low, high, least, medians)
+        code.joined_by_lines(medians, 11, between)
+        knots.append(medians)
+        lines.append(between)
+    same(*knots)
+    same(*lines)
