@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,7 @@ FILTER_TAIL = np.array([0.35, 0.02, 0.01, 0.002, 0.002])
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+Threshold = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +67,7 @@ class Bursts:
 
 
 def _crossings(
-    envelope: Envelope, threshold: Floats, release_ratio: float, *, strict: bool
+    envelope: Envelope, threshold: Threshold, release_ratio: float, *, strict: bool
 ) -> tuple[Ints, Ints]:
     from sleepbrux.signal import kernels
 
@@ -119,8 +121,8 @@ def thresholds(
     mvc_uv: float | None,
     *,
     noise_uv: float = 0.0,
-) -> Floats:
-    """Threshold in µV: float64, shape (1,), or (n_frames,) where it follows the background.
+) -> Threshold:
+    """Threshold in µV, shape (1,), or float32 of shape (n_frames,) where it follows the background.
 
     A threshold relative to background compares activity with background after the recorder's noise
     was taken off both in power: ``k * sqrt(b**2 - noise**2)`` above the noise, not ``k * b``. NaN where
@@ -141,7 +143,7 @@ def thresholds(
         assert mvc_uv is not None  # noqa: S101
         return np.array([rule.level_pct_mvc / 100 * mvc_uv])
     quiet = usable
-    level = np.empty(envelope.grid.n_slots)
+    level = np.empty(envelope.grid.n_slots, dtype=np.float32)
     for _ in range(criterion.background.passes):
         background = background_uv(envelope, quiet, criterion.background)
         muscle = np.maximum(background**2 - noise_uv**2, 0.0)
@@ -175,7 +177,7 @@ def _without_dips(envelope: Envelope, starts: Ints, stops: Ints) -> tuple[Ints, 
 
 
 def _corrected(
-    envelope: Envelope, usable: Spans, starts: Ints, stops: Ints, threshold_uv: Floats
+    envelope: Envelope, usable: Spans, starts: Ints, stops: Ints, threshold_uv: Threshold
 ) -> tuple[Ints, Ints]:
     """On- and offsets re-estimated from the frames.
 
@@ -220,7 +222,7 @@ def kinds(length: Ints, grid: Grid, rule: BurstRule) -> NDArray[np.int8]:
 
 
 def find_bursts(
-    envelope: Envelope, usable: Spans, criterion: Criterion, threshold_uv: Floats, *, label: str
+    envelope: Envelope, usable: Spans, criterion: Criterion, threshold_uv: Threshold, *, label: str
 ) -> Bursts:
     """Bursts of one channel under a criterion.
 

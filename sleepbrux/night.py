@@ -13,8 +13,8 @@ import numpy as np
 
 from sleepbrux.bursts import (
     Bursts,
-    Floats,
     Merged,
+    Threshold,
     background_uv,
     find_bursts,
     knot_frames,
@@ -224,14 +224,20 @@ def _average(envelopes: Sequence[Envelope], weights: Sequence[float]) -> Envelop
     first = envelopes[0]
     if any(e.grid != first.grid for e in envelopes):
         raise UsageError("the mean of channels needs one sampling rate for all of them")
-    level = sum(e.level * w for e, w in zip(envelopes, weights, strict=True)) / len(envelopes)
+    level = sum(
+        e.level.astype(np.float64) * w for e, w in zip(envelopes, weights, strict=True)
+    ) / len(envelopes)
     energy = sum(
         e.energy.astype(np.float64) * w**2 for e, w in zip(envelopes, weights, strict=True)
     ) / len(envelopes)
     assert isinstance(level, np.ndarray)  # noqa: S101
     assert isinstance(energy, np.ndarray)  # noqa: S101
     return Envelope(
-        first.grid, first.amplitude, first.window_frames, level, energy.astype(np.float32)
+        first.grid,
+        first.amplitude,
+        first.window_frames,
+        level.astype(np.float32),
+        energy.astype(np.float32),
     )
 
 
@@ -270,7 +276,7 @@ def _integral(
         return None, None
     level, background = 0.0, 0.0
     for a, b in known.bounds.tolist():
-        level += float(track.envelope.level[a:b].sum())
+        level += float(track.envelope.level[a:b].sum(dtype=np.float64))
         middles = np.arange(a, b, BACKGROUND_SAMPLE_FRAMES) + BACKGROUND_SAMPLE_FRAMES / 2
         background += float(np.interp(middles, at, knots).mean()) * (b - a)
     per_hour = (level - background) / known.n_slots * 3600
@@ -292,7 +298,7 @@ class Track:
     envelope: Envelope
     usable: Spans
     mvc_uv: float | None
-    threshold: Floats
+    threshold: Threshold
 
 
 @dataclass(frozen=True, eq=False)

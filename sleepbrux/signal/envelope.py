@@ -14,6 +14,7 @@ from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Grid, Spans
 
 Amplitude = Literal["rms", "rectified"]
+BLOCK_FRAMES = 2048
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +24,7 @@ class Envelope:
     Attributes
     ----------
     level
-        float64, shape (n_frames,), µV: RMS or mean rectified value over ``window_frames`` frames
+        float32, shape (n_frames,), µV: RMS or mean rectified value over ``window_frames`` frames
         around each; NaN where the frame is not usable.
     energy
         float32, shape (n_frames,), µV²: the frames themselves, NaN where not usable.
@@ -32,7 +33,7 @@ class Envelope:
     grid: Grid
     amplitude: Amplitude
     window_frames: int
-    level: NDArray[np.float64]
+    level: NDArray[np.float32]
     energy: NDArray[np.float32]
 
 
@@ -65,9 +66,9 @@ def follow(
     if amplitude == "rectified":
         power = frames.rectified.copy()
         power[out] = np.nan
-    level = np.empty(len(power))
+    level = np.empty(len(power), dtype=np.float32)
     window = odd_frames(window_s, frames.grid.slot_s)
-    kernels.moving_mean(power, window, level, np.empty(len(power)))
+    kernels.moving_mean(power, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES))
     if amplitude == "rms":
         np.sqrt(level, out=level)
     return Envelope(frames.grid, amplitude, window, level, energy)

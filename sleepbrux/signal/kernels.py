@@ -148,33 +148,37 @@ def sweep_lanes(
 
 
 @compiled
-def moving_mean(power, window, level, count):
+def moving_mean(power, window, level, total, known):
     """Centred mean over ``window`` frames (odd), of those that are known; NaN where the frame is not.
 
-    Sums grow by one shifted copy after the other, in the order of the frames, a few thousand frames
-    at a time: the same additions as frame by frame, many of them at once. ``count``, float64 of the
-    same length, is work space.
+    Sums grow by one shifted copy after the other, in the order of the frames, a block of frames at a
+    time: the same additions as frame by frame, many of them at once. ``total`` and ``known``, float64
+    of one block's length, are work space.
     """
     n = power.shape[0]
     half = window // 2
-    for begin in range(0, n, 2048):
-        end = min(begin + 2048, n)
-        level[begin:end] = 0.0
-        count[begin:end] = 0.0
+    size = total.shape[0]
+    for begin in range(0, n, size):
+        end = min(begin + size, n)
+        total[:] = 0.0
+        known[:] = 0.0
         for shift in range(-half, half + 1):
             low, high = max(begin, -shift), min(end, n - shift)
             if low >= high:
                 continue
             part = power[low + shift : high + shift]
-            total = level[low:high]
-            known = count[low:high]
+            sums = total[low - begin : high - begin]
+            counts = known[low - begin : high - begin]
             for i in range(part.shape[0]):
                 value = float(part[i])
                 is_known = value == value
-                total[i] += value if is_known else 0.0
-                known[i] += 1.0 if is_known else 0.0
+                sums[i] += value if is_known else 0.0
+                counts[i] += 1.0 if is_known else 0.0
         for i in range(begin, end):
-            level[i] = level[i] / count[i] if power[i] == power[i] else power[i]
+            if power[i] == power[i]:
+                level[i] = total[i - begin] / known[i - begin]
+            else:
+                level[i] = power[i]
 
 
 @compiled

@@ -72,9 +72,9 @@ def _cascade(value: list[float], sections: Any) -> list[float]:
     return out
 
 
-def moving_mean(power: Any, window: int, level: Any, count: Any) -> None:
+def moving_mean(power: Any, window: int, level: Any, total: Any, known: Any) -> None:
     """Mean of the known frames within half a window."""
-    del count
+    del total, known
     half = window // 2
     for i in range(len(power)):
         near = [float(p) for p in power[max(i - half, 0) : i + half + 1] if p == p]  # noqa: PLR0124

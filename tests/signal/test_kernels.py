@@ -26,8 +26,8 @@ def same(a, b):
 def test_moving_mean(level, window):
     fast, slow = np.empty(len(level)), np.empty(len(level))
     power = level.astype(np.float32)
-    kernels.moving_mean(power, window, fast, np.empty(len(level)))
-    plain.moving_mean(power, window, slow, np.empty(len(level)))
+    kernels.moving_mean(power, window, fast, np.empty(7), np.empty(7))
+    plain.moving_mean(power, window, slow, None, None)
     same(fast, slow)
 
 
@@ -143,7 +143,7 @@ def test_correct_edges(seed, half, moving):
     energy = (power * rng.chisquare(3, n) / 3).astype(np.float32)
     energy[rng.integers(0, n, 5)] = np.nan
     smooth = np.empty(n)
-    kernels.moving_mean(energy, 2 * half + 1, smooth, np.empty(n))
+    kernels.moving_mean(energy, 2 * half + 1, smooth, np.empty(64), np.empty(64))
     limit = np.full(n if moving else 1, 20.0)
     starts, stops = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     count = kernels.crossings(smooth, limit, int(moving), 1.0, True, starts, stops)

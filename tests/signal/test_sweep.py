@@ -108,7 +108,7 @@ def test_the_envelope_is_a_centred_moving_rms():
     envelope = follow(frames, whole, amplitude="rms", window_s=0.125)
     assert envelope.window_frames == 13 == odd_frames(0.125, frames.grid.slot_s)
     expected = np.sqrt(np.convolve(frames.energy.astype(float), np.ones(13) / 13, "valid"))
-    np.testing.assert_allclose(envelope.level[6:-6], expected, rtol=1e-12)
+    np.testing.assert_allclose(envelope.level[6:-6], expected, rtol=1e-6)
     # RMS over mean rectified of Gaussian noise is the root of pi/2
     rectified = follow(frames, whole, amplitude="rectified", window_s=0.125)
     ratio = np.sqrt(np.mean(envelope.level**2)) / np.mean(rectified.level)
