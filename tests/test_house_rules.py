@@ -35,6 +35,7 @@ ROOMS = [
     "scoring",
     "compare",
     "export",
+    "several",
     "report",
     "outputs",
     "synth",

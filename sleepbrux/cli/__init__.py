@@ -15,6 +15,7 @@ VERBS = {
     "score": "Score recordings and write report, tables and archive for each.",
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "robustness": "Score an archived night under many rules: does the reading hold?",
+    "summary": "Several nights of a study, condition by condition.",
     "criteria": "List, show and check the scoring criteria.",
 }
 
