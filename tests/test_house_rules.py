@@ -33,6 +33,7 @@ ROOMS = [
     "store",
     "study",
     "scoring",
+    "matching",
     "compare",
     "export",
     "several",
