@@ -366,3 +366,42 @@ def test_a_background_that_is_only_the_converters_rounding_is_not_known():
     assert night.measures["valid_hours"].value == 0
     assert night.measures["episodes_per_hour"].reason == "no valid time in the window"
     assert "background-not-known" in {n.code for n in night.notes}
+
+
+def edges_s(night):
+    slot = float(night.episodes.grid.slot_s)
+    return night.episodes.starts * slot, night.episodes.stops * slot, night.episodes.kind.tolist()
+
+
+def samples_of(recording):
+    (block,) = recording.source.blocks(recording.channels[:1], 0, recording.channels[0].n_stored)
+    return np.asarray(block.data)
+
+
+def test_resampling_changes_no_event_and_moves_no_edge_by_more_than_two_frames():
+    from scipy.signal import resample_poly
+
+    recording = recording_of([ALL], seconds=SECONDS)
+    one = score_night(recording, reference(labels=LABELS[:1]))
+    for up, rate in ((2, 2000), (4, 4000)):
+        faster = from_array(resample_poly(samples_of(recording), up, 1)[None], rate, LABELS[:1])
+        other = score_night(faster, reference(labels=LABELS[:1]))
+        assert other.episodes.kind.tolist() == one.episodes.kind.tolist()
+        for a, b in zip(edges_s(one)[:2], edges_s(other)[:2], strict=True):
+            assert np.abs(a - b).max() <= 0.02 + 1e-9
+
+
+@pytest.mark.parametrize("shift", [1, 7, 13_004, 64_000])
+def test_a_later_start_shifts_every_event_and_changes_none(shift):
+    recording = recording_of([ALL], seconds=SECONDS)
+    data = samples_of(recording)
+    rng = np.random.default_rng(2)
+    from tests.nights import emg
+
+    later = from_array(
+        np.concatenate((emg(rng, shift + 100)[:shift] * 2.5, data))[None], 1000, LABELS[:1]
+    )
+    one, other = (score_night(r, reference(labels=LABELS[:1])) for r in (recording, later))
+    assert other.episodes.kind.tolist() == one.episodes.kind.tolist()
+    for a, b in zip(edges_s(one)[:2], edges_s(other)[:2], strict=True):
+        assert np.abs(b - a - shift / 1000).max() <= 0.02 + 1e-9

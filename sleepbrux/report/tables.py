@@ -31,6 +31,7 @@ NAMES = {
     "median_episode_duration_s": "median episode duration",
     "median_inter_episode_interval_s": "median pause between episodes",
     "background_uv": "background",
+    "threshold_pct_mvc": "threshold",
     "median_inter_burst_interval_s": "median pause between bursts",
     "median_phasic_rhythm_hz": "median rhythm of phasic episodes",
     "integral_above_background_uv_s_per_hour": "integral above background, µV s per hour",

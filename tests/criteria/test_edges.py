@@ -200,3 +200,23 @@ def test_edges_do_not_move_with_the_gain_of_the_amplifier():
 def test_no_more_than_one_burst_in_a_hundred_breaks_in_two(times, rest):
     found = trial(times, rest, 3.0, n=200, seed=11)
     assert found.split <= 2
+
+
+@pytest.mark.parametrize("rest", [0.1, 0.5])
+@pytest.mark.parametrize("times", [2, 4, 10])
+def test_slopes_of_60_ms_are_met_within_20_ms_of_where_the_amplitude_crosses(times, rest):
+    rng, rate, n, ramp_s, length_s = np.random.default_rng(8), 1000, 200, 0.06, 0.6
+    starts = 5 + np.arange(n) * (length_s + 4) + rng.uniform(0, 1, n)
+    t = np.arange(int((starts[-1] + 8) * rate)) / rate
+    place = np.clip(np.searchsorted(starts, t, side="right") - 1, 0, n - 1)
+    rise, fall = (t - starts[place]) / ramp_s, (starts[place] + length_s - t) / ramp_s
+    slope = np.clip(np.minimum(rise, fall), 0, 1)
+    signal_uv = THRESHOLD_UV * (
+        emg(rng, len(t), rate=rate) * times * slope
+        + emg(rng, len(t), rate=rate) * rest * np.sqrt(1 - slope**2)
+    )
+    on, off = bursts_of(signal_uv, rate, RULES)
+    cross = starts + ramp_s / times, starts + length_s - ramp_s / times
+    for found, true in zip((on, off), cross, strict=True):
+        errors = np.array([np.abs(found - at).min() for at in true]) * 1e3
+        assert np.median(errors) <= 20

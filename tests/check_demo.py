@@ -1,0 +1,61 @@
+"""``python -m tests.check_demo DIR``: the scored nights of a demo study against their own truth.
+
+Every true episode whose time was usable must be found once, with its kind, and nothing else. Prints a
+line a night; exits with 1 where one differs.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from sleepbrux.episodes import KINDS
+from sleepbrux.matching import match_events
+from sleepbrux.spans import Spans
+from sleepbrux.store import load_night
+
+
+def check(folder: Path, night_id: str) -> bool:
+    night = load_night(folder / "results" / f"{night_id}.night.h5")
+    truth = json.loads((folder / f"{night_id}.truth.json").read_text("utf-8"))
+    valid, table = night.chosen.valid, night.episodes
+    grid = valid.grid
+    expected = []
+    for episode in truth["episodes"]:
+        span = (grid.slot_at(episode["start_s"] - 0.2), grid.slot_at(episode["stop_s"] + 0.2))
+        if (Spans.of(grid, [span]) - valid).n_slots == 0:
+            expected.append((episode["start_s"], episode["stop_s"], episode["kind"]))
+    found = [
+        (grid.seconds(table.starts[k]), grid.seconds(table.stops[k]), KINDS[table.kind[k]])
+        for k in night.chosen.episodes
+    ]
+    times = [
+        np.array([e[:2] for e in events], dtype=float).reshape(-1, 2)
+        for events in (expected, found)
+    ]
+    pairs = match_events(*times)
+    kinds = sum(expected[a][2] != found[b][2] for a, b in pairs.pairs)
+    cut = [found[i] for i in set(range(len(found))) - set(pairs.pairs[:, 1].tolist())]
+    false = [f for f in cut
+             if not any(f[0] < e["stop_s"] and f[1] > e["start_s"] for e in truth["episodes"])]  # fmt: skip
+    print(
+        f"{night_id}: {len(expected)} true episodes in usable time, {pairs.missed} missed, "
+        f"{len(false)} false, {kinds} of another kind"
+    )
+    return pairs.missed == 0 and not false and kinds == 0
+
+
+def main(folder: Path) -> int:
+    nights = sorted(
+        p.name.removesuffix(".night.h5") for p in (folder / "results").glob("*.night.h5")
+    )
+    right = [check(folder, night) for night in nights]
+    print(f"{sum(right)} of {len(right)} nights agree with their truth")
+    return 0 if right and all(right) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1])))
