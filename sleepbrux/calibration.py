@@ -194,12 +194,16 @@ def teeth_of(text: str) -> str:
 
 
 def marked_clenches(
-    marks: Sequence[Mark], *, before_s: float | None = None
+    marks: Sequence[Mark],
+    *,
+    before_s: float | None = None,
+    night_s: tuple[float, float] | None = None,
 ) -> tuple[list[tuple[float, float]], str]:
     """(start, stop) of the clenches that marks name, and what was between the teeth.
 
     Clenches with an appliance in are left out. With two or more before ``before_s`` only those
-    count: the clenches of the evening, not the repetition on waking.
+    count: the clenches of the evening, not the repetition on waking. Marks inside ``night_s`` name what
+    happened in the night, not a reference.
     """
     clenches = [
         m
@@ -207,6 +211,7 @@ def marked_clenches(
         if classify(m.text) == "clench"
         and m.duration_s > 0
         and teeth_of(m.text) in (NATURAL, NOT_STATED)
+        and not (night_s is not None and night_s[0] <= m.start_s < night_s[1])
     ]
     evening = [m for m in clenches if before_s is not None and m.start_s < before_s]
     if len(evening) >= 2:

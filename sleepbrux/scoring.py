@@ -89,6 +89,13 @@ def _window(swept: Swept, request: Request) -> Window:
     )
 
 
+def _night_of(window: Window) -> tuple[float, float] | None:
+    """Start and end of a window that somebody stated; None where it is the whole recording."""
+    if not window.spans_s or window.basis == LIGHTS_UNKNOWN:
+        return None
+    return window.spans_s[0][0], window.spans_s[-1][1]
+
+
 def own_reference(
     swept: Swept,
     window: Window,
@@ -106,9 +113,9 @@ def own_reference(
     ReferenceLevelError
         Fewer than two marked, or clenches that cannot be used.
     """
-    known = window.spans_s and window.basis != LIGHTS_UNKNOWN
-    before = window.spans_s[0][0] if known else None
-    clenches, teeth = marked_clenches(swept.marks, before_s=before)
+    night = _night_of(window)
+    before = night[0] if night else None
+    clenches, teeth = marked_clenches(swept.marks, before_s=before, night_s=night)
     return from_clenches(
         swept.frames, clenches, marked_rests(swept.marks, before_s=before),
         amplitude=amplitude, origin=origin, placement=placement, teeth=teeth,
@@ -163,7 +170,7 @@ def _reference(
         return swept, stated, ()
     if request.reference is not None:
         return swept, request.reference, ()
-    if len(marked_clenches(swept.marks)[0]) < 2:
+    if len(marked_clenches(swept.marks, night_s=_night_of(window))[0]) < 2:
         why = unused_clenches(swept.marks)
         return swept, None, (Note("clenches-not-used", "warning", why),) if why else ()
     return _without_dead(swept, window, request.amplitude)

@@ -162,6 +162,13 @@ def find_window(
             f"the window {source}, from {start:.0f} s to {stop:.0f} s, holds no time of a recording that "
             f"lasts {duration_s:.0f} s; give --from and --to"
         )
+    inside = sum(start < high and low < stop for low, high in _cues(marks))
+    if inside and (off is not None or on is not None or given):
+        notes.append(
+            Note("cues-inside-window", "note",
+                 f"{inside} mark(s) that name a clench or a synchronisation lie in or beside the window; "
+                 "60 s either way of each are left out")
+        )  # fmt: skip
     spans = [(start, stop)]
     for low, high in sorted(_cues(marks)):
         spans = [

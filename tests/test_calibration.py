@@ -131,3 +131,9 @@ def test_clenches_with_an_appliance_in_are_no_reference():
 def test_a_clench_mark_without_words_leaves_the_teeth_not_stated():
     marks = [Mark(10.0, 3.0, "MVC"), Mark(20.0, 3.0, "MVC")]
     assert calibration.marked_clenches(marks)[1] == "not stated"
+
+
+def test_marks_of_the_night_are_no_reference():
+    marks = [Mark(t, 3.0, "Clenching") for t in (1000.0, 2000.0, 3000.0)]
+    assert len(calibration.marked_clenches(marks)[0]) == 3
+    assert calibration.marked_clenches(marks, night_s=(500.0, 20000.0))[0] == []
