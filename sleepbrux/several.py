@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import fmean, median, stdev
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 
@@ -17,7 +17,7 @@ from sleepbrux import __version__
 from sleepbrux.calibration import Reference
 from sleepbrux.criteria import criterion_ids
 from sleepbrux.errors import ArchiveError, UsageError
-from sleepbrux.export.summary import rounded
+from sleepbrux.export.summary import printed
 from sleepbrux.files import safe_stem
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night
@@ -703,20 +703,12 @@ def summarise(
     )
 
 
-def _printed(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {k: _printed(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_printed(v) for v in value]
-    return rounded(value) if isinstance(value, float) else value
-
-
 def several_text(summary: StudySummary) -> str:
     """A study's summary as indented JSON with a line feed at the end."""
     table = {
         "schema_version": SCHEMA_VERSION,
         "software": {"name": "sleepbrux", "version": __version__},
-        **_printed(msgspec.to_builtins(summary)),
+        **printed(msgspec.to_builtins(summary)),
         "half_width_wanted_pct": HALF_WIDTH_PCT,
         "purpose": PURPOSE,
     }

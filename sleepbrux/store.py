@@ -80,13 +80,13 @@ class _Header(msgspec.Struct, kw_only=True, frozen=True):
 def _to_text(value: Any) -> str:
     if isinstance(value, Fraction):
         return f"{value.numerator}/{value.denominator}"
-    raise NotImplementedError
+    raise TypeError(f"no text form: {type(value)}")
 
 
 def _from_text(kind: type, value: Any) -> Any:
     if kind is Fraction:
         return Fraction(value)
-    raise NotImplementedError
+    raise TypeError(f"no value of {kind} from {value!r}")
 
 
 def _columns(group: Any, table: Any, names: Iterable[str]) -> None:

@@ -158,12 +158,12 @@ def steps(night: Night) -> list[dict[str, Any]]:
     return [{"step": s.name, "settings": s.settings, "digest": s.digest} for s in done]
 
 
-def _printed(value: Any) -> Any:
+def printed(value: Any) -> Any:
     """Every number in a nested value to the digits that are printed."""
     if isinstance(value, dict):
-        return {k: _printed(v) for k, v in value.items()}
+        return {k: printed(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_printed(v) for v in value]
+        return [printed(v) for v in value]
     return rounded(value) if isinstance(value, float) else value
 
 
@@ -194,7 +194,7 @@ def summary(night: Night) -> dict[str, Any]:
         "excluded_spans": excluded(night),
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
         "measures": {name: _measure(name, m) for name, m in night.measures.items()},
-        "details": _printed(msgspec.to_builtins(details(night))),
+        "details": printed(msgspec.to_builtins(details(night))),
         "provenance": steps(night),
         "purpose": PURPOSE,
     }
