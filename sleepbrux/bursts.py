@@ -164,12 +164,10 @@ def _without_dips(envelope: Envelope, starts: Ints, stops: Ints) -> tuple[Ints, 
     """
     from sleepbrux.signal import kernels
 
-    every = envelope.level[:: max(envelope.window_frames // 2, 1)]
-    every = every[~np.isnan(every)]
-    if not len(starts) or not len(every):
+    if not len(starts):
         return starts, stops
     to_power = math.pi / 2 if envelope.amplitude == "rectified" else 1.0
-    rest = float(np.median(every)) ** 2 * to_power
+    rest = envelope.typical**2 * to_power
     n = kernels.join_dips(
         envelope.energy, starts, stops, envelope.window_frames // 2, rest, LEAST_STEP, REST_SHARE
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -35,6 +37,13 @@ class Envelope:
     window_frames: int
     level: NDArray[np.float32]
     energy: NDArray[np.float32]
+
+    @cached_property
+    def typical(self) -> float:
+        """Median of the level over the whole recording, µV, sampled every half window; NaN for none."""
+        every = self.level[:: max(self.window_frames // 2, 1)]
+        every = every[~np.isnan(every)]
+        return float(np.median(every)) if len(every) else math.nan
 
 
 def odd_frames(window_s: float, slot_s: Fraction) -> int:

@@ -2,7 +2,7 @@
 
 (a) reads the file into a reused buffer and sums it as int64; (d) scores it in-process, from EDF to a
 scored night; (e) is the whole ``sleepbrux score`` process with all its files; (f) rescores from the
-archive; (h) is ``sleepbrux --help``; (k) is a process that imports numba and calls one cached kernel.
+archive; (g) is the night under 200 rule sets; (h) is ``sleepbrux --help``; (k) is a process that imports numba and calls one cached kernel.
 With ``--libraries`` also (b), the obvious pipeline of general libraries (mne, scipy): it takes half a
 minute and several GB. Medians of interleaved runs, file in the page cache.
 """
@@ -20,6 +20,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+
+from sleepbrux.night import Night
 
 KERNEL = (
     "import numpy as np; from sleepbrux.signal import kernels; "
@@ -54,6 +56,17 @@ def process(*arguments: str) -> Callable[[], None]:
     return call
 
 
+def many_rules(night: Night) -> None:
+    from sleepbrux.night import Prepared, find_events
+
+    prepared = Prepared(night.swept, night.quality)
+    for k in range(200):
+        rule = night.criterion.derive({"threshold.level_pct_mvc": 2.0 + 0.19 * k})
+        find_events(
+            prepared, criterion=rule, window=night.window, reference=night.reference
+        )  # fmt: skip
+
+
 def tasks(path: Path, out: Path, *, slow: bool) -> dict[str, Callable[[], object]]:
     from sleepbrux.calibration import given
     from sleepbrux.night import rescore, score_night
@@ -72,6 +85,7 @@ def tasks(path: Path, out: Path, *, slow: bool) -> dict[str, Callable[[], object
             "-m", "sleepbrux", "score", str(path), "--mvc-uv", "190", "--out", str(out / "e")
         ),
         "f rescore": lambda: rescore(night, night.criterion),
+        "g 200 rule sets": lambda: many_rules(night),
         "h --help": process("-m", "sleepbrux", "--help"),
         "k numba alone": process("-c", KERNEL),
     }
