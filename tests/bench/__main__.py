@@ -2,9 +2,10 @@
 
 (a) reads the file into a reused buffer and sums it as int64; (d) scores it in-process, from EDF to a
 scored night; (e) is the whole ``sleepbrux score`` process with all its files; (f) rescores from the
-archive; (g) is the night under 200 rule sets; (h) is ``sleepbrux --help``; (k) is a process that imports numba and calls one cached kernel.
-With ``--libraries`` also (b), the obvious pipeline of general libraries (mne, scipy): it takes half a
-minute and several GB. Medians of interleaved runs, file in the page cache.
+archive; (g) is the night under 200 rule sets; (h) is ``sleepbrux --help``; (k) is a process that
+imports numba and calls one cached kernel. With ``--libraries`` also (b), the obvious pipeline of
+general libraries (mne, scipy): it takes half a minute and several GB. Medians of interleaved runs,
+file in the page cache.
 """
 
 from __future__ import annotations
