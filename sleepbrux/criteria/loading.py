@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import tomllib
+import typing
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
+from types import UnionType
 from typing import Any
 
 import msgspec
@@ -77,7 +79,19 @@ def _plain(message: str) -> str:
     found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, flags=re.DOTALL)
     text, key = (found.group(1), found.group(2)) if found else (message, None)
     text = text.replace("Object contains", "there is an").replace("Object missing", "there is no")
+    if "Invalid enum value" in text and key:
+        text = f"{text.replace('Invalid enum value', 'there is')}; allowed are {_allowed(key)}"
     return f"key {key}: {text}" if key else text
+
+
+def _allowed(key: str) -> str:
+    """Words that a setting may be, as a list for a sentence."""
+    section, _, name = key.partition(".")
+    kind = typing.get_type_hints(Criterion)[section]
+    if isinstance(kind, UnionType):
+        kind = next(k for k in typing.get_args(kind) if k is not type(None))
+    words = typing.get_args(typing.get_type_hints(kind).get(name))
+    return ", ".join(repr(word) for word in words) or "those of the rule files in the package"
 
 
 def _check(criterion: Criterion, name: str) -> None:

@@ -194,6 +194,7 @@ def summary(night: Night) -> dict[str, Any]:
         "excluded_spans": excluded(night),
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
         "measures": {name: _measure(name, m) for name, m in night.measures.items()},
+        "interval_over_nights": "no interval from one night",
         "details": printed(msgspec.to_builtins(details(night))),
         "provenance": steps(night),
         "purpose": PURPOSE,

@@ -218,6 +218,7 @@ def render_night(
         excluded=tables.excluded(night),
         channels=tables.channels(night),
         reference=wording.reference_text(night),
+        sides=wording.sides_text(night),
         notes=sorted(night.notes, key=lambda note: note.severity != "warning"),
         criterion=night.criterion,
         cut_offs=_cut_offs(night),

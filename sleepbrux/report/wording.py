@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from sleepbrux import __version__
 from sleepbrux.criteria import Criterion
+from sleepbrux.details import details
 from sleepbrux.night import Night, hours_text
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.signal.envelope import odd_frames
@@ -196,6 +197,20 @@ def reference_text(night: Night) -> str:
         f"{levels} {kind}, {reference.statistic}; {reference.origin}; "
         f"{PLACEMENT_WORDS[reference.placement]}; teeth: {reference.teeth}"
     )
+
+
+def sides_text(night: Night) -> str:
+    """How far the channels agree, in a sentence or two; empty with one channel or no burst."""
+    sides = details(night).sides
+    if sides.shared_pct is None:
+        return ""
+    text = f"Every channel took part in {plain(round(sides.shared_pct))} % of the counted bursts."
+    if sides.asymmetry_pct is not None:
+        text += (
+            f" Median peaks differ by {plain(round(sides.asymmetry_pct))} %, as (left - right) / "
+            "(left + right); a difference between sides also follows from electrodes and clench."
+        )
+    return text
 
 
 def _what_limits_it(night: Night) -> str:

@@ -391,3 +391,8 @@ def test_the_files_hold_no_path_and_no_address_but_doi():
     folder = Path(str(resources.files("sleepbrux.criteria") / "presets"))
     for path in folder.glob("*.toml"):
         assert "http" not in path.read_text("utf-8"), path.name
+
+
+def test_a_wrong_word_is_answered_with_the_allowed_ones():
+    with pytest.raises(CriterionError, match=r"episode\.mixed.*'one_of_each', 'phasic_minimum'"):
+        PARENT.derive({"episode.mixed": "both"})
