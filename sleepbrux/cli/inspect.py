@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sleepbrux.cli import options
 from sleepbrux.errors import SleepbruxError
 
 if TYPE_CHECKING:
@@ -116,19 +117,8 @@ def _ratio(text: str) -> float:
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option(
-    "--unit",
-    type=click.Choice(["uV", "mV", "V", "nV"]),
-    default=None,
-    help="Unit of the samples where the header does not say, or says it wrongly.",
-)
-@click.option(
-    "--record-duration",
-    type=click.FloatRange(min=0, min_open=True),
-    default=None,
-    metavar="SECONDS",
-    help="Length of a data record, for an EDF file that states none.",
-)
+@options.unit
+@options.record_duration
 def command(
     recordings: tuple[Path, ...], as_json: bool, unit: str | None, record_duration: float | None,  # noqa: FBT001
 ) -> int:  # fmt: skip

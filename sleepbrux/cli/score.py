@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import options
 from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
 from sleepbrux.files import safe_stem
 
@@ -96,12 +97,7 @@ def first_run_notice() -> None:
     help="Rule set [default: phasic_tonic_10mvc; aasm without a clench].",
 )
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to score; repeatable.")
-@click.option(
-    "--unit",
-    type=click.Choice(["uV", "mV", "V", "nV"]),
-    default=None,
-    help="Unit of the samples where the header does not say, or says it wrongly.",
-)
+@options.unit
 @click.option(
     "--from",
     "from_text",
@@ -110,13 +106,7 @@ def first_run_notice() -> None:
     help="Start of the window: clock time (23:10) or seconds.",
 )
 @click.option("--to", "to_text", default="", metavar="TIME", help="End of the window.")
-@click.option(
-    "--record-duration",
-    type=click.FloatRange(min=0, min_open=True),
-    default=None,
-    metavar="SECONDS",
-    help="Length of a data record, for an EDF file that states none.",
-)
+@options.record_duration
 @click.option(
     "--study",
     type=click.Path(path_type=Path, dir_okay=False),

@@ -147,7 +147,7 @@ def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...]]:
             else:
                 raw = mne.io.read_raw(path, preload=False, verbose="error")
                 files = tuple(Path(name) for name in raw.filenames if name and Path(name).is_file())
-    except (OSError, ValueError, KeyError, RuntimeError, NotImplementedError, IndexError) as error:
+    except (OSError, ValueError, KeyError, RuntimeError, IndexError) as error:
         if error.__class__.__module__.startswith("sleepbrux"):
             raise
         first = _without_folders(str(error).strip().split("\n")[0])[:200] or type(error).__name__
