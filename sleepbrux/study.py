@@ -13,7 +13,10 @@ from msgspec import Meta, Struct
 from sleepbrux.errors import StudyError
 
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
+ZeroToTen = Annotated[float, Meta(ge=0, le=10)]
+Order = Literal["as it came", "planned phases", "randomised nights", "randomised blocks"]
 OWN = "own"
+NO_APPLIANCE = "none"
 
 
 class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -43,6 +46,9 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     ``reference`` is the id of a reference, or ``"own"`` for clenches marked in the night itself.
     ``lights_off`` and ``lights_on`` are local clock times and come before marks in the recording.
+    ``appliance_in`` and ``appliance_out`` are local clock times of insertion and removal; without them
+    the appliance counts as worn all night. ``block`` is the block or pair of a randomised design.
+    What a person says of the night (pain, headache, sleep) runs from 0 to 10.
     """
 
     id: Name
@@ -52,6 +58,20 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     date: date | None = None
     lights_off: time | None = None
     lights_on: time | None = None
+    appliance_in: time | None = None
+    appliance_out: time | None = None
+    days_since_first_worn: Annotated[int, Meta(ge=0)] | None = None
+    setting_mm: float | None = None
+    setting_pct: float | None = None
+    block: int | None = None
+    morning_jaw_pain: ZeroToTen | None = None
+    morning_headache: ZeroToTen | None = None
+    perceived_sleep: ZeroToTen | None = None
+    alcohol: str = ""
+    caffeine: str = ""
+    medication: str = ""
+    breathing_device: str = ""
+    electrode_note: str = ""
     note: str = ""
 
 
@@ -70,6 +90,10 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         Labels to score; empty: every jaw muscle.
     unit
         Unit of the samples where the headers do not say, or say it wrongly; empty: as written.
+    baseline
+        The condition that the others are compared with.
+    order
+        How the order of the conditions came about.
     """
 
     pseudonym: Name
@@ -77,6 +101,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     criterion: Name = "phasic_tonic_10mvc"
     channels: tuple[str, ...] = ()
     unit: Literal["", "uV", "mV", "V", "nV"] = ""
+    baseline: Name = NO_APPLIANCE
+    order: Order = "as it came"
     reference: tuple[StudyReference, ...] = ()
     night: tuple[StudyNight, ...]
 
