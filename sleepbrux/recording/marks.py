@@ -42,7 +42,8 @@ _NEAR = 0.78
 _CLEARLY_NEARER = 0.05
 
 
-def _plain(text: str) -> str:
+def plain_words(text: str) -> str:
+    """Lower case without accents, signs as blanks, ``camelCase`` split."""
     words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
     decomposed = unicodedata.normalize("NFKD", words.casefold())
     letters = "".join(c for c in decomposed if not unicodedata.combining(c))
@@ -60,7 +61,7 @@ def classify(text: str) -> MarkKind:
     >>> classify("LIGHTS-OFF"), classify("Licht aus"), classify("Sleep stage N2"), classify("cough")
     ('lights_off', 'lights_off', 'stage', '')
     """
-    plain = _plain(text)
+    plain = plain_words(text)
     if _STAGE.fullmatch(plain):
         return "stage"
     kinds = [kind for kind, pattern in _KINDS if pattern.search(plain)]
@@ -81,7 +82,7 @@ def suggest(text: str) -> LightsKind:
     """
     if classify(text):
         return ""
-    plain = _plain(text)
+    plain = plain_words(text)
     if len({kind for spelling, kind in _SPELLINGS.items() if spelling.startswith(plain)}) > 1:
         return ""
     best: dict[str, float] = {"lights_off": 0.0, "lights_on": 0.0}
