@@ -6,7 +6,7 @@ Layout::
 
     /                    attributes format, schema_version, software
     /header              one JSON text: recording, criterion, reference, window, notes, measures
-    /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 11)
+    /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 14)
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
     /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
     /chosen/...          window, valid, positions of the events that count

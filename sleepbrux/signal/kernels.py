@@ -39,8 +39,9 @@ def sweep_lanes(
 
     ``stats`` has one row a block: 0 samples, 1 lowest, 2 highest, 3 at a rail, 4 equal to the one
     before (unfiltered), 5-8 hum phasors at two frequencies (real, imaginary), 9 energy, 10 energy
-    of the first difference (filtered). In digital steps; ``energy`` and ``rectified`` a frame are
-    scaled by ``gain``.
+    of the first difference (filtered), 11 and 12 lowest and highest mean of a frame (unfiltered), 13
+    frames wholly at a rail. In digital steps; ``energy`` and ``rectified`` a frame are scaled by
+    ``gain``.
 
     Work space: ``x`` (hop + 1, 16), ``z`` (sections, 2, 16), ``acc`` (12, 16).
     """
@@ -79,7 +80,7 @@ def sweep_lanes(
                 j += run
                 position += record_length - within
                 within = 0
-        acc[:5] = 0.0
+        acc[:6] = 0.0
         if frame >= 0:
             for lane in range(LANES):
                 acc[0, lane] = x[1, lane]
@@ -87,6 +88,7 @@ def sweep_lanes(
             for j in range(1, hop + 1):
                 for lane in range(LANES):
                     value = x[j, lane]
+                    acc[5, lane] += value
                     acc[0, lane] = min(acc[0, lane], value)
                     acc[1, lane] = max(acc[1, lane], value)
                     raw = value + acc[11, lane]
@@ -100,6 +102,10 @@ def sweep_lanes(
                     stats[block, 2] = max(stats[block, 2], acc[1, lane] + acc[11, lane])
                     stats[block, 3] += acc[2, lane]
                     stats[block, 4] += acc[3, lane]
+                    mean = acc[5, lane] / hop + acc[11, lane]
+                    stats[block, 11] = min(stats[block, 11], mean)
+                    stats[block, 12] = max(stats[block, 12], mean)
+                    stats[block, 13] += 1.0 if acc[2, lane] == hop else 0.0
         for lane in range(LANES):
             acc[4, lane] = x[hop, lane]
         for section in range(sections.shape[0]):

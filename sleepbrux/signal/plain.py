@@ -24,21 +24,23 @@ def sweep_lanes(
         total = (margin_frames + int(lane_frames[lane])) * hop
         raw = [0.0] * total
         value = [0.0] * total
-        base = data[first // per_record * record_length + channel_offset + first % per_record]
+        base = float(
+            data[first // per_record * record_length + channel_offset + first % per_record]
+        )
         for i in range(n):
             at, k = int(lane_lead[lane]) + i, first + i
             position = k // per_record * record_length + channel_offset + k % per_record
             raw[at] = float(data[position])
-            value[at] = raw[at] - float(base)
-        stretches.append((raw, value, _cascade(value, sections)))
+            value[at] = raw[at] - base
+        stretches.append((raw, value, _cascade(value, sections), base))
     for frame in range(max(int(n) for n in lane_frames)):
-        for lane, (raw, value, out) in enumerate(stretches):
+        for lane, (raw, value, out, base) in enumerate(stretches):
             if frame >= lane_frames[lane]:
                 continue
             begin = (margin_frames + frame) * hop
             at = int(lane_frame[lane]) + frame
             row = stats[at // frames_per_block]
-            square = size = change = 0.0
+            square = size = change = level = 0.0
             phasors = [0.0, 0.0, 0.0, 0.0]
             for i in range(begin, begin + hop):
                 square += out[i] * out[i]
@@ -47,6 +49,7 @@ def sweep_lanes(
                 change += slope * slope
                 for k in range(4):
                     phasors[k] += out[i] * float(hum[i - margin_frames * hop, k])
+                level += value[i]
                 row[3] += raw[i] <= rail_low or raw[i] >= rail_high
                 row[4] += value[i] == (value[i - 1] if i else 0.0)
             energy[at] = square / hop * (gain * gain)
@@ -57,6 +60,10 @@ def sweep_lanes(
             row[5:9] += phasors
             row[9] += square
             row[10] += change
+            mean = level / hop + base
+            row[11] = min(row[11], mean)
+            row[12] = max(row[12], mean)
+            row[13] += all(r <= rail_low or r >= rail_high for r in raw[begin : begin + hop])
 
 
 def _cascade(value: list[float], sections: Any) -> list[float]:

@@ -34,7 +34,7 @@ MAINS_HZ = (50, 60)
 STAT_NAMES = (
     "samples", "lowest", "highest", "at_rail", "unchanged",
     "hum_50_real", "hum_50_imaginary", "hum_60_real", "hum_60_imaginary",
-    "energy", "slope_energy",
+    "energy", "slope_energy", "lowest_mean", "highest_mean", "frames_at_rail",
 )  # fmt: skip
 
 
@@ -90,7 +90,7 @@ class ChannelFrames:
     rectified
         float32, shape (n_frames,), µV: mean absolute value.
     stats
-        float64, shape (n_blocks, 11), columns `STAT_NAMES`: a block is `frames_per_block` frames.
+        float64, shape (n_blocks, 14), columns `STAT_NAMES`: a block is `frames_per_block` frames.
         Digital steps.
     """
 
@@ -224,8 +224,10 @@ def _empty(channel: Channel, layout: Layout) -> ChannelFrames:
     grid = layout.grid(channel)
     n_blocks = -(-grid.n_slots // layout.frames_per_block)
     stats = np.zeros((n_blocks, len(STAT_NAMES)))
-    stats[:, STAT_NAMES.index("lowest")] = np.inf
-    stats[:, STAT_NAMES.index("highest")] = -np.inf
+    for name in ("lowest", "lowest_mean"):
+        stats[:, STAT_NAMES.index(name)] = np.inf
+    for name in ("highest", "highest_mean"):
+        stats[:, STAT_NAMES.index(name)] = -np.inf
     return ChannelFrames(
         channel=channel,
         grid=grid,

@@ -68,6 +68,23 @@ def test_polarity_changes_no_frame_and_gain_only_scales():
     np.testing.assert_array_equal(one.energy, flipped.energy)
     np.testing.assert_array_equal(4 * one.energy, doubled.energy)
     np.testing.assert_array_equal(2 * one.rectified, doubled.rectified)
+    np.testing.assert_array_equal(one.stat("lowest_mean"), -flipped.stat("highest_mean"))
+    np.testing.assert_array_equal(2 * one.stats[:, 5:13:8], doubled.stats[:, 5:13:8])
+    np.testing.assert_array_equal(4 * one.stat("energy"), doubled.stat("energy"))
+
+
+def test_the_mean_of_each_frame_and_whole_frames_at_a_rail_are_counted():
+    from dataclasses import replace
+
+    data = noise(4_000)
+    data[1_500:1_563] = 900.0
+    recording = from_array(data[None], 1000, ["EMG Masseter L"])
+    railed = replace(recording.channels[0], digital_min=-900, digital_max=900)
+    (frames,) = sweep(recording, [railed])
+    means = data.reshape(4, 100, 10).mean(axis=2)
+    np.testing.assert_allclose(frames.stat("lowest_mean"), means.min(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(frames.stat("highest_mean"), means.max(axis=1), rtol=1e-12)
+    assert frames.stat("frames_at_rail").tolist() == [0, 6, 0, 0]
 
 
 def test_the_order_of_channels_only_orders_the_result():
