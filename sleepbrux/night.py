@@ -28,6 +28,7 @@ from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageErr
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
+from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import Quality, assess
 from sleepbrux.signal.sweep import ChannelFrames, sweep
@@ -83,6 +84,11 @@ class Night:
         The night's events, those outside the window among them; ``chosen`` says which count.
     about
         What a study says of the night: pseudonym, night, condition; empty without a study.
+    traces
+        Filtered signal around episodes, for the eye; None where it was not kept.
+    supersedes
+        Id of the report of an earlier scoring of the same recording that this one replaces; empty
+        for none.
     """
 
     swept: Swept
@@ -100,6 +106,8 @@ class Night:
     measures: dict[str, Measure]
     notes: tuple[Note, ...]
     about: tuple[tuple[str, str], ...] = ()
+    traces: Extremes | None = None
+    supersedes: str = ""
 
 
 def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:
@@ -615,7 +623,7 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     """The same night under other rules."""
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
-    return replace(again, about=night.about)
+    return replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)
 
 
 def with_notes(night: Night, *notes: Note) -> Night:

@@ -26,10 +26,12 @@ from sleepbrux.errors import (
     UsageError,
 )
 from sleepbrux.night import Night, Swept, score, sweep_recording, with_notes
+from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.study import OWN, Study, StudyNight, StudyReference
+from sleepbrux.traces import with_traces
 from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window, seconds_of
 
 Progress = Callable[[float], None]
@@ -198,7 +200,7 @@ def score_file(path: Path, request: Request, *, progress: Progress | None = None
         night = score(
             swept, criterion=load_criterion(request.criterion), window=window, reference=reference
         )
-        return _told(night, request, (*notes, *more))
+        return _told(night, recording, request, (*notes, *more))
     try:
         swept, reference, more = _reference(swept, window, request)
         notes += more
@@ -206,7 +208,7 @@ def score_file(path: Path, request: Request, *, progress: Progress | None = None
             night = score(
                 swept, criterion=load_criterion(DEFAULT_ID), window=window, reference=reference
             )
-            return _told(night, request, notes)
+            return _told(night, recording, request, notes)
     except ReferenceLevelError as error:
         if request.mvc_uv is not None or request.reference is not None:
             raise
@@ -217,11 +219,14 @@ def score_file(path: Path, request: Request, *, progress: Progress | None = None
              f"{DEFAULT_WITHOUT_MVC_ID}, relative to background, was used")
     )  # fmt: skip
     night = score(swept, criterion=load_criterion(DEFAULT_WITHOUT_MVC_ID), window=window)
-    return _told(night, request, notes)
+    return _told(night, recording, request, notes)
 
 
-def _told(night: Night, request: Request, notes: Iterable[Note]) -> Night:
-    return replace(with_notes(night, *notes), about=request.about)
+def _told(
+    night: Night, recording: Recording, request: Request, notes: Iterable[Note]
+) -> Night:
+    told = replace(with_notes(night, *notes), about=request.about)
+    return with_traces(told, recording)
 
 
 def find_file(folder: Path, name: str, what: str) -> Path:

@@ -10,6 +10,7 @@ Layout::
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
     /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
     /chosen/...          window, valid, positions of the events that count
+    /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from sleepbrux.measures import Measure, Selection
 from sleepbrux.night import Night, Swept
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.signal.envelope import Amplitude
+from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Grid, Spans
@@ -75,6 +77,7 @@ class _Header(msgspec.Struct, kw_only=True, frozen=True):
     measures: dict[str, Measure]
     notes: tuple[Note, ...]
     about: tuple[tuple[str, str], ...] = ()
+    supersedes: str = ""
 
 
 def _to_text(value: Any) -> str:
@@ -135,6 +138,7 @@ def _header(night: Night) -> _Header:
         measures=night.measures,
         notes=night.notes,
         about=night.about,
+        supersedes=night.supersedes,
     )
 
 
@@ -165,6 +169,8 @@ def save_night(night: Night, path: str | Path) -> None:
         for name in ("window", "valid"):
             chosen.create_dataset(name, data=getattr(night.chosen, name).bounds)
         _columns(chosen, night.chosen, ("bursts", "episodes"))
+        if night.traces is not None:
+            _columns(file.create_group("traces"), night.traces, _arrays(Extremes))
 
 
 def load_night(path: str | Path) -> Night:
@@ -251,4 +257,6 @@ def _night(file: Any) -> Night:
         measures=header.measures,
         notes=header.notes,
         about=header.about,
+        traces=Extremes(**_read(file["traces"], Extremes)) if "traces" in file else None,
+        supersedes=header.supersedes,
     )  # fmt: skip

@@ -31,6 +31,7 @@ ROOMS = [
     "uncertainty",
     "measures",
     "night",
+    "traces",
     "details",
     "robustness",
     "store",

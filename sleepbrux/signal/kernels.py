@@ -366,3 +366,30 @@ def joined_by_lines(knots, step, values):
             values[i] = knots[k] + (knots[k + 1] - knots[k]) * ((i - k * step) / step)
         else:
             values[i] = knots[knots.shape[0] - 1]
+
+
+@compiled
+def filtered_extremes(data, sections, lead, size, gain, low, high, z):
+    """Filter one stretch from rest; lowest and highest value of each bin of ``size`` samples.
+
+    The first sample is subtracted from all, the first ``lead`` samples only settle the filter. Values
+    are scaled by ``gain``. Work space: ``z`` (sections, 2).
+    """
+    z[:] = 0.0
+    base = float(data[0])
+    for i in range(lead + size * low.shape[0]):
+        value = float(data[i]) - base
+        for section in range(sections.shape[0]):
+            out = sections[section, 0] * value + z[section, 0]
+            z[section, 0] = sections[section, 1] * value - sections[section, 3] * out + z[section, 1]
+            z[section, 1] = sections[section, 2] * value - sections[section, 4] * out
+            value = out
+        if i >= lead:
+            k, within = (i - lead) // size, (i - lead) % size
+            value *= gain
+            if within == 0:
+                low[k] = value
+                high[k] = value
+            else:
+                low[k] = min(low[k], value)
+                high[k] = max(high[k], value)

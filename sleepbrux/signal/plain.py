@@ -212,3 +212,15 @@ def joined_by_lines(knots: Any, step: int, values: Any) -> None:
         after = float(knots[min(k + 1, len(knots) - 1)])
         share = (i - k * step) / step if k + 1 < len(knots) else 0.0
         values[i] = float(knots[k]) + (after - float(knots[k])) * share
+
+
+def filtered_extremes(
+    data: Any, sections: Any, lead: int, size: int, gain: float, low: Any, high: Any, z: Any
+) -> None:
+    """The stretch filtered as a whole, then cut into bins."""
+    del z
+    n = lead + size * len(low)
+    out = _cascade([float(v) - float(data[0]) for v in data[:n]], sections)
+    for k in range(len(low)):
+        part = [v * gain for v in out[lead + k * size : lead + (k + 1) * size]]
+        low[k], high[k] = min(part), max(part)

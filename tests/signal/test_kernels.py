@@ -210,3 +210,21 @@ def test_window_medians_and_lines_between_them(seed, least):
         lines.append(between)
     same(*knots)
     same(*lines)
+
+
+@settings(deadline=None, max_examples=60, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.sampled_from([512, 1000, 2000]), st.integers(0, 70))
+def test_filtered_extremes(seed, rate, lead):
+    from sleepbrux.signal.filters import emg_band_pass
+
+    size = rate // 50
+    data = np.random.default_rng(seed).integers(-3000, 3000, lead + 4 * size + 5).astype("<i2")
+    out = []
+    for code in (kernels, plain):
+        low, high = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
+        sections = emg_band_pass(Fraction(rate))
+        code.filtered_extremes(data, sections, lead, size, 0.1, low, high, np.empty((3, 2)))
+        out.append((low, high))
+    same(out[0][0], out[1][0])
+    same(out[0][1], out[1][1])
+    assert (out[0][0] <= out[0][1]).all()
