@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
-from sleepbrux.export.summary import robustness_text, summary_text
+from sleepbrux.export.summary import report_id, robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.files import safe_stem, write_text
 from sleepbrux.night import Night
@@ -42,13 +43,27 @@ def _owner(path: Path) -> str | None:
         return ""
 
 
+def _superseding(night: Night, earlier: Path) -> Night:
+    """The night with the id of the report that it replaces: another scoring of the same input."""
+    try:
+        table = json.loads(earlier.read_text("utf-8"))
+        if table["input_sha256"] != night.swept.digest:
+            return night
+        before, old = str(table["report_id"]), str(table["supersedes"] or "")
+    except (OSError, ValueError, KeyError, TypeError):
+        return night
+    return replace(night, supersedes=old if before == report_id(night) else before)
+
+
 def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str:
     """Write archive, report, summary and tables; returns the stem that they share.
 
-    The summary comes last, and an earlier one goes first: where it stands, the others are whole.
+    Another scoring of the same recording under the same name is superseded: the new one names its
+    report id. The summary comes last, and an earlier one goes first: where it stands, the others are whole.
     """
     folder.mkdir(parents=True, exist_ok=True)
     stem = stem or free_stem(folder, night.swept.name, night.swept.digest)
+    night = _superseding(night, folder / f"{stem}{SUMMARY}")
     (folder / f"{stem}{SUMMARY}").unlink(missing_ok=True)
     save_night(night, folder / f"{stem}{ARCHIVE}")
     for name, text in (

@@ -222,9 +222,7 @@ def score_file(path: Path, request: Request, *, progress: Progress | None = None
     return _told(night, recording, request, notes)
 
 
-def _told(
-    night: Night, recording: Recording, request: Request, notes: Iterable[Note]
-) -> Night:
+def _told(night: Night, recording: Recording, request: Request, notes: Iterable[Note]) -> Night:
     told = replace(with_notes(night, *notes), about=request.about)
     return with_traces(told, recording)
 

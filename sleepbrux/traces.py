@@ -78,9 +78,13 @@ def trace_of(night: Night) -> list[int]:
     begin = traces.first_s
     end = begin + np.diff(traces.offsets) * traces.step_s
     out = []
-    for start, stop in zip(night.episodes.starts.tolist(), night.episodes.stops.tolist(), strict=True):
+    for start, stop in zip(
+        night.episodes.starts.tolist(), night.episodes.stops.tolist(), strict=True
+    ):
         a, b = start * slot, stop * slot
         shared = np.minimum(end, b) - np.maximum(begin, a)
         k = int(np.argmax(shared))
-        out.append(k if shared[k] >= min(b - a, LONGEST_S / 2) / 2 and math.isfinite(shared[k]) else -1)
+        out.append(
+            k if shared[k] >= min(b - a, LONGEST_S / 2) / 2 and math.isfinite(shared[k]) else -1
+        )
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 import msgspec
@@ -32,7 +33,8 @@ def _count(value: float | None) -> int | None:
     return None if value is None else int(value)
 
 
-def _measure(name: str, measure: Measure) -> dict[str, Any]:
+def measure_table(name: str, measure: Measure) -> dict[str, Any]:
+    """A measure with unit, basis, reason, intervals and the rules that it rests on."""
     value = measure.value
     return {
         "value": _count(value) if name.endswith("_count") else rounded(value),
@@ -76,7 +78,8 @@ def criterion_table(night: Night) -> dict[str, Any]:
     }
 
 
-def _reference(reference: Reference | None) -> dict[str, Any] | None:
+def reference_table(reference: Reference | None) -> dict[str, Any] | None:
+    """The reference clench with its levels; None without one."""
     if reference is None:
         return None
     return {
@@ -149,7 +152,7 @@ def steps(night: Night) -> list[dict[str, Any]]:
                 "filter": "Butterworth high-pass order 4, low-pass order 2, causal",
                 "frame_s": str(first.grid.slot_s),
             }),
-            ("reference", _reference(night.reference) or {}),
+            ("reference", reference_table(night.reference) or {}),
             ("criterion", {"id": night.criterion.id, "digest": night.criterion.digest()}),
             ("window", {"spans_s": [list(s) for s in night.window.spans_s],
                         "basis": night.window.basis}),
@@ -182,7 +185,7 @@ def summary(night: Night) -> dict[str, Any]:
         "duration_s": rounded(swept.duration_s),
         "reviewed_by_a_person": False,
         "criterion": criterion_table(night),
-        "reference": _reference(night.reference),
+        "reference": reference_table(night.reference),
         "channels": [
             _channel(f, q, night) for f, q in zip(swept.frames, night.quality, strict=True)
         ],
@@ -193,7 +196,7 @@ def summary(night: Night) -> dict[str, Any]:
         "gaps": [[rounded(a), rounded(b)] for a, b in swept.gaps],
         "excluded_spans": excluded(night),
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
-        "measures": {name: _measure(name, m) for name, m in night.measures.items()},
+        "measures": {name: measure_table(name, m) for name, m in night.measures.items()},
         "interval_over_nights": "no interval from one night",
         "details": printed(msgspec.to_builtins(details(night))),
         "provenance": steps(night),
@@ -201,9 +204,30 @@ def summary(night: Night) -> dict[str, Any]:
     }
 
 
+def _id_of(table: dict[str, Any]) -> str:
+    digest = hashlib.sha256(msgspec.json.encode(table, order="sorted")).hexdigest()
+    return "-".join(digest[i : i + 4] for i in (0, 4, 8))
+
+
+def report_id(night: Night) -> str:
+    """Id of what is reported of a night: the same for the same values, another for any other.
+
+    The first twelve hexadecimal digits of SHA-256 over `summary`.
+    """
+    return _id_of(summary(night))
+
+
 def summary_text(night: Night) -> str:
-    """`summary` as indented JSON with a line feed at the end."""
-    return msgspec.json.format(msgspec.json.encode(summary(night)), indent=2).decode() + "\n"
+    """`summary` with its id and what it supersedes, as indented JSON with a line feed at the end."""
+    table = summary(night)
+    id_ = _id_of(table)
+    whole = {
+        "schema_version": table.pop("schema_version"),
+        "report_id": id_,
+        "supersedes": night.supersedes or None,
+        **table,
+    }
+    return msgspec.json.format(msgspec.json.encode(whole), indent=2).decode() + "\n"
 
 
 def robustness_text(night: Night, robustness: Robustness) -> str:
@@ -220,7 +244,7 @@ def robustness_text(night: Night, robustness: Robustness) -> str:
                 "criterion": row.id,
                 "title": row.title,
                 "reason": row.reason,
-                "measures": {name: _measure(name, m) for name, m in row.measures.items()},
+                "measures": {name: measure_table(name, m) for name, m in row.measures.items()},
             }
             for row in robustness.rows
         ],

@@ -26,16 +26,17 @@ from sleepbrux.report.wording import BRIEF_REASONS, reason_words
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.sweep import ChannelFrames
+from sleepbrux.traces import around, trace_of
 
 LOW_UV, HIGH_UV = 0.5, 5000.0
 DECADES = 4
 STEPS_S = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 ENVELOPE_BYTES = 250_000
-AROUND_S = 5.0
-LONGEST_S = 90.0
 # frames joined, steps of the scale joined, and what a sample then takes in bytes (measured, deflated)
 DETAILS = ((1, 1, 0.80), (1, 2, 0.67), (1, 4, 0.55), (2, 4, 0.50), (4, 4, 0.45), (8, 4, 0.42))
-CLOSE_UP_BYTES = 600_000
+CLOSE_UP_BYTES = 420_000
+TRACE_BYTES = 330_000
+TRACE_STEPS = 127
 
 Bytes = NDArray[np.uint8]
 MARK_WORDS = {
@@ -138,7 +139,7 @@ def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
     episodes, all_frames = night.episodes, night.swept.frames
     slot = float(episodes.grid.slot_s)
     spans = [
-        (max(a * slot - AROUND_S, 0.0), min(b * slot + AROUND_S, a * slot - AROUND_S + LONGEST_S))
+        around(a * slot, b * slot)
         for a, b in zip(episodes.starts.tolist(), episodes.stops.tolist(), strict=True)
     ]
     per_s = sum(float(1 / f.grid.slot_s) for f in all_frames)
@@ -167,6 +168,50 @@ def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
         "n": counts,
         "data": _packed(parts),
     }
+
+
+def traces(night: Night) -> dict[str, Any] | None:
+    """Filtered signal around each episode in steps of a 127th of its own largest value; None without.
+
+    ``of`` names the stretch that each episode shows, -1 for none. Bins are joined in pairs until all
+    of them fit into the page.
+    """
+    kept, of = night.traces, trace_of(night)
+    shown = sorted({k for k in of if k >= 0})
+    if kept is None or not shown:
+        return None
+    joined, n = 1, sum(int(kept.offsets[k + 1] - kept.offsets[k]) for k in shown)
+    while 2 * n / joined > TRACE_BYTES / 0.75:
+        joined *= 2
+    parts: list[Bytes] = []
+    rows = []
+    for k in shown:
+        a, b = int(kept.offsets[k]), int(kept.offsets[k + 1])
+        low = _extreme(kept.low[a:b], joined, np.fmin)
+        high = _extreme(kept.high[a:b], joined, np.fmax)
+        known = ~np.isnan(low)
+        top = float(np.abs(np.concatenate((low[known], high[known]))).max()) if known.any() else 1.0
+        scale = max(top, 1e-9) / TRACE_STEPS
+        for values in (low, high):
+            steps = np.round(np.where(known, values, 0) / scale) + 128
+            parts.append(np.where(known, steps, 0).astype(np.uint8))
+        rows.append([
+            int(kept.channel[k]), round(float(kept.first_s[k]), 4),
+            float(kept.step_s[k]) * joined, len(low), float(f"{scale:.6g}"),
+        ])  # fmt: skip
+    return {
+        "of": [shown.index(k) if k >= 0 else -1 for k in of],
+        "rows": rows,
+        "data": _packed(parts),
+    }
+
+
+def _extreme(values: NDArray[np.float32], joined: int, pick: np.ufunc) -> NDArray[np.float64]:
+    """Lowest or highest of ``joined`` bins; NaN where none of them is known."""
+    n = -(-len(values) // joined)
+    padded = np.append(values, np.full(n * joined - len(values), np.nan, dtype=np.float32))
+    joint: NDArray[np.float64] = pick.reduce(padded.reshape(n, joined).astype(np.float64), axis=1)
+    return joint
 
 
 def mark_label(mark: Mark, *, texts: bool) -> str:
@@ -257,6 +302,7 @@ def payload(
         "channels": channels,
         "envelope": _packed([strip.codes for strip in scale]),
         "close_ups": close_ups(night, scale),
+        "traces": traces(night),
         "window": [[round(a, 3), round(b, 3)] for a, b in night.window.spans_s],
         "reasons": [[reason_words(r), BRIEF_REASONS.get(r, r)] for r in reasons],
         "excluded": [[k, reasons.index(r), round(a, 3), round(b, 3)] for k, r, a, b in spans],

@@ -381,7 +381,9 @@ def filtered_extremes(data, sections, lead, size, gain, low, high, z):
         value = float(data[i]) - base
         for section in range(sections.shape[0]):
             out = sections[section, 0] * value + z[section, 0]
-            z[section, 0] = sections[section, 1] * value - sections[section, 3] * out + z[section, 1]
+            z[section, 0] = (
+                sections[section, 1] * value - sections[section, 3] * out + z[section, 1]
+            )
             z[section, 1] = sections[section, 2] * value - sections[section, 4] * out
             value = out
         if i >= lead:

@@ -26,19 +26,21 @@ class Done:
     err: str
 
 
+def called(*arguments):
+    """Run the command; what it printed and its exit code."""
+    out, err = io.StringIO(), io.StringIO()
+    code = 0
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            main([str(a) for a in arguments])
+        except SystemExit as stop:
+            code = stop.code or 0
+    return Done(code, out.getvalue(), err.getvalue())
+
+
 @pytest.fixture
 def run():
-    def call(*arguments):
-        out, err = io.StringIO(), io.StringIO()
-        code = 0
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            try:
-                main([str(a) for a in arguments])
-            except SystemExit as stop:
-                code = stop.code or 0
-        return Done(code, out.getvalue(), err.getvalue())
-
-    return call
+    return called
 
 
 def write_edf(path: Path, *, clenches=True, labels=LABELS, seed=0, lights=(), unit="uV"):

@@ -11,7 +11,7 @@
   const LEAST = 4, HEAD = 24, GAP = 16, KIND = 20, FOOT = 26, RIGHT = 8;
   const duration = Math.max(data.duration_s, 1);
   const lanes = data.lanes;
-  let from = 0, to = duration, selected = -1, envelopes = [], closeUps = null, waiting = false;
+  let from = 0, to = duration, selected = -1, envelopes = [], closeUps = null, traceCodes = null, waiting = false;
 
   async function unpack(text) {
     const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
@@ -293,6 +293,41 @@
     else select(after < 0 ? data.episodes.length - 1 : after - 1);
   }
 
+  function traceOf(i) {
+    const t = data.traces;
+    if (!traceCodes || !t || t.of[i] < 0) return null;
+    const [channel, first, step, n, scale] = t.rows[t.of[i]], at = traceCodes.offsets[t.of[i]];
+    return { channel, first, step, n, scale, low: traceCodes.codes.subarray(at, at + n), high: traceCodes.codes.subarray(at + n, at + 2 * n) };
+  }
+
+  function drawTrace(g, t, X, a, b, x0, x1, top, height) {
+    const c = data.channels[t.channel], middle = top + height / 2, half = height / 2 - 2;
+    const Y = (code) => middle - ((code - 128) / 127) * half;
+    const most = 127 * t.scale, base = Math.pow(10, Math.floor(Math.log10(most / 1.5)));
+    const tick = [5, 2, 1].map((m) => m * base).find((v) => v <= most) || base;
+    g.lineWidth = 1;
+    [-tick, 0, tick].forEach((v) => {
+      const y = middle - (v / most) * half;
+      g.strokeStyle = rule; g.beginPath(); g.moveTo(x0, y); g.lineTo(x1, y); g.stroke();
+      g.fillStyle = soft; g.textAlign = "right"; g.fillText(String(Number(v.toPrecision(3))), x0 - 5, y);
+    });
+    g.textAlign = "left";
+    data.excluded.forEach(([channel, , ea, eb]) => {
+      if (channel === t.channel && eb > a && ea < b) hatched(g, Math.max(X(ea), x0), top, Math.min(X(eb), x1) - Math.max(X(ea), x0), height);
+    });
+    g.save();
+    g.beginPath(); g.rect(x0, top, x1 - x0, height); g.clip();
+    g.fillStyle = ink;
+    const w = Math.max(X(t.first + t.step) - X(t.first), 0.7);
+    for (let i = 0; i < t.n; i++) {
+      if (!t.low[i]) continue;
+      const high = Y(t.high[i]), low = Y(t.low[i]);
+      g.fillRect(X(t.first + i * t.step), high, w, Math.max(low - high, 0.8));
+    }
+    g.restore();
+    boxed(g, c.label + ", filtered, " + c.unit, x0 + 4, top - 7);
+  }
+
   function drawCloseUp() {
     if (selected < 0 || !closeUps) return;
     document.getElementById("close").hidden = false;
@@ -309,7 +344,8 @@
       return { c, first: u.first_s[selected][k], step: u.step_s[k], out };
     });
     const a = Math.min(...series.map((s) => s.first)), b = Math.max(...series.map((s) => s.first + s.step * s.out.length));
-    const { g, width, height } = prepared(closeCanvas, 6 + n * (lane + 20) + KIND + FOOT);
+    const trace = traceOf(selected), under = trace ? lane + 20 : 0;
+    const { g, width, height } = prepared(closeCanvas, 6 + under + n * (lane + 20) + KIND + FOOT);
     const x0 = leftGutter(), x1 = width - (data.channels.some((c) => c.mvc) ? 54 : RIGHT), bottom = height - FOOT;
     const X = (t) => x0 + ((t - a) / (b - a)) * (x1 - x0);
     g.fillStyle = "#fff"; g.fillRect(x0, 2, x1 - x0, bottom - 2);
@@ -318,8 +354,9 @@
     near.forEach((r) => {
       if (r[3] === selected) { g.fillStyle = "rgba(35,86,107,.12)"; g.fillRect(X(r[0]), 2, X(r[1]) - X(r[0]), bottom - 2); }
     });
+    if (trace) drawTrace(g, trace, X, a, b, x0, x1, 20, lane);
     series.forEach((s, k) => {
-      const top = 20 + k * (lane + 20);
+      const top = 20 + under + k * (lane + 20);
       let most = s.c.threshold ? s.c.threshold * 1.6 : s.c.low * 4;
       s.out.forEach((v) => { if (v > most) most = v; });
       const Y = (v) => top + lane - (Math.min(v, most) / most) * (lane - 4);
@@ -353,6 +390,7 @@
       while (name.length > 8 && g.measureText(name).width > x1 - x0 - 12) name = name.slice(0, -6) + "…";
       boxed(g, name, x0 + 4, top - 7);
     });
+    closeCanvas.dataset.trace = trace ? data.channels[trace.channel].label : "";
     const row = bottom - KIND / 2;
     g.save(); g.beginPath(); g.rect(x0, 0, x1 - x0, height); g.clip();
     near.forEach((r) => drawKind(g, data.burst_kinds[r[2]], Math.max(X(r[0]), x0 - 20), Math.min(X(r[1]), x1 + 20), row, r[3] !== selected));
@@ -362,6 +400,7 @@
     const ms = Math.round(1000 * u.step_s[0]);
     document.getElementById("close-note").textContent =
       "Amplitude per " + ms + " ms, from 5 s before to 5 s after; shaded: the bursts of this episode, after the channels were merged; pale signs: bursts of no or another episode, open circles those too short." +
+      (trace ? " On top: the filtered signal of the channel that triggered, from its lowest to its highest value in each " + Math.round(1000 * trace.step) + " ms." : "") +
       (stop - start > b - a ? " Only the first " + Math.round(b - a) + " s are drawn." : "");
     closeCanvas.dataset.episode = String(selected);
   }
@@ -459,7 +498,14 @@
     at = 0;
     data.close_ups.n.forEach((row) => { offsets.push(row.map((n) => { const o = at; at += n; return o; })); });
     closeUps = { codes, offsets };
+    if (data.traces) {
+      const bytes = await unpack(data.traces.data), starts = [];
+      at = 0;
+      data.traces.rows.forEach((row) => { starts.push(at); at += 2 * row[3]; });
+      traceCodes = { codes: bytes, offsets: starts };
+    }
     drawCloseUp();
+    canvas.dataset.ready = String(Math.round(performance.now()));
   }
 
   begin().catch(() => { document.getElementById("no-viewer").hidden = false; document.getElementById("static").hidden = false; });

@@ -1,0 +1,111 @@
+"""``sleepbrux trace``: from a number of a night down to the samples that it rests on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sleepbrux.errors import UsageError
+
+SHOWN = 10
+
+
+def _clip(rows: list[str], *, everything: bool) -> list[str]:
+    if everything or len(rows) <= SHOWN:
+        return rows
+    return [*rows[:SHOWN], f"... and {len(rows) - SHOWN} more: --all shows them"]
+
+
+def _samples(places: dict[str, list[list[int]]]) -> str:
+    return "; ".join(
+        f"{label} samples " + ", ".join(f"[{a}, {b})" for a, b in pairs)
+        if pairs
+        else f"{label} none"
+        for label, pairs in places.items()
+    )
+
+
+def _value(table: dict[str, Any]) -> str:
+    if table["value"] is None:
+        return f"not computable ({table['reason']})"
+    return f"{table['value']:.10g} {'' if table['unit'] == '1' else table['unit']}".strip()
+
+
+def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[str]]]:
+    """The chain as headings with lines below them."""
+    intervals = [
+        f"95 %: {i['low']:.6g} to {i['high']:.6g}, {i['meaning']}"
+        for i in table.get("intervals_95", ())
+    ]
+    events = table["events"]
+    window, valid = table["window"], table["valid"]
+    reference = table["reference"]
+    return [
+        (table["measure"], [_value(table), f"basis: {table['basis']}", *intervals]),
+        ("computed again from the events below", [table["computed_again"] or "no ratio of a count"]),
+        ("rules", [f"{r['key']} = {r['value']}   ({r['status']}) {r['source']}" for r in table["rules"]]
+         or ["none"]),
+        (f"events: {events['what']}" + ("" if events["count"] is None else f" ({events['count']})"),
+         _clip([f"{e['number']:>4}  {e['start_s']:.3f} to {e['stop_s']:.3f} s  {e['kind']}  "
+                f"{_samples(e['stored_samples'])}" for e in events["list"]], everything=everything)),
+        ("time", [
+            f"window: {window['basis']}, {window['hours']:.6g} h",
+            f"valid: {valid['hours']:.6g} h in {len(valid['spans_s'])} stretch(es)",
+            *_clip([f"  {a:.3f} to {b:.3f} s" for a, b in valid["spans_s"]], everything=everything)]),
+        ("left out of the window", _clip(
+            [f"{r['start_s']:.3f} to {r['stop_s']:.3f} s  {r['channel']}: {r['text']}"
+             for r in table["left_out"]], everything=everything) or ["nothing"]),
+        ("reference", ["no reference clench"] if reference is None else [
+            f"{reference['origin']}; {reference['statistic']}; {reference['placement']}; "
+            f"teeth: {reference['teeth']}",
+            *(f"{v['channel']}: {v['mvc_uv']} µV {reference['amplitude']}" for v in reference["levels"])]),
+        ("channels", [
+            f"{c['channel']}: {c['samples']} samples at {c['rate_hz']} Hz, {c['frames']} frames of "
+            f"{c['frame_s']} s, threshold {c['threshold_uv']}, background {c['background_uv']}"
+            for c in table["channels"]]),
+        ("steps", [f"{s['step']}: {s['digest']}" for s in table["steps"]]),
+        ("identity", [
+            f"input SHA-256    {table['input_sha256']}",
+            f"archive SHA-256  {table['archive_sha256']}",
+            f"criterion        {table['criterion']['id']} {table['criterion']['digest']}",
+            f"report id        {table['report_id']}"
+            + (f", supersedes {table['supersedes']}" if table["supersedes"] else ""),
+            "versions         " + ", ".join(f"{k} {v}" for k, v in table["software"].items())]),
+    ]  # fmt: skip
+
+
+@click.command()
+@click.argument("archive", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("measure", required=False, default="")
+@click.option("--all", "everything", is_flag=True, help="List every event and every span.")
+@click.option("--json", "as_json", is_flag=True, help="Print the whole chain as JSON.")
+def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> int:
+    """Print what MEASURE of ARCHIVE (NIGHT.night.h5) rests on, down to sample numbers.
+
+    Value, unit, basis, rules with their sources, events counted with their samples, spans left out,
+    reference, digests and versions. Without MEASURE: the names that the night has.
+    """
+    from sleepbrux.export.chain import chain_of
+    from sleepbrux.store import load_night
+
+    night = load_night(archive)
+    if not measure:
+        for name, m in night.measures.items():
+            click.echo(f"{name}  ({m.unit})")
+        return 0
+    if as_json and everything:
+        raise UsageError("--json prints everything already; leave out --all")
+    table = chain_of(night, measure, archive=archive)
+    if as_json:
+        import msgspec
+
+        click.echo(msgspec.json.format(msgspec.json.encode(table), indent=2).decode())
+        return 0
+    for heading, rows in lines(table, everything=everything):
+        click.echo(heading)
+        for row in rows:
+            click.echo(f"  {row}")
+    click.echo(table["purpose"])
+    return 0

@@ -1,0 +1,205 @@
+"""The chain from a number of a night down to the samples that it rests on."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sleepbrux import __version__
+from sleepbrux.bursts import KINDS as BURST_KINDS
+from sleepbrux.bursts import SHORT, Ints
+from sleepbrux.episodes import EPISODE_PHASIC
+from sleepbrux.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.errors import UsageError
+from sleepbrux.export.summary import (
+    excluded,
+    measure_table,
+    reference_table,
+    report_id,
+    rounded,
+    steps,
+)
+from sleepbrux.night import Night
+from sleepbrux.purpose import PURPOSE
+from sleepbrux.recording.model import Channel
+
+CHUNK = 1 << 20
+OF_EPISODES = (
+    "episodes_per_hour", "episode_count", "bruxism_time_index_pct", "median_episode_duration_s",
+    "median_inter_episode_interval_s",
+)  # fmt: skip
+OF_BURSTS = (
+    "bursts_per_hour", "burst_count", "bursts_per_episode", "burst_time_index_pct",
+    "median_burst_peak_pct_mvc", "median_burst_peak_uv", "median_burst_duration_s",
+    "median_inter_burst_interval_s",
+)  # fmt: skip
+UNLISTED = "no list of events: the measure rests on the spans and levels below"
+OF_PHASIC_BURSTS = ("bursts_per_phasic_episode", "median_phasic_rhythm_hz")
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file, 64 hexadecimal digits."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while chunk := file.read(CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def stored_samples(channel: Channel, start_s: float, stop_s: float) -> list[list[int]]:
+    """Stored samples of a channel that lie in a stretch of the night clock, as [first, stop) pairs."""
+    rate = channel.rate
+    first, stop = math.floor(start_s * rate + 0.5), math.floor(stop_s * rate + 0.5)
+    found = []
+    for piece in channel.pieces:
+        a, b = max(first, piece.night), min(stop, piece.night + piece.n)
+        if a < b:
+            found.append([piece.stored + a - piece.night, piece.stored + b - piece.night])
+    return found
+
+
+def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
+    """What a measure counts: its description, and positions of the episodes or of the bursts."""
+    chosen, of, kind = night.chosen, night.episodes.of_burst, night.episodes.kind
+    inside = chosen.bursts[of[chosen.bursts] >= 0]
+    single = chosen.bursts[of[chosen.bursts] < 0]
+    short = night.merged.kind[single] == SHORT
+    found: dict[str, tuple[str, Ints | None, Ints | None]] = {
+        **dict.fromkeys(OF_EPISODES, ("counted episodes", chosen.episodes, None)),
+        **dict.fromkeys(OF_BURSTS, ("bursts inside counted episodes", None, inside)),
+        **dict.fromkeys(OF_PHASIC_BURSTS, ("bursts inside counted phasic episodes", None, inside[kind[of[inside]] == EPISODE_PHASIC])),
+        **{f"{word}_episodes_per_hour": (f"counted {word} episodes", chosen.episodes[
+               kind[chosen.episodes] == code], None) for code, word in enumerate(EPISODE_KINDS)},
+        "isolated_bursts_per_hour": ("counted single bursts, long enough", None, single[~short]),
+        "short_bursts_per_hour": ("counted single bursts, too short", None, single[short]),
+    }  # fmt: skip
+    return found.get(name, (UNLISTED, None, None))
+
+
+def _event(
+    night: Night, number: int, start: int, stop: int, kind: str, mask: int
+) -> dict[str, Any]:
+    slot = night.merged.grid.slot_s
+    a, b = float(start * slot), float(stop * slot)
+    scored = [f.channel for f in night.swept.frames]
+    apart = len(night.merged.labels) == len(scored)
+    taking = [c for k, c in enumerate(scored) if mask >> k & 1] if apart else scored
+    return {
+        "number": number,
+        "start_s": rounded(a),
+        "stop_s": rounded(b),
+        "kind": kind,
+        "stored_samples": {c.label: stored_samples(c, a, b) for c in taking},
+    }
+
+
+def _events(night: Night, name: str) -> dict[str, Any]:
+    what, episodes, bursts = _which(night, name)
+    rows: list[dict[str, Any]] = []
+    for table, index, kinds in (
+        (night.episodes, episodes, EPISODE_KINDS),
+        (night.merged, bursts, BURST_KINDS),
+    ):
+        rows += [
+            _event(night, n, int(table.starts[i]), int(table.stops[i]), kinds[table.kind[i]],
+                   int(table.channels[i]))
+            for n, i in enumerate([] if index is None else index.tolist(), start=1)
+        ]  # fmt: skip
+    return {"what": what, "count": None if episodes is bursts is None else len(rows), "list": rows}
+
+
+def again(night: Night, name: str, count: int | None) -> str:
+    """The number from the events and hours of the chain, in words; empty where it is no such ratio."""
+    measure, hours = night.measures[name], night.chosen.valid.hours
+    if count is None or measure.value is None:
+        return ""
+    if measure.unit == "1/h" and hours > 0:
+        return f"{count} / {hours:.10g} h = {count / hours:.10g} 1/h"
+    if name.endswith("_count"):
+        return f"{count}"
+    return ""
+
+
+def rules_of(night: Night, keys: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Settings that a measure rests on, each with value, status and source."""
+    rows = []
+    for path, value in night.criterion.values():
+        if any(path == key or (key.endswith(".") and path.startswith(key)) for key in keys):
+            note = night.criterion.sources.get(path)
+            rows.append({
+                "key": path,
+                "value": value,
+                "status": note.status if note else "not stated",
+                "source": note.source if note else "",
+            })  # fmt: skip
+    return rows
+
+
+def _levels(night: Night) -> list[dict[str, Any]]:
+    rows = []
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        label = frames.channel.label
+        rows.append({
+            "channel": label,
+            "samples": frames.channel.n_stored,
+            "rate_hz": str(frames.channel.rate),
+            "unit_per_step": rounded(frames.channel.gain),
+            "unit": frames.channel.unit,
+            "frames": frames.grid.n_slots,
+            "frame_s": str(frames.grid.slot_s),
+            "usable_hours": rounded(quality.usable.hours),
+            "threshold_uv": rounded(night.threshold_uv.get(label)),
+            "background_uv": rounded(night.background_uv.get(label)),
+        })  # fmt: skip
+    return rows
+
+
+def chain_of(night: Night, name: str, *, archive: Path | None = None) -> dict[str, Any]:
+    """Everything that a measure of a night rests on.
+
+    Parameters
+    ----------
+    archive
+        File of the night, for its digest.
+
+    Raises
+    ------
+    UsageError
+        The night has no such measure.
+    """
+    if name not in night.measures:
+        raise UsageError(
+            f"{night.swept.name} has no measure {name!r}; it has: {', '.join(night.measures)}"
+        )
+    events = _events(night, name)
+    return {
+        "measure": name,
+        **measure_table(name, night.measures[name]),
+        "computed_again": again(night, name, events["count"]),
+        "rules": rules_of(night, night.measures[name].keys),
+        "criterion": {"id": night.criterion.id, "digest": night.criterion.digest()},
+        "events": events,
+        "window": {
+            "basis": night.window.basis,
+            "spans_s": [[rounded(a), rounded(b)] for a, b in night.window.spans_s],
+            "hours": rounded(night.chosen.window.hours),
+        },
+        "valid": {
+            "spans_s": [[rounded(a), rounded(b)] for a, b in night.chosen.valid.seconds()],
+            "hours": rounded(night.chosen.valid.hours),
+        },
+        "left_out": excluded(night),
+        "reference": reference_table(night.reference),
+        "channels": _levels(night),
+        "steps": steps(night),
+        "input_sha256": night.swept.digest,
+        "archive_sha256": file_digest(archive) if archive else None,
+        "report_id": report_id(night),
+        "supersedes": night.supersedes or None,
+        "software": {"sleepbrux": __version__, "numpy": np.__version__},
+        "purpose": PURPOSE,
+    }
