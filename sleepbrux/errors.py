@@ -33,6 +33,10 @@ class ArchiveError(SleepbruxError):
     """A night's archive cannot be read."""
 
 
+class JournalError(SleepbruxError):
+    """A journal of decisions cannot be read, or a decision has no meaning."""
+
+
 class UsageError(SleepbruxError):
     """The command was called in a way that has no meaning."""
 

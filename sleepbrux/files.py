@@ -24,12 +24,13 @@ def replacing(path: Path) -> Iterator[Path]:
         with temporary.open("rb+") as handle:
             os.fsync(handle.fileno())
         temporary.replace(path)
-        _flush_folder(path.parent)
+        flush_folder(path.parent)
     finally:
         temporary.unlink(missing_ok=True)
 
 
-def _flush_folder(folder: Path) -> None:
+def flush_folder(folder: Path) -> None:
+    """Put the names in a folder on disk, where the system can."""
     if os.name != "posix":
         return
     descriptor = os.open(folder, os.O_RDONLY)

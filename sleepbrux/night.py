@@ -26,6 +26,7 @@ from sleepbrux.criteria import Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageError
 from sleepbrux.measures import Measure, Selection, compute, select
+from sleepbrux.provenance import Review
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.extremes import Extremes
@@ -89,6 +90,8 @@ class Night:
     supersedes
         Id of the report of an earlier scoring of the same recording that this one replaces; empty
         for none.
+    review
+        What a reader changed; None for the automatic scoring, the only one that an archive holds.
     """
 
     swept: Swept
@@ -108,6 +111,7 @@ class Night:
     about: tuple[tuple[str, str], ...] = ()
     traces: Extremes | None = None
     supersedes: str = ""
+    review: Review | None = None
 
 
 def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:

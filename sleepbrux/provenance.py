@@ -36,3 +36,57 @@ def chain(steps: list[tuple[str, dict[str, Any]]]) -> tuple[Step, ...]:
         text = msgspec.json.encode([name, settings, before], order="sorted")
         done.append(Step(name, settings, hashlib.sha256(text).hexdigest()))
     return tuple(done)
+
+
+@dataclass(frozen=True)
+class Review:
+    """What a reader changed in an automatic scoring.
+
+    Attributes
+    ----------
+    readers
+        Who decided, in order of their first decision.
+    first, last
+        UTC times of the first and last decision that stands, ISO 8601; empty without any.
+    automatic, decided
+        Automatic episodes that count, and those of them that a reader decided on.
+    accepted, rejected, relabelled, moved
+        Of the decided ones: accepted as they were, not counted, of another kind, with another edge. One
+        that was both relabelled and moved is in both.
+    added
+        Episodes that the reader added.
+    bursts
+        Bursts rejected, relabelled, moved or added.
+    by_rule
+        Automatic episodes that no longer are one after their bursts were changed, and groups that
+        became one.
+    """
+
+    readers: tuple[str, ...]
+    first: str
+    last: str
+    automatic: int
+    decided: int
+    accepted: int
+    rejected: int
+    relabelled: int
+    moved: int
+    added: int
+    bursts: int
+    by_rule: int
+
+    @property
+    def sentence(self) -> str:
+        """Which scoring this is, and how much of it was changed."""
+        who = ", ".join(self.readers) or "nobody"
+        days = self.first[:10] if self.first[:10] == self.last[:10] else (
+            f"{self.first[:10]} to {self.last[:10]}"
+        )  # fmt: skip
+        left = self.automatic - self.decided
+        return (
+            f"Reviewed scoring (reader {who}, {days}): of {self.automatic} automatic episodes "
+            f"{self.accepted} accepted as they were, {self.rejected} rejected, {self.relabelled} "
+            f"relabelled, {self.moved} with an edge moved, {left} not decided and left as scored; "
+            f"{self.added} episodes added, {self.bursts} bursts changed, {self.by_rule} episodes "
+            "come or gone by the rules after that"
+        )

@@ -19,6 +19,7 @@ from sleepbrux.criteria import criterion_ids
 from sleepbrux.errors import ArchiveError, UsageError
 from sleepbrux.export.summary import printed
 from sleepbrux.files import safe_stem
+from sleepbrux.journal import with_review
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
@@ -98,6 +99,8 @@ class NightFigures:
         Hours that counted, and those that the rules ask for.
     labelled
         Condition that the archive was written with; empty where it says none.
+    scoring
+        What a reader has to do with these numbers; empty where no review exists.
     """
 
     id: str
@@ -108,6 +111,7 @@ class NightFigures:
     minimum_valid_hours: float
     measures: dict[str, Measure]
     labelled: str = ""
+    scoring: str = ""
 
 
 @dataclass(frozen=True)
@@ -317,6 +321,9 @@ def read_nights(
 ) -> tuple[list[NightFigures], list[Missing]]:
     """Figures of every archived night of a study, one archive in memory at a time.
 
+    Reviewed scorings count only where every night that was found has one, so that nights that a reader
+    has corrected are never pooled with nights that nobody has seen.
+
     Parameters
     ----------
     folder
@@ -324,7 +331,8 @@ def read_nights(
     suffix
         Ending of an archive's name.
     """
-    nights, missing = [], []
+    nights: list[tuple[NightFigures, NightFigures | None]] = []
+    missing = []
     for entry in study.night:
         stems = dict.fromkeys((safe_stem(entry.id), safe_stem(Path(entry.recording).stem)))
         names = [f"{stem}{suffix}" for stem in stems]
@@ -339,8 +347,14 @@ def read_nights(
         except ArchiveError as error:
             missing.append(Missing(entry.id, entry.condition, str(error)))
             continue
-        nights.append(figures(entry, night))
-    return nights, missing
+        after = with_review(night, folder / found)
+        nights.append((figures(entry, night), figures(entry, after) if after.review else None))
+    if nights and all(after for _, after in nights):
+        return [after for _, after in nights if after], missing
+    unused = "automatic scoring: its review is not used, as not every night has one"
+    return [
+        dataclasses.replace(night, scoring=unused if after else "") for night, after in nights
+    ], missing
 
 
 def figures(entry: StudyNight, night: Night) -> NightFigures:
@@ -360,6 +374,7 @@ def figures(entry: StudyNight, night: Night) -> NightFigures:
         minimum_valid_hours=night.criterion.window.minimum_valid_hours,
         measures=night.measures,
         labelled=dict(night.about).get("condition", ""),
+        scoring=night.review.sentence if night.review else "",
     )
 
 
@@ -614,6 +629,8 @@ def _brief(night: NightFigures) -> NightBrief:
         )
     if night.labelled and night.labelled != night.condition:
         remarks.append(f"was scored as condition {night.labelled!r}")
+    if night.scoring:
+        remarks.append(night.scoring)
     return NightBrief(night.id, night.valid_hours, tuple(remarks))
 
 

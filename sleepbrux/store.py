@@ -143,8 +143,14 @@ def _header(night: Night) -> _Header:
 
 
 def save_night(night: Night, path: str | Path) -> None:
-    """Write a night's archive; an existing file is replaced only when the new one is whole."""
+    """Write a night's archive; an existing file is replaced only when the new one is whole.
+
+    An archive holds the automatic scoring only; what a reader changed stands in the journal beside it.
+    """
     import h5py
+
+    if night.review is not None:
+        raise ArchiveError(f"{Path(path).name}: a reviewed night is not archived, its journal is")
 
     with replacing(Path(path)) as temporary, h5py.File(temporary, "w") as file:
         file.attrs["format"] = FORMAT

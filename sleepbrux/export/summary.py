@@ -183,7 +183,9 @@ def summary(night: Night) -> dict[str, Any]:
         "start": swept.start.isoformat() if swept.start else None,
         "start_clock": swept.start_clock.isoformat() if swept.start_clock else None,
         "duration_s": rounded(swept.duration_s),
-        "reviewed_by_a_person": False,
+        "reviewed_by_a_person": night.review is not None,
+        "scoring": night.review.sentence if night.review else "automatic scoring, not reviewed",
+        "review": msgspec.to_builtins(night.review),
         "criterion": criterion_table(night),
         "reference": reference_table(night.reference),
         "channels": [

@@ -159,7 +159,6 @@ def render_night(
     *,
     others: Sequence[Row] = (),
     robustness: Robustness | None = None,
-    reviewed: bool = False,
     mark_texts: bool = False,
 ) -> str:
     """A scored night as one HTML page, the same bytes for the same night.
@@ -172,8 +171,6 @@ def render_night(
         The night under other criteria, shown side by side.
     robustness
         The night under many rules; its rows replace ``others``.
-    reviewed
-        Whether a person has looked at the scoring; the banner says which.
     mark_texts
         Show the texts of marks as written. They may name a person, so by default a mark is shown
         by its kind only (lights off, clench, other).
@@ -194,8 +191,8 @@ def render_night(
         style=Markup(page.style),
         script=Markup(page.script),
         data=Markup(to_json(data)),
-        banner=wording.REVIEWED if reviewed else wording.NOT_REVIEWED,
-        reviewed=reviewed,
+        banner=wording.banner(night),
+        reviewed=night.review is not None,
         name=", ".join(value for _, value in night.about) or night.swept.name,
         began=began(night.swept.start, night.swept.start_clock),
         length=with_unit(night.swept.duration_s / 3600, "h"),

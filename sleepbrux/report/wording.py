@@ -14,7 +14,11 @@ from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS
 
 NOT_REVIEWED = "No person has looked at this scoring yet"
-REVIEWED = "A person has looked at this scoring"
+
+
+def banner(night: Night) -> str:
+    """Which scoring a page shows, and how much of it a reader changed."""
+    return NOT_REVIEWED if night.review is None else night.review.sentence
 
 
 class Caution(NamedTuple):
@@ -93,6 +97,8 @@ FLAG_WORDS = {
     "edge": "touches an edge of usable time",
     "clipped": "a sample lies at the end of the converter's range: amplitudes are 'at least'",
     "phasic-bursts": "holds phasic bursts too few for the phasic rule",
+    "reader": "added or changed by the reader",
+    "by-rule": "made by the rules from bursts that the reader changed",
 }
 
 

@@ -11,11 +11,12 @@ import pytest
 
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.night import rescore
+from sleepbrux.provenance import Review
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import render_night
 from sleepbrux.report.payload import to_json
 from sleepbrux.report.tables import unit_of
-from sleepbrux.report.wording import CAUTIONS, NOT_REVIEWED, REVIEWED, method, reading
+from sleepbrux.report.wording import CAUTIONS, NOT_REVIEWED, method, reading
 from sleepbrux.signal.quality import REASONS
 
 from .conftest import EVIL, scored
@@ -53,8 +54,14 @@ def test_the_purpose_sentence_stands_once_word_for_word(text):
 
 def test_the_banner_says_whether_a_person_has_looked(night, text):
     assert text.strip().startswith("night_a: jaw-muscle EMG of one night " + NOT_REVIEWED)
-    reviewed = visible(render_night(night, reviewed=True))
-    assert REVIEWED in reviewed
+    review = Review(
+        ("AB",), "2026-03-02T07:41:09Z", "2026-03-02T07:59:00Z", 4, 3, 1, 1, 1, 0, 2, 0, 0
+    )
+    reviewed = visible(render_night(replace(night, review=review)))
+    assert (
+        "Reviewed scoring (reader AB, 2026-03-02): of 4 automatic episodes 1 accepted" in reviewed
+    )
+    assert "1 not decided and left as scored; 2 episodes added" in reviewed
     assert NOT_REVIEWED not in reviewed
 
 

@@ -1,0 +1,412 @@
+"""The night after the reader's decisions.
+
+Decisions on bursts come first: a rejected burst is gone, a moved one has its kind by its new duration
+unless it was given one. Where a burst was changed, episodes are built anew by the criterion. Decisions
+on episodes come last and outweigh the rules: a rejected episode goes with its bursts, a moved or added
+one holds the bursts that overlap it and lie in no other, and one that was accepted, relabelled or moved
+stays even where the rules would no longer make one of its bursts.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import reduce
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sleepbrux.bursts import KINDS as BURST_KINDS
+from sleepbrux.bursts import PHASIC, SHORT, TONIC, Merged, kinds
+from sleepbrux.episodes import EPISODE_UNCLASSIFIED, Episodes, group_episodes
+from sleepbrux.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.errors import JournalError, Note
+from sleepbrux.journal.file import Journal, check_about, journal_path, load_journal
+from sleepbrux.journal.levels import Levels
+from sleepbrux.journal.standing import Standing, in_force, standings
+from sleepbrux.measures import Measure, compute, select
+from sleepbrux.night import Night, with_notes
+from sleepbrux.provenance import Review
+from sleepbrux.spans import Spans
+from sleepbrux.store import load_night
+
+KEPT = ("background_uv", "threshold_pct_mvc", "integral_above_background_uv_s_per_hour",
+        "integral_above_background_pct_mvc_s_per_hour")  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Reviewed:
+    """A night after a reader's decisions.
+
+    Attributes
+    ----------
+    night
+        With ``review`` set, measures recomputed.
+    automatic
+        As the archive holds it.
+    episode_ids, burst_ids
+        Name of each row of the night's tables, as decisions call it.
+    standings
+        What was decided, by target.
+    """
+
+    night: Night
+    automatic: Night
+    episode_ids: tuple[str, ...]
+    burst_ids: tuple[str, ...]
+    standings: dict[str, Standing]
+
+    def event(self, target: str) -> dict[str, Any] | None:
+        """Edges and kind of an event as it stands; None where it does not count."""
+        for ids, table, words in (
+            (self.episode_ids, self.night.episodes, EPISODE_KINDS),
+            (self.burst_ids, self.night.merged, BURST_KINDS),
+        ):
+            if target in ids:
+                i = ids.index(target)
+                return {
+                    "start_s": table.grid.seconds(table.starts[i]),
+                    "stop_s": table.grid.seconds(table.stops[i]),
+                    "kind": words[table.kind[i]],
+                }
+        return None
+
+
+@dataclass(eq=False)
+class _Row:
+    """An episode in the making: its name, bursts, edges in slots, kind and flags."""
+
+    id: str
+    members: list[int]
+    start: int
+    stop: int
+    kind: int
+    flags: tuple[str, ...] = ()
+    fixed: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class _Work:
+    """Bursts after the decisions on them; ``of`` is the automatic position, -1 for an added one."""
+
+    merged: Merged
+    ids: tuple[str, ...]
+    of: list[int]
+    changed: bool
+
+
+def _slots(night: Night, standing: Standing) -> tuple[int, int]:
+    grid = night.merged.grid
+    assert standing.start_s is not None  # noqa: S101
+    assert standing.stop_s is not None  # noqa: S101
+    return grid.nearest(standing.start_s), grid.nearest(standing.stop_s)
+
+
+def _bursts(night: Night, said: dict[str, Standing]) -> _Work:
+    table = night.merged
+    own = {t: s for t, s in said.items() if s.level == "burst"}
+    touched = {
+        t: s for t, s in own.items() if s.added or s.moved or s.kind or s.verdict == "rejected"
+    }
+    ids = [f"b{k}" for k in range(len(table))]
+    if not touched:
+        return _Work(table, tuple(ids), list(range(len(table))), changed=False)
+    rows: list[tuple[int, int, int, str]] = []  # start, stop, automatic position, name
+    gone: list[tuple[int, int]] = []
+    for k, name in enumerate(ids):
+        standing = touched.get(name)
+        span = (int(table.starts[k]), int(table.stops[k]))
+        if standing is not None and (standing.verdict == "rejected" or standing.moved):
+            gone.append(span)
+        if standing is not None and standing.verdict == "rejected":
+            continue
+        rows.append((*(_slots(night, standing) if standing and standing.moved else span), k, name))
+    rows += [
+        (*_slots(night, s), -1, t)
+        for t, s in touched.items()
+        if s.added and s.verdict != "rejected"
+    ]
+    rows.sort()
+    starts, stops, of, names = (list(v) for v in zip(*rows, strict=True)) if rows else ([],) * 4
+    merged = _merged(night, np.array(starts, np.int64), np.array(stops, np.int64), of, gone)
+    levels = Levels(night)
+    for i, name in enumerate(names):
+        standing = touched.get(name)
+        if standing is None:
+            continue
+        if standing.added or standing.moved:
+            levels.enter(merged, i)
+        if standing.kind:
+            merged.kind[i] = BURST_KINDS.index(standing.kind)
+    return _Work(merged, tuple(names), of, changed=True)
+
+
+def _merged(
+    night: Night, starts: Any, stops: Any, of: list[int], gone: list[tuple[int, int]]
+) -> Merged:
+    """Table of bursts with new edges; values of untouched ones carried over."""
+    table, grid = night.merged, night.merged.grid
+    index = np.array(of, dtype=np.int64)
+    known = index >= 0
+    safe = np.where(known, index, 0)
+
+    def carried(column: Any, fill: Any) -> Any:
+        source = column if len(column) else np.zeros(1, column.dtype)
+        return np.where(known, source[safe], fill).astype(column.dtype)
+
+    same = known.copy()
+    if len(table):
+        same &= (table.starts[safe] == starts) & (table.stops[safe] == stops)
+    kind = np.where(
+        same, carried(table.kind, 0), kinds(stops - starts, grid, night.criterion.burst)
+    )
+    activity = Spans.of(grid, table.activity) - Spans.of(grid, gone)
+    activity = activity | Spans.of(grid, np.stack((starts, stops), axis=1))
+    return replace(
+        table, starts=starts, stops=stops, kind=kind.astype(np.int8),
+        peak_pct_mvc=carried(table.peak_pct_mvc, np.nan),
+        mean_pct_mvc=carried(table.mean_pct_mvc, np.nan),
+        peak_uv=carried(table.peak_uv, np.nan), mean_uv=carried(table.mean_uv, np.nan),
+        channels=carried(table.channels, 0), cut=carried(table.cut, False),  # noqa: FBT003
+        activity=activity.bounds,
+    )  # fmt: skip
+
+
+def _known(night: Night) -> Spans:
+    """Where bursts could have been seen: exact inside the window, the usable time outside it."""
+    grid = night.merged.grid
+    usable = reduce(Spans.__and__, [q.usable.on(grid) for q in night.quality])
+    return night.chosen.valid | (usable - night.chosen.window)
+
+
+def _by_rule(night: Night, work: _Work) -> list[_Row]:
+    """Episodes before the decisions on them, each under the name of the automatic one it continues."""
+    auto = night.episodes
+    if not work.changed:
+        return [
+            _Row(f"e{k}", np.flatnonzero(auto.of_burst == k).tolist(), int(auto.starts[k]),
+                 int(auto.stops[k]), int(auto.kind[k]), auto.flags[k])
+            for k in range(len(auto))
+        ]  # fmt: skip
+    grid = night.merged.grid
+    clipped = reduce(Spans.__or__, [q.clipped.on(grid) for q in night.quality])
+    found = group_episodes(
+        work.merged, _known(night), night.criterion.episode,
+        types=night.criterion.burst.types, clipped=clipped,
+    )  # fmt: skip
+    rows: list[_Row] = []
+    heirs: dict[int, tuple[int, _Row]] = {}
+    for k in range(len(found)):
+        members = np.flatnonzero(found.of_burst == k).tolist()
+        votes = Counter(
+            int(auto.of_burst[work.of[i]])
+            for i in members
+            if work.of[i] >= 0 and auto.of_burst[work.of[i]] >= 0
+        )
+        row = _Row(f"g{work.ids[members[0]][1:]}", members, int(found.starts[k]),
+                   int(found.stops[k]), int(found.kind[k]), found.flags[k])  # fmt: skip
+        if votes:
+            best, count = votes.most_common(1)[0]
+            if best not in heirs or count > heirs[best][0]:
+                heirs[best] = (count, row)
+        rows.append(row)
+    for k, (_, row) in heirs.items():
+        row.id = f"e{k}"
+        if (row.start, row.stop, row.kind) != (auto.starts[k], auto.stops[k], auto.kind[k]):
+            row.flags = (*row.flags, "by-rule")
+    for row in rows:
+        if row.id.startswith("g"):
+            row.flags = (*row.flags, "by-rule")
+    return rows
+
+
+def _episodes(night: Night, work: _Work, said: dict[str, Standing]) -> list[_Row]:
+    """Episodes after the decisions on them, in order of onset."""
+    auto = night.episodes
+    rows = {row.id: row for row in _by_rule(night, work)}
+    for target, standing in said.items():
+        if standing.level != "episode":
+            continue
+        if standing.added:
+            start, stop = _slots(night, standing)
+            rows[target] = _Row(target, [], start, stop, -1, ("reader",), fixed=True)
+        elif target not in rows:
+            if not target.startswith("e") or standing.verdict == "rejected":
+                continue
+            k = int(
+                target[1:]
+            )  # the rules make no episode of it any more, but the reader's word stands
+            taken = {i for row in rows.values() for i in row.members}
+            members = [i for i, j in enumerate(work.of)
+                       if j >= 0 and auto.of_burst[j] == k and i not in taken]  # fmt: skip
+            rows[target] = _Row(target, members, int(auto.starts[k]), int(auto.stops[k]),
+                                int(auto.kind[k]), ("reader",))  # fmt: skip
+        row = rows[target]
+        if standing.moved:
+            row.start, row.stop = _slots(night, standing)
+            row.fixed = True
+        if standing.kind:
+            row.kind = EPISODE_KINDS.index(standing.kind)
+        if standing.moved or standing.kind:
+            row.flags = tuple(dict.fromkeys((*row.flags, "reader")))
+    own = [row for row in rows.values() if row.fixed]
+    kept = [row for row in rows.values() if not row.id.startswith("g") or row.fixed
+            or all(row.stop <= o.start or row.start >= o.stop for o in own)]  # fmt: skip
+    ordered = sorted(kept, key=lambda row: (row.start, row.stop, row.id))
+    _share_out(work, ordered)
+    return ordered
+
+
+def _share_out(work: _Work, rows: list[_Row]) -> None:
+    """Bursts of moved and added episodes: those that overlap and lie in no other."""
+    merged = work.merged
+    fixed = [row for row in rows if row.fixed]
+    taken = {i for row in rows if not row.fixed for i in row.members}
+    for row in fixed:
+        overlap = (merged.starts < row.stop) & (merged.stops > row.start) & (merged.kind != SHORT)
+        row.members = [i for i in np.flatnonzero(overlap).tolist() if i not in taken]
+        taken.update(row.members)
+
+
+def _table(night: Night, work: _Work, rows: list[_Row], keep: list[int]) -> Episodes:
+    """The rows as a table; bursts are renumbered to those in ``keep``."""
+    merged = work.merged
+    place = {old: new for new, old in enumerate(keep)}
+    of_burst = np.full(len(keep), -1, dtype=np.int64)
+    levels = None
+    peaks, means, channels = [], [], []
+    for k, row in enumerate(rows):
+        members = np.array(row.members, dtype=np.int64)
+        of_burst[[place[i] for i in row.members]] = k
+        if len(members):
+            length = merged.stops[members] - merged.starts[members]
+            peaks.append(float(merged.peak_pct_mvc[members].max()))
+            means.append(float((merged.mean_pct_mvc[members] * length).sum() / length.sum()))
+            channels.append(int(np.bitwise_or.reduce(merged.channels[members])))
+        else:
+            levels = levels or Levels(night)
+            seen = levels.over(row.start, row.stop)
+            peaks.append(seen.peak_pct_mvc)
+            means.append(seen.mean_pct_mvc)
+            channels.append(seen.channels)
+
+    def column(values: Iterable[Any], dtype: Any) -> Any:
+        return np.array(list(values), dtype=dtype)
+
+    def count(kind: int) -> Any:
+        return column((int((merged.kind[row.members] == kind).sum()) for row in rows), np.int64)
+
+    return Episodes(
+        grid=merged.grid,
+        starts=column((row.start for row in rows), np.int64),
+        stops=column((row.stop for row in rows), np.int64),
+        kind=column((row.kind if row.kind >= 0 else EPISODE_UNCLASSIFIED for row in rows), np.int8),
+        n_bursts=column((len(row.members) for row in rows), np.int64),
+        n_phasic=count(PHASIC),
+        n_tonic=count(TONIC),
+        peak_pct_mvc=column(peaks, np.float64),
+        mean_pct_mvc=column(means, np.float64),
+        channels=column(channels, np.int64),
+        flags=tuple(row.flags for row in rows),
+        of_burst=of_burst,
+    )
+
+
+def _taken(merged: Merged, index: list[int]) -> Merged:
+    if len(index) == len(merged):
+        return merged
+    at = np.array(index, dtype=np.int64)
+    names = ("starts", "stops", "kind", "peak_pct_mvc", "mean_pct_mvc", "peak_uv", "mean_uv",
+             "channels", "cut")  # fmt: skip
+    return replace(merged, **{name: getattr(merged, name)[at] for name in names})
+
+
+def _measures(night: Night, merged: Merged, episodes: Episodes, chosen: Any) -> dict[str, Measure]:
+    """Measures of the reviewed events; levels without a threshold stay those of the automatic scoring."""
+    new = compute(chosen, merged, episodes, night.criterion, night.background_uv, integrals={})
+    return {name: night.measures[name] if name in KEPT else m for name, m in new.items()}
+
+
+def review_of(night: Night, journal: Journal) -> Reviewed:
+    """A night after the decisions of a journal.
+
+    Raises
+    ------
+    JournalError
+        The journal is about another scoring.
+    """
+    check_about(journal, night)
+    said = standings(journal)
+    work = _bursts(night, said)
+    rows = _episodes(night, work, said)
+    dropped = {t for t, s in said.items() if s.level == "episode" and s.verdict == "rejected"}
+    lost = {i for row in rows if row.id in dropped for i in row.members}
+    standing_rows = [row for row in rows if row.id not in dropped]
+    keep = [i for i in range(len(work.merged)) if i not in lost]
+    merged = _taken(work.merged, keep)
+    episodes = _table(night, work, standing_rows, keep)
+    chosen = select(
+        merged, episodes, night.chosen.valid, night.chosen.valid, night.chosen.basis,
+        drop_cut=night.criterion.episode.at_edges == "drop",
+    )  # fmt: skip
+    chosen = replace(chosen, window=night.chosen.window)
+    after = replace(
+        night, merged=merged, episodes=episodes, chosen=chosen,
+        measures=_measures(night, merged, episodes, chosen) if said else night.measures,
+        review=_summary(night, journal, said, standing_rows),
+    )  # fmt: skip
+    return Reviewed(
+        after, night, tuple(row.id for row in standing_rows),
+        tuple(work.ids[i] for i in keep), said,
+    )  # fmt: skip
+
+
+def _summary(
+    night: Night, journal: Journal, said: dict[str, Standing], rows: list[_Row]
+) -> Review | None:
+    deciding = [e for e in in_force(journal) if e.action not in ("sample", "judge")]
+    if not deciding:
+        return None
+    counted = {f"e{k}" for k in night.chosen.episodes.tolist()}
+    own = {t: s for t, s in said.items() if t in counted and s.verdict}
+    rejected = [s for s in own.values() if s.verdict == "rejected"]
+    kept = [s for s in own.values() if s.verdict != "rejected"]
+    standing_ids = {row.id for row in rows}
+    vanished = counted - standing_ids - {t for t, s in own.items() if s.verdict == "rejected"}
+    return Review(
+        readers=tuple(dict.fromkeys(e.who for e in deciding)),
+        first=deciding[0].at, last=deciding[-1].at,
+        automatic=len(counted), decided=len(own),
+        accepted=sum(not s.kind and not s.moved for s in kept),
+        rejected=len(rejected),
+        relabelled=sum(bool(s.kind) for s in kept),
+        moved=sum(s.moved for s in kept),
+        added=sum(s.added and s.level == "episode" and s.verdict != "rejected"
+                  for s in said.values()),
+        bursts=sum(s.level == "burst" and (s.added or s.moved or bool(s.kind)
+                   or s.verdict == "rejected") for s in said.values()),
+        by_rule=len(vanished) + sum(row.id.startswith("g") for row in rows),
+    )  # fmt: skip
+
+
+def reviewed(night: Night, journal: Journal) -> Night:
+    """`review_of`, the night alone; it is the automatic one where nothing was decided."""
+    return review_of(night, journal).night if journal.entries else night
+
+
+def with_review(night: Night, archive: Path) -> Night:
+    """A night after the decisions in the journal beside its archive, if there is one.
+
+    A journal about another scoring is not applied; a warning among the notes says so.
+    """
+    try:
+        return reviewed(night, load_journal(journal_path(archive)))
+    except JournalError as error:
+        return with_notes(night, Note("review-not-applied", "warning", f"{error}"))
+
+
+def load_reviewed(archive: str | Path) -> Night:
+    """A night from its archive, after the review beside it: see `with_review`."""
+    return with_review(load_night(archive), Path(archive))

@@ -1,0 +1,131 @@
+"""Where decisions leave their targets, and whether a new one has a meaning."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from sleepbrux.bursts import KINDS as BURST_KINDS
+from sleepbrux.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.errors import JournalError
+from sleepbrux.journal.file import LONGEST_TEXT, Draft, Entry, Journal
+from sleepbrux.night import Night
+
+Level = Literal["episode", "burst"]
+LEVELS: dict[str, Level] = {"e": "episode", "g": "episode", "b": "burst"}
+OUTSIDE = ("sample", "judge", "undo")
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What a reader has said of one target so far; empty where nothing.
+
+    Attributes
+    ----------
+    added
+        The target is the reader's own.
+    """
+
+    level: Level
+    verdict: Literal["", "accepted", "rejected"] = ""
+    reason: str = ""
+    kind: str = ""
+    start_s: float | None = None
+    stop_s: float | None = None
+    added: bool = False
+
+    @property
+    def moved(self) -> bool:
+        """Whether an edge of an automatic event was moved."""
+        return self.start_s is not None and not self.added
+
+
+def kinds_for(night: Night, level: Level) -> tuple[str, ...]:
+    """Kinds that an event may be given under the night's criterion."""
+    typed = night.criterion.burst.types
+    if level == "episode":
+        return EPISODE_KINDS[:3] if typed else EPISODE_KINDS[3:]
+    return BURST_KINDS[1:3] if typed else BURST_KINDS[3:]
+
+
+def in_force(journal: Journal) -> tuple[Entry, ...]:
+    """Decisions that were not taken back, undo lines themselves left out."""
+    undone = {e.undoes for e in journal.entries if e.action == "undo"}
+    return tuple(e for e in journal.entries if e.action != "undo" and e.seq not in undone)
+
+
+def last_to_undo(journal: Journal) -> Entry | None:
+    """The decision that an undo would take back."""
+    stands = [e for e in in_force(journal) if e.action != "sample"]
+    return stands[-1] if stands else None
+
+
+def standings(journal: Journal) -> dict[str, Standing]:
+    """Target to what stands of it, in the order in which they were first decided."""
+    out: dict[str, Standing] = {}
+    for entry in in_force(journal):
+        if entry.action in OUTSIDE:
+            continue
+        if entry.action == "add":
+            level: Level = "burst" if entry.level == "burst" else "episode"
+            out[f"a{entry.seq}"] = Standing(
+                level, kind=entry.kind, start_s=entry.start_s, stop_s=entry.stop_s, added=True
+            )
+            continue
+        before = out.get(entry.target)
+        if before is None:
+            if entry.target[:1] not in LEVELS:
+                continue  # what was added was taken back since
+            before = Standing(LEVELS[entry.target[0]])
+        out[entry.target] = _after(before, entry)
+    return out
+
+
+def _after(before: Standing, entry: Entry) -> Standing:
+    if entry.action == "accept":
+        return replace(before, verdict="accepted", reason="")
+    if entry.action == "reject":
+        return replace(before, verdict="rejected", reason=entry.reason)
+    if entry.action == "relabel":
+        return replace(before, verdict="accepted", reason="", kind=entry.kind)
+    return replace(
+        before, verdict="accepted", reason="", start_s=entry.start_s, stop_s=entry.stop_s
+    )
+
+
+def check_form(night: Night, journal: Journal, draft: Draft) -> None:
+    """Refuse a decision whose words or times mean nothing; what it collides with is checked later.
+
+    Raises
+    ------
+    JournalError
+        One sentence that says what is allowed.
+    """
+    for name, text in (("reason", draft.reason), ("target", draft.target), ("kind", draft.kind)):
+        if len(text) > LONGEST_TEXT:
+            raise JournalError(f"{name}: {len(text)} characters; at most {LONGEST_TEXT} are kept")
+    if draft.action == "reject" and not draft.reason.strip():
+        raise JournalError("reject: no reason is given; choose or write one")
+    if draft.action == "undo":
+        last = last_to_undo(journal)
+        if last is None or draft.undoes != last.seq:
+            raise JournalError("undo: only the last decision that stands can be taken back")
+    if draft.action in ("move", "add"):
+        _check_span(night, draft)
+    if draft.action == "add" and not draft.level:
+        raise JournalError("add: whether an episode or a burst is not said")
+
+
+def _check_span(night: Night, draft: Draft) -> None:
+    start, stop = draft.start_s, draft.stop_s
+    if start is None or stop is None or not 0 <= start < stop <= night.swept.duration_s + 1e-6:
+        raise JournalError(
+            f"{draft.action}: {start} s to {stop} s is no span inside a recording of "
+            f"{night.swept.duration_s:g} s"
+        )
+    grid = night.merged.grid
+    if grid.nearest(stop) <= grid.nearest(start):
+        raise JournalError(
+            f"{draft.action}: the span is shorter than the {float(grid.slot_s):g} s that are told "
+            "apart"
+        )
