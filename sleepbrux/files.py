@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,8 +18,9 @@ def replacing(path: Path) -> Iterator[Path]:
     """A temporary path beside ``path``; renamed to it when the block ends well, removed when not.
 
     File and folder are flushed to disk first, so that a power cut leaves the old file or the new one.
+    The temporary name is this call's own: two writers of one file leave one whole file.
     """
-    temporary = path.with_name(f".{path.name}.partial")
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
     try:
         yield temporary
         with temporary.open("rb+") as handle:

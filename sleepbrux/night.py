@@ -185,11 +185,15 @@ def sweep_recording(
     threads: int | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Swept:
-    """Read the jaw channels of a recording once; the digest of the input is taken meanwhile."""
+    """Read the jaw channels of a recording once; the digest of the input is taken meanwhile.
+
+    With one thread it is taken afterwards, by that thread.
+    """
     channels = pick_channels(recording, labels)
     with ThreadPoolExecutor(max_workers=1) as pool:
-        digest = pool.submit(recording.source.digest)
+        digest = pool.submit(recording.source.digest) if threads != 1 else None
         frames = sweep(recording, channels, threads=threads, progress=progress)
+        digest = digest or pool.submit(recording.source.digest)
     return Swept(
         name=recording.name,
         digest=digest.result(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -55,6 +56,21 @@ def _superseding(night: Night, earlier: Path) -> Night:
     return replace(night, supersedes=old if before == report_id(night) else before)
 
 
+# In the order of writing; the summary comes last.
+TEXTS: dict[str, Callable[[Night], str]] = {
+    ".episodes.csv": episodes_csv,
+    ".bursts.csv": bursts_csv,
+    ".channel_bursts.csv": channel_bursts_csv,
+    REPORT: lambda night: render_night(night, others=side_by_side(night)),
+    SUMMARY: summary_text,
+}
+
+
+def output_names(stem: str) -> list[str]:
+    """Names of the files that `write_outputs` writes."""
+    return [f"{stem}{ending}" for ending in (ARCHIVE, *TEXTS)]
+
+
 def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str:
     """Write archive, report, summary and tables; returns the stem that they share.
 
@@ -66,14 +82,8 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
     night = _superseding(night, folder / f"{stem}{SUMMARY}")
     (folder / f"{stem}{SUMMARY}").unlink(missing_ok=True)
     save_night(night, folder / f"{stem}{ARCHIVE}")
-    for name, text in (
-        (".episodes.csv", episodes_csv(night)),
-        (".bursts.csv", bursts_csv(night)),
-        (".channel_bursts.csv", channel_bursts_csv(night)),
-        (REPORT, render_night(night, others=side_by_side(night))),
-        (SUMMARY, summary_text(night)),
-    ):
-        write_text(folder / f"{stem}{name}", text)
+    for ending, text in TEXTS.items():
+        write_text(folder / f"{stem}{ending}", text(night))
     return stem
 
 

@@ -178,8 +178,15 @@ def _reference(
     return _without_dead(swept, window, request.amplitude)
 
 
-def score_file(path: Path, request: Request, *, progress: Progress | None = None) -> Night:
+def score_file(
+    path: Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
+) -> Night:
     """Open, sweep and score one recording.
+
+    Parameters
+    ----------
+    threads
+        How many filter the signal; the count changes no bit. Default: one a core, at most four.
 
     Raises
     ------
@@ -188,7 +195,7 @@ def score_file(path: Path, request: Request, *, progress: Progress | None = None
     """
     recording = open_recording(path, unit=request.unit, record_duration=request.record_duration_s)
     try:
-        swept = sweep_recording(recording, request.channels, progress=progress)
+        swept = sweep_recording(recording, request.channels, threads=threads, progress=progress)
     except RecordingError as error:
         if request.channels and not set(request.channels) <= {c.label for c in recording.channels}:
             raise UsageError(str(error)) from error
@@ -236,7 +243,12 @@ def find_file(folder: Path, name: str, what: str) -> Path:
 
 
 def study_request(
-    study: Study, night: StudyNight, folder: Path, *, progress: Progress | None = None
+    study: Study,
+    night: StudyNight,
+    folder: Path,
+    *,
+    threads: int | None = None,
+    progress: Progress | None = None,
 ) -> Request:
     """How the study file wants one of its nights scored.
 
@@ -263,7 +275,7 @@ def study_request(
     if night.reference == OWN:
         return request
     stated = next(r for r in study.reference if r.id == night.reference)
-    return replace(request, reference=_stated(stated, study, folder, progress))
+    return replace(request, reference=_stated(stated, study, folder, threads, progress))
 
 
 PLACEMENT_NOTES = {
@@ -281,7 +293,11 @@ PLACEMENT_NOTES = {
 
 
 def _stated(
-    stated: StudyReference, study: Study, folder: Path, progress: Progress | None
+    stated: StudyReference,
+    study: Study,
+    folder: Path,
+    threads: int | None,
+    progress: Progress | None,
 ) -> Reference:
     """A reference of the study file: from levels, or from the clenches marked in its recording."""
     amplitude: Amplitude = stated.uv_kind
@@ -296,7 +312,10 @@ def _stated(
         )  # fmt: skip
     path = find_file(folder, stated.recording, f"reference {stated.id!r}")
     swept = sweep_recording(
-        open_recording(path, unit=study.unit or None), study.channels, progress=progress
+        open_recording(path, unit=study.unit or None),
+        study.channels,
+        threads=threads,
+        progress=progress,
     )
     clenches, _ = marked_clenches(swept.marks)
     reference = from_clenches(

@@ -327,10 +327,13 @@ def read_nights(
     Parameters
     ----------
     folder
-        Where the archives lie, named after the night's id or else after its recording.
+        Where the archives lie, named after the night's id or else after its recording; or the folder
+        above, in which a batch has one folder a pseudonym.
     suffix
         Ending of an archive's name.
     """
+    own = folder / safe_stem(study.pseudonym)
+    folder = own if own.is_dir() else folder
     nights: list[tuple[NightFigures, NightFigures | None]] = []
     missing = []
     for entry in study.night:

@@ -13,6 +13,7 @@ from sleepbrux.errors import SleepbruxError, UsageError
 VERBS = {
     "demo": "Write an invented study, score every night and say where to look.",
     "score": "Score recordings and write report, tables and archive for each.",
+    "batch": "Score many nights side by side, resume where it stopped, one table.",
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "robustness": "Score an archived night under many rules: does the reading hold?",
     "summary": "Several nights of a study, condition by condition.",

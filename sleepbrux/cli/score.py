@@ -134,7 +134,7 @@ def command(
         raise UsageError("no recording is named; write: sleepbrux score NIGHT.edf --out DIR")
     if rest_uv and not mvc_uv:
         raise UsageError("--rest-uv describes the clench given by --mvc-uv; give both")
-    _make_folder(out)
+    make_folder(out)
     if study is not None:
         return _score_study(study, recordings, out)
     for option, text in (("--from", from_text), ("--to", to_text)):
@@ -155,7 +155,7 @@ def command(
     return _score_all([(path, request, None) for path in recordings], out)
 
 
-def _make_folder(out: Path) -> None:
+def make_folder(out: Path) -> None:
     """The output folder, before anything is computed."""
     if not str(out).strip() or str(out) == ".":
         raise UsageError("--out names no folder; write --out results")

@@ -1,0 +1,282 @@
+"""What is done and still true: one small record a night, and the lock of the output folder.
+
+A record stands below ``.batch`` in the output folder and is written last. It holds a digest of all
+settings, and of every input file its size, times and SHA-256. A night is done while its settings, its
+inputs and its version are those of the record and its files are there.
+
+Inputs are compared by their stamp first: size, time of the last change of content and of the inode,
+and inode number, to the nanosecond. That is safe where all of them are equal and the content had been
+still for two seconds when it was read: a change in the same tick of a coarse clock cannot hide, and a
+time of change that was put back shows in the inode's own. Otherwise the SHA-256 decides.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from sleepbrux import __version__
+from sleepbrux.batch.tasks import Task
+from sleepbrux.compare import NightRow
+from sleepbrux.criteria import load_criterion
+from sleepbrux.errors import CriterionError, UsageError
+from sleepbrux.files import replacing
+from sleepbrux.recording.edf_header import kind_of
+from sleepbrux.store import SCHEMA_VERSION as ARCHIVE_SCHEMA
+
+FOLDER = ".batch"
+RECORD_SCHEMA = 1
+STILL_NS = 2_000_000_000
+WAIT_FOR_START_S = 10.0
+
+
+class Row(msgspec.Struct, frozen=True):
+    """One night in the table.
+
+    Attributes
+    ----------
+    problem
+        Why it was not scored, in one sentence; empty where it was.
+    figures
+        None where it was not.
+    """
+
+    study: str
+    night: str
+    recording: str
+    condition: str
+    problem: str = ""
+    figures: NightRow | None = None
+
+
+class Stamp(msgspec.Struct, frozen=True):
+    """What a file system says of a file without reading it."""
+
+    size: int
+    changed_ns: int
+    inode_changed_ns: int
+    inode: int
+
+
+class Input(msgspec.Struct, frozen=True):
+    """One input file of a night: its name, its stamp, whether that can be trusted, its SHA-256."""
+
+    name: str
+    stamp: Stamp
+    still: bool
+    sha256: str
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True):
+    """What was done for one night."""
+
+    schema: int = RECORD_SCHEMA
+    settings: str
+    inputs: tuple[Input, ...]
+    outputs: tuple[str, ...]
+    row: Row
+
+
+def row_of(task: Task, *, problem: str = "", figures: NightRow | None = None) -> Row:
+    """The table row of a task."""
+    return Row(task.study_name, task.night, task.recording.name, task.condition, problem, figures)
+
+
+def settings_digest(task: Task) -> str:
+    """SHA-256 over all that the user and the program say about a night, and no path."""
+    name = task.study.criterion if task.study else task.common.criterion
+    try:
+        rules = load_criterion(name).digest() if name else ""
+    except CriterionError as error:
+        rules = str(error)
+    said: list[Any] = [__version__, ARCHIVE_SCHEMA, rules, task.fault]
+    if task.study:
+        said.append(msgspec.structs.replace(task.study, criterion="rules"))
+    else:
+        said += [task.common.channels, task.common.unit]
+    return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
+
+
+def input_files(task: Task) -> dict[str, Path]:
+    """Every file that a night is made from, by name: the recording, and what the study names.
+
+    Where a recording may lie in several files (all but EDF and BDF), each neighbour whose name begins
+    alike counts, and each that a BrainVision header names.
+    """
+    if task.study is None:
+        return _parts(task.recording, task.recording.name)
+    entries = [msgspec.to_builtins(e) for e in (*task.study.night, *task.study.reference)]
+    words = {w for entry in entries for w in entry.values() if isinstance(w, str) and w}
+    files: dict[str, Path] = {}
+    for word in sorted(words):
+        if _is_there(task.home / word):
+            files |= _parts(task.home / word, word)
+    return files
+
+
+def _is_there(path: Path) -> bool:
+    return _is_file(path) or (path.suffix.lower() == ".mff" and path.is_dir())
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def _parts(path: Path, name: str) -> dict[str, Path]:
+    files = {name: path}
+    if path.is_dir():
+        return {f"{name}/{p.relative_to(path)}": p for p in sorted(path.rglob("*")) if p.is_file()}
+    try:
+        with path.open("rb") as handle:
+            first = handle.read(256)
+        if kind_of(first):
+            return files
+        if path.suffix.lower() in {".vhdr", ".ahdr"}:
+            named = re.findall(
+                rb"^(?:DataFile|MarkerFile)\s*=\s*(.+?)\s*$", path.read_bytes(), re.MULTILINE
+            )
+            files |= {n.decode("latin-1"): path.parent / n.decode("latin-1") for n in named}
+        files |= {p.name: p for p in path.parent.glob("*") if p.name.startswith(path.stem)}
+    except OSError:
+        return files
+    return {key: p for key, p in files.items() if _is_file(p)}
+
+
+def stamp_of(path: Path) -> Stamp:
+    """The stamp of a file."""
+    stat = path.stat()
+    return Stamp(stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino)
+
+
+def see(path: Path, name: str, *, sha256: str = "") -> Input:
+    """An input file as it is now; ``sha256`` where it is known already."""
+    stamp = stamp_of(path)
+    still = time.time_ns() - max(stamp.changed_ns, stamp.inode_changed_ns) > STILL_NS
+    if not sha256:
+        with path.open("rb") as handle:
+            sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
+    return Input(name, stamp, still, sha256)
+
+
+def record_path(out: Path, task: Task) -> Path:
+    """Where the record of a night stands."""
+    return out / FOLDER / f"{task.key}.json"
+
+
+def load_record(out: Path, task: Task) -> Record | None:
+    """The record of a night; None where there is none that can be read."""
+    try:
+        record = msgspec.json.decode(record_path(out, task).read_bytes(), type=Record)
+    except (OSError, msgspec.MsgspecError):
+        return None
+    return record if record.schema == RECORD_SCHEMA else None
+
+
+def save_record(out: Path, task: Task, record: Record) -> None:
+    """Write the record of a night."""
+    path = record_path(out, task)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with replacing(path) as temporary:
+        temporary.write_bytes(msgspec.json.encode(record))
+
+
+def checked(out: Path, task: Task, *, read: bool) -> Record | None:
+    """The record of a night that need not be scored again, with its inputs as they are now.
+
+    Parameters
+    ----------
+    read
+        Whether inputs whose stamp cannot settle it are read and hashed; else they count as changed.
+    """
+    record = load_record(out, task)
+    if record is None or record.row.problem or record.settings != settings_digest(task):
+        return None
+    if not all(_is_file(out / task.folder / name) for name in record.outputs):
+        return None
+    files = input_files(task)
+    if files.keys() != {i.name for i in record.inputs}:
+        return None
+    try:
+        now = [_still(files[i.name], i, read=read) for i in record.inputs]
+    except OSError:
+        return None
+    same = [i for i in now if i is not None]
+    if len(same) < len(now):
+        return None
+    return msgspec.structs.replace(record, inputs=tuple(same))
+
+
+def _still(path: Path, seen: Input, *, read: bool) -> Input | None:
+    """The input as it is now; None where it is, or may be, another."""
+    stamp = stamp_of(path)
+    if stamp == seen.stamp and seen.still:
+        return seen
+    if not read or stamp.size != seen.stamp.size:
+        return None
+    now = see(path, seen.name)
+    return now if now.sha256 == seen.sha256 else None
+
+
+@contextlib.contextmanager
+def locked(out: Path, part: tuple[int, int] | None) -> Iterator[None]:
+    """Hold the output folder: alone, or for one shard beside other shards of the same count.
+
+    The operating system drops the lock of a process that dies.
+
+    Raises
+    ------
+    UsageError
+        Another run holds it.
+    """
+    from filelock import FileLock, Timeout
+
+    folder = out / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    with contextlib.ExitStack() as held:
+        try:
+            gate = FileLock(folder / "run.lock")
+            gate.acquire(timeout=0 if part is None else WAIT_FOR_START_S)
+            held.callback(gate.release)
+            for other in folder.glob("shard-*.lock"):
+                if part is None or not other.name.endswith(f"-of-{part[1]}.lock"):
+                    with FileLock(other).acquire(timeout=0):
+                        pass
+            if part is not None:
+                own = FileLock(folder / f"shard-{part[0]}-of-{part[1]}.lock")
+                own.acquire(timeout=0)
+                held.callback(own.release)
+                gate.release()
+        except Timeout:
+            raise UsageError(
+                f"another batch is at work in {str(out)!r}; wait for it, or name another folder"
+            ) from None
+        yield
+
+
+def tidy(out: Path, tasks: list[Task]) -> None:
+    """Remove temporary files that a killed run left for these nights; the lock must be held."""
+    stems: dict[Path, set[str]] = {}
+    for task in tasks:
+        stems.setdefault(out / task.folder, set()).add(task.stem)
+    for folder, names in stems.items():
+        for path in folder.glob(".*.partial") if folder.is_dir() else ():
+            if any(path.name.startswith(f".{name}.") for name in names):
+                path.unlink(missing_ok=True)
+
+
+def cores() -> int:
+    """Processors that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

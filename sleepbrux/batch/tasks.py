@@ -1,0 +1,200 @@
+"""Study files and folders to a list of nights, each with the place where its results stand."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+
+import msgspec
+
+from sleepbrux.criteria import criterion_ids
+from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.files import safe_stem
+from sleepbrux.recording.edf_header import kind_of
+from sleepbrux.study import Study, StudyNight, load_study
+
+STUDY_NAME = "study.toml"
+# Suffixes that only recordings have; EDF and BDF are known by their first bytes.
+RECORDING_SUFFIXES = frozenset({".vhdr", ".ahdr", ".fif", ".set", ".cnt", ".gdf", ".nxe", ".mff"})
+
+
+@dataclass(frozen=True)
+class Common:
+    """How recordings are scored that no study file describes."""
+
+    criterion: str = ""
+    channels: tuple[str, ...] = ()
+    unit: str | None = None
+
+
+@dataclass(frozen=True)
+class Task:
+    """One night to score.
+
+    Attributes
+    ----------
+    key
+        Folder and stem of its results below the output folder, with ``/`` between.
+    night, study_name, condition
+        What the table calls it: night's id or recording's name, pseudonym, what was worn.
+    home, recording
+        Folder of the study file, or of the recording; the recording itself. Absolute.
+    study
+        The study with this night alone; None for a recording that no study describes.
+    common
+        How such a recording is scored.
+    fault
+        Why there is nothing to score, such as a study file that cannot be read.
+    """
+
+    key: str
+    night: str
+    home: Path
+    recording: Path
+    study_name: str = ""
+    condition: str = ""
+    study: Study | None = None
+    common: Common = Common()
+    fault: str = ""
+
+    @property
+    def folder(self) -> PurePosixPath:
+        """Folder of the results below the output folder."""
+        return PurePosixPath(self.key).parent
+
+    @property
+    def stem(self) -> str:
+        """Stem that the results share."""
+        return PurePosixPath(self.key).name
+
+    @property
+    def entry(self) -> StudyNight | None:
+        """The night as the study file describes it."""
+        return self.study.night[0] if self.study else None
+
+
+def plan(inputs: Iterable[Path], out: Path, common: Common) -> list[Task]:
+    """The nights of study files, folders and recordings, in the order given.
+
+    A folder with a ``study.toml`` stands for that study. In any other folder every recording counts,
+    and its subfolders are searched, all by name. The results of a study stand in a folder named by its
+    pseudonym, those of other recordings as they lay in the folder that was named.
+
+    Parameters
+    ----------
+    out
+        Output folder; never searched.
+
+    Raises
+    ------
+    UsageError
+        Nothing to score, or two nights whose results would have one name.
+    """
+    tasks: list[Task] = []
+    for given in inputs:
+        path = Path(os.path.abspath(given))  # noqa: PTH100 - links keep the user's names
+        if path.is_dir() and path.suffix.lower() != ".mff":
+            found = list(_of_folder(path, Path(os.path.abspath(out)), common))  # noqa: PTH100
+            if not found:
+                raise UsageError(
+                    f"{str(given)!r} holds neither a {STUDY_NAME} nor recordings (EDF, BDF or what "
+                    "mne reads); name the folder that does, or a study file"
+                )
+            tasks += found
+        elif not path.exists():
+            raise UsageError(f"{str(given)!r}: there is no such file or folder; check the path")
+        elif path.suffix.lower() == ".toml":
+            tasks += _of_study(path)
+        else:
+            tasks.append(_loose(path, PurePosixPath(), common))
+    return _distinct(tasks)
+
+
+def _of_folder(top: Path, out: Path, common: Common) -> Iterator[Task]:
+    for here, folders, files in os.walk(top):
+        folder = Path(here)
+        if STUDY_NAME in files:
+            folders.clear()
+            yield from _of_study(folder / STUDY_NAME)
+            continue
+        packages = sorted(f for f in folders if f.lower().endswith(".mff"))
+        folders[:] = sorted(
+            f for f in folders if f not in packages and folder / f != out and not f.startswith(".")
+        )
+        for name in sorted([*files, *packages]):
+            if not name.startswith(".") and _is_recording(folder / name):
+                yield _loose(folder / name, PurePosixPath(folder.relative_to(top)), common)
+
+
+def _is_recording(path: Path) -> bool:
+    if path.suffix.lower() in RECORDING_SUFFIXES:
+        return True
+    if path.suffix.lower() in {".edf", ".bdf"}:
+        return True  # also when damaged: then it is a row with a reason
+    try:
+        with path.open("rb") as handle:
+            return bool(kind_of(handle.read(256)))
+    except OSError:
+        return False
+
+
+def _loose(path: Path, folder: PurePosixPath, common: Common) -> Task:
+    parts = [safe_stem(part) for part in folder.parts]
+    return Task(
+        key="/".join([*parts, safe_stem(path.stem)]),
+        night=path.stem,
+        home=path.parent,
+        recording=path,
+        common=replace(common, criterion=_anywhere(common.criterion)),
+    )
+
+
+def _anywhere(criterion: str) -> str:
+    """A rule file by its absolute path, so that a worker elsewhere finds it; ids as they are."""
+    if not criterion or criterion in criterion_ids():
+        return criterion
+    return os.path.abspath(criterion)  # noqa: PTH100
+
+
+def _of_study(file: Path) -> list[Task]:
+    try:
+        study = load_study(file)
+    except StudyError as error:
+        name = file.parent.name if file.name == STUDY_NAME else file.stem
+        key = f"{safe_stem(name)}/{safe_stem(file.stem)}"
+        return [Task(key, "", file.parent, file, name, fault=str(error))]
+    whole = msgspec.structs.replace(study, criterion=_anywhere(study.criterion))
+    return [
+        Task(
+            key=f"{safe_stem(study.pseudonym)}/{safe_stem(night.id)}",
+            night=night.id,
+            home=file.parent,
+            recording=file.parent / night.recording,
+            study_name=study.pseudonym,
+            condition=night.condition,
+            study=msgspec.structs.replace(whole, night=(night,)),
+        )
+        for night in study.night
+    ]
+
+
+def _distinct(tasks: Iterable[Task]) -> list[Task]:
+    """Tasks named twice once; two nights of one place are refused."""
+    seen: dict[str, Task] = {}
+    for task in tasks:
+        first = seen.setdefault(task.key.casefold(), task)
+        if first is not task and first != task:
+            raise UsageError(
+                f"{str(first.recording)!r} and {str(task.recording)!r} would both be written to "
+                f"{task.key}; pseudonyms, night ids and names must differ (for folders, name the "
+                "folder above both)"
+            )
+    return list(seen.values())
+
+
+def shard_of(tasks: list[Task], part: tuple[int, int]) -> list[Task]:
+    """Every n-th task from the i-th on, for ``part = (i, n)`` counted from 1."""
+    i, n = part
+    return tasks[i - 1 :: n]

@@ -1,0 +1,94 @@
+"""One night of a batch: scored by the path that ``score`` takes, written, recorded."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+
+from sleepbrux import __version__
+from sleepbrux.batch import ledger
+from sleepbrux.batch.ledger import Record, Row, row_of
+from sleepbrux.batch.tasks import Task
+from sleepbrux.compare import night_row
+from sleepbrux.errors import RecordingError, SleepbruxError
+from sleepbrux.night import Night
+from sleepbrux.outputs import ARCHIVE, output_names, write_outputs
+from sleepbrux.scoring import Request, find_file, score_file, study_request
+
+OLDER = "; older results of this night still stand in the folder"
+
+
+def score_task(task: Task, out: Path, version: str = __version__) -> Row:
+    """Score one night, unless its record is still true, and write its results and its record.
+
+    One thread, so that as many processes as cores keep out of each other's way. Whatever goes wrong
+    becomes the row's ``problem``.
+    """
+    try:
+        if version != __version__:
+            raise RecordingError(f"the worker runs sleepbrux {__version__}, the command {version}")
+        if task.fault:
+            raise RecordingError(task.fault)
+        record = ledger.checked(out, task, read=True) or _scored(task, out)
+        ledger.save_record(out, task, record)
+    except Exception as error:
+        return failed(task, out, _sentence(error))
+    return record.row
+
+
+def failed(task: Task, out: Path, problem: str) -> Row:
+    """The row of a night that could not be scored; recorded where the disk allows it."""
+    if (out / task.folder / f"{task.stem}{ARCHIVE}").is_file():
+        problem += OLDER
+    row = row_of(task, problem=problem)
+    with contextlib.suppress(OSError):
+        ledger.save_record(out, task, Record(settings="", inputs=(), outputs=(), row=row))
+    return row
+
+
+def _sentence(error: Exception) -> str:
+    if isinstance(error, SleepbruxError):
+        return str(error)
+    if isinstance(error, OSError):
+        name = Path(str(error.filename)).name if error.filename else ""
+        return f"{name}: {error.strerror or error}" if name else str(error.strerror or error)
+    if isinstance(error, MemoryError):
+        return "there is not enough memory; use fewer workers"
+    return f"unexpected {type(error).__name__}: {error}"
+
+
+def _scored(task: Task, out: Path) -> Record:
+    """Score and write; the record of it, with the inputs as they were before and after."""
+    ledger.record_path(out, task).unlink(missing_ok=True)
+    files = ledger.input_files(task)
+    before = {name: ledger.stamp_of(path) for name, path in files.items()}
+    if task.study and task.entry:
+        path = find_file(task.home, task.entry.recording, f"night {task.night!r}")
+        request = study_request(task.study, task.entry, task.home, threads=1)
+    else:
+        common = task.common
+        path = task.recording
+        request = Request(
+            criterion=common.criterion, channels=common.channels, unit=common.unit
+        )  # fmt: skip
+    night = score_file(path, request, threads=1)
+    write_outputs(night, out / task.folder, stem=task.stem)
+    inputs = tuple(
+        ledger.see(p, name, sha256=_known(task, name, night)) for name, p in files.items()
+    )
+    for one in inputs:
+        if one.stamp != before[one.name]:
+            raise RecordingError(f"{one.name}: the file changed while it was read; run again")
+    return Record(
+        settings=ledger.settings_digest(task),
+        inputs=inputs,
+        outputs=tuple(output_names(task.stem)),
+        row=row_of(task, figures=night_row(task.night, task.condition, night)),
+    )
+
+
+def _known(task: Task, name: str, night: Night) -> str:
+    """Digest of an input file where scoring has taken it already."""
+    recording = task.entry.recording if task.entry else task.recording.name
+    whole = night.swept.format.startswith(("EDF", "BDF"))
+    return night.swept.digest if whole and name == recording else ""

@@ -1,0 +1,118 @@
+"""``sleepbrux batch``: many nights side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.cli import options
+from sleepbrux.cli.score import make_folder
+from sleepbrux.errors import CriterionError, UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.batch import Row
+
+
+def _said(row: Row) -> str:
+    name = " ".join(part for part in (row.study, row.night or row.recording) if part)
+    if row.figures is None:
+        return f"{name} was not scored: {row.problem}"
+    rate = row.figures.rate_per_hour
+    value = "no rate" if rate is None else f"{rate:.2f} episodes per valid hour"
+    return f"{name}: {value}"
+
+
+def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:  # noqa: FBT001
+    if criterion:
+        from sleepbrux.criteria import load_criterion
+
+        try:
+            load_criterion(criterion)
+        except CriterionError as error:
+            raise UsageError(str(error)) from error
+    if scheduler and workers is not None:
+        raise UsageError(
+            "--workers counts processes of this machine; leave it out with --scheduler"
+        )
+    if merge and (shard or scheduler or workers is not None):
+        raise UsageError("--merge scores nothing; leave out --shard, --scheduler and --workers")
+
+
+@click.command()
+@click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path),
+                metavar="STUDY_OR_FOLDER...")  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True,
+              help="Folder for the results; made if it is not there.")  # fmt: skip
+@click.option("--workers", type=click.IntRange(min=1), default=None,
+              help="Processes at a time, one night each [default: one a core].")  # fmt: skip
+@click.option("--criterion", default="", metavar="ID | FILE",
+              help="Rule set for recordings that no study file describes.")  # fmt: skip
+@click.option("--channel", multiple=True, metavar="LABEL",
+              help="Channel to score in such recordings; repeatable.")  # fmt: skip
+@options.unit
+@click.option("--scheduler", default="", metavar="ADDRESS",
+              help="Dask scheduler whose workers do the work, such as tcp://host:8786.")  # fmt: skip
+@click.option("--shard", default="", metavar="I/N",
+              help="Only every N-th night from the I-th on, for job arrays.")  # fmt: skip
+@click.option("--merge", is_flag=True, help="Score nothing; write the table of what is there.")
+def command(
+    inputs: tuple[Path, ...], out: Path, workers: int | None, criterion: str,
+    channel: tuple[str, ...], unit: str | None, scheduler: str, shard: str, merge: bool,  # noqa: FBT001
+) -> int:  # fmt: skip
+    """Score the nights of study files, and every recording of folders, and write one table of all.
+
+    A folder with a study.toml stands for that study; its results go to a folder named by the
+    pseudonym. Run it again to go on after an interruption: only nights that are missing, or whose
+    recording, study entry, rules or program version changed, are scored again.
+    """
+    from tqdm import tqdm
+
+    from sleepbrux.batch import run_batch
+    from sleepbrux.batch.run import parse_shard
+    from sleepbrux.batch.tasks import Common
+
+    _check(criterion, scheduler, workers, merge, shard)
+    part = parse_shard(shard) if shard else None
+    make_folder(out)
+    bar = tqdm(desc="nights", disable=None, leave=False,
+               bar_format="{desc} {n_fmt} of {total_fmt} {bar} {remaining} left")  # fmt: skip
+    done = 0
+
+    def on_plan(total: int, todo: int) -> None:
+        bar.reset(total=total)
+        bar.update(total - todo)
+        if total > todo and not merge:
+            click.echo(f"{total - todo} of {total} nights are done already and unchanged")
+
+    def on_row(row: Row) -> None:
+        nonlocal done
+        done += 1
+        bar.update()
+        if row.problem:
+            with tqdm.external_write_mode():
+                click.echo(f"sleepbrux: {_said(row)}", err=True)
+        elif bar.disable:
+            click.echo(_said(row))
+
+    try:
+        batch = run_batch(
+            inputs, out, workers=workers, common=Common(criterion, channel, unit),
+            scheduler=scheduler, shard=part, merge=merge, on_plan=on_plan, on_row=on_row,
+        )  # fmt: skip
+    except KeyboardInterrupt:
+        bar.close()
+        click.echo(
+            f"{done} nights were scored and are kept; run the same command to go on", err=True
+        )
+        raise
+    finally:
+        bar.close()
+    if batch.table is None:
+        click.echo("one table of all shards: run the same command with --merge instead of --shard")
+    else:
+        click.echo(f"{len(batch.rows)} nights in one table: {batch.table}")
+    if batch.failed:
+        click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
+    return 1 if batch.failed else 0

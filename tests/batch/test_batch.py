@@ -1,0 +1,312 @@
+"""Many nights: the same results as one by one, whatever the workers and the order; resumed, never redone."""
+
+import csv
+import os
+import time
+
+import pytest
+
+from sleepbrux.batch import ledger, pool, run_batch, work
+from sleepbrux.batch.tasks import Common, plan
+from sleepbrux.cli import main
+from sleepbrux.errors import UsageError
+
+
+def rows(out):
+    with (out / "nights.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def serially(monkeypatch, calls=None):
+    """Run the tasks in this process; notes which were really scored."""
+    scored = work._scored
+
+    def counted(task, out):
+        if calls is not None:
+            calls.append(task.key)
+        return scored(task, out)
+
+    monkeypatch.setattr(work, "_scored", counted)
+    monkeypatch.setattr(
+        "sleepbrux.batch.run.run_pool",
+        lambda tasks, out, workers: ((task, work.score_task(task, out)) for task in tasks),
+    )
+
+
+def aged(monkeypatch):
+    """Let every file count as still, as after two seconds."""
+    monkeypatch.setattr(ledger, "STILL_NS", -1)
+
+
+def command(*arguments):
+    with pytest.raises(SystemExit) as stop:
+        main([str(a) for a in arguments])
+    return stop.value.code
+
+
+def test_workers_and_order_change_no_byte_and_a_study_is_scored_as_score_does(
+    study, write_night, tmp_path, contents
+):
+    file = study()
+    for k in range(4):
+        write_night(tmp_path / "loose" / f"f{k % 2}" / f"x{k}.edf", 10 + k)
+    inputs = [file, tmp_path / "loose"]
+    run_batch(inputs, tmp_path / "one", workers=1)
+    run_batch(inputs[::-1], tmp_path / "two", workers=2)
+    one, two = contents(tmp_path / "one"), contents(tmp_path / "two")
+    assert one.pop("nights.csv") != two.pop("nights.csv")  # rows stand in input order
+    assert one == two
+    assert sorted(map(str, rows(tmp_path / "one"))) == sorted(map(str, rows(tmp_path / "two")))
+    assert command("score", "--study", file, "--out", tmp_path / "single") == 0
+    assert contents(tmp_path / "single") == {
+        name.removeprefix("P01/"): digest for name, digest in one.items() if name.startswith("P01/")
+    }
+
+
+def test_rows_stand_in_input_order_and_a_bad_night_is_a_row_with_its_reason(
+    study, tmp_path, monkeypatch, capsys
+):
+    serially(monkeypatch)
+    file = study(nights=3)
+    (file.parent / "n2.edf").write_bytes(b"no recording")
+    bad = study("P02")
+    bad.write_text("pseudonym = 3", "utf-8")
+    assert command("batch", bad, file, "--out", tmp_path / "out", "--workers", "1") == 1
+    found = rows(tmp_path / "out")
+    assert [(r["study"], r["night"]) for r in found] == [
+        ("P02", ""),
+        *(("P01", f"n{k}") for k in (1, 2, 3)),
+    ]
+    assert [bool(r["problem"]) for r in found] == [True, False, True, False]
+    assert found[2]["problem"].startswith("n2.edf: ")
+    assert float(found[1]["episodes_per_hour"]) > 0
+    said = capsys.readouterr()
+    assert "2 of 4 nights were not scored" in said.err
+
+
+def test_only_what_changed_is_scored_again(study, tmp_path, monkeypatch):
+    calls = []
+    serially(monkeypatch, calls)
+    aged(monkeypatch)
+    file, out = study(), tmp_path / "out"
+
+    def again():
+        calls.clear()
+        run_batch([file], out)
+        return calls.copy()
+
+    assert again() == ["P01/n1", "P01/n2", "P01/n3"]
+    assert again() == []
+    (out / "P01" / "n2.report.html").unlink()
+    assert again() == ["P01/n2"]
+    raw = bytearray((file.parent / "n3.edf").read_bytes())
+    raw[-1500] ^= 1
+    (file.parent / "n3.edf").write_bytes(raw)
+    assert again() == ["P01/n3"]
+    text = file.read_text("utf-8")
+    file.write_text(text.replace('"splint"', '"other"'), "utf-8")
+    assert again() == ["P01/n2"]
+    file.write_text("criterion = 'submaximal_12mvc'\n" + file.read_text("utf-8"), "utf-8")
+    assert again() == ["P01/n1", "P01/n2", "P01/n3"]
+    raw = bytearray((file.parent / "clench.edf").read_bytes())
+    raw[-1500] ^= 1
+    (file.parent / "clench.edf").write_bytes(raw)
+    assert again() == ["P01/n1", "P01/n2", "P01/n3"]
+    monkeypatch.setattr(ledger, "__version__", "9.9.9")
+    assert again() == ["P01/n1", "P01/n2", "P01/n3"]
+
+
+def test_a_rule_file_that_changed_is_a_changed_criterion(write_night, tmp_path, monkeypatch):
+    from sleepbrux.criteria.loading import _folder
+
+    calls = []
+    serially(monkeypatch, calls)
+    aged(monkeypatch)
+    night = write_night(tmp_path / "a.edf")
+    rules = tmp_path / "rules.toml"
+    text = (_folder() / "aasm.toml").read_text("utf-8").replace('id = "aasm"', 'id = "mine"')
+    rules.write_text(text, "utf-8")
+    for _ in range(2):
+        run_batch([night], tmp_path / "out", common=Common(str(rules)))
+    assert calls == ["a"]
+    rules.write_text(text.replace("gap_s = 3", "gap_s = 4"), "utf-8")
+    assert rules.read_text("utf-8") != text
+    run_batch([night], tmp_path / "out", common=Common(str(rules)))
+    assert calls == ["a", "a"]
+
+
+def test_a_stamp_alone_is_trusted_only_where_it_is_safe(write_night, tmp_path, monkeypatch):
+    calls = []
+    serially(monkeypatch, calls)
+    night, out = write_night(tmp_path / "in" / "a.edf", 1), tmp_path / "out"
+    run_batch([night], out)
+    (task,) = plan([night], out, Common())
+    # Written a moment ago: the stamp could hide a later change, so the bytes decide.
+    assert ledger.checked(out, task, read=False) is None
+    assert ledger.checked(out, task, read=True) is not None
+    # Content of the same size with the time of change put back.
+    times = night.stat()
+    write_night(night, 2)
+    os.utime(night, ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert ledger.checked(out, task, read=True) is None
+    # The same bytes copied over: read once, not scored.
+    write_night(night, 1)
+    calls.clear()
+    run_batch([night], out)
+    assert calls == []
+
+
+def test_a_failed_night_is_tried_again_in_the_next_run(write_night, tmp_path, monkeypatch):
+    serially(monkeypatch)
+    path = tmp_path / "a.edf"
+    path.write_bytes(b"half a file")
+    assert run_batch([path], tmp_path / "out").failed == 1
+    write_night(path)
+    assert run_batch([path], tmp_path / "out").failed == 0
+
+
+def _dummy(line, out):
+    """A worker that scores nothing; it ends itself at the night that the environment names."""
+    while (task := line.recv()) is not None:
+        if task.key == os.environ.get("SLEEPBRUX_TEST_DEADLY"):
+            (out / f".{task.key}.night.h5.00.partial").write_bytes(b"half")
+            os._exit(3)
+        time.sleep(0.3)
+        line.send(ledger.row_of(task))
+
+
+@pytest.fixture
+def six(write_night, tmp_path, monkeypatch):
+    """Six nights and workers that score nothing."""
+    monkeypatch.setattr(pool, "serve", _dummy)
+    for k in range(6):
+        write_night(tmp_path / "in" / f"n{k}.edf", k)
+    return tmp_path / "in"
+
+
+def test_a_worker_that_is_killed_costs_its_night_one_more_try_and_the_others_nothing(six, tmp_path):
+    crew = pool._Crew(plan([six], tmp_path / "out", Common()), tmp_path / "out", 2)
+    killed, done = "", []
+    try:
+        for task, _ in crew.together():
+            done.append(task.key)
+            if not killed:
+                victim = next(w for w in crew.workers if w.task)
+                killed = victim.task.key
+                victim.process.kill()
+        assert killed not in done
+        assert len(done) == 5
+        done += [task.key for task, row in crew.alone() if not row.problem]
+    finally:
+        crew.stop()
+    assert done[-1] == killed
+    assert sorted(done) == [f"n{k}" for k in range(6)]
+
+
+def test_a_night_that_ends_every_worker_becomes_a_failed_row(six, tmp_path, monkeypatch):
+    monkeypatch.setenv("SLEEPBRUX_TEST_DEADLY", "n1")
+    (tmp_path / "out").mkdir()
+    batch = run_batch([six], tmp_path / "out", workers=2)
+    assert [r.night for r in batch.rows if r.problem] == ["n1"]
+    assert "ended twice (with code 3)" in batch.rows[1].problem
+    assert not list((tmp_path / "out").rglob("*.partial"))
+
+
+def test_two_runs_on_one_folder_exclude_each_other_and_shards_do_not(tmp_path, monkeypatch):
+    monkeypatch.setattr(ledger, "WAIT_FOR_START_S", 0.1)
+    out = tmp_path / "out"
+
+    def refused(part):
+        with pytest.raises(UsageError, match="another batch"), ledger.locked(out, part):
+            pass
+
+    with ledger.locked(out, None):
+        refused(None)
+        refused((1, 2))
+    with ledger.locked(out, (1, 3)), ledger.locked(out, (2, 3)):
+        for part in (None, (1, 3), (1, 2)):
+            refused(part)
+    with ledger.locked(out, None):
+        pass
+
+
+def test_shards_merge_into_the_table_of_a_whole_run(study, tmp_path, monkeypatch, contents):
+    serially(monkeypatch)
+    aged(monkeypatch)
+    file, out = study(nights=5), tmp_path / "out"
+    assert command("batch", file, "--out", out, "--shard", "2/2") == 0
+    assert not (out / "nights.csv").exists()
+    assert command("batch", file, "--out", out, "--merge") == 1
+    assert [r["problem"] for r in rows(out)] == [
+        "not scored yet",
+        "",
+        "not scored yet",
+        "",
+        "not scored yet",
+    ]
+    assert command("batch", file, "--out", out, "--shard", "1/2") == 0
+    assert command("batch", file, "--out", out, "--merge") == 0
+    run_batch([file], tmp_path / "whole")
+    assert contents(out) == contents(tmp_path / "whole")
+
+
+@pytest.mark.parametrize("text", ["0/2", "3/2", "1", "a/b", "1/0", "-1/2"])
+def test_a_shard_that_is_none_is_wrong_usage(text, study, tmp_path):
+    assert command("batch", study(), "--out", tmp_path / "out", "--shard", text) == 2
+
+
+def test_a_full_disk_fails_nights_and_leaves_nothing_half_written(study, tmp_path, monkeypatch):
+    serially(monkeypatch)
+    file, out = study(), tmp_path / "out"
+    real = work.write_outputs
+
+    def full(night, folder, *, stem):
+        if stem == "n2":
+            monkeypatch.setattr("sleepbrux.store._columns", _no_space)
+        try:
+            return real(night, folder, stem=stem)
+        finally:
+            monkeypatch.undo()
+            serially(monkeypatch)
+            monkeypatch.setattr(work, "write_outputs", full)
+
+    monkeypatch.setattr(work, "write_outputs", full)
+    batch = run_batch([file], out)
+    assert [r.problem for r in batch.rows] == ["", "No space left on device", ""]
+    assert not list(out.rglob("n2.*h5"))
+    assert not list(out.rglob("*.partial"))
+
+
+def _no_space(*_):
+    raise OSError(28, "No space left on device")
+
+
+def test_nights_whose_results_would_have_one_name_are_refused(write_night, study, tmp_path):
+    for folder in ("a", "b"):
+        write_night(tmp_path / folder / "night.edf")
+    with pytest.raises(UsageError, match="would both be written"):
+        plan([tmp_path / "a", tmp_path / "b"], tmp_path / "out", Common())
+    file = study()
+    assert len(plan([file, file.parent], tmp_path / "out", Common())) == 3
+
+
+def test_results_inside_the_input_folder_are_not_taken_for_recordings(write_night, tmp_path):
+    write_night(tmp_path / "a.edf")
+    out = tmp_path / "results"
+    write_night(out / "b.edf")
+    assert [t.key for t in plan([tmp_path], out, Common())] == ["a"]
+
+
+def test_a_folder_without_nights_and_a_missing_one_are_wrong_usage(tmp_path):
+    (tmp_path / "empty").mkdir()
+    for name in ("empty", "none"):
+        assert command("batch", tmp_path / name, "--out", tmp_path / "out") == 2
+
+
+def test_summary_reads_the_folder_of_a_batch(study, tmp_path, monkeypatch, capsys):
+    serially(monkeypatch)
+    file, out = study(), tmp_path / "out"
+    run_batch([file], out)
+    for folder in (out, out / "P01"):
+        assert command("summary", file, "--results", folder) == 0
+        assert "missing" not in capsys.readouterr().out
