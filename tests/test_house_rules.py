@@ -61,9 +61,9 @@ ROOMS = [
 
 DOORS = {
     "numba": {"signal/kernels.py"},
-    "mne": {"recording/mne_formats.py"},
+    "mne": {"recording/mne_formats.py", "export/mne_annotations.py"},
     "h5py": {"store.py", "recording/hdf5.py"},
-    "pandas": set(),
+    "pandas": {"export/frames.py"},
     "matplotlib": set(),
     "statsmodels": set(),
     "sleepecg": set(),

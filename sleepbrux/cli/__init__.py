@@ -17,6 +17,7 @@ VERBS = {
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "robustness": "Score an archived night under many rules: does the reading hold?",
     "summary": "Several nights of a study, condition by condition.",
+    "export": "Files for other programs: CSV, JSON, EDF+, BIDS, FHIR, a study table.",
     "trace": "From a number of a night down to the samples that it rests on.",
     "criteria": "List, show and check the scoring criteria.",
 }

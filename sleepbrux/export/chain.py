@@ -68,10 +68,11 @@ def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
     inside = chosen.bursts[of[chosen.bursts] >= 0]
     single = chosen.bursts[of[chosen.bursts] < 0]
     short = night.merged.kind[single] == SHORT
+    phasic = inside[kind[of[inside]] == EPISODE_PHASIC]
     found: dict[str, tuple[str, Ints | None, Ints | None]] = {
         **dict.fromkeys(OF_EPISODES, ("counted episodes", chosen.episodes, None)),
         **dict.fromkeys(OF_BURSTS, ("bursts inside counted episodes", None, inside)),
-        **dict.fromkeys(OF_PHASIC_BURSTS, ("bursts inside counted phasic episodes", None, inside[kind[of[inside]] == EPISODE_PHASIC])),
+        **dict.fromkeys(OF_PHASIC_BURSTS, ("bursts inside counted phasic episodes", None, phasic)),
         **{f"{word}_episodes_per_hour": (f"counted {word} episodes", chosen.episodes[
                kind[chosen.episodes] == code], None) for code, word in enumerate(EPISODE_KINDS)},
         "isolated_bursts_per_hour": ("counted single bursts, long enough", None, single[~short]),

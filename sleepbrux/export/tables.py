@@ -6,6 +6,7 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -57,7 +58,8 @@ def decimals(value: float, digits: int) -> str:
     return "" if math.isnan(value) else f"{value:.{digits}f}"
 
 
-def _csv(columns: Iterable[str], rows: Iterable[Sequence[str]]) -> str:
+def csv_text(columns: Iterable[str], rows: Iterable[Sequence[str]]) -> str:
+    """Rows of finished cells under their heads, line feeds at the ends."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(columns)
@@ -96,7 +98,7 @@ def episodes_csv(night: Night) -> str:
         )
         for k, number in episode_numbers(night).items()
     ]
-    return _csv(EPISODE_COLUMNS, rows)
+    return csv_text(EPISODE_COLUMNS, rows)
 
 
 def bursts_csv(night: Night) -> str:
@@ -116,11 +118,24 @@ def bursts_csv(night: Night) -> str:
         )
         for i in night.chosen.bursts.tolist()
     ]
-    return _csv(BURST_COLUMNS, rows)
+    return csv_text(BURST_COLUMNS, rows)
 
 
-def channel_bursts_csv(night: Night) -> str:
-    """Bursts of each channel before merging that take part in a counted burst."""
+class ChannelBurst(NamedTuple):
+    """A burst of one channel that takes part in a counted burst; ``episode`` is 0 for none."""
+
+    start_s: float
+    stop_s: float
+    kind: int
+    label: str
+    episode: int
+    peak_uv: float
+    mean_uv: float
+    pct_per_uv: float
+
+
+def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
+    """Bursts of each channel before merging that take part in a counted burst, by onset."""
     merged, numbers = night.merged, episode_numbers(night)
     counted = np.zeros(len(merged) + 1, dtype=np.bool_)
     counted[night.chosen.bursts] = True
@@ -129,23 +144,35 @@ def channel_bursts_csv(night: Night) -> str:
         level = night.reference.level(bursts.label) if night.reference else None
         pct = 100 / level.mvc_uv if level else math.nan
         for i, j in enumerate(_united(bursts, night)):
-            if not counted[j]:
-                continue
-            episode = int(night.episodes.of_burst[j])
-            a, b = bursts.grid.seconds(bursts.starts[i]), bursts.grid.seconds(bursts.stops[i])
-            row = (
-                decimals(a, 4),
-                decimals(b, 4),
-                burst_room.KINDS[bursts.kind[i]],
-                decimals(float(bursts.peak_uv[i]) * pct, 2),
-                decimals(float(bursts.mean_uv[i]) * pct, 2),
-                decimals(float(bursts.peak_uv[i]), 3),
-                decimals(float(bursts.mean_uv[i]), 3),
-                safe_text(bursts.label),
-                str(numbers.get(episode, "")),
-            )
-            rows.append((a, bursts.label, row))
-    return _csv(BURST_COLUMNS, [row for _, _, row in sorted(rows)])
+            if counted[j]:
+                rows.append(
+                    ChannelBurst(
+                        bursts.grid.seconds(bursts.starts[i]), bursts.grid.seconds(bursts.stops[i]),
+                        int(bursts.kind[i]), bursts.label,
+                        numbers.get(int(night.episodes.of_burst[j]), 0),
+                        float(bursts.peak_uv[i]), float(bursts.mean_uv[i]), pct,
+                    )
+                )  # fmt: skip
+    return sorted(rows, key=lambda row: (row.start_s, row.label))
+
+
+def channel_bursts_csv(night: Night) -> str:
+    """`counted_channel_bursts`, one row each; columns `BURST_COLUMNS`."""
+    rows = [
+        (
+            decimals(row.start_s, 4),
+            decimals(row.stop_s, 4),
+            burst_room.KINDS[row.kind],
+            decimals(row.peak_uv * row.pct_per_uv, 2),
+            decimals(row.mean_uv * row.pct_per_uv, 2),
+            decimals(row.peak_uv, 3),
+            decimals(row.mean_uv, 3),
+            safe_text(row.label),
+            str(row.episode or ""),
+        )
+        for row in counted_channel_bursts(night)
+    ]
+    return csv_text(BURST_COLUMNS, rows)
 
 
 def _united(bursts: Bursts, night: Night) -> list[int]:
@@ -173,7 +200,7 @@ NIGHT_COLUMNS = {
 
 def nights_csv(rows: Sequence[NightRow]) -> str:
     """Nights of a study, one row each; columns `NIGHT_COLUMNS`."""
-    return _csv(
+    return csv_text(
         NIGHT_COLUMNS,
         [
             (

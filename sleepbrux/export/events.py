@@ -1,0 +1,88 @@
+"""What happened in a night as one list of events, from which every event file is made."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from sleepbrux.bursts import KINDS as BURST_KINDS
+from sleepbrux.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.export.tables import counted_channel_bursts, episode_numbers
+from sleepbrux.night import Night
+from sleepbrux.traces import triggering
+
+EVENT_TYPES = {
+    "analysed window": "the part of the recording that counts; its basis stands in the summary",
+    "phasic episode": "counted episode, phasic by the rule set; linked to the channel that triggered it",
+    "tonic episode": "counted episode, tonic by the rule set",
+    "mixed episode": "counted episode, mixed by the rule set",
+    "episode": "counted episode of a rule set that has no kinds",
+    "phasic burst": "burst of one channel, before the channels are merged, of a counted burst",
+    "tonic burst": "as above, longer than the rule set's border",
+    "short burst": "as above, too short to qualify",
+    "burst": "as above, of a rule set that has no kinds",
+    "not scorable": "time of one channel inside the window that cannot be scored, whatever the reason",
+}
+
+
+@dataclass(frozen=True)
+class Event:
+    """One thing with a time.
+
+    Attributes
+    ----------
+    onset_s, duration_s
+        Seconds of the night clock.
+    type
+        Word of `EVENT_TYPES`.
+    channel
+        Label of the channel that it belongs to; empty for none.
+    episode
+        Number of its episode as in all tables; 0 for none.
+    peak_pct_mvc, mean_pct_mvc, peak_uv, mean_uv
+        NaN where there is none.
+    """
+
+    onset_s: float
+    duration_s: float
+    type: str
+    channel: str = ""
+    episode: int = 0
+    peak_pct_mvc: float = math.nan
+    mean_pct_mvc: float = math.nan
+    peak_uv: float = math.nan
+    mean_uv: float = math.nan
+
+
+def _type(kind: str, noun: str) -> str:
+    return noun if kind == "unclassified" else f"{kind} {noun}"
+
+
+def events(night: Night) -> list[Event]:
+    """Window, counted episodes, their channels' bursts and unscorable time, in order of onset."""
+    found = [Event(a, b - a, "analysed window") for a, b in night.window.spans_s]
+    labels = [f.channel.label for f in night.swept.frames]
+    table, grid = night.episodes, night.episodes.grid
+    channel = triggering(night)
+    for k, number in episode_numbers(night).items():
+        a, b = grid.seconds(int(table.starts[k])), grid.seconds(int(table.stops[k]))
+        found.append(
+            Event(
+                a, b - a, _type(EPISODE_KINDS[int(table.kind[k])], "episode"),
+                labels[int(channel[k])] if channel[k] >= 0 else "", number,
+                float(table.peak_pct_mvc[k]), float(table.mean_pct_mvc[k]),
+            )
+        )  # fmt: skip
+    found += [
+        Event(
+            row.start_s, row.stop_s - row.start_s, _type(BURST_KINDS[row.kind], "burst"),
+            row.label if row.label in labels else "", row.episode,
+            row.peak_uv * row.pct_per_uv, row.mean_uv * row.pct_per_uv, row.peak_uv, row.mean_uv,
+        )
+        for row in counted_channel_bursts(night)
+    ]  # fmt: skip
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        lost = night.window.on(frames.grid) - quality.usable
+        found += [Event(a, b - a, "not scorable", frames.channel.label) for a, b in lost.seconds()]
+    order = list(EVENT_TYPES)
+    return sorted(found, key=lambda e: (e.onset_s, order.index(e.type), e.channel))
