@@ -35,12 +35,12 @@ def _kinds(text: str) -> list[str]:
 
 def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
     from sleepbrux.outputs import ARCHIVE
-    from sleepbrux.store import load_night
+    from sleepbrux.journal import load_reviewed
 
     nights, failures = [], 0
     for path in archives:
         try:
-            nights.append((path.name.removesuffix(ARCHIVE), load_night(path)))
+            nights.append((path.name.removesuffix(ARCHIVE), load_reviewed(path)))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)

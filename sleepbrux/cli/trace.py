@@ -88,9 +88,9 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     reference, digests and versions. Without MEASURE: the names that the night has.
     """
     from sleepbrux.export.chain import chain_of
-    from sleepbrux.store import load_night
+    from sleepbrux.journal import load_reviewed
 
-    night = load_night(archive)
+    night = load_reviewed(archive)
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")

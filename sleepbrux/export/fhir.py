@@ -125,18 +125,17 @@ def bundle(
     night: Night,
     *,
     sentences: tuple[str, ...] = (),
-    reviewed: bool = False,
     with_dates: bool = False,
 ) -> dict[str, Any]:
     """The night as a bundle of type ``collection``, ready for JSON.
+
+    Its status is ``preliminary`` where no person has looked at the scoring, ``final`` where one has,
+    and ``amended`` where it supersedes an earlier report.
 
     Parameters
     ----------
     sentences
         What the report's text says before the purpose: the reading and the cautions.
-    reviewed
-        Whether a person has looked at the scoring: the status is then ``final``, else
-        ``preliminary``; ``amended`` where it supersedes an earlier report.
     with_dates
         Give the days of the night. They are an identifier; by default they stay out.
 
@@ -151,7 +150,7 @@ def bundle(
     def url(name: str) -> str:
         return f"urn:uuid:{uuid.uuid5(space, name)}"
 
-    status = "amended" if night.supersedes else "final" if reviewed else "preliminary"
+    status = "amended" if night.supersedes else "final" if night.review else "preliminary"
     pseudonym = dict(night.about).get("pseudonym", "")
     subject = (
         {"identifier": {"system": PEOPLE, "value": pseudonym}}

@@ -10,6 +10,7 @@ import pytest
 
 from sleepbrux.export.fhir import CODES, UCUM, bundle, faults
 from sleepbrux.export.files import json_text
+from sleepbrux.provenance import Review
 from sleepbrux.purpose import PURPOSE
 
 
@@ -61,7 +62,9 @@ def test_it_holds_no_diagnosis_no_interpretation_and_no_cut_off(night):
 
 def test_status_says_who_has_looked_and_what_was_replaced(night, other_night):
     assert of_kind(bundle(night), "DiagnosticReport")[0]["status"] == "preliminary"
-    assert of_kind(bundle(night, reviewed=True), "DiagnosticReport")[0]["status"] == "final"
+    review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
+    seen = bundle(replace(night, review=review))
+    assert of_kind(seen, "DiagnosticReport")[0]["status"] == "final"
     amended = of_kind(bundle(other_night), "DiagnosticReport")[0]
     assert amended["status"] == "amended"
     assert {"use": "old", "system": "urn:x-sleepbrux:report", "value": other_night.supersedes} in (
