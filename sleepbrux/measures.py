@@ -73,15 +73,18 @@ def select(
     basis: str,
     *,
     drop_cut: bool = False,
+    drop: NDArray[np.bool_] | None = None,
 ) -> Selection:
     """Events whose onset lies in the window; a burst of an episode follows its episode.
 
-    ``drop_cut`` leaves out episodes that touch an edge of usable time.
+    ``drop_cut`` leaves out episodes that touch an edge of usable time, ``drop`` those that it marks.
     """
     valid = window & known
     inside = valid.holds(episodes.starts)
     if drop_cut:
         inside &= np.array(["edge" not in flags for flags in episodes.flags], dtype=np.bool_)
+    if drop is not None:
+        inside &= ~drop
     of = episodes.of_burst
     counted = np.where(of >= 0, np.append(inside, False)[of], valid.holds(bursts.starts))
     return Selection(window, valid, basis, np.flatnonzero(counted), np.flatnonzero(inside))

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
-from functools import reduce
+from functools import partial, reduce
 
 import numpy as np
 
@@ -22,6 +22,11 @@ from sleepbrux.bursts import (
     thresholds,
 )
 from sleepbrux.calibration import Reference
+from sleepbrux.context.counts import count
+from sleepbrux.context.drop import asks, check, left_out
+from sleepbrux.context.gather import gather
+from sleepbrux.context.label import label as label_events
+from sleepbrux.context.model import NOTHING, Labels, Surroundings
 from sleepbrux.criteria import Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageError
@@ -55,6 +60,8 @@ class Swept:
         SHA-256 of the input's bytes.
     frames
         One for each channel that is scored.
+    around
+        What the recording holds besides them: heart beats, movements, sound, position, stages.
     """
 
     name: str
@@ -67,6 +74,7 @@ class Swept:
     gaps: tuple[tuple[float, float], ...]
     notes: tuple[Note, ...]
     frames: tuple[ChannelFrames, ...]
+    around: Surroundings = NOTHING
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +100,8 @@ class Night:
         for none.
     review
         What a reader changed; None for the automatic scoring, the only one that an archive holds.
+    labels
+        What surrounds each episode.
     """
 
     swept: Swept
@@ -106,6 +116,7 @@ class Night:
     merged: Merged
     episodes: Episodes
     chosen: Selection
+    labels: Labels
     measures: dict[str, Measure]
     notes: tuple[Note, ...]
     about: tuple[tuple[str, str], ...] = ()
@@ -184,16 +195,26 @@ def sweep_recording(
     *,
     threads: int | None = None,
     progress: Callable[[float], None] | None = None,
+    sound: Recording | None = None,
+    sound_start_s: float = 0.0,
+    positions: Mapping[int, str] | None = None,
 ) -> Swept:
-    """Read the jaw channels of a recording once; the digest of the input is taken meanwhile.
+    """Read the jaw channels of a recording once, and what surrounds them.
 
-    With one thread it is taken afterwards, by that thread.
+    The digest of the input is taken meanwhile; with one thread it is taken afterwards, by that thread.
+    ``sound``, ``sound_start_s`` and ``positions`` are those of `context.gather.gather`.
     """
     channels = pick_channels(recording, labels)
+    look = partial(
+        gather, recording, channels,
+        sound=sound, sound_start_s=sound_start_s, positions=positions, threads=threads,
+    )  # fmt: skip
     with ThreadPoolExecutor(max_workers=1) as pool:
         digest = pool.submit(recording.source.digest) if threads != 1 else None
+        around = pool.submit(look) if threads != 1 else None
         frames = sweep(recording, channels, threads=threads, progress=progress)
         digest = digest or pool.submit(recording.source.digest)
+        around = around or pool.submit(look)
     return Swept(
         name=recording.name,
         digest=digest.result(),
@@ -203,8 +224,9 @@ def sweep_recording(
         duration_s=recording.duration_s,
         marks=recording.marks,
         gaps=recording.gaps,
-        notes=tuple(recording.notes) + tuple(_channel_notes(channels)),
+        notes=(*recording.notes, *_channel_notes(channels), *around.result().notes),
         frames=frames,
+        around=around.result(),
     )
 
 
@@ -214,11 +236,7 @@ def _mvc(reference: Reference | None, label: str) -> float | None:
 
 
 def _check(swept: Swept, criterion: Criterion, reference: Reference | None) -> None:
-    if criterion.heart_rate is not None:
-        raise UsageError(
-            f"{swept.name}: criterion {criterion.id} needs the heart rate around each event, which "
-            "this version does not compute; choose another criterion"
-        )
+    check(swept.name, criterion, swept.around)
     if not criterion.needs_mvc:
         return
     for frames in swept.frames:
@@ -345,6 +363,7 @@ class Events:
     merged: Merged
     episodes: Episodes
     chosen: Selection
+    labels: Labels | None
 
 
 def prepare(swept: Swept) -> Prepared:
@@ -417,11 +436,20 @@ def find_events(
     episodes = group_episodes(
         merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
     )
+    labels, drop = None, None
+    if asks(criterion):
+        labels = _labels(prepared.swept, merged, episodes, criterion)
+        drop, unknown = left_out(prepared.swept.around, labels, episodes, criterion, window)
+        known = known - unknown
     chosen = select(
         merged, episodes, window.on(merged.grid), known, window.basis,
-        drop_cut=criterion.episode.at_edges == "drop",
+        drop_cut=criterion.episode.at_edges == "drop", drop=drop,
     )  # fmt: skip
-    return Events(amplitude, tracks, found, merged, episodes, chosen)
+    return Events(amplitude, tracks, found, merged, episodes, chosen, labels)
+
+
+def _labels(swept: Swept, merged: Merged, episodes: Episodes, criterion: Criterion) -> Labels:
+    return label_events(swept.around, swept.marks, merged, episodes, criterion, swept.duration_s)
 
 
 def score(
@@ -455,6 +483,7 @@ def score(
         for t in events.tracks
         if t.mvc_uv is not None and not np.isnan(t.threshold).all()
     ]
+    labels = events.labels or _labels(swept, events.merged, events.episodes, criterion)
     measures = compute(
         events.chosen, events.merged, events.episodes, criterion, background,
         threshold_pct_mvc=sum(limits) / len(limits) if limits else None,
@@ -463,6 +492,9 @@ def score(
             for t, b in zip(events.tracks, events.bursts, strict=True)
         },
     )  # fmt: skip
+    measures |= count(
+        swept.around, labels, events.chosen, events.merged, events.episodes, swept.marks
+    )
     return Night(
         swept=swept,
         quality=prepared.quality,
@@ -479,6 +511,7 @@ def score(
         merged=events.merged,
         episodes=events.episodes,
         chosen=events.chosen,
+        labels=labels,
         measures=measures,
         notes=(
             *_night_notes(swept, window, reference, criterion, events.amplitude, measures),

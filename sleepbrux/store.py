@@ -11,6 +11,8 @@ Layout::
     /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
     /chosen/...          window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
+    /labels/...          what surrounds each episode, one column a data set
+    /around/...          heart, probably, sound, position, stages and raised/0... where the night has them
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from collections.abc import Iterable
 from datetime import datetime, time
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, get_type_hints
 
 import msgspec
 import numpy as np
@@ -28,6 +30,8 @@ import numpy as np
 from sleepbrux import __version__
 from sleepbrux.bursts import Bursts, Merged
 from sleepbrux.calibration import Reference
+from sleepbrux.context.label import label as label_events
+from sleepbrux.context.model import Labels, Position, Stages, Surroundings
 from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import Episodes
 from sleepbrux.errors import ArchiveError, Note
@@ -35,15 +39,19 @@ from sleepbrux.files import replacing
 from sleepbrux.measures import Measure, Selection
 from sleepbrux.night import Night, Swept
 from sleepbrux.recording.model import Channel, Mark
+from sleepbrux.signal.actigraphy import Probably
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.extremes import Extremes
+from sleepbrux.signal.heart import Heart
+from sleepbrux.signal.movement import Raised
 from sleepbrux.signal.quality import Quality
+from sleepbrux.signal.sound import Sound
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Grid, Spans
 from sleepbrux.window import Window
 
 FORMAT = "sleepbrux night"
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 
 
 class _Header(msgspec.Struct, kw_only=True, frozen=True):
@@ -105,6 +113,56 @@ def _arrays(kind: type) -> list[str]:
 
 def _read(group: Any, kind: type) -> dict[str, Any]:
     return {name: group[name][()] for name in _arrays(kind)}
+
+
+T = TypeVar("T")
+AROUND: dict[str, type] = {
+    "heart": Heart, "probably": Probably, "sound": Sound, "position": Position, "stages": Stages,
+}  # fmt: skip
+
+
+def _put(group: Any, value: Any) -> None:
+    """A flat value into a group: arrays as data sets, everything else as one JSON text."""
+    rest = {}
+    for field in dataclasses.fields(value):
+        item = getattr(value, field.name)
+        if isinstance(item, np.ndarray):
+            group.create_dataset(field.name, data=item)
+        else:
+            rest[field.name] = item
+    group.attrs["values"] = msgspec.json.encode(rest).decode()
+
+
+def _get(group: Any, kind: type[T]) -> T:
+    """The value that `_put` wrote."""
+    hints = get_type_hints(kind)
+    rest = msgspec.json.decode(group.attrs["values"])
+    values = {name: msgspec.convert(item, hints[name]) for name, item in rest.items()}
+    return kind(**values, **{name: group[name][()] for name in group})
+
+
+def _put_around(file: Any, around: Surroundings) -> None:
+    file.create_group("around").attrs["notes"] = msgspec.json.encode(around.notes).decode()
+    for name in AROUND:
+        if getattr(around, name) is not None:
+            _put(file.create_group(f"around/{name}"), getattr(around, name))
+    for k, raised in enumerate(around.raised):
+        _put(file.create_group(f"around/raised/{k}"), raised)
+
+
+def _get_around(file: Any) -> Surroundings:
+    if "around" not in file:  # schema 1.0
+        return Surroundings()
+    group = file["around"]
+    found: dict[str, Any] = {
+        name: _get(group[name], kind) for name, kind in AROUND.items() if name in group
+    }
+    raised = group.get("raised", {})
+    return Surroundings(
+        raised=tuple(_get(raised[str(k)], Raised) for k in range(len(raised))),
+        notes=msgspec.json.decode(group.attrs["notes"], type=tuple[Note, ...]),
+        **found,
+    )
 
 
 def _header(night: Night) -> _Header:
@@ -177,6 +235,8 @@ def save_night(night: Night, path: str | Path) -> None:
         _columns(chosen, night.chosen, ("bursts", "episodes"))
         if night.traces is not None:
             _columns(file.create_group("traces"), night.traces, _arrays(Extremes))
+        _put(file.create_group("labels"), night.labels)
+        _put_around(file, night.swept.around)
 
 
 def load_night(path: str | Path) -> Night:
@@ -238,12 +298,25 @@ def _night(file: Any) -> Night:
         bursts.append(Bursts(label=label, grid=grid, **_read(group, Bursts)))
     grid = Grid(header.event_slot, header.event_slots)
     chosen = file["chosen"]
+    swept = Swept(
+        name=header.name, digest=header.digest, format=header.format, start=header.start,
+        start_clock=header.start_clock, duration_s=header.duration_s, marks=header.marks,
+        gaps=header.gaps, notes=header.recording_notes, frames=tuple(frames),
+        around=_get_around(file),
+    )  # fmt: skip
+    merged = Merged(grid=grid, labels=header.merged_labels, **_read(file["merged"], Merged))
+    episodes = Episodes(
+        grid=grid, flags=header.episode_flags, **_read(file["episodes"], Episodes)
+    )  # fmt: skip
+    labels = (
+        _get(file["labels"], Labels)
+        if "labels" in file
+        else label_events(
+            swept.around, swept.marks, merged, episodes, header.criterion, swept.duration_s
+        )
+    )
     return Night(
-        swept=Swept(
-            name=header.name, digest=header.digest, format=header.format, start=header.start,
-            start_clock=header.start_clock, duration_s=header.duration_s, marks=header.marks,
-            gaps=header.gaps, notes=header.recording_notes, frames=tuple(frames),
-        ),
+        swept=swept,
         quality=tuple(quality),
         criterion=header.criterion,
         reference=header.reference,
@@ -252,14 +325,13 @@ def _night(file: Any) -> Night:
         background_uv=header.background_uv,
         threshold_uv=header.threshold_uv,
         bursts=tuple(bursts),
-        merged=Merged(grid=grid, labels=header.merged_labels, **_read(file["merged"], Merged)),
-        episodes=Episodes(
-            grid=grid, flags=header.episode_flags, **_read(file["episodes"], Episodes)
-        ),
+        merged=merged,
+        episodes=episodes,
         chosen=Selection(
             Spans.of(grid, chosen["window"][()]), Spans.of(grid, chosen["valid"][()]),
             header.basis, chosen["bursts"][()], chosen["episodes"][()],
         ),
+        labels=labels,
         measures=header.measures,
         notes=header.notes,
         about=header.about,

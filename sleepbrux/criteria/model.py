@@ -121,13 +121,31 @@ class WindowRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 class HeartRate(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A rise of the heart rate that an event must come with.
 
-    At least ``rise_pct`` over the ``baseline`` within ``within_s`` before the onset.
+    ``rise_pct`` over the ``baseline`` within ``within_s`` before the onset. A ``running`` baseline is the
+    median rate over the ``baseline_s`` that end ``baseline_gap_s`` before the onset, ``night_mean`` the mean
+    over the analysed window.
     """
 
     rise_pct: Annotated[float, Meta(gt=0, le=200)]
     comparison: Literal[">", ">="]
     within_s: Annotated[float, Meta(gt=0, le=60)]
     baseline: Literal["running", "night_mean"]
+    baseline_s: Annotated[float, Meta(ge=5, le=3600)] = 60.0
+    baseline_gap_s: Annotated[float, Meta(ge=0, le=600)] = 10.0
+
+
+class ContextRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What becomes of events in wake or in a body movement; by default both counts are reported.
+
+    ``wake`` ``drop_scored`` counts only events that begin in scored sleep and divides by its hours;
+    ``drop_probable`` drops events that begin while an accelerometer says probably awake, and leaves the
+    hours as they are. ``movement`` ``drop`` drops events of which at least ``movement_share`` lies in a body
+    movement.
+    """
+
+    wake: Literal["label", "drop_scored", "drop_probable"] = "label"
+    movement: Literal["label", "drop"] = "label"
+    movement_share: Annotated[float, Meta(gt=0, le=1)] = 0.5
 
 
 class CutOff(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -177,6 +195,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     sides: Sides
     window: WindowRule
     heart_rate: HeartRate | None = None
+    context: ContextRule = ContextRule()
     sources: dict[str, SourceNote] = {}
     departures: tuple[str, ...] = ()
     cut_offs: tuple[CutOff, ...] = ()
@@ -246,6 +265,7 @@ SECTIONS = (
     "sides",
     "window",
     "heart_rate",
+    "context",
 )
 
 

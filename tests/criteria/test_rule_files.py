@@ -71,6 +71,9 @@ OTHER = {
     "episode.regular_maximum_s": 2.5,
     "sides.combine": "both",
     "window.minimum_valid_hours": 3.0,
+    "context.wake": "drop_probable",
+    "context.movement": "drop",
+    "context.movement_share": 0.25,
 }
 # the two of a threshold exclude each other, so these start from a rule set relative to background
 BACKGROUND_ONLY = {"threshold.times_background", "threshold.floor_pct_mvc"}

@@ -1,0 +1,122 @@
+"""What surrounds the jaw muscles, read once from a recording."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from sleepbrux.context.marks import position_of, stages_of
+from sleepbrux.context.model import Position, Surroundings
+from sleepbrux.errors import Note
+from sleepbrux.recording.model import Channel, Recording
+from sleepbrux.signal.actigraphy import read_sensor, sensors
+from sleepbrux.signal.heart import LEAST_ECG_HZ, LEAST_WAVE_HZ, find_beats, usable_heart
+from sleepbrux.signal.movement import LEAST_EMG_HZ, raised_emg
+from sleepbrux.signal.sound import LEAST_HZ, read_sound, usable_sound
+from sleepbrux.signal.streams import stream
+
+MOST_POSITIONS = 12
+
+
+def _unused(channels: Sequence[Channel]) -> list[Note]:
+    """Notes on channels that are there but too slow for what they could say."""
+    limits = (("ecg", LEAST_ECG_HZ, "an ECG"), ("pulse", LEAST_WAVE_HZ, "a pulse wave"),
+              ("audio", LEAST_HZ, "a sound channel"))  # fmt: skip
+    return [
+        Note("context-channel-slow", "note",
+             f"channel {c.label!r} has {float(c.rate):g} samples a second, where {what} needs {least}; it "
+             "was not used")
+        for role, least, what in limits
+        for c in channels
+        if c.role == role and c.rate < least and not c.fault
+    ]  # fmt: skip
+
+
+def _position(recording: Recording, channel: Channel, names: Mapping[int, str]) -> Position | None:
+    """Runs of one code of a position channel; None where its values are no few whole codes."""
+    rate = float(channel.rate)
+    spans: list[tuple[float, float]] = []
+    codes: list[int] = []
+    for part in stream(recording, [channel], core_s=3600.0):
+        values = part.values[0, part.inside].astype(np.float64)
+        whole = np.rint(values)
+        if not len(whole) or np.abs(values - whole).max() > 0.05:
+            return None
+        edges = np.flatnonzero(np.diff(whole)) + 1
+        starts = np.concatenate(([0], edges))
+        stops = np.append(edges, len(whole))
+        first = part.core[0]
+        spans += [
+            ((first + a) / rate, (first + b) / rate) for a, b in zip(starts, stops, strict=True)
+        ]
+        codes += whole[starts].astype(int).tolist()
+    found = sorted(set(codes))
+    if not found or len(found) > MOST_POSITIONS:
+        return None
+    words = tuple(names.get(code, f"code {code}") for code in found)
+    order = {code: k for k, code in enumerate(found)}
+    return Position(
+        np.array(spans, dtype=np.float64).reshape(-1, 2),
+        np.array([order[code] for code in codes], dtype=np.int8),
+        words,
+        f"channel {channel.label}",
+    )
+
+
+def gather(
+    recording: Recording,
+    scored: Sequence[Channel] = (),
+    *,
+    sound: Recording | None = None,
+    sound_start_s: float = 0.0,
+    positions: Mapping[int, str] | None = None,
+) -> Surroundings:
+    """Read every channel that can say something of what surrounds an episode.
+
+    Parameters
+    ----------
+    scored
+        Jaw channels; they are not read again.
+    sound
+        A recording of the room's sound made at the same time, such as a WAV file.
+    sound_start_s
+        Second of the night clock at which it begins.
+    positions
+        Words for the codes of a position channel.
+    """
+    others = tuple(c for c in recording.channels if c not in scored and not c.fault)
+    notes = _unused(others)
+    beating = usable_heart(others)
+    muscles = [
+        c for c in others if c.role in ("leg", "arm", "neck", "chin") and c.rate >= LEAST_EMG_HZ
+    ]
+    raised = list(raised_emg(recording, muscles)) if muscles else []
+    probably = None
+    for axes in sensors(others):
+        moved, awake = read_sensor(recording, axes)
+        raised.append(moved)
+        probably = probably or awake
+    position = position_of(recording.marks, recording.duration_s)
+    for channel in others:
+        if channel.role == "position" and position is None:
+            position = _position(recording, channel, positions or {})
+            if position is None:
+                notes.append(
+                    Note("position-not-used", "note",
+                         f"the values of channel {channel.label!r} are no few whole codes; it was not used")
+                )  # fmt: skip
+    source, heard = recording, usable_sound(others)
+    if sound is not None:
+        source, heard = sound, usable_sound(sound.channels)
+    return Surroundings(
+        heart=find_beats(recording, beating) if beating else None,
+        raised=tuple(raised),
+        probably=probably,
+        sound=read_sound(source, heard, start_s=sound_start_s if source is sound else 0.0)
+        if heard
+        else None,
+        position=position,
+        stages=stages_of(recording.marks, recording.duration_s),
+        notes=tuple(notes),
+    )
