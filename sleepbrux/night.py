@@ -33,6 +33,7 @@ from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageErr
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.provenance import Review
 from sleepbrux.recording.model import Channel, Mark, Recording
+from sleepbrux.recording.stages import Hypnogram
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.filters import band_edges_hz
@@ -198,16 +199,17 @@ def sweep_recording(
     sound: Recording | None = None,
     sound_start_s: float = 0.0,
     positions: Mapping[int, str] | None = None,
+    hypnogram: Hypnogram | None = None,
 ) -> Swept:
     """Read the jaw channels of a recording once, and what surrounds them.
 
     The digest of the input is taken meanwhile; with one thread it is taken afterwards, by that thread.
-    ``sound``, ``sound_start_s`` and ``positions`` are those of `context.gather.gather`.
+    ``sound``, ``sound_start_s``, ``positions`` and ``hypnogram`` are those of `context.gather.gather`.
     """
     channels = pick_channels(recording, labels)
     look = partial(
         gather, recording, channels,
-        sound=sound, sound_start_s=sound_start_s, positions=positions, threads=threads,
+        sound=sound, sound_start_s=sound_start_s, positions=positions, hypnogram=hypnogram, threads=threads,
     )  # fmt: skip
     with ThreadPoolExecutor(max_workers=1) as pool:
         digest = pool.submit(recording.source.digest) if threads != 1 else None
@@ -438,7 +440,7 @@ def find_events(
     )
     labels, drop = None, None
     if asks(criterion):
-        labels = _labels(prepared.swept, merged, episodes, criterion)
+        labels = labels_of(prepared.swept, merged, episodes, criterion)
         drop, unknown = left_out(prepared.swept.around, labels, episodes, criterion, window)
         known = known - unknown
     chosen = select(
@@ -448,7 +450,8 @@ def find_events(
     return Events(amplitude, tracks, found, merged, episodes, chosen, labels)
 
 
-def _labels(swept: Swept, merged: Merged, episodes: Episodes, criterion: Criterion) -> Labels:
+def labels_of(swept: Swept, merged: Merged, episodes: Episodes, criterion: Criterion) -> Labels:
+    """What surrounds each episode of a night."""
     return label_events(swept.around, swept.marks, merged, episodes, criterion, swept.duration_s)
 
 
@@ -483,7 +486,7 @@ def score(
         for t in events.tracks
         if t.mvc_uv is not None and not np.isnan(t.threshold).all()
     ]
-    labels = events.labels or _labels(swept, events.merged, events.episodes, criterion)
+    labels = events.labels or labels_of(swept, events.merged, events.episodes, criterion)
     measures = compute(
         events.chosen, events.merged, events.episodes, criterion, background,
         threshold_pct_mvc=sum(limits) / len(limits) if limits else None,

@@ -13,11 +13,10 @@ from sleepbrux.context.drop import on_grid
 from sleepbrux.context.label import BREATHING_S
 from sleepbrux.context.marks import breathing_events
 from sleepbrux.context.model import (
+    ASLEEP,
     OTHER,
     STAGES,
     UNKNOWN,
-    UNSCORED,
-    WAKE,
     YES,
     Labels,
     Surroundings,
@@ -69,13 +68,13 @@ def _asleep(around: Surroundings, valid: Spans) -> Spans:
     stages = around.stages
     if stages is None:
         return valid.grid.none()
-    return valid & on_grid(valid.grid, stages.spans_s[~np.isin(stages.code, (WAKE, UNSCORED))])
+    return valid & on_grid(valid.grid, stages.spans_s[np.isin(stages.code, ASLEEP)])
 
 
 def in_wake(around: Surroundings, labels: Labels) -> Bools | None:
     """Episodes that begin outside scored sleep, or, without stages, while probably awake."""
     if around.stages is not None:
-        return np.isin(labels.stage, (WAKE, UNSCORED, UNKNOWN))
+        return ~np.isin(labels.stage, ASLEEP)
     return labels.awake == YES if around.probably is not None else None
 
 
@@ -125,8 +124,8 @@ def _rates_by_stage(book: _Book, around: Surroundings, labels: Labels) -> None:
         return
     at = labels.stage[book.chosen.episodes]
     asleep = _asleep(around, valid)
-    book.number("sleep_hours", asleep.hours, "h", "valid hours scored as sleep (N1, N2, N3 or R)")
-    n = int((~np.isin(at, (WAKE, UNSCORED, UNKNOWN))).sum())
+    book.number("sleep_hours", asleep.hours, "h", f"valid hours scored as sleep ({stages.origin})")
+    n = int(np.isin(at, ASLEEP).sum())
     book.rate("episodes_per_hour_of_sleep", n, asleep.hours,
               f"episodes that begin in scored sleep, per hour of sleep ({stages.origin})")  # fmt: skip
     for code, word in enumerate(STAGES):

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.context.model import UNSCORED, WAKE, YES, Floats, Labels, Surroundings, in_seconds
+from sleepbrux.context.model import ASLEEP, YES, Floats, Labels, Surroundings, in_seconds
 from sleepbrux.context.movement import computable
 from sleepbrux.criteria import Criterion
 from sleepbrux.criteria.model import HeartRate
@@ -115,7 +115,7 @@ def left_out(
         spans = Spans.from_mask(seconds, judged)
         unknown = unknown | ~on_grid(grid, spans.bounds.astype(np.float64))
     if criterion.context.wake == "drop_scored" and around.stages is not None:
-        asleep = ~np.isin(around.stages.code, (WAKE, UNSCORED))
+        asleep = np.isin(around.stages.code, ASLEEP)
         unknown = unknown | ~on_grid(grid, around.stages.spans_s[asleep])
     if criterion.context.wake == "drop_probable":
         drop |= labels.awake == YES

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from sleepbrux.context.marks import position_of, stages_of
-from sleepbrux.context.model import Position, Surroundings
+from sleepbrux.context.marks import position_of
+from sleepbrux.context.model import STAGES, Position, Stages, Surroundings
 from sleepbrux.errors import Note
 from sleepbrux.recording.model import Channel, Recording
+from sleepbrux.recording.stages import Hypnogram, read_stages
 from sleepbrux.signal.actigraphy import read_sensor, sensors
 from sleepbrux.signal.heart import LEAST_ECG_HZ, LEAST_WAVE_HZ, find_beats, usable_heart
 from sleepbrux.signal.movement import LEAST_EMG_HZ, raised_emg
@@ -31,6 +32,18 @@ def _unused(channels: Sequence[Channel]) -> list[Note]:
         for c in channels
         if c.role == role and c.rate < least and not c.fault
     ]  # fmt: skip
+
+
+def stages_of(hypnogram: Hypnogram) -> Stages:
+    """A hypnogram as columns, in order of time."""
+    rows = [
+        (a, b, code)
+        for code, stage in enumerate(STAGES)
+        for a, b in hypnogram.spans[stage].seconds()
+    ]
+    rows.sort()
+    spans = np.array([(a, b) for a, b, _ in rows], dtype=np.float64).reshape(-1, 2)
+    return Stages(spans, np.array([c for *_, c in rows], dtype=np.int8), hypnogram.origin)
 
 
 def _position(recording: Recording, channel: Channel, names: Mapping[int, str]) -> Position | None:
@@ -71,6 +84,8 @@ def gather(
     sound: Recording | None = None,
     sound_start_s: float = 0.0,
     positions: Mapping[int, str] | None = None,
+    hypnogram: Hypnogram | None = None,
+    threads: int | None = None,
 ) -> Surroundings:
     """Read every channel that can say something of what surrounds an episode.
 
@@ -84,14 +99,21 @@ def gather(
         Second of the night clock at which it begins.
     positions
         Words for the codes of a position channel.
+    hypnogram
+        Sleep stages from elsewhere; default: those that the recording's own marks name.
+    threads
+        How many threads filter other muscles.
     """
     others = tuple(c for c in recording.channels if c not in scored and not c.fault)
     notes = _unused(others)
+    hypnogram = hypnogram or read_stages(recording.marks, duration_s=recording.duration_s)
+    if hypnogram is not None:
+        notes += hypnogram.notes
     beating = usable_heart(others)
     muscles = [
         c for c in others if c.role in ("leg", "arm", "neck", "chin") and c.rate >= LEAST_EMG_HZ
     ]
-    raised = list(raised_emg(recording, muscles)) if muscles else []
+    raised = list(raised_emg(recording, muscles, threads=threads)) if muscles else []
     probably = None
     for axes in sensors(others):
         moved, awake = read_sensor(recording, axes)
@@ -117,6 +139,6 @@ def gather(
         if heard
         else None,
         position=position,
-        stages=stages_of(recording.marks, recording.duration_s),
+        stages=stages_of(hypnogram) if hypnogram else None,
         notes=tuple(notes),
     )

@@ -1,25 +1,16 @@
-"""What marks say of sleep, position and breathing."""
+"""What marks say of position and breathing."""
 
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Sequence
 
 import numpy as np
 
-from sleepbrux.context.model import N1, N2, N3, REM, UNSCORED, WAKE, Floats, Position, Stages
-from sleepbrux.recording.marks import classify
+from sleepbrux.context.model import Floats, Position
+from sleepbrux.recording.marks import plain_words
 from sleepbrux.recording.model import Mark
 
-_STAGE_CODES = (
-    (re.compile(r"unscored|not scored|unknown|\bmt\b|movement"), UNSCORED),
-    (re.compile(r"\bwake\b|awake|\bw\b|\bs ?0\b|(?<![a-z]) ?0$"), WAKE),
-    (re.compile(r"\bn ?1\b|\bs ?1\b|nrem ?1|stage 1|stadium 1"), N1),
-    (re.compile(r"\bn ?2\b|\bs ?2\b|nrem ?2|stage 2|stadium 2"), N2),
-    (re.compile(r"\bn ?[34]\b|\bs ?[34]\b|nrem ?[34]|stage [34]|stadium [34]"), N3),
-    (re.compile(r"\brem\b|\br\b|\bs ?5\b|stage 5"), REM),
-)
 _POSITIONS = (
     ("supine", re.compile(r"\bsupine\b|\bon (?:the )?back\b|\bruckenlage|\bdorsal\b")),
     ("prone", re.compile(r"\bprone\b|\bon (?:the )?(?:stomach|front|belly)\b|\bbauchlage|\bventral\b")),
@@ -33,18 +24,6 @@ _BREATHING = re.compile(
 )
 
 
-def _plain(text: str) -> str:
-    words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
-    decomposed = unicodedata.normalize("NFKD", words.casefold())
-    letters = "".join(c for c in decomposed if not unicodedata.combining(c))
-    return " ".join(re.sub(r"[^\w]|_", " ", letters).split())
-
-
-def _stage_code(text: str) -> int:
-    plain = _plain(text)
-    return next((code for pattern, code in _STAGE_CODES if pattern.search(plain)), UNSCORED)
-
-
 def _until_next(starts: Sequence[float], lengths: Sequence[float], end_s: float) -> Floats:
     """Stretches from marks: as long as they say, else until the next one; none past the next one."""
     after = [*starts[1:], end_s]
@@ -55,22 +34,11 @@ def _until_next(starts: Sequence[float], lengths: Sequence[float], end_s: float)
     return np.stack((np.array(starts), np.array(stops)), axis=1).reshape(-1, 2)
 
 
-def stages_of(marks: Sequence[Mark], end_s: float) -> Stages | None:
-    """Stages from the marks of a recording; None without one."""
-    found = sorted((m.start_s, m.duration_s, m.text) for m in marks if classify(m.text) == "stage")
-    if not found:
-        return None
-    spans = _until_next([a for a, _, _ in found], [d for _, d, _ in found], end_s)
-    codes = np.array([_stage_code(text) for _, _, text in found], dtype=np.int8)
-    keep = spans[:, 1] > spans[:, 0]
-    return Stages(spans[keep], codes[keep], "stage marks in the recording")
-
-
 def position_of(marks: Sequence[Mark], end_s: float) -> Position | None:
     """Body position from the marks of a recording; None without one."""
     found = []
     for mark in sorted(marks, key=lambda m: m.start_s):
-        plain = _plain(mark.text)
+        plain = plain_words(mark.text)
         said = [name for name, pattern in _POSITIONS if pattern.search(plain)]
         if len(said) == 1:
             found.append((mark.start_s, mark.duration_s, said[0]))
@@ -86,6 +54,8 @@ def position_of(marks: Sequence[Mark], end_s: float) -> Position | None:
 def breathing_events(marks: Sequence[Mark]) -> Floats:
     """Respiratory events that marks tell of: float64, shape (n, 2), start and stop in seconds."""
     found = sorted(
-        (m.start_s, m.start_s + m.duration_s) for m in marks if _BREATHING.search(_plain(m.text))
+        (m.start_s, m.start_s + m.duration_s)
+        for m in marks
+        if _BREATHING.search(plain_words(m.text))
     )
     return np.array(found, dtype=np.float64).reshape(-1, 2)

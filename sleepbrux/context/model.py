@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.errors import Note
+from sleepbrux.recording import stages
 from sleepbrux.signal.actigraphy import Probably
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.movement import Raised
@@ -17,11 +18,10 @@ from sleepbrux.spans import Grid
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
 
-STAGES = ("W", "N1", "N2", "N3", "R", "not scored")
-WAKE, N1, N2, N3, REM, UNSCORED = range(6)
+STAGES = stages.STAGES
+ASLEEP = tuple(STAGES.index(stage) for stage in stages.SLEEP)
 OTHER = ("", "chewing-like", "talk-like")
 YES, NO, UNKNOWN = 1, 0, -1
-OUTSIDE_KNOWN = "not recorded"
 
 
 def in_seconds(slots: NDArray[np.int64], grid: Grid) -> Floats:
@@ -31,7 +31,7 @@ def in_seconds(slots: NDArray[np.int64], grid: Grid) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Stages:
-    """Sleep stages as somebody scored them.
+    """Sleep stages as somebody scored them: a `Hypnogram` as columns.
 
     Attributes
     ----------
@@ -101,7 +101,7 @@ class Labels:
     Attributes
     ----------
     stage
-        int8: stage at the onset, index into `STAGES`; -1 without a hypnogram there.
+        int8: stage at the onset, index into `STAGES`; -1 where none is scored.
     awake, movement, grinding
         int8: 1 yes, 0 no, -1 not known: onset while probably awake (accelerometer); the share of the
         episode that the rule asks for lies in a body movement; a grinding-like sound.

@@ -20,6 +20,9 @@ import numpy as np
 
 from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.bursts import PHASIC, SHORT, TONIC, Merged, kinds
+from sleepbrux.context.counts import count
+from sleepbrux.context.drop import asks, left_out
+from sleepbrux.context.model import Labels
 from sleepbrux.episodes import EPISODE_UNCLASSIFIED, Episodes, group_episodes
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError, Note
@@ -27,7 +30,7 @@ from sleepbrux.journal.file import Journal, check_about, journal_path, load_jour
 from sleepbrux.journal.levels import Levels
 from sleepbrux.journal.standing import Standing, in_force, standings
 from sleepbrux.measures import Measure, compute, select
-from sleepbrux.night import Night, with_notes
+from sleepbrux.night import Night, labels_of, with_notes
 from sleepbrux.provenance import Review
 from sleepbrux.spans import Spans
 from sleepbrux.store import load_night
@@ -323,9 +326,13 @@ def _taken(merged: Merged, index: list[int]) -> Merged:
     return replace(merged, **{name: getattr(merged, name)[at] for name in names})
 
 
-def _measures(night: Night, merged: Merged, episodes: Episodes, chosen: Any) -> dict[str, Measure]:
+def _measures(
+    night: Night, merged: Merged, episodes: Episodes, chosen: Any, labels: Labels
+) -> dict[str, Measure]:
     """Measures of the reviewed events; levels without a threshold stay those of the automatic scoring."""
     new = compute(chosen, merged, episodes, night.criterion, night.background_uv, integrals={})
+    swept = night.swept
+    new |= count(swept.around, labels, chosen, merged, episodes, swept.marks)
     return {name: night.measures[name] if name in KEPT else m for name, m in new.items()}
 
 
@@ -347,14 +354,18 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
     keep = [i for i in range(len(work.merged)) if i not in lost]
     merged = _taken(work.merged, keep)
     episodes = _table(night, work, standing_rows, keep)
+    labels = labels_of(night.swept, merged, episodes, night.criterion)
+    drop = None
+    if asks(night.criterion):
+        drop, _ = left_out(night.swept.around, labels, episodes, night.criterion, night.window)
     chosen = select(
         merged, episodes, night.chosen.valid, night.chosen.valid, night.chosen.basis,
-        drop_cut=night.criterion.episode.at_edges == "drop",
+        drop_cut=night.criterion.episode.at_edges == "drop", drop=drop,
     )  # fmt: skip
     chosen = replace(chosen, window=night.chosen.window)
     after = replace(
-        night, merged=merged, episodes=episodes, chosen=chosen,
-        measures=_measures(night, merged, episodes, chosen) if said else night.measures,
+        night, merged=merged, episodes=episodes, chosen=chosen, labels=labels,
+        measures=_measures(night, merged, episodes, chosen, labels) if said else night.measures,
         review=_summary(night, journal, said, standing_rows),
     )  # fmt: skip
     return Reviewed(

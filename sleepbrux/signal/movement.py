@@ -73,14 +73,16 @@ def above_background(
     return raised
 
 
-def raised_emg(recording: Recording, channels: list[Channel]) -> tuple[Raised, ...]:
+def raised_emg(
+    recording: Recording, channels: list[Channel], *, threads: int | None = None
+) -> tuple[Raised, ...]:
     """Activity of leg, arm, neck and chin muscles: RMS over 0.1 s above twice the running median.
 
     Pauses of 0.5 s or less are closed, stretches shorter than 0.5 s dropped. The factor is that of the
     background criteria for jaw muscles; our choice for others.
     """
     result = []
-    for frames in sweep(recording, channels):
+    for frames in sweep(recording, channels, threads=threads):
         n = len(frames.energy) // STEP_FRAMES * STEP_FRAMES
         rows = frames.energy[:n].astype(np.float64).reshape(-1, STEP_FRAMES)
         level = np.sqrt(rows.mean(axis=1))
