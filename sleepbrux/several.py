@@ -4,26 +4,29 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from statistics import fmean, median, stdev
 from typing import Literal
 
 import msgspec
 
 from sleepbrux import __version__
-from sleepbrux.calibration import Reference
 from sleepbrux.criteria import criterion_ids
-from sleepbrux.errors import ArchiveError, UsageError
+from sleepbrux.errors import UsageError
 from sleepbrux.export.summary import printed
-from sleepbrux.files import safe_stem
-from sleepbrux.journal import with_review
-from sleepbrux.measures import Measure
-from sleepbrux.night import Night
+from sleepbrux.nights import (
+    Basis,
+    LeftOut,
+    Missing,
+    NightFigures,
+    NightValue,
+    in_order,
+    night_value,
+    pool,
+    words,
+)
 from sleepbrux.purpose import PURPOSE
-from sleepbrux.store import load_night
 from sleepbrux.study import Study, StudyNight
 from sleepbrux.uncertainty import LEVEL, Interval
 
@@ -65,99 +68,12 @@ COUNTING = (
 
 
 @dataclass(frozen=True)
-class Basis:
-    """What a night's numbers stand on; nights are pooled only where all of it is the same.
-
-    Attributes
-    ----------
-    criterion, criterion_digest
-        Id of the rule set and SHA-256 over its values.
-    window
-        Whose word the analysed window is.
-    channels
-        Labels of the scored channels, sorted.
-    reference
-        Kind of the reference clench: statistic, amplitude, placement and teeth; ``"none"`` without.
-    """
-
-    criterion: str
-    criterion_digest: str
-    window: str
-    channels: tuple[str, ...]
-    reference: str
-
-
-@dataclass(frozen=True)
-class NightFigures:
-    """What a summary needs of one archived night.
-
-    Attributes
-    ----------
-    input_sha256
-        Digest of the recording.
-    valid_hours, minimum_valid_hours
-        Hours that counted, and those that the rules ask for.
-    labelled
-        Condition that the archive was written with; empty where it says none.
-    scoring
-        What a reader has to do with these numbers; empty where no review exists.
-    """
-
-    id: str
-    condition: str
-    basis: Basis
-    input_sha256: str
-    valid_hours: float
-    minimum_valid_hours: float
-    measures: dict[str, Measure]
-    labelled: str = ""
-    scoring: str = ""
-
-
-@dataclass(frozen=True)
-class Missing:
-    """A night of the study without a readable archive, and why."""
-
-    id: str
-    condition: str
-    reason: str
-
-
-@dataclass(frozen=True)
-class LeftOut:
-    """A night that was read and is not pooled; every reason is one sentence."""
-
-    id: str
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
 class NightBrief:
     """A pooled night; ``remarks`` mark it, it is pooled all the same."""
 
     id: str
     valid_hours: float
     remarks: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class NightValue:
-    """One measure of one night.
-
-    Attributes
-    ----------
-    value
-        In the unit of the measure; None where it could not be computed, and ``reason`` says why.
-    count, exposure
-        Events, and what they were divided by: valid hours for a rate, 1 (night) for a count. None for
-        a measure that does not count events.
-    """
-
-    id: str
-    value: float | None
-    count: int | None = None
-    exposure: float | None = None
-    reason: str = ""
 
 
 @dataclass(frozen=True)
@@ -316,78 +232,6 @@ class StudySummary:
     counting_noise: str = COUNTING
 
 
-def read_nights(
-    study: Study, folder: Path, *, suffix: str
-) -> tuple[list[NightFigures], list[Missing]]:
-    """Figures of every archived night of a study, one archive in memory at a time.
-
-    Reviewed scorings count only where every night that was found has one, so that nights that a reader
-    has corrected are never pooled with nights that nobody has seen.
-
-    Parameters
-    ----------
-    folder
-        Where the archives lie, named after the night's id or else after its recording; or the folder
-        above, in which a batch has one folder a pseudonym.
-    suffix
-        Ending of an archive's name.
-    """
-    own = folder / safe_stem(study.pseudonym)
-    folder = own if own.is_dir() else folder
-    nights: list[tuple[NightFigures, NightFigures | None]] = []
-    missing = []
-    for entry in study.night:
-        stems = dict.fromkeys((safe_stem(entry.id), safe_stem(Path(entry.recording).stem)))
-        names = [f"{stem}{suffix}" for stem in stems]
-        try:
-            found = next((name for name in names if (folder / name).is_file()), None)
-            if found is None:
-                raise ArchiveError(f"no archive {' or '.join(names)} in {folder.name or folder}")
-            night = load_night(folder / found)
-            said = dict(night.about).get("night", entry.id)
-            if said != entry.id:
-                raise ArchiveError(f"{found} is the archive of night {said!r}")
-        except ArchiveError as error:
-            missing.append(Missing(entry.id, entry.condition, str(error)))
-            continue
-        after = with_review(night, folder / found)
-        nights.append((figures(entry, night), figures(entry, after) if after.review else None))
-    if nights and all(after for _, after in nights):
-        return [after for _, after in nights if after], missing
-    unused = "automatic scoring: its review is not used, as not every night has one"
-    return [
-        dataclasses.replace(night, scoring=unused if after else "") for night, after in nights
-    ], missing
-
-
-def figures(entry: StudyNight, night: Night) -> NightFigures:
-    """What a summary needs of a scored night."""
-    return NightFigures(
-        id=entry.id,
-        condition=entry.condition,
-        basis=Basis(
-            criterion=night.criterion.id,
-            criterion_digest=night.criterion.digest(),
-            window=night.window.basis,
-            channels=tuple(sorted(frames.channel.label for frames in night.swept.frames)),
-            reference=_kind(night.reference),
-        ),
-        input_sha256=night.swept.digest,
-        valid_hours=night.measures["valid_hours"].value or 0.0,
-        minimum_valid_hours=night.criterion.window.minimum_valid_hours,
-        measures=night.measures,
-        labelled=dict(night.about).get("condition", ""),
-        scoring=night.review.sentence if night.review else "",
-    )
-
-
-def _kind(reference: Reference | None) -> str:
-    """How a reference came about; not its level, and not which of several recordings it was."""
-    if reference is None:
-        return "none"
-    return f"{reference.statistic}; {reference.amplitude}; {reference.placement}; {reference.teeth}"
-
-
 def t_interval(values: Sequence[float], *, floor: float | None = None) -> Interval | None:
     """95 % interval of the mean of a person's nights by Student's t; None below two nights.
 
@@ -523,20 +367,6 @@ def _needed(name: str, numbers: Sequence[float]) -> tuple[tuple[Needed, ...], st
     return tuple(rows), ""
 
 
-def night_value(night: NightFigures, name: str) -> NightValue:
-    """One measure of a night; for rates and counts of events with the count behind it."""
-    measure = night.measures.get(name)
-    if measure is None:
-        return NightValue(night.id, None, reason="not in the archive")
-    value = measure.value
-    if value is None:
-        return NightValue(night.id, None, reason=measure.reason)
-    exposure = night.valid_hours if measure.unit == "1/h" else 1.0
-    if measure.unit != "1/h" and not name.endswith("_count"):
-        return NightValue(night.id, value)
-    return NightValue(night.id, value, round(value * exposure), exposure)
-
-
 def _first(first: StudyNight, values: Sequence[NightValue], *, first_of_study: bool) -> FirstNight:
     own = next((v for v in values if v.id == first.id), None)
     others = [v.value for v in values if v.id != first.id and v.value is not None]
@@ -582,47 +412,6 @@ def _outcome(
     )
 
 
-def unlike(basis: Basis, pooled: Basis) -> tuple[str, ...]:
-    """Why a night cannot be pooled with others: one sentence each, empty where it can."""
-    reasons = []
-    if basis.criterion != pooled.criterion:
-        reasons.append(f"criterion {basis.criterion}, the pooled nights have {pooled.criterion}")
-    elif basis.criterion_digest != pooled.criterion_digest:
-        reasons.append(f"criterion {basis.criterion} with other values or another version of it")
-    for what in ("window", "channels", "reference"):
-        own, theirs = (_words(getattr(b, what)) for b in (basis, pooled))
-        if own != theirs:
-            reasons.append(f"{what} {own!r}, the pooled nights have {theirs!r}")
-    return tuple(reasons)
-
-
-def _words(value: str | tuple[str, ...]) -> str:
-    return value if isinstance(value, str) else " + ".join(value)
-
-
-def _pool(
-    nights: Sequence[NightFigures], seen: dict[str, str]
-) -> tuple[Basis | None, list[NightFigures], list[LeftOut]]:
-    """The nights on the commonest basis (of equals, the one met first), and the rest with reasons.
-
-    ``seen`` maps recordings to the night that has each: a recording counts once in a study.
-    """
-    fresh, left = [], []
-    for night in nights:
-        twin = seen.setdefault(night.input_sha256, night.id)
-        if twin != night.id:
-            left.append(LeftOut(night.id, (f"the same recording as night {twin}",)))
-        else:
-            fresh.append(night)
-    if not fresh:
-        return None, [], left
-    basis = Counter(night.basis for night in fresh).most_common(1)[0][0]
-    left += [
-        LeftOut(night.id, unlike(night.basis, basis)) for night in fresh if night.basis != basis
-    ]
-    return basis, [night for night in fresh if night.basis == basis], left
-
-
 def _brief(night: NightFigures) -> NightBrief:
     remarks = []
     if night.valid_hours < night.minimum_valid_hours:
@@ -644,7 +433,7 @@ def _condition(
     nights: Sequence[NightFigures],
     seen: dict[str, str],
 ) -> ConditionSummary:
-    basis, pooled, left = _pool([n for n in nights if n.condition == condition], seen)
+    basis, pooled, left = pool([n for n in nights if n.condition == condition], seen)
     first = next(entry for entry in order if entry.condition == condition)
     names = dict.fromkeys((study.primary_outcome, *DESCRIPTIVE)) if pooled else {}
     remarks = []
@@ -662,14 +451,6 @@ def _condition(
     )
 
 
-def _in_order(study: Study) -> tuple[list[StudyNight], str]:
-    """Nights by date where every one has a date, else as the study file lists them."""
-    dates = {night.id: night.date for night in study.night if night.date is not None}
-    if len(dates) == len(study.night):
-        return sorted(study.night, key=lambda night: dates[night.id]), "by date"
-    return list(study.night), "as listed in the study file (not every night has a date)"
-
-
 def _across(conditions: Sequence[ConditionSummary]) -> tuple[str, ...]:
     """Why the conditions cannot be put side by side."""
     bases = [c.basis for c in conditions if c.basis]
@@ -680,7 +461,7 @@ def _across(conditions: Sequence[ConditionSummary]) -> tuple[str, ...]:
         ("channels", "channels"),
         ("reference", "kinds of reference"),
     ):
-        found = sorted({_words(getattr(basis, name)) for basis in bases})
+        found = sorted({words(getattr(basis, name)) for basis in bases})
         if len(found) > 1:
             reasons.append(f"the conditions have different {what}: {'; '.join(found)}")
     ids = {basis.criterion for basis in bases}
@@ -704,7 +485,7 @@ def summarise(
         raise UsageError(
             f"primary_outcome {study.primary_outcome!r} is no measure; there are {', '.join(known)}"
         )
-    order, how = _in_order(study)
+    order, how = in_order(study)
     place = {entry.id: k for k, entry in enumerate(order)}
     ordered = sorted(nights, key=lambda night: place[night.id])
     seen: dict[str, str] = {}

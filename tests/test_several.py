@@ -9,16 +9,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from sleepbrux import nights as nights_module
 from sleepbrux import several
 from sleepbrux.calibration import given
 from sleepbrux.errors import UsageError
 from sleepbrux.measures import Measure
 from sleepbrux.night import score_night
+from sleepbrux.nights import Basis, Missing, NightFigures, NightValue
 from sleepbrux.several import (
-    Basis,
-    Missing,
-    NightFigures,
-    NightValue,
     nights_needed,
     split_spread,
     summarise,
@@ -416,16 +414,16 @@ def test_figures_of_a_scored_night():
     recording = recording_of([rhythm(20, 4), rhythm(20, 4)], seconds=120)
     night = score_night(recording, given(LABELS, 200.0))
     entry = StudyNight(id="n1", recording="n1.edf", condition="none")
-    found = several.figures(entry, night)
+    found = nights_module.figures(entry, night)
     assert found.basis.channels == tuple(LABELS)
     assert found.basis.window == night.window.basis
     assert found.basis.criterion_digest == night.criterion.digest()
     assert found.basis.reference == "as given; rms; not stated; not stated"
     assert found.input_sha256 == night.swept.digest
-    value = several.night_value(found, "bursts_per_hour")
+    value = nights_module.night_value(found, "bursts_per_hour")
     assert value.count == night.measures["burst_count"].value
     assert value.exposure == night.measures["valid_hours"].value
-    bare = several.figures(entry, score_night(recording, criterion="aasm"))
+    bare = nights_module.figures(entry, score_night(recording, criterion="aasm"))
     assert bare.basis.reference == "none"
 
 

@@ -16,6 +16,7 @@ VERBS = {
     "batch": "Score many nights side by side, resume where it stopped, one table.",
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "robustness": "Score an archived night under many rules: does the reading hold?",
+    "compare": "With and without an appliance: does it do more than nights vary anyway?",
     "summary": "Several nights of a study, condition by condition.",
     "export": "Files for other programs: CSV, JSON, EDF+, BIDS, FHIR, a study table.",
     "trace": "From a number of a night down to the samples that it rests on.",

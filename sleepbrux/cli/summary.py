@@ -148,8 +148,9 @@ def command(study: Path, results: Path, as_json: bool, out: Path | None) -> int:
     explains, an interval of the mean, and how many nights are still needed. Recordings are not needed.
     """
     from sleepbrux.files import write_text
+    from sleepbrux.nights import read_nights
     from sleepbrux.outputs import ARCHIVE
-    from sleepbrux.several import read_nights, several_text, summarise
+    from sleepbrux.several import several_text, summarise
     from sleepbrux.study import load_study
 
     if out is not None and (out.resolve() == study.resolve() or out.name.endswith(ARCHIVE)):

@@ -20,7 +20,7 @@ from sleepbrux.synth.signal import child_rng
 from sleepbrux.synth.truth import Truth, truth_of, write_truth
 
 Pair = tuple[float, float]
-Entry = dict[str, str | date]
+Entry = dict[str, str | int | date]
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,7 @@ class StudyNight:
     id: str
     date: date
     condition: str
+    block: int | None = None
     electrode_off: LooseElectrode | None = None
     gap_s: tuple[int, int] | None = None
 
@@ -79,6 +80,7 @@ class Scenario:
     pseudonym: str
     primary_outcome: str
     criterion: str
+    order: str
     seed: int
     rate_hz: int
     hours: float
@@ -251,6 +253,7 @@ def study_file(scenario: Scenario) -> str:
         "pseudonym": scenario.pseudonym,
         "primary_outcome": scenario.primary_outcome,
         "criterion": scenario.criterion,
+        "order": scenario.order,
     }
     parts = ["# Invented data. Written by the demo; see demo_data/README.md.", _table(head)]
     for ref in scenario.reference:
@@ -264,13 +267,15 @@ def study_file(scenario: Scenario) -> str:
     for night in scenario.night:
         entry = {"id": night.id, "recording": f"{night.id}.edf", "date": night.date}
         entry |= {"condition": night.condition, "reference": scenario.night_reference}
+        if night.block is not None:
+            entry["block"] = night.block
         parts.append("\n[[night]]\n" + _table(entry))
     return "\n".join(parts) + "\n"
 
 
 def _table(entries: Entry) -> str:
     lines = [
-        f"{key} = {value}" if isinstance(value, date) else f'{key} = "{value}"'
+        f"{key} = {value}" if isinstance(value, (int, date)) else f'{key} = "{value}"'
         for key, value in entries.items()
     ]
     return "\n".join(lines)

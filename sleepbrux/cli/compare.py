@@ -1,0 +1,129 @@
+"""``sleepbrux compare``: with and without an appliance, from the archives of a study's nights."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.errors import StudyError, UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.compare.model import Comparison, Contrast
+    from sleepbrux.compare.study import StudyComparison
+    from sleepbrux.study import Study
+
+ORDERS = ("as it came", "planned phases", "randomised nights", "randomised blocks")
+
+
+def _contrast(contrast: Contrast) -> Iterator[str]:
+    yield f"\n{contrast.condition} against {contrast.against}: {contrast.verdict}"
+    yield f"  {contrast.sentence}"
+    r, test = contrast.ratio, contrast.rearrangement
+    if r is None:
+        return
+    yield (f"  p {r.p:.3f}, after Holm {r.p_holm:.3f}; {r.method}, {r.df:.1f} degrees of freedom "
+           f"({r.why_method})")  # fmt: skip
+    if test is not None:
+        how = "all" if test.exact else "9,999 drawn of"
+        yield (f"  rearrangement test: p {test.p:.3f} ({how} {test.arrangements} arrangements; least "
+               f"possible p {test.least_p:.3f}): {test.assumption}")  # fmt: skip
+    if contrast.with_first_night is not None:
+        w = contrast.with_first_night
+        yield f"  with the first night: {w.ratio:.2f} ({w.low:.2f} to {w.high:.2f})"
+
+
+def _nights(comparison: Comparison) -> Iterator[str]:
+    yield f"{'night':<20}{'condition':<36}{'count':>8}{'valid h':>9}{'per hour':>10}"
+    apart = {a.night.id: a.reason for a in comparison.apart}
+    for n in (*(a.night for a in comparison.apart), *comparison.nights):
+        rate = "-" if n.rate is None else f"{n.rate:.2f}"
+        note = f"  apart: {apart[n.id]}" if n.id in apart else ""
+        yield f"{n.id:<20}{n.condition:<36}{n.events:>8g}{n.hours:>9.2f}{rate:>10}{note}"
+
+
+def _shown(found: StudyComparison) -> str:
+    from sleepbrux.compare.study import SDD
+    from sleepbrux.purpose import PURPOSE
+
+    comparison = found.comparison
+    lines = [
+        f"{found.pseudonym}: {comparison.outcome}, criterion {found.criterion}; nights "
+        f"{found.night_order}; order of conditions: {comparison.order}",
+        *_nights(comparison),
+    ]
+    for contrast in comparison.contrasts:
+        lines += _contrast(contrast)
+        lines += [f"  {h.sentence}" for h in found.robustness
+                  if (h.condition, h.against) == (contrast.condition, contrast.against)]  # fmt: skip
+    lines.append("")
+    lines += [f"{note.severity}: {note.text}" for note in comparison.cautions]
+    lines += [f"left out: {n.id}: {'; '.join(n.reasons)}" for n in found.left_out]
+    lines += [f"missing: {n.id} ({n.condition}): {n.reason}" for n in found.missing]
+    lines += [f"rescored: {text}" for text in found.rescored]
+    lines += [SDD, PURPOSE]
+    return "\n".join(lines) + "\n"
+
+
+def _study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
+    """The study, and the folder in which its archives lie if none is named."""
+    from sleepbrux.compare.table import study_from_table
+    from sleepbrux.study import load_study
+
+    given = {k: v for k, v in options.items() if v is not None}
+    table = path / "nights.csv" if path.is_dir() else path
+    try:
+        if table.suffix.casefold() in (".csv", ".tsv", ".txt"):
+            return study_from_table(table, **given), table.parent  # type: ignore[arg-type]
+        if given:
+            names = ", ".join(f"--{k.replace('_', '-')}" for k in given)
+            raise UsageError(f"{names}: {path.name} is a study file, which says so itself")
+        return load_study(path), path.parent / "results"
+    except StudyError as error:
+        raise UsageError(str(error)) from error
+
+
+@click.command()
+@click.argument("study", type=click.Path(path_type=Path, exists=True))
+@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
+              help="Folder with the archives [default: results beside the study file].")  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="Folder for the study's JSON; default: the folder with the archives.")  # fmt: skip
+@click.option("--keep-first-night", is_flag=True, help="Compare the first night of the study too.")
+@click.option("--quick", is_flag=True, help="Leave out other thresholds and criteria.")
+@click.option("--primary-outcome", default=None, help="For a table: the measure chosen beforehand.")
+@click.option("--criterion", default=None, help="For a table: the criterion chosen beforehand.")
+@click.option("--baseline", default=None, help="For a table: the condition to compare with.")
+@click.option("--order", type=click.Choice(ORDERS), default=None,
+              help="For a table: how the order of the conditions came about.")  # fmt: skip
+def command(
+    study: Path, results: Path | None, out: Path | None, keep_first_night: bool, quick: bool,  # noqa: FBT001
+    primary_outcome: str | None, criterion: str | None, baseline: str | None, order: str | None,
+) -> int:  # fmt: skip
+    """Compare the conditions of STUDY: a study file, or a folder of archives with a table nights.csv.
+
+    Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
+    in each of the two it is always "cannot tell yet".
+    """
+    from tqdm import tqdm
+
+    from sleepbrux.compare.records import read_records
+    from sleepbrux.compare.study import compare_study, comparison_text
+    from sleepbrux.files import write_text
+    from sleepbrux.outputs import ARCHIVE
+
+    plan, beside = _study_of(study, {"primary_outcome": primary_outcome, "criterion": criterion,
+                                     "baseline": baseline, "order": order})  # fmt: skip
+    folder = results or beside
+    if not folder.is_dir():
+        raise UsageError(f"there is no folder {folder.name!r} beside {study.name}; give --results")
+    with tqdm(total=len(plan.night), desc="nights read", disable=None) as bar:
+        reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
+    found = compare_study(plan, reading, keep_first_night=keep_first_night)
+    click.echo(_shown(found), nl=False)
+    target = out or folder
+    target.mkdir(parents=True, exist_ok=True)
+    write_text(target / "study.comparison.json", comparison_text(found))
+    return 1 if found.missing else 0

@@ -1,0 +1,31 @@
+"""Nights by condition: side by side, and whether they differ by more than nights vary anyway."""
+
+from sleepbrux.compare.core import compare_nights
+from sleepbrux.compare.model import Apart, Comparison, Contrast, CountedNight
+from sleepbrux.compare.ratio import RateRatio, holm, rate_ratio
+from sleepbrux.compare.rearrange import Rearrangement, rearrangement_test
+from sleepbrux.compare.rows import ConditionRow, NightRow, by_condition, mixed_bases, night_row
+from sleepbrux.compare.rules import RULES, Rule
+from sleepbrux.compare.trend import Trend, trend_over_nights
+
+__all__ = [
+    "RULES",
+    "Apart",
+    "Comparison",
+    "ConditionRow",
+    "Contrast",
+    "CountedNight",
+    "NightRow",
+    "RateRatio",
+    "Rearrangement",
+    "Rule",
+    "Trend",
+    "by_condition",
+    "compare_nights",
+    "holm",
+    "mixed_bases",
+    "night_row",
+    "rate_ratio",
+    "rearrangement_test",
+    "trend_over_nights",
+]

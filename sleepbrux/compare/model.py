@@ -1,0 +1,105 @@
+"""The values of a comparison: nights, contrasts, and all of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from sleepbrux.compare.ratio import RateRatio
+from sleepbrux.compare.rearrange import Rearrangement
+from sleepbrux.compare.sentences import Verdict
+from sleepbrux.compare.trend import Trend
+from sleepbrux.errors import Note
+from sleepbrux.study import Order
+
+
+@dataclass(frozen=True)
+class CountedNight:
+    """One night of a comparison.
+
+    Attributes
+    ----------
+    events
+        Events that count, or the value of a measure that counts nothing.
+    hours
+        Valid hours; 1 for a measure that counts nothing.
+    date, block, days_since_first_worn
+        As in the study file; None where it does not say.
+    fully_worn
+        False where an appliance was worn for part of the night only: such a night stands apart.
+    """
+
+    id: str
+    condition: str
+    events: float
+    hours: float
+    date: date | None = None
+    block: int | None = None
+    days_since_first_worn: int | None = None
+    fully_worn: bool = True
+
+    @property
+    def rate(self) -> float | None:
+        """Events per valid hour; None without valid hours."""
+        return self.events / self.hours if self.hours > 0 else None
+
+
+@dataclass(frozen=True)
+class Apart:
+    """A night that is shown and not compared, and why."""
+
+    night: CountedNight
+    reason: str
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One condition against another.
+
+    Attributes
+    ----------
+    ratio
+        None where a condition has fewer than two nights, or there is no event at all.
+    rearrangement
+        Test that follows the design; None without a ratio.
+    with_first_night
+        The ratio with the first night of the study among the others; None where it changes nothing.
+    """
+
+    condition: str
+    against: str
+    ratio: RateRatio | None
+    rearrangement: Rearrangement | None
+    verdict: Verdict
+    sentence: str
+    with_first_night: RateRatio | None = None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Conditions of one person compared in one outcome.
+
+    Attributes
+    ----------
+    conditions
+        The baseline first, then in order of first appearance.
+    nights
+        Nights that were compared, in order of time.
+    apart
+        The first night, partly worn nights, nights without valid hours.
+    contrasts
+        Each appliance against the baseline, then against each other.
+    cautions
+        What every reader of the sentences must know.
+    """
+
+    outcome: str
+    order: Order
+    baseline: str
+    conditions: tuple[str, ...]
+    nights: tuple[CountedNight, ...]
+    apart: tuple[Apart, ...]
+    contrasts: tuple[Contrast, ...]
+    trend: Trend | None
+    cautions: tuple[Note, ...]
+    counts: bool = True

@@ -1,0 +1,314 @@
+"""The ratio of two conditions' rates over nights, with an interval that is right for few nights.
+
+Everything here works on the last axis of an array, so that a simulation runs the very analysis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sleepbrux.compare.rules import (
+    ALIKE_NIGHTS,
+    ALIKE_SPREAD,
+    LEAST_DISPERSION,
+    LEVEL,
+    POWER,
+    VERDICT_P,
+    ZERO_ADDED,
+)
+from sleepbrux.errors import UsageError
+
+Floats = NDArray[np.float64]
+Method = Literal["quasi-Poisson", "Welch"]
+
+
+@dataclass(frozen=True, eq=False)
+class Arm:
+    """Nights of one condition, summed up; arrays of any shape, one entry a study.
+
+    Attributes
+    ----------
+    n
+        Nights.
+    total, hours
+        Events and valid hours over all nights.
+    dispersion
+        Pearson's X² / (n - 1): 1 is counting noise alone.
+    variance
+        Variance of the logarithm of total / hours, from the nights' own spread: squared residuals over
+        (1 - leverage)² (HC3, MacKinnon & White 1985, J Econometrics 29:305-325).
+    """
+
+    n: int
+    total: Floats
+    hours: Floats
+    dispersion: Floats
+    variance: Floats
+
+
+def arm(events: ArrayLike, hours: ArrayLike) -> Arm:
+    """Sum up the nights of one condition; two or more along the last axis, all with hours above 0."""
+    y, h = np.asarray(events, dtype=np.float64), np.asarray(hours, dtype=np.float64)
+    n = y.shape[-1]
+    total, time = y.sum(axis=-1), h.sum(axis=-1)
+    rate = (total / time)[..., np.newaxis]
+    rest = (y - rate * h) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pearson = np.where(total > 0, (rest / (rate * h)).sum(axis=-1) / (n - 1), 1.0)
+        spread = (rest / (1 - h / time[..., np.newaxis]) ** 2).sum(axis=-1)
+        variance = np.where(total > 0, spread / total**2, 1 / ZERO_ADDED.value)
+    return Arm(n, total, time, pearson, variance)
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """Logarithm of a ratio of rates, its standard error and degrees of freedom; pooled: quasi-Poisson."""
+
+    log_ratio: Floats
+    se: Floats
+    df: Floats
+    pooled: NDArray[np.bool_]
+
+    def limits(self, level: float = LEVEL.value) -> tuple[Floats, Floats]:
+        """Interval of the logarithm."""
+        from scipy.special import stdtrit
+
+        half = stdtrit(self.df, (1 + level) / 2) * self.se
+        return self.log_ratio - half, self.log_ratio + half
+
+    def p(self) -> Floats:
+        """Two-sided p of "the rates do not differ"."""
+        from scipy.special import stdtr
+
+        return np.asarray(2 * stdtr(self.df, -np.abs(self.log_ratio) / self.se))
+
+
+def estimate(a: Arm, b: Arm, *, counts: bool = True) -> Estimate:
+    """Rate of ``a`` over that of ``b``, logarithm.
+
+    Two forms, by a rule that looks at the nights (`rules.ALIKE_NIGHTS`, `rules.ALIKE_SPREAD`):
+
+    - *quasi-Poisson*, where numbers of nights and dispersions are alike: one dispersion from Pearson's
+      X² of both, variance dispersion x (1 / events a + 1 / events b), t with n - 2 degrees of freedom
+      (McCullagh & Nelder 1989, Generalized Linear Models, 2nd ed.; from memory). The same as a
+      quasi-Poisson model of the two conditions with the valid hours as offset.
+    - *Welch* otherwise: each condition's own spread, degrees of freedom after Satterthwaite. It is taken
+      on the logarithms of the two mean rates and not of single nights, because with unequal spreads the
+      ratio of geometric means is not 1 where the mean rates are equal.
+
+    Parameters
+    ----------
+    counts
+        False for values that are no counts of events: then always Welch, and no floor from counting.
+    """
+    zero = (a.total == 0) | (b.total == 0)
+    ya, yb = a.total + zero * ZERO_ADDED.value, b.total + zero * ZERO_ADDED.value
+    log_ratio = np.log(ya / a.hours) - np.log(yb / b.hours)
+    va, vb = a.variance, b.variance
+    if counts:
+        va, vb = (np.maximum(v, LEAST_DISPERSION.value / y) for v, y in ((va, ya), (vb, yb)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = (va + vb) ** 2 / (va**2 / (a.n - 1) + vb**2 / (b.n - 1))
+    df = np.where(np.isfinite(df), df, min(a.n, b.n) - 1.0)
+    se = np.sqrt(va + vb)
+    if not counts:
+        return Estimate(log_ratio, se, df, np.zeros(np.shape(se), dtype=np.bool_))
+    small, large = sorted((a.n, b.n))
+    da, db = (np.maximum(x.dispersion, LEAST_DISPERSION.value) for x in (a, b))
+    alike = large <= ALIKE_NIGHTS.value * small
+    pooled = alike & ~zero & (np.maximum(da / db, db / da) <= ALIKE_SPREAD.value)
+    pool_df = a.n + b.n - 2.0
+    phi = ((a.n - 1) * a.dispersion + (b.n - 1) * b.dispersion) / pool_df
+    quasi = np.sqrt(np.maximum(phi, LEAST_DISPERSION.value) * (1 / ya + 1 / yb))
+    return Estimate(log_ratio, np.where(pooled, quasi, se), np.where(pooled, pool_df, df), pooled)
+
+
+def holm(p: Sequence[float]) -> tuple[float, ...]:
+    """p after Holm's step-down correction (Holm 1979, Scand J Stat 6:65-70), in the order given.
+
+    Examples
+    --------
+    >>> [round(v, 6) for v in holm([0.01, 0.04, 0.03])]
+    [0.03, 0.06, 0.06]
+    """
+    values = np.asarray(p, dtype=np.float64)
+    adjusted = holm_rows(values[np.newaxis, :])[0]
+    return tuple(float(v) for v in adjusted)
+
+
+def holm_rows(p: Floats) -> Floats:
+    """`holm` along the last axis."""
+    order = np.argsort(p, axis=-1, kind="stable")
+    ranked = np.take_along_axis(p, order, axis=-1) * np.arange(p.shape[-1], 0, -1)
+    stepped = np.minimum(np.maximum.accumulate(ranked, axis=-1), 1.0)
+    out = np.empty_like(stepped)
+    np.put_along_axis(out, order, stepped, axis=-1)
+    return out
+
+
+@dataclass(frozen=True)
+class RateRatio:
+    """Rate of one condition over that of another.
+
+    Attributes
+    ----------
+    nights, nights_against
+        Numbers of nights.
+    total, total_against, hours, hours_against
+        Events and valid hours (for a measure that is no count: sum of values, and nights).
+    low, high
+        95 % interval.
+    p, p_holm
+        Two-sided; after Holm over the contrasts of the primary outcome.
+    method, why_method
+        Which form of `estimate`, and by which part of the rule.
+    dispersions
+        Variance over that of counting noise, here and there; empty where the measure is no count.
+    zero
+        Whether a condition without any event had half an event added.
+    """
+
+    condition: str
+    against: str
+    nights: int
+    nights_against: int
+    total: float
+    total_against: float
+    hours: float
+    hours_against: float
+    ratio: float
+    low: float
+    high: float
+    p: float
+    p_holm: float
+    df: float
+    method: Method
+    why_method: str
+    dispersions: tuple[float, ...]
+    zero: bool
+    nightly_variance: float
+    counts: bool = True
+
+
+def rate_ratio(
+    events: Sequence[float],
+    hours: Sequence[float],
+    events_against: Sequence[float],
+    hours_against: Sequence[float],
+    *,
+    condition: str = "with",
+    against: str = "without",
+    counts: bool = True,
+) -> RateRatio:
+    """Rate ratio of two conditions of one person, nights as units.
+
+    Parameters
+    ----------
+    events, hours
+        Events and valid hours, one a night; likewise for the condition compared against.
+    counts
+        False where ``events`` are values that count nothing (and ``hours`` are all 1).
+
+    Raises
+    ------
+    UsageError
+        Fewer than two nights on a side, hours that are not above 0, or no event on any night.
+
+    Examples
+    --------
+    >>> r = rate_ratio([20, 25, 22, 30], [7, 7, 7, 7], [40, 35, 45, 50], [7, 7, 7, 7])
+    >>> round(r.ratio, 3), round(r.low, 3), round(r.high, 3), r.method
+    (0.571, 0.426, 0.764, 'quasi-Poisson')
+    """
+    if min(len(events), len(events_against)) < 2:
+        raise UsageError("a rate ratio needs two nights or more in each of the two conditions")
+    if min(*hours, *hours_against) <= 0:
+        raise UsageError("a rate ratio needs valid hours above 0 in every night")
+    a, b = arm(events, hours), arm(events_against, hours_against)
+    if a.total + b.total <= 0 or (not counts and min(a.total, b.total) <= 0):
+        raise UsageError("a rate ratio needs sums above 0; here there is no event on any night")
+    found = estimate(a, b, counts=counts)
+    low, high = found.limits()
+    zero = bool(min(a.total, b.total) == 0)
+    pooled = bool(found.pooled)
+    return RateRatio(
+        condition=condition,
+        against=against,
+        nights=a.n,
+        nights_against=b.n,
+        total=float(a.total),
+        total_against=float(b.total),
+        hours=float(a.hours),
+        hours_against=float(b.hours),
+        ratio=float(np.exp(found.log_ratio)),
+        low=float(np.exp(low)),
+        high=float(np.exp(high)),
+        p=float(found.p()),
+        p_holm=float(found.p()),
+        df=float(found.df),
+        method="quasi-Poisson" if pooled else "Welch",
+        why_method=_why(a, b, pooled=pooled, zero=zero, counts=counts),
+        dispersions=(float(a.dispersion), float(b.dispersion)) if counts else (),
+        zero=zero,
+        nightly_variance=_nightly(a, b),
+        counts=counts,
+    )
+
+
+def _nightly(a: Arm, b: Arm) -> float:
+    """Mean relative variance of one night's rate in the two conditions, counting noise in it."""
+    parts = [
+        float(x.variance) * (x.n - 1) for x in (a, b) if x.total > 0
+    ]  # HC3 x n x (n - 1) / n: about the sample variance over the squared mean
+    return sum(parts) / len(parts)
+
+
+def _why(a: Arm, b: Arm, *, pooled: bool, zero: bool, counts: bool) -> str:
+    if not counts:
+        return "the measure is no count of events"
+    if pooled:
+        return "numbers of nights and dispersions are alike"
+    if zero:
+        return "one condition has no event at all"
+    small, large = sorted((a.n, b.n))
+    if large > ALIKE_NIGHTS.value * small:
+        return f"numbers of nights differ by more than a factor of {ALIKE_NIGHTS.value:g}"
+    return f"dispersions differ by more than a factor of {ALIKE_SPREAD.value:g}"
+
+
+def nights_to_tell(
+    nightly_variance: float, ratio: float, *, contrasts: int = 1, power: float = POWER.value
+) -> int:
+    """Nights in each of two conditions until a change would be told with this power; a t formula.
+
+    The planning by simulation is `planning.plan_nights`; this is its shortcut, for a sentence.
+
+    Parameters
+    ----------
+    nightly_variance
+        Relative variance of one night's rate.
+    ratio
+        True ratio to be told from 1.
+    contrasts
+        How many comparisons Holm's correction divides the bound by, at worst.
+    """
+    from scipy.special import stdtrit
+
+    n = 4
+    while n < 1000:
+        df = 2.0 * n - 2
+        needed = stdtrit(df, 1 - VERDICT_P.value / contrasts / 2) + stdtrit(df, power)
+        if needed**2 * 2 * nightly_variance / n <= np.log(ratio) ** 2:
+            break
+        n += 1
+    return n
+
+
+def as_floats(values: Sequence[Any]) -> Floats:
+    """Values as an array."""
+    return np.asarray(values, dtype=np.float64)

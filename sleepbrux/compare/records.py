@@ -1,0 +1,246 @@
+"""Archived nights as a comparison needs them: counts, distributions, and counts under other rules."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from sleepbrux.compare.model import CountedNight
+from sleepbrux.compare.ratio import Floats
+from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
+from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.night import Night, find_events, prepare, rescore
+from sleepbrux.nights import (
+    REVIEW_UNUSED,
+    Basis,
+    Found,
+    LeftOut,
+    Missing,
+    NightFigures,
+    archived,
+    figures,
+    in_order,
+    night_value,
+    pool,
+)
+from sleepbrux.study import Study, StudyNight
+from sleepbrux.wear import Wear, worn
+
+THRESHOLDS_PCT_MVC = (5.0, 10.0, 15.0, 20.0, 30.0)
+OTHER_CRITERIA = ("phasic_tonic_10mvc", "lavigne1996", "aasm")
+
+
+@dataclass(frozen=True)
+class UnderRule:
+    """Episodes and valid hours of a night under another rule."""
+
+    rule: str
+    events: int
+    hours: float
+
+
+@dataclass(frozen=True, eq=False)
+class Record:
+    """One archived night.
+
+    Attributes
+    ----------
+    peak_pct_mvc, peak_uv, duration_s
+        Of the bursts inside counted episodes; not-a-number where unknown.
+    episode_duration_s
+        Of the counted episodes.
+    under_rules
+        The night under other thresholds and criteria.
+    rescored_from
+        Criterion of the archive, where the night was scored again by the study's.
+    """
+
+    entry: StudyNight
+    figures: NightFigures
+    wear: Wear
+    peak_pct_mvc: Floats
+    peak_uv: Floats
+    duration_s: Floats
+    episode_duration_s: Floats
+    warnings: int
+    under_rules: tuple[UnderRule, ...] = ()
+    rescored_from: str = ""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The nights of a study as they were read.
+
+    Attributes
+    ----------
+    records
+        Nights on one basis, in order of time.
+    basis
+        What they share; None where no night was read.
+    left_out, missing
+        Nights on another basis, and nights without an archive; with the reasons.
+    how
+        What puts the nights in order.
+    """
+
+    records: tuple[Record, ...]
+    basis: Basis | None
+    left_out: tuple[LeftOut, ...]
+    missing: tuple[Missing, ...]
+    how: str
+
+
+def study_rules(study: Study) -> Criterion | None:
+    """The rule set that the study file names, where it is one of the package's."""
+    return load_criterion(study.criterion) if study.criterion in criterion_ids() else None
+
+
+def _other_rules(own: Criterion) -> Iterator[tuple[str, Criterion]]:
+    if own.threshold.level_pct_mvc is not None:
+        for level in THRESHOLDS_PCT_MVC:
+            if level != own.threshold.level_pct_mvc:
+                yield (
+                    f"{own.id} at {level:g} % MVC",
+                    own.derive({"threshold.level_pct_mvc": level}),
+                )
+    yield from ((i, load_criterion(i)) for i in OTHER_CRITERIA if i != own.id)
+
+
+def under_rules(night: Night) -> tuple[UnderRule, ...]:
+    """Episodes of a night under other thresholds and criteria, from its frames."""
+    prepared = prepare(night.swept)
+    rows = []
+    for name, rule in _other_rules(night.criterion):
+        try:
+            events = find_events(
+                prepared, criterion=rule, window=night.window, reference=night.reference
+            )
+        except UsageError:
+            continue
+        rows.append(UnderRule(name, len(events.chosen.episodes), events.chosen.valid.hours))
+    return tuple(rows)
+
+
+def record(entry: StudyNight, night: Night, *, robust: bool, rescored_from: str = "") -> Record:
+    """What a comparison needs of one night."""
+    merged, episodes = night.merged, night.episodes
+    slot = float(merged.grid.slot_s)
+    index = night.chosen.bursts[episodes.of_burst[night.chosen.bursts] >= 0]
+    lengths = (merged.stops - merged.starts)[index] * slot
+    spans = (episodes.stops - episodes.starts)[night.chosen.episodes] * slot
+    return Record(
+        entry=entry,
+        figures=figures(entry, night),
+        wear=worn(entry, night.chosen.valid, night.swept.start_clock),
+        peak_pct_mvc=merged.peak_pct_mvc[index].astype(np.float64),
+        peak_uv=merged.peak_uv[index].astype(np.float64),
+        duration_s=lengths.astype(np.float64),
+        episode_duration_s=spans.astype(np.float64),
+        warnings=sum(note.severity == "warning" for note in night.notes),
+        under_rules=under_rules(night) if robust else (),
+        rescored_from=rescored_from,
+    )
+
+
+def read_records(
+    study: Study,
+    folder: Path,
+    *,
+    suffix: str,
+    robust: bool = True,
+    progress: Callable[[], None] | None = None,
+) -> Reading:
+    """Read the archives of a study; nights scored by other rules are scored again by the study's.
+
+    Parameters
+    ----------
+    robust
+        Also count under other thresholds and criteria, which takes about a second a night.
+    """
+    rules = study_rules(study)
+    pairs: list[tuple[Record, Record | None]] = []
+    missing: list[Missing] = []
+    for one in archived(study, folder, suffix=suffix):
+        if isinstance(one, Missing):
+            missing.append(one)
+        else:
+            try:
+                pairs.append(_both(one, rules, robust=robust))
+            except (StudyError, UsageError) as error:
+                missing.append(Missing(one.entry.id, one.entry.condition, str(error)))
+        if progress is not None:
+            progress()
+    found = _scored_alike(pairs)
+    order, how = in_order(study)
+    place = {entry.id: k for k, entry in enumerate(order)}
+    found.sort(key=lambda r: place[r.entry.id])
+    basis, kept, left = pool([r.figures for r in found], {})
+    ids = {f.id for f in kept}
+    return Reading(
+        tuple(r for r in found if r.entry.id in ids), basis, tuple(left), tuple(missing), how
+    )
+
+
+def _both(one: Found, rules: Criterion | None, *, robust: bool) -> tuple[Record, Record | None]:
+    """The automatic scoring of a night, and the one after a reader's decisions."""
+    entry, night, own = one.entry, one.night, one.night.criterion
+    if rules is not None and rules.digest() != own.digest():
+        again = rescore(night, rules)
+        return record(entry, again, robust=robust, rescored_from=own.id), None
+    automatic = record(entry, night, robust=robust)
+    if one.reviewed is None:
+        return automatic, None
+    after = record(entry, one.reviewed, robust=False)
+    return automatic, replace(after, under_rules=automatic.under_rules)
+
+
+def _scored_alike(pairs: Sequence[tuple[Record, Record | None]]) -> list[Record]:
+    """Reviewed nights only where every one is reviewed; the two are never mixed."""
+    if pairs and all(after for _, after in pairs):
+        return [after for _, after in pairs if after]
+    return [
+        replace(r, figures=replace(r.figures, scoring=REVIEW_UNUSED)) if after else r
+        for r, after in pairs
+    ]
+
+
+def counted(records: Sequence[Record], name: str) -> tuple[list[CountedNight], bool]:
+    """Nights of one measure for `compare_nights`, and whether it counts events.
+
+    Raises
+    ------
+    UsageError
+        The measure is in no archive.
+    """
+    values = [(r, night_value(r.figures, name)) for r in records]
+    if records and all(v.reason == "not in the archive" for _, v in values):
+        known = sorted({n for r in records for n in r.figures.measures})
+        raise UsageError(f"{name!r} is no measure of these nights; there are {', '.join(known)}")
+    counts = all(v.count is not None for _, v in values if v.value is not None)
+    nights = []
+    for r, v in values:
+        events = float(v.count) if counts and v.count is not None else (v.value or 0.0)
+        hours = (v.exposure or 0.0) if counts else float(v.value is not None)
+        nights.append(_counted(r, events, hours))
+    return nights, counts
+
+
+def under_rule(records: Sequence[Record], rule: str) -> list[CountedNight]:
+    """Nights of episodes under another rule; those that have it."""
+    return [
+        _counted(r, float(u.events), u.hours)
+        for r in records
+        for u in r.under_rules
+        if u.rule == rule
+    ]
+
+
+def _counted(r: Record, events: float, hours: float) -> CountedNight:
+    entry = r.entry
+    return CountedNight(
+        entry.id, entry.condition, events, hours, entry.date, entry.block,
+        entry.days_since_first_worn, r.wear.status != "partly worn",
+    )  # fmt: skip

@@ -1,0 +1,104 @@
+"""Rearrangement tests against scipy and hand counts; the trend against statsmodels."""
+
+import math
+from itertools import combinations
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+
+from sleepbrux.compare import rearrangement_test, trend_over_nights
+from sleepbrux.compare.ratio import arm, estimate
+
+
+def studentised(y, h, at, others):
+    e = estimate(arm(y[at], h[at]), arm(y[others], h[others]))
+    return abs(float(e.log_ratio)) / float(e.se)
+
+
+def test_randomised_nights_are_all_rearranged():
+    y, h = np.array([20, 25, 22, 40, 35, 45, 50.0]), np.full(7, 7.0)
+    found = rearrangement_test(y, h, [True] * 3 + [False] * 4, "randomised nights")
+    assert (found.arrangements, found.exact) == (35, True)
+    values = [
+        studentised(y, h, list(at), [i for i in range(7) if i not in at])
+        for at in combinations(range(7), 3)
+    ]
+    seen = studentised(y, h, [0, 1, 2], [3, 4, 5, 6])
+    assert found.p == pytest.approx(sum(v >= seen - 1e-9 for v in values) / 35)
+    assert found.least_p == pytest.approx(1 / 35)
+
+
+def test_pairs_are_the_sign_flips_of_scipy():
+    # pairs (blocks of two) with equal hours: labels change places inside a pair only
+    a, b = np.array([20, 25, 22, 30, 18.0]), np.array([40, 35, 45, 50, 28.0])
+    y = np.column_stack((a, b)).ravel()
+    found = rearrangement_test(
+        y, np.full(10, 7.0), [True, False] * 5, "randomised blocks", [k // 2 for k in range(10)]
+    )
+
+    def statistic(x, z):
+        return abs(math.log(x.sum() / z.sum()))
+
+    outside = stats.permutation_test((a, b), statistic, permutation_type="samples",
+                                     n_resamples=np.inf, alternative="greater", vectorized=False)  # fmt: skip
+    assert found.arrangements == 32
+    assert found.p == pytest.approx(outside.pvalue)
+    assert found.least_p == pytest.approx(2 / 32)
+
+
+def test_many_nights_are_drawn_and_agree_with_scipy():
+    rng = np.random.default_rng(3)
+    y, h = rng.poisson(30, 24).astype(float), np.full(24, 7.0)
+    y[:12] += 4
+    found = rearrangement_test(y, h, [True] * 12 + [False] * 12, "as it came")
+    assert not found.exact
+    assert "cannot be known" in found.assumption
+
+    def statistic(x, z, axis):
+        e = estimate(arm(x, np.full(12, 7.0)), arm(z, np.full(12, 7.0)))
+        return np.abs(e.log_ratio) / e.se
+
+    outside = stats.permutation_test(
+        (y[:12], y[12:]), lambda x, z: statistic(x, z, -1), vectorized=False, n_resamples=4000,
+        alternative="greater", rng=1,
+    )  # fmt: skip
+    assert found.p == pytest.approx(outside.pvalue, abs=0.025)
+
+
+def test_under_no_effect_the_test_keeps_its_level():
+    rng = np.random.default_rng(5)
+    p = [
+        rearrangement_test(
+            rng.poisson(20 * rng.gamma(4, 0.25, 8)), np.full(8, 7.0), [True] * 4 + [False] * 4,
+            "randomised nights",
+        ).p
+        for _ in range(300)
+    ]  # fmt: skip
+    assert np.mean(np.array(p) <= 0.05) <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / 300)
+
+
+def test_the_trend_is_least_squares_of_statsmodels():
+    rng = np.random.default_rng(2)
+    days = np.array([0, 1, 2, 5, 6, 7, 9, 12.0])
+    conditions = ["none", "splint"] * 4
+    y, h = rng.poisson(30, 8), rng.uniform(6, 8, 8)
+    found = trend_over_nights(y, h, conditions, days)
+    x = np.column_stack((np.ones(8), np.array([c == "splint" for c in conditions]), days))
+    fit = sm.OLS(np.log((y + 0.5) / h), x.astype(float)).fit()
+    assert found.factor_per_week == pytest.approx(np.exp(7 * fit.params[2]))
+    assert (found.low, found.high) == pytest.approx(np.exp(7 * fit.conf_int()[2]))
+    assert found.p == pytest.approx(fit.pvalues[2])
+
+
+def test_phases_that_are_time_itself_have_no_trend():
+    assert trend_over_nights([9, 8], [7, 7], ["a", "b"], [0, 1]) is None
+    same_day = trend_over_nights([9, 8, 9, 8, 9], [7] * 5, ["a"] * 5, [3] * 5)
+    assert same_day is None
+
+
+def test_neighbours_alike_are_seen():
+    rest = np.sin(np.arange(20) / 3) * 10 + 30
+    found = trend_over_nights(rest, [7] * 20, ["none"] * 20, list(range(20)))
+    assert found.lag_1 > 0.5
