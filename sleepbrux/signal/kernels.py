@@ -24,12 +24,65 @@ def compiled(function):
 
 
 @compiled
+def raw_sums(
+    data, record_length, per_record, channel_offset, first, before, n_frames, frame,
+    hop, frames_per_block, rail_low, rail_high, stats,
+):  # fmt: skip
+    """Sums a block over the samples as they are stored: of frames ``frame`` on, from sample ``first``.
+
+    Adds to the columns of ``stats``: 0 samples, 1 lowest, 2 highest, 3 at a rail, 4 equal to the one
+    before, 13 frames wholly at a rail. ``before`` is the sample that the first is compared with.
+    """
+    at = before // per_record * record_length + channel_offset + before % per_record
+    last = data[at]
+    done = 0
+    while done < n_frames:
+        block = (frame + done) // frames_per_block
+        frames = min((block + 1) * frames_per_block - frame - done, n_frames - done)
+        begin = first + done * hop
+        lowest, highest = data[at], data[at]
+        same = 0
+        sample = begin
+        stop = begin + frames * hop
+        while sample < stop:
+            within = sample % per_record
+            at = sample // per_record * record_length + channel_offset + within
+            part = data[at : at + min(stop - sample, per_record - within)]
+            if sample == begin:
+                lowest, highest = part[0], part[0]
+            for i in range(part.shape[0]):
+                value = part[i]
+                lowest = min(lowest, value)
+                highest = max(highest, value)
+            same += 1 if part[0] == last else 0
+            here, there = part[:-1], part[1:]
+            for i in range(here.shape[0]):
+                same += 1 if here[i] == there[i] else 0
+            last = part[part.shape[0] - 1]
+            sample += part.shape[0]
+        stats[block, 0] += frames * hop
+        stats[block, 1] = min(stats[block, 1], float(lowest))
+        stats[block, 2] = max(stats[block, 2], float(highest))
+        stats[block, 4] += same
+        if lowest <= rail_low or highest >= rail_high:
+            for k in range(frames):
+                railed = 0
+                for sample in range(begin + k * hop, begin + (k + 1) * hop):
+                    value = data[
+                        sample // per_record * record_length + channel_offset + sample % per_record
+                    ]
+                    railed += value <= rail_low or value >= rail_high
+                stats[block, 3] += railed
+                stats[block, 13] += railed == hop
+        done += frames
+
+
+@compiled
 def sweep_lanes(
     data, record_length, per_record, channel_offset,
     lane_first, lane_lead, lane_count, lane_frames, lane_frame,
-    sections, hop, margin_frames, frames_per_block, hum, rail_low, rail_high, gain,
+    sections, hop, margin_frames, frames_per_block, hum, gain,
     energy, rectified, stats,
-    x, z, acc,
 ):  # fmt: skip
     """Filter up to 16 stretches side by side; leave energy a frame and sums a block.
 
@@ -37,120 +90,97 @@ def sweep_lanes(
     steps of zero, so that its first whole frame begins after ``margin_frames``; the first sample is
     subtracted from all. Its ``lane_frames[k]`` frames go to ``lane_frame[k]`` on.
 
-    ``stats`` has one row a block: 0 samples, 1 lowest, 2 highest, 3 at a rail, 4 equal to the one
-    before (unfiltered), 5-8 hum phasors at two frequencies (real, imaginary), 9 energy, 10 energy
-    of the first difference (filtered), 11 and 12 lowest and highest mean of a frame (unfiltered), 13
-    frames wholly at a rail. In digital steps; ``energy`` and ``rectified`` a frame are scaled by
-    ``gain``.
+    Columns of ``stats``, one row a block: 5-8 hum phasors at two frequencies (real, imaginary), 9
+    energy, 10 energy of the first difference (filtered), 11 and 12 lowest and highest mean of a frame
+    (unfiltered). In digital steps; ``energy`` and ``rectified`` a frame are scaled by ``gain``.
 
-    Work space: ``x`` (hop + 1, 16), ``z`` (sections, 2, 16), ``acc`` (12, 16).
+    The inner loops run over the lanes, so that one instruction serves several; the work arrays are
+    made here and not by the caller, so that the compiler knows their shape and that none overlaps.
     """
-    z[:] = 0.0
-    x[:] = 0.0
-    acc[:] = 0.0
+    x = np.zeros((hop, LANES))
+    z = np.zeros((sections.shape[0], 2, LANES))
+    sums = np.zeros((7, LANES))
+    base, before, level = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
+    position, within = np.zeros(LANES, dtype=np.int64), np.zeros(LANES, dtype=np.int64)
     longest = 0
     for lane in range(LANES):
         longest = max(longest, lane_frames[lane])
         first = lane_first[lane]
+        within[lane] = first % per_record
+        position[lane] = first // per_record * record_length + channel_offset + within[lane]
         if lane_count[lane] > 0:
-            acc[11, lane] = float(
-                data[first // per_record * record_length + channel_offset + first % per_record]
-            )
+            base[lane] = float(data[position[lane]])
     for frame in range(-margin_frames, longest):
-        x[0, :] = x[hop, :]
         for lane in range(LANES):
             step = (frame + margin_frames) * hop - lane_lead[lane]
             begin = min(max(-step, 0), hop)
             end = max(min(lane_count[lane] - step, hop), begin)
-            for j in range(begin):
-                x[1 + j, lane] = 0.0
-            for j in range(end, hop):
-                x[1 + j, lane] = 0.0
-            if end == begin:
-                continue
-            base = acc[11, lane]
-            first = lane_first[lane] + step + begin
-            within = first % per_record
-            position = first // per_record * record_length + channel_offset + within
-            j = begin
-            while j < end:
-                run = min(end - j, per_record - within)
+            if end - begin < hop:
+                x[:begin, lane] = 0.0
+                x[end:, lane] = 0.0
+            while begin < end:
+                run = min(end - begin, per_record - within[lane])
+                part = data[position[lane] : position[lane] + run]
+                column = x[begin : begin + run, lane]
                 for i in range(run):
-                    x[1 + j + i, lane] = float(data[position + i]) - base
-                j += run
-                position += record_length - within
-                within = 0
-        acc[:6] = 0.0
+                    column[i] = float(part[i]) - base[lane]
+                begin += run
+                position[lane] += run
+                within[lane] += run
+                if within[lane] == per_record:
+                    within[lane] = 0
+                    position[lane] += record_length - per_record
         if frame >= 0:
-            for lane in range(LANES):
-                acc[0, lane] = x[1, lane]
-                acc[1, lane] = x[1, lane]
-            for j in range(1, hop + 1):
+            level[:] = 0.0
+            for j in range(hop):
+                row = x[j]
                 for lane in range(LANES):
-                    value = x[j, lane]
-                    acc[5, lane] += value
-                    acc[0, lane] = min(acc[0, lane], value)
-                    acc[1, lane] = max(acc[1, lane], value)
-                    raw = value + acc[11, lane]
-                    acc[2, lane] += 1.0 if (raw <= rail_low) | (raw >= rail_high) else 0.0
-                    acc[3, lane] += 1.0 if value == x[j - 1, lane] else 0.0
-            for lane in range(LANES):
-                if frame < lane_frames[lane]:
-                    block = (lane_frame[lane] + frame) // frames_per_block
-                    stats[block, 0] += hop
-                    stats[block, 1] = min(stats[block, 1], acc[0, lane] + acc[11, lane])
-                    stats[block, 2] = max(stats[block, 2], acc[1, lane] + acc[11, lane])
-                    stats[block, 3] += acc[2, lane]
-                    stats[block, 4] += acc[3, lane]
-                    mean = acc[5, lane] / hop + acc[11, lane]
-                    stats[block, 11] = min(stats[block, 11], mean)
-                    stats[block, 12] = max(stats[block, 12], mean)
-                    stats[block, 13] += 1.0 if acc[2, lane] == hop else 0.0
-        for lane in range(LANES):
-            acc[4, lane] = x[hop, lane]
+                    level[lane] += row[lane]
         for section in range(sections.shape[0]):
-            b0 = sections[section, 0]
-            b1 = sections[section, 1]
-            b2 = sections[section, 2]
-            a1 = sections[section, 3]
-            a2 = sections[section, 4]
-            for j in range(1, hop + 1):
+            b0, b1, b2 = sections[section, 0], sections[section, 1], sections[section, 2]
+            a1, a2 = sections[section, 3], sections[section, 4]
+            z0, z1 = z[section, 0], z[section, 1]
+            for j in range(hop):
+                row = x[j]
                 for lane in range(LANES):
-                    value = x[j, lane]
-                    out = b0 * value + z[section, 0, lane]
-                    z[section, 0, lane] = b1 * value - a1 * out + z[section, 1, lane]
-                    z[section, 1, lane] = b2 * value - a2 * out
-                    x[j, lane] = out
-        if frame >= 0:
+                    value = row[lane]
+                    out = b0 * value + z0[lane]
+                    z0[lane] = b1 * value - a1 * out + z1[lane]
+                    z1[lane] = b2 * value - a2 * out
+                    row[lane] = out
+        if frame < 0:
+            before[:] = x[hop - 1]
+            continue
+        sums[:] = 0.0
+        waves = hum[frame * hop : (frame + 1) * hop]
+        for j in range(hop):
+            row = x[j]
+            cosine_0, sine_0, cosine_1, sine_1 = waves[j, 0], waves[j, 1], waves[j, 2], waves[j, 3]
             for lane in range(LANES):
-                if frame >= lane_frames[lane]:
-                    continue
-                square, size, change = 0.0, 0.0, 0.0
-                cosine_0, sine_0, cosine_1, sine_1 = 0.0, 0.0, 0.0, 0.0
-                before = acc[10, lane]
-                for j in range(hop):
-                    out = x[1 + j, lane]
-                    slope = out - before
-                    before = out
-                    square += out * out
-                    size += abs(out)
-                    change += slope * slope
-                    cosine_0 += out * hum[frame * hop + j, 0]
-                    sine_0 += out * hum[frame * hop + j, 1]
-                    cosine_1 += out * hum[frame * hop + j, 2]
-                    sine_1 += out * hum[frame * hop + j, 3]
-                at = lane_frame[lane] + frame
-                energy[at] = square / hop * (gain * gain)
-                rectified[at] = size / hop * gain
-                block = at // frames_per_block
-                stats[block, 5] += cosine_0
-                stats[block, 6] += sine_0
-                stats[block, 7] += cosine_1
-                stats[block, 8] += sine_1
-                stats[block, 9] += square
-                stats[block, 10] += change
-        acc[10] = x[hop]
-        x[hop] = acc[4]
+                out = row[lane]
+                slope = out - before[lane]
+                before[lane] = out
+                sums[0, lane] += out * out
+                sums[1, lane] += abs(out)
+                sums[2, lane] += slope * slope
+                sums[3, lane] += out * cosine_0
+                sums[4, lane] += out * sine_0
+                sums[5, lane] += out * cosine_1
+                sums[6, lane] += out * sine_1
+        for lane in range(LANES):
+            if frame >= lane_frames[lane]:
+                continue
+            at = lane_frame[lane] + frame
+            energy[at] = sums[0, lane] / hop * (gain * gain)
+            rectified[at] = sums[1, lane] / hop * gain
+            block = at // frames_per_block
+            for k in range(4):
+                stats[block, 5 + k] += sums[3 + k, lane]
+            stats[block, 9] += sums[0, lane]
+            stats[block, 10] += sums[2, lane]
+            mean = level[lane] / hop + base[lane]
+            stats[block, 11] = min(stats[block, 11], mean)
+            stats[block, 12] = max(stats[block, 12], mean)
 
 
 @compiled

@@ -8,33 +8,50 @@ from typing import Any
 import numpy as np
 
 
+def raw_sums(
+    data: Any, record_length: int, per_record: int, channel_offset: int,
+    first: int, before: int, n_frames: int, frame: int,
+    hop: int, frames_per_block: int, rail_low: float, rail_high: float, stats: Any,
+) -> None:  # fmt: skip
+    """Every sample as it is stored, frame by frame."""
+
+    def stored(k: int) -> float:
+        return float(data[k // per_record * record_length + channel_offset + k % per_record])
+
+    last = stored(before)
+    for k in range(n_frames):
+        values = [stored(first + k * hop + i) for i in range(hop)]
+        railed = [v <= rail_low or v >= rail_high for v in values]
+        row = stats[(frame + k) // frames_per_block]
+        row[0] += hop
+        row[1] = min(row[1], *values)
+        row[2] = max(row[2], *values)
+        row[3] += sum(railed)
+        row[4] += sum(a == b for a, b in zip([last, *values], values, strict=False))
+        row[13] += all(railed)
+        last = values[-1]
+
+
 def sweep_lanes(
     data: Any, record_length: int, per_record: int, channel_offset: int,
     lane_first: Any, lane_lead: Any, lane_count: Any, lane_frames: Any, lane_frame: Any,
-    sections: Any, hop: int, margin_frames: int, frames_per_block: int, hum: Any,
-    rail_low: float, rail_high: float, gain: float,
+    sections: Any, hop: int, margin_frames: int, frames_per_block: int, hum: Any, gain: float,
     energy: Any, rectified: Any, stats: Any,
-    x: Any, z: Any, acc: Any,
 ) -> None:  # fmt: skip
     """Each lane's stretch filtered as a whole, then its frames counted, frame by frame."""
-    del x, z, acc
     stretches = []
     for lane in range(len(lane_first)):
         n, first = int(lane_count[lane]), int(lane_first[lane])
-        total = (margin_frames + int(lane_frames[lane])) * hop
-        raw = [0.0] * total
-        value = [0.0] * total
-        base = float(
-            data[first // per_record * record_length + channel_offset + first % per_record]
-        )
+        value = [0.0] * ((margin_frames + int(lane_frames[lane])) * hop)
+        base = 0.0
         for i in range(n):
-            at, k = int(lane_lead[lane]) + i, first + i
-            position = k // per_record * record_length + channel_offset + k % per_record
-            raw[at] = float(data[position])
-            value[at] = raw[at] - base
-        stretches.append((raw, value, _cascade(value, sections), base))
+            k = first + i
+            now = float(data[k // per_record * record_length + channel_offset + k % per_record])
+            base = now if i == 0 else base
+            value[int(lane_lead[lane]) + i] = now - base
+        stretches.append((value, _cascade(value, sections), base))
     for frame in range(max(int(n) for n in lane_frames)):
-        for lane, (raw, value, out, base) in enumerate(stretches):
+        for lane, (value, out, base) in enumerate(stretches):
             if frame >= lane_frames[lane]:
                 continue
             begin = (margin_frames + frame) * hop
@@ -50,20 +67,14 @@ def sweep_lanes(
                 for k in range(4):
                     phasors[k] += out[i] * float(hum[i - margin_frames * hop, k])
                 level += value[i]
-                row[3] += raw[i] <= rail_low or raw[i] >= rail_high
-                row[4] += value[i] == (value[i - 1] if i else 0.0)
             energy[at] = square / hop * (gain * gain)
             rectified[at] = size / hop * gain
-            row[0] += hop
-            row[1] = min(row[1], *raw[begin : begin + hop])
-            row[2] = max(row[2], *raw[begin : begin + hop])
             row[5:9] += phasors
             row[9] += square
             row[10] += change
             mean = level / hop + base
             row[11] = min(row[11], mean)
             row[12] = max(row[12], mean)
-            row[13] += all(r <= rail_low or r >= rail_high for r in raw[begin : begin + hop])
 
 
 def _cascade(value: list[float], sections: Any) -> list[float]:

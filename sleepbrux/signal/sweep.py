@@ -194,9 +194,6 @@ class _Bench:
         self.code = code
         self.sections = emg_band_pass(layout.rate)
         self.hum = _hum_table(layout)
-        self.x = np.zeros((layout.hop + 1, lanes))
-        self.z = np.zeros((len(self.sections), 2, lanes))
-        self.acc = np.zeros((12, lanes))
         self.lanes = np.zeros((5, lanes), dtype=np.int64)
 
     def run(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
@@ -208,16 +205,23 @@ class _Bench:
                 stretch.n_frames, stretch.frame,
             )  # fmt: skip
         channel = out.channel
-        railed = channel.digital_max > channel.digital_min
+        where = (block.data, block.record_length, block.per_record, block.channel_offset)
+        hop, margin = self.layout.hop, self.layout.margin_frames
         self.code.sweep_lanes(
-            block.data, block.record_length, block.per_record, block.channel_offset,
-            *self.lanes, self.sections, self.layout.hop, self.layout.margin_frames,
-            out.frames_per_block, self.hum,
-            float(channel.digital_min) if railed else -math.inf,
-            float(channel.digital_max) if railed else math.inf,
+            *where, *self.lanes, self.sections, hop, margin, out.frames_per_block, self.hum,
             abs(channel.gain), out.energy, out.rectified, out.stats,
-            self.x, self.z, self.acc,
         )  # fmt: skip
+        railed = channel.digital_max > channel.digital_min
+        for stretch in turn:
+            start = stretch.first - block.first
+            settled = margin * hop - stretch.lead
+            self.code.raw_sums(
+                *where, start + settled, start + max(settled - 1, 0), stretch.n_frames, stretch.frame,
+                hop, out.frames_per_block,
+                float(channel.digital_min) if railed else -math.inf,
+                float(channel.digital_max) if railed else math.inf,
+                out.stats,
+            )  # fmt: skip
 
 
 def _empty(channel: Channel, layout: Layout) -> ChannelFrames:
