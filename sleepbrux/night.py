@@ -31,6 +31,7 @@ from sleepbrux.criteria import Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageError
 from sleepbrux.measures import Measure, Selection, compute, select
+from sleepbrux.parallel import each
 from sleepbrux.provenance import Review
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.recording.stages import Hypnogram
@@ -289,7 +290,7 @@ def _rested(envelope: Envelope, bursts: Bursts, counted: Spans) -> float | None:
 
 
 def _integral(
-    track: Track, bursts: Bursts, valid: Spans, criterion: Criterion
+    track: Track, bursts: Bursts, counted: Spans, criterion: Criterion
 ) -> tuple[float | None, float | None]:
     """Envelope less running background over valid time, per valid hour: in µV·s and in % MVC·s.
 
@@ -301,7 +302,6 @@ def _integral(
     quiet = track.usable - taken.grow(grid.slots_for(exact(criterion.background.guard_s)))
     knots = background_uv(track.envelope, quiet, criterion.background)
     at = np.arange(len(knots)) * knot_frames(grid)
-    counted = track.usable & valid.on(grid, rounding="inward")
     known = counted & Spans.of(
         grid,
         np.stack((at, at + knot_frames(grid)), axis=1)[
@@ -370,7 +370,7 @@ class Events:
 
 def prepare(swept: Swept) -> Prepared:
     """Assess the channels once, so that many criteria can be applied."""
-    return Prepared(swept, tuple(assess(frames) for frames in swept.frames))
+    return Prepared(swept, tuple(each(assess, swept.frames)))
 
 
 def _amplitude(criterion: Criterion, reference: Reference | None) -> Amplitude:
@@ -383,10 +383,13 @@ def _tracks(
     prepared: Prepared, criterion: Criterion, reference: Reference | None, amplitude: Amplitude
 ) -> tuple[Track, ...]:
     window_s = criterion.envelope.window_s
+    envelopes = each(
+        lambda k: prepared.envelope(k, amplitude, window_s), range(len(prepared.swept.frames))
+    )
     parts = [
         (
             frames.channel.label,
-            prepared.envelope(k, amplitude, window_s),
+            envelopes[k],
             prepared.quality[k].usable,
             _mvc(reference, frames.channel.label),
             converter_noise_uv(frames.channel),
@@ -401,14 +404,16 @@ def _tracks(
         usable = reduce(Spans.__and__, [u for _, _, u, *_ in parts])
         noise = max(n * w for (*_, n), w in zip(parts, weights, strict=True))
         parts = [(AVERAGE_LABEL, envelope, usable, 100.0 if relative else None, noise)]
-    tracks = []
-    for label, envelope, usable, mvc_uv, noise_uv in parts:
+
+    def track(part: tuple[str, Envelope, Spans, float | None, float]) -> Track:
+        label, envelope, usable, mvc_uv, noise_uv = part
         threshold = thresholds(envelope, usable, criterion, mvc_uv, noise_uv=noise_uv)
         seen = usable
         if len(threshold) > 1:
             seen = usable & Spans.from_mask(envelope.grid, ~np.isnan(threshold))
-        tracks.append(Track(label, envelope, seen, mvc_uv, threshold))
-    return tuple(tracks)
+        return Track(label, envelope, seen, mvc_uv, threshold)
+
+    return tuple(each(track, parts))
 
 
 def find_events(
@@ -429,7 +434,10 @@ def find_events(
     amplitude = _amplitude(criterion, reference)
     tracks = _tracks(prepared, criterion, reference, amplitude)
     found = tuple(
-        find_bursts(t.envelope, t.usable, criterion, t.threshold, label=t.label) for t in tracks
+        each(
+            lambda t: find_bursts(t.envelope, t.usable, criterion, t.threshold, label=t.label),
+            tracks,
+        )
     )
     clock = tracks[0].usable.grid.refined(*(t.usable.grid for t in tracks[1:]))
     known = reduce(Spans.__and__, [t.usable.on(clock) for t in tracks])
@@ -477,10 +485,16 @@ def score(
     events = find_events(prepared, criterion=criterion, window=window, reference=reference)
     near_rest = _near_rest(swept, criterion, events)
     valid = events.chosen.valid
-    background = {
-        t.label: _rested(t.envelope, b, t.usable & valid.on(b.grid, rounding="inward"))
-        for t, b in zip(events.tracks, events.bursts, strict=True)
-    }
+
+    def measured(
+        pair: tuple[Track, Bursts],
+    ) -> tuple[float | None, tuple[float | None, float | None]]:
+        t, b = pair
+        counted = t.usable & valid.on(b.grid, rounding="inward")
+        return _rested(t.envelope, b, counted), _integral(t, b, counted, criterion)
+
+    found = each(measured, zip(events.tracks, events.bursts, strict=True))
+    background = {t.label: rest for t, (rest, _) in zip(events.tracks, found, strict=True)}
     limits = [
         100 * float(np.nanmedian(t.threshold)) / t.mvc_uv
         for t in events.tracks
@@ -490,10 +504,7 @@ def score(
     measures = compute(
         events.chosen, events.merged, events.episodes, criterion, background,
         threshold_pct_mvc=sum(limits) / len(limits) if limits else None,
-        integrals={
-            t.label: _integral(t, b, valid, criterion)
-            for t, b in zip(events.tracks, events.bursts, strict=True)
-        },
+        integrals={t.label: both for t, (_, both) in zip(events.tracks, found, strict=True)},
     )  # fmt: skip
     measures |= count(
         swept.around, labels, events.chosen, events.merged, events.episodes, swept.marks

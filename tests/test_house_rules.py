@@ -17,6 +17,7 @@ ROOMS = [
     "purpose",
     "spans",
     "files",
+    "parallel",
     "criteria",
     "provenance",
     "recording",

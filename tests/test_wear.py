@@ -63,7 +63,7 @@ def test_no_valid_time_has_no_share():
 
 
 def test_times_need_a_clock_and_an_order():
-    with pytest.raises(StudyError, match="'n'.*what time it starts"):
+    with pytest.raises(StudyError, match=r"'n'.*what time it starts"):
         worn(night(appliance_in=time(23, 0)), valid((0, 8)), None)
     with pytest.raises(StudyError, match="appliance_out 23:00 does not come after"):
         worn(night(appliance_in=time(23, 30), appliance_out=time(23, 0)), valid((0, 8)), START)

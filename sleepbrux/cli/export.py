@@ -34,8 +34,8 @@ def _kinds(text: str) -> list[str]:
 
 
 def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
-    from sleepbrux.outputs import ARCHIVE
     from sleepbrux.journal import load_reviewed
+    from sleepbrux.outputs import ARCHIVE
 
     nights, failures = [], 0
     for path in archives:

@@ -12,7 +12,6 @@ A gap in the recording ends a stretch; the next one starts from rest at its firs
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.parallel import default_threads
 from sleepbrux.recording.model import Block, Channel, Recording
 from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.spans import Grid
@@ -295,8 +295,7 @@ def sweep(
             for channel, block in zip(group, blocks, strict=True):
                 bench.run(block, turn, results[channel.index])
 
-    n_threads = threads or min(os.cpu_count() or 1, 4)
-    with ThreadPoolExecutor(max_workers=n_threads) as pool:
+    with ThreadPoolExecutor(max_workers=threads or default_threads()) as pool:
         for done, _ in enumerate(pool.map(work, jobs), start=1):
             if progress is not None:
                 progress(done / len(jobs))

@@ -1,0 +1,31 @@
+"""Threads inside one process: how many, and the same work on several things side by side."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+MOST_THREADS = 4
+VARIABLE = "SLEEPBRUX_THREADS"
+
+A = TypeVar("A")
+B = TypeVar("B")
+
+
+def default_threads() -> int:
+    """Threads to use: one a core, at most four; fewer where the environment says so."""
+    cores = min(os.cpu_count() or 1, MOST_THREADS)
+    said = os.environ.get(VARIABLE, "")
+    return min(max(int(said), 1), cores) if said.isdecimal() else cores
+
+
+def each(work: Callable[[A], B], items: Iterable[A]) -> list[B]:
+    """``[work(item) for item in items]``, side by side; order and results do not depend on threads."""
+    todo = list(items)
+    threads = min(default_threads(), len(todo))
+    if threads < 2:
+        return [work(item) for item in todo]
+    with ThreadPoolExecutor(max_workers=threads) as pool:
+        return list(pool.map(work, todo))
