@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from sleepbrux import __version__
-from sleepbrux.batch.ledger import Row
+from sleepbrux.batch.ledger import Row, tidy
 from sleepbrux.batch.tasks import Task
 from sleepbrux.errors import UsageError
 
@@ -55,7 +55,8 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
             return future
 
         ahead = 2 * max(sum(client.nthreads().values()), 1)
-        running = dask.as_completed([submit(task) for task in itertools.islice(waiting, ahead)])
+        first = [submit(task) for task in itertools.islice(waiting, ahead)]
+        running = dask.as_completed(first, loop=client.loop)
         for future in running:
             task = given.pop(future.key)
             if future.status == "finished":
@@ -66,6 +67,7 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
             yield task, row
             for more in itertools.islice(waiting, 1):
                 running.add(submit(more))
+    tidy(out, list(tasks))  # what lost workers were writing
 
 
 def _reason(error: BaseException) -> str:
