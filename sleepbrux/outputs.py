@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -56,19 +57,17 @@ def _superseding(night: Night, earlier: Path) -> Night:
     return replace(night, supersedes=old if before == report_id(night) else before)
 
 
-# In the order of writing; the summary comes last.
 TEXTS: dict[str, Callable[[Night], str]] = {
+    REPORT: lambda night: render_night(night, others=side_by_side(night)),
     ".episodes.csv": episodes_csv,
     ".bursts.csv": bursts_csv,
     ".channel_bursts.csv": channel_bursts_csv,
-    REPORT: lambda night: render_night(night, others=side_by_side(night)),
-    SUMMARY: summary_text,
 }
 
 
 def output_names(stem: str) -> list[str]:
     """Names of the files that `write_outputs` writes."""
-    return [f"{stem}{ending}" for ending in (ARCHIVE, *TEXTS)]
+    return [f"{stem}{ending}" for ending in (ARCHIVE, *TEXTS, SUMMARY)]
 
 
 def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str:
@@ -81,9 +80,14 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
     stem = stem or free_stem(folder, night.swept.name, night.swept.digest)
     night = _superseding(night, folder / f"{stem}{SUMMARY}")
     (folder / f"{stem}{SUMMARY}").unlink(missing_ok=True)
-    save_night(night, folder / f"{stem}{ARCHIVE}")
-    for ending, text in TEXTS.items():
-        write_text(folder / f"{stem}{ending}", text(night))
+    with ThreadPoolExecutor(max_workers=1) as disk:  # each waits for the disk, while texts are made
+        waiting = [disk.submit(save_night, night, folder / f"{stem}{ARCHIVE}")]
+        for ending, text in TEXTS.items():
+            waiting.append(disk.submit(write_text, folder / f"{stem}{ending}", text(night)))
+        summary = summary_text(night)
+        for written in waiting:
+            written.result()
+        write_text(folder / f"{stem}{SUMMARY}", summary)
     return stem
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from sleepbrux.calibration import Level, Reference
@@ -102,7 +102,10 @@ def side_by_side(night: Night, ids: Sequence[str] = ALWAYS) -> tuple[Row, ...]:
     ids
         Criteria beside the night's own; by default 10 % MVC, 20 % MVC and twice the background.
     """
-    return (*_rows(_bench(night), night.criterion, ids), *single_sides(night))
+    own, bench = night.criterion, _bench(night)
+    measures = night.measures if night.review is None else bench.measures(own)
+    others = _rows(bench, _own_first(own, ids)[1:])
+    return (Row(own.id, own.title, measures), *others, *single_sides(night))
 
 
 def single_sides(night: Night) -> tuple[Row, ...]:
@@ -124,8 +127,11 @@ def _bench(night: Night) -> _Bench:
     return _Bench(Prepared(night.swept, night.quality), night.window, night.reference)
 
 
-def _rows(bench: _Bench, own: Criterion, ids: Sequence[str]) -> tuple[Row, ...]:
-    rules = [own, *(load_criterion(i) for i in ids if i != own.id)]
+def _own_first(own: Criterion, ids: Sequence[str]) -> list[Criterion]:
+    return [own, *(load_criterion(i) for i in ids if i != own.id)]
+
+
+def _rows(bench: _Bench, rules: Iterable[Criterion]) -> tuple[Row, ...]:
     rows = []
     for rule in rules:
         try:
@@ -228,7 +234,7 @@ def assess_robustness(
 
     curves = tuple(_curve(bench, own, key, values, step) for key, values in wanted)
     return Robustness(
-        rows=(*_rows(bench, own, criterion_ids()), *single_sides(night)),
+        rows=(*_rows(bench, _own_first(own, criterion_ids())), *single_sides(night)),
         curves=curves,
         clench_band=_clench_band(bench, own),
         sentence=_sentence(curves[0]),

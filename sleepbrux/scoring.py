@@ -178,10 +178,26 @@ def _reference(
     return _without_dead(swept, window, request.amplitude)
 
 
+def open_as(path: Path, request: Request) -> Recording:
+    """Open a recording as a request describes it."""
+    return open_recording(path, unit=request.unit, record_duration=request.record_duration_s)
+
+
 def score_file(
     path: Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
 ) -> Night:
-    """Open, sweep and score one recording.
+    """Open, sweep and score one recording: `open_as`, then `score_opened`."""
+    return score_opened(open_as(path, request), request, threads=threads, progress=progress)
+
+
+def score_opened(
+    recording: Recording,
+    request: Request,
+    *,
+    threads: int | None = None,
+    progress: Progress | None = None,
+) -> Night:
+    """Sweep and score one recording.
 
     Parameters
     ----------
@@ -193,7 +209,6 @@ def score_file(
     SleepbruxError
         In one sentence; a `UsageError` where the request itself is at fault.
     """
-    recording = open_recording(path, unit=request.unit, record_duration=request.record_duration_s)
     try:
         swept = sweep_recording(recording, request.channels, threads=threads, progress=progress)
     except RecordingError as error:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,15 +42,40 @@ def counting_interval(count: int, hours: float) -> Interval:
 
     Episodes come in clusters, so it is too short for them: by simulation it covers 56-63 % only.
     """
-    from scipy.special import gammaincinv
-
     tail = (1 - LEVEL) / 2
-    low = float(gammaincinv(count, tail)) if count else 0.0
-    high = float(gammaincinv(count + 1, 1 - tail))
+    low = poisson_mean(count, tail) if count else 0.0
+    high = poisson_mean(count + 1, 1 - tail)
     return Interval(
         "counting_noise", low / hours, high / hours,
         "counting noise if events were independent (Garwood); events cluster, so it is too short",
     )  # fmt: skip
+
+
+def poisson_mean(count: int, tail: float) -> float:
+    """Mean of the Poisson law under which ``count`` events or more have the probability ``tail``.
+
+    The quantile of a gamma law, ``scipy.special.gammaincinv(count, tail)``, to 10 digits below 4,000
+    events; own code because that import takes as long as scoring a night. Newton steps on the sum of
+    the terms, from the approximation of Wilson and Hilferty (1931, PNAS 17:684-688).
+
+    Parameters
+    ----------
+    count
+        1 or more.
+    """
+    k = np.arange(count)
+    log_factorial = np.concatenate(
+        ([0.0], np.cumsum(np.log(np.arange(1, count, dtype=np.float64))))
+    )
+    z = NormalDist().inv_cdf(tail)
+    mean = count * max(1 - 1 / (9 * count) + z / (3 * math.sqrt(count)), 0.1) ** 3
+    for _ in range(50):
+        terms = np.exp(k * math.log(mean) - mean - log_factorial)
+        step = (1 - math.fsum(terms) - tail) / float(terms[-1])
+        mean = max(mean - step, mean / 2)
+        if abs(step) <= 1e-13 * mean:
+            break
+    return mean
 
 
 def block_interval(onsets: NDArray[np.int64], valid: Spans) -> Interval | None:

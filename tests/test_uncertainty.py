@@ -4,10 +4,10 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from sleepbrux.spans import Grid, Spans
-from sleepbrux.uncertainty import block_interval, counting_interval
+from sleepbrux.uncertainty import block_interval, counting_interval, poisson_mean
 
 GRID = Grid(Fraction(1, 100), 7 * 3600 * 100)
 
@@ -19,6 +19,14 @@ def test_the_counting_interval_is_garwoods(count):
     high = stats.chi2.ppf(0.975, 2 * count + 2) / 2
     assert (found.low, found.high) == pytest.approx((low / 6.5, high / 6.5))
     assert "independent" in found.meaning
+
+
+@pytest.mark.parametrize("tail", [0.005, 0.025, 0.5, 0.975, 0.995])
+def test_the_mean_of_a_poisson_tail_is_the_quantile_of_a_gamma_law(tail):
+    for count in [*range(1, 60), 200, 700, 2000, 3999]:
+        expected = special.gammaincinv(count, tail)
+        digits = 1e-12 if count < 300 else 1e-10
+        assert poisson_mean(count, tail) == pytest.approx(expected, rel=digits)
 
 
 def clustered(rng, per_hour=5.0, hours=7.0, spread_s=60.0, size=4.0):

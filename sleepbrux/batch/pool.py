@@ -28,7 +28,9 @@ def serve(line: Connection, out: Path) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     from sleepbrux.batch.work import score_task
+    from sleepbrux.signal.startup import load_kernels
 
+    load_kernels()
     with contextlib.suppress(EOFError, OSError):
         while (task := line.recv()) is not None:
             line.send(score_task(task, out))

@@ -52,7 +52,7 @@ def command(out: Path) -> int:
     """
     from tqdm import tqdm
 
-    from sleepbrux.cli.score import first_run_notice
+    from sleepbrux.cli.score import load_kernels
     from sleepbrux.compare import night_row
     from sleepbrux.export.tables import nights_csv
     from sleepbrux.files import write_text
@@ -63,7 +63,7 @@ def command(out: Path) -> int:
 
     _check_folder(out)
     scenario = load_scenario()
-    first_run_notice()
+    load_kernels()
     results = out / "results"
     rows: list[NightRow] = []
     with tqdm(total=len(scenario.nights), desc="nights written and scored", disable=None) as bar:

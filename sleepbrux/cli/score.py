@@ -12,6 +12,9 @@ from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageEr
 from sleepbrux.files import safe_stem
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from sleepbrux.recording.model import Recording
     from sleepbrux.scoring import Request
 
 
@@ -55,16 +58,11 @@ def _say(path: Path, stem: str, night: object, out: Path) -> None:
     click.echo(f"  report: {out / (stem + REPORT)}")
 
 
-def first_run_notice() -> None:
-    """Say so when the signal code has to be compiled first."""
-    from sleepbrux.signal import kernels
+def load_kernels() -> None:
+    """Load the compiled code; says so when it has to be compiled first."""
+    from sleepbrux.signal import startup
 
-    if kernels.UNCACHED:
-        click.echo("note: no place to keep compiled code; every run compiles anew (10 s)", err=True)
-    elif not kernels.sweep_lanes.stats.cache_path or not any(
-        Path(kernels.sweep_lanes.stats.cache_path).glob("kernels.sweep_lanes*.nbi")
-    ):
-        click.echo("first run: compiling the signal code, once (about 10 s)", err=True)
+    startup.load_kernels(lambda notice: click.echo(notice, err=True))
 
 
 @click.command()
@@ -176,25 +174,37 @@ def check_time(text: str, option: str) -> None:
         )
 
 
+def _opener(path: Path, request: Request) -> Callable[[], Recording]:
+    def opener() -> Recording:
+        from sleepbrux.scoring import open_as
+
+        return open_as(path, request)
+
+    return opener
+
+
 def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
     """Score one after the other; one that fails never stops the rest."""
-    from sleepbrux.cli.progress import shown
-    from sleepbrux.outputs import write_outputs
-    from sleepbrux.scoring import score_file
+    from sleepbrux.recording.ahead import opened_ahead
 
-    first_run_notice()
     failures, usage = 0, 0
-    for path, request, stem in work:
-        try:
-            with shown(path.name) as progress:
-                night = score_file(path, request, progress=progress)
-            _say(path, write_outputs(night, out, stem=stem), night, out)
-        except (SleepbruxError, OSError) as error:
-            failures += 1
-            usage += isinstance(error, UsageError)
-            text = str(error)
-            said = text if text.startswith(path.name) else f"{path.name} was not scored: {text}"
-            click.echo(f"sleepbrux: {said}", err=True)
+    with opened_ahead([_opener(path, request) for path, request, _ in work]) as opened:
+        load_kernels()
+        from sleepbrux.cli.progress import shown
+        from sleepbrux.outputs import write_outputs
+        from sleepbrux.scoring import score_opened
+
+        for (path, request, stem), recording in zip(work, opened, strict=True):
+            try:
+                with shown(path.name) as progress:
+                    night = score_opened(recording(), request, progress=progress)
+                _say(path, write_outputs(night, out, stem=stem), night, out)
+            except (SleepbruxError, OSError) as error:
+                failures += 1
+                usage += isinstance(error, UsageError)
+                text = str(error)
+                said = text if text.startswith(path.name) else f"{path.name} was not scored: {text}"
+                click.echo(f"sleepbrux: {said}", err=True)
     if failures and len(work) > 1:
         click.echo(f"{failures} of {len(work)} recordings were not scored", err=True)
     if usage and usage == failures == len(work):

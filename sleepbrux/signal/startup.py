@@ -1,0 +1,50 @@
+"""Loading the compiled code once, before it is needed, at the least cost."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+UNCACHED = "note: no place to keep compiled code; every run compiles anew (10 s)"
+FIRST_RUN = "first run: compiling the signal code, once (about 10 s)"
+# numba looks for BLAS when it first loads cached code, and imports scipy.linalg for that (0.4 s of a
+# score process). No kernel here calls BLAS, and numba goes on where there is none; mne, whose kernels
+# do, works without numba.
+BLAS = "scipy.linalg.cython_blas"
+
+
+def load_kernels(say: Callable[[str], None] | None = None) -> None:
+    """Load the compiled code, without what it does not use; for processes of this program alone.
+
+    A process that also runs other numba code must not call this: numba would find no BLAS in it.
+
+    Parameters
+    ----------
+    say
+        Called with one sentence where the code has to be compiled first.
+    """
+    hide = "scipy.linalg" not in sys.modules
+    if hide:
+        os.environ.setdefault("MNE_USE_NUMBA", "false")
+        sys.modules[BLAS] = None  # type: ignore[assignment]
+    try:
+        from sleepbrux.signal import kernels
+
+        if say is not None and (notice := _notice(kernels)):
+            say(notice)
+        kernels.mean_known(np.ones(1, dtype=np.float32), 0, 1)
+    finally:
+        if hide:
+            del sys.modules[BLAS]
+
+
+def _notice(kernels: object) -> str:
+    if getattr(kernels, "UNCACHED", None):
+        return UNCACHED
+    place = kernels.sweep_lanes.stats.cache_path  # type: ignore[attr-defined]
+    kept = place and any(Path(place).glob("kernels.sweep_lanes*.nbi"))
+    return "" if kept else FIRST_RUN
