@@ -23,7 +23,7 @@ from sleepbrux.bursts import (
 )
 from sleepbrux.calibration import Reference
 from sleepbrux.context.counts import count
-from sleepbrux.context.drop import asks, check, left_out
+from sleepbrux.context.drop import asks, basis_of, check, left_out
 from sleepbrux.context.gather import gather
 from sleepbrux.context.label import label as label_events
 from sleepbrux.context.model import NOTHING, Labels, Surroundings
@@ -452,7 +452,7 @@ def find_events(
         drop, unknown = left_out(prepared.swept.around, labels, episodes, criterion, window)
         known = known - unknown
     chosen = select(
-        merged, episodes, window.on(merged.grid), known, window.basis,
+        merged, episodes, window.on(merged.grid), known, basis_of(window, criterion),
         drop_cut=criterion.episode.at_edges == "drop", drop=drop,
     )  # fmt: skip
     return Events(amplitude, tracks, found, merged, episodes, chosen, labels)

@@ -81,10 +81,10 @@ def in_wake(around: Surroundings, labels: Labels) -> Bools | None:
 def wake_words(around: Surroundings) -> tuple[str, str]:
     """What the count outside wake leaves out, and what it is divided by."""
     if around.stages is not None:
-        return "begin in scored sleep", "valid hours scored as sleep"
+        return "begin in scored sleep", "valid hour scored as sleep"
     return (
         "begin while the accelerometer does not say probably awake",
-        "valid hours of the window, as time probably awake is no measure of sleep",
+        "valid hour of the window, as time probably awake is no measure of sleep",
     )
 
 
@@ -103,9 +103,11 @@ def _both_ways(book: _Book, around: Surroundings, labels: Labels) -> None:
     if moved is not None:
         book.count("episodes_in_movement_count", int(moved.sum()),
                    "episodes of which the share that the rules ask for lies in a body movement")  # fmt: skip
+        book.count("episodes_outside_movement_count", int((~moved).sum()),
+                   "episodes outside body movements")  # fmt: skip
         book.rate("episodes_outside_movement_per_hour", int((~moved).sum()),
                   book.chosen.valid.hours,
-                  f"episodes outside body movements, per {book.basis}")  # fmt: skip
+                  f"episodes outside body movements; {book.basis}")  # fmt: skip
     reason = "; ".join(
         why for why, lacks in ((NO_WAKE, wake is None), (NO_MOVEMENT, moved is None)) if lacks
     )

@@ -68,6 +68,13 @@ def asks(criterion: Criterion) -> bool:
     return criterion.heart_rate is not None or (rule.wake, rule.movement) != ("label", "label")
 
 
+def basis_of(window: Window, criterion: Criterion) -> str:
+    """Whose word the window is, and what the rules take out of it."""
+    asleep = ", scored sleep only" if criterion.context.wake == "drop_scored" else ""
+    beating = ", heart rate known" if criterion.heart_rate is not None else ""
+    return window.basis + asleep + beating
+
+
 def _rise(heart: Heart, rule: HeartRate, onsets_s: Floats, window: Window) -> Floats:
     """Rise of the heart rate before each onset by a rule, in %."""
     highest = highest_before(heart, onsets_s, rule.within_s)

@@ -19,6 +19,7 @@ from sleepbrux.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import tables, wording
+from sleepbrux.report.around import around_section
 from sleepbrux.report.figures import curve_svg, glyph, histogram_svg, kinds_of, overview
 from sleepbrux.report.numbers import began, clock, plain, seconds_of_day, with_unit
 from sleepbrux.report.payload import payload, strips, to_json
@@ -224,6 +225,10 @@ def render_night(
         others=tables.other_rules(rows),
         robust=_robust(robustness),
         provenance=_provenance(night),
-        cautions=wording.CAUTIONS,
+        left_out=any(
+            not row.counted and "left out by the rules" in row.flags for row in episode_rows
+        ),
+        around=around_section(night),
+        cautions=wording.cautions(night),
         purpose=PURPOSE,
     )

@@ -10,6 +10,7 @@ import numpy as np
 
 from sleepbrux.episodes import KINDS
 from sleepbrux.night import Night
+from sleepbrux.report.around import flags as around_flags
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import mark_label
 from sleepbrux.report.wording import FLAG_WORDS, reason_words
@@ -94,11 +95,7 @@ class EpisodeRow(NamedTuple):
         """One sentence, as the page reads it out."""
         peak = f"{self.peak_uv}" if self.peak_pct == "n/a" else f"{self.peak_pct} % MVC"
         flags = f"; {self.flags}" if self.flags else ""
-        name = (
-            f"Episode {self.number} of {self.total}"
-            if self.counted
-            else "Not counted, its onset lies outside the valid window"
-        )
+        name = f"Episode {self.number} of {self.total}" if self.counted else "Not counted"
         return (
             f"{name}, {self.onset}: {self.kind}, {self.duration} s, bursts: {self.bursts}, "
             f"peak {peak}, {self.sides}{flags}"
@@ -128,6 +125,8 @@ def episodes(night: Night) -> list[EpisodeRow]:
     slot = float(table.grid.slot_s)
     sides = _sides(night)
     counted = {int(i): n for n, i in enumerate(night.chosen.episodes, start=1)}
+    inside_window = np.flatnonzero(night.chosen.valid.holds(table.starts)).tolist()
+    left_out = set(inside_window) - counted.keys()
     peak_uv = np.full(len(table), np.nan)
     inside = table.of_burst >= 0
     np.fmax.at(peak_uv, table.of_burst[inside], merged.peak_uv[inside])
@@ -150,7 +149,11 @@ def episodes(night: Night) -> list[EpisodeRow]:
                 mean_pct=text(float(table.mean_pct_mvc[i]), "% MVC"),
                 peak_uv="n/a" if relative else with_unit(float(peak_uv[i]), unit_of(night)),
                 sides=" + ".join(who),
-                flags="; ".join(FLAG_WORDS.get(f, f) for f in table.flags[i]),
+                flags="; ".join(
+                    [FLAG_WORDS.get(f, f) for f in table.flags[i]]
+                    + (["left out by the rules"] if i in left_out else [])
+                    + around_flags(night, i)
+                ),
                 counted=i in counted,
                 total=len(counted),
             )

@@ -147,6 +147,16 @@ def _unit(night: Night) -> str:
     return "µV" if units == {"uV"} else "units of the channel"
 
 
+def _lacking(night: Night) -> str:
+    """What the night did not have of sleep staging, audio and video."""
+    around = night.swept.around
+    words = [
+        *(["sleep staging"] if around.stages is None else []),
+        *(["audio"] if around.sound is None else []),
+    ]
+    return f"{', '.join(words)} or video" if words else "video"
+
+
 def _what_was_found(night: Night) -> str:
     index = night.measures["episodes_per_hour"]
     if index.value is None:
@@ -170,8 +180,8 @@ def _what_was_found(night: Night) -> str:
     return (
         f"By the rules {night.criterion.id}, {count_of(n, 'episode')} of jaw-muscle activity "
         f"began in {_hours(night, 'valid_hours')} of valid recording: {text(index.value, '1/h')} per "
-        f"hour of the stated window '{night.window.basis}'{kinds}{sure}; a count of EMG activity, "
-        "without sleep staging, audio or video, and neither a count of tooth grinding nor a "
+        f"hour of the stated window '{night.chosen.basis}'{kinds}{sure}; a count of EMG activity, "
+        f"without {_lacking(night)}, and neither a count of tooth grinding nor a "
         "statement about a disorder."
     )
 
@@ -219,8 +229,33 @@ def sides_text(night: Night) -> str:
     return text
 
 
+def _time_awake(night: Night) -> str:
+    """What becomes of events in wake."""
+    if night.swept.around.stages is None:
+        return "time awake inside the window counts, as sleep was not staged"
+    if night.criterion.context.wake == "drop_scored":
+        return "scored wake is left out, wakings shorter than an epoch are not"
+    return "time awake inside the window counts, though sleep was staged"
+
+
+def cautions(night: Night) -> tuple[Caution, ...]:
+    """The cautions of a page: fixed, but for what the hours are where sleep was staged."""
+    if night.swept.around.stages is None:
+        return CAUTIONS
+    staged = (
+        "Rates are per hour of scored sleep inside the stated window, and as right as its staging; wakings "
+        "shorter than an epoch count as sleep."
+        if night.criterion.context.wake == "drop_scored"
+        else "Rates are per hour of the stated window, time awake included, unless a line says per hour of "
+        "sleep: those rest on the stages that the night came with."
+    )
+    return tuple(
+        c._replace(text=staged) if c.about == "What the hours are" else c for c in CAUTIONS
+    )
+
+
 def _what_limits_it(night: Night) -> str:
-    limits = ["time awake inside the window counts, as sleep was not staged"]
+    limits = [_time_awake(night)]
     codes = {note.code for note in night.notes}
     limits += [words for code, words in LIMITS.items() if code in codes]
     excluded = night.measures["excluded_hours"].value or 0.0
@@ -329,6 +364,32 @@ def _episodes(rules: Criterion) -> str:
     )
 
 
+def _surroundings(rules: Criterion) -> list[str]:
+    """Sentences on what the rules ask of the surroundings of an event; none where they ask nothing."""
+    out = []
+    heart = rules.heart_rate
+    if heart is not None:
+        least = "more than" if heart.comparison == ">" else "at least"
+        over = (
+            "the mean rate of the window" if heart.baseline == "night_mean"
+            else f"the median of the {plain(heart.baseline_s)} s that end {plain(heart.baseline_gap_s)} s "
+            "before"
+        )  # fmt: skip
+        out.append(
+            f"An event counts only where the heart rate in the {plain(heart.within_s)} s before its onset "
+            f"rises {least} {plain(heart.rise_pct)} % over {over}; time without a trusted heart rate is "
+            "taken out of the hours."
+        )
+    if rules.context.wake == "drop_scored":
+        out.append("Events that begin outside scored sleep, and that time, are left out.")
+    if rules.context.wake == "drop_probable":
+        out.append("Events that begin while an accelerometer says probably awake are left out.")
+    if rules.context.movement == "drop":
+        share = plain(100 * rules.context.movement_share)
+        out.append(f"Events of which {share} % or more lie in a body movement are left out.")
+    return out
+
+
 def method(night: Night) -> str:
     """The method paragraph, filled in from the night."""
     labels = [f.channel.label for f in night.swept.frames]
@@ -345,7 +406,7 @@ def method(night: Night) -> str:
     )
     return " ".join(
         (
-            f"Surface EMG ({listed(labels)}), recorded without attendance and without audio or video, "
+            f"Surface EMG ({listed(labels)}), recorded without attendance and without {_lacking(night)}, "
             f"was scored by sleepbrux {__version__} with the rules {night.criterion.id}.",
             "Each channel was band-passed (causal Butterworth, fourth-order high-pass and second-order "
             f"low-pass, {_band(night)}) and kept as mean square and mean rectified value per frame of "
@@ -354,6 +415,7 @@ def method(night: Night) -> str:
             f"{_threshold(night)}; {_bursts(night.criterion)}.",
             f"{_episodes(night.criterion)}.",
             f"With several channels, {sides}.",
+            *_surroundings(night.criterion),
             f"The analysed window is '{night.window.basis}', clenches and synchronisation marks left "
             "out by 60 s either way; time in which a scored channel is missing or unusable is taken "
             "out of the hours. An episode belongs where its onset lies, its bursts follow it, and a single "

@@ -10,7 +10,7 @@ from dataclasses import fields, replace
 import pytest
 
 from sleepbrux.criteria import criterion_ids, load_criterion
-from sleepbrux.night import rescore
+from sleepbrux.night import labels_of, rescore
 from sleepbrux.provenance import Review
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import render_night
@@ -143,7 +143,7 @@ def test_a_peak_above_100_pct_mvc_is_shown_as_it_is(night, page, text):
 def test_the_order_of_the_page(page):
     names = re.findall(r'<h2 id="h-([a-z-]+)"', page)
     assert names == [
-        "reading", "strip", "measures", "episodes", "distributions", "excluded", "channels",
+        "reading", "strip", "measures", "episodes", "around", "distributions", "excluded", "channels",
         "notes", "cut-offs", "method", "cautions",
     ]  # fmt: skip
 
@@ -251,6 +251,7 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
     )  # fmt: skip
     big = replace(
         night, swept=swept, quality=quality, merged=merged, episodes=episodes, chosen=chosen,
+        labels=labels_of(swept, merged, episodes, night.criterion),
         window=replace(night.window, spans_s=((0.0, 28800.0),)),
     )  # fmt: skip
     size = len(render_night(big).encode())
