@@ -60,8 +60,8 @@ class Swept:
     ----------
     digest
         SHA-256 of the input's bytes.
-    frames
-        One for each channel that is scored.
+    frames, quality
+        One for each channel that is scored: its amplitude over time, and what of it can be scored.
     around
         What the recording holds besides them: heart beats, movements, sound, position, stages.
     """
@@ -76,7 +76,16 @@ class Swept:
     gaps: tuple[tuple[float, float], ...]
     notes: tuple[Note, ...]
     frames: tuple[ChannelFrames, ...]
+    quality: tuple[Quality, ...]
     around: Surroundings = NOTHING
+
+    def keeping(self, positions: Sequence[int]) -> Swept:
+        """The same recording with some of its channels."""
+        return replace(
+            self,
+            frames=tuple(self.frames[k] for k in positions),
+            quality=tuple(self.quality[k] for k in positions),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,6 +238,7 @@ def sweep_recording(
         gaps=recording.gaps,
         notes=(*recording.notes, *_channel_notes(channels), *around.result().notes),
         frames=frames,
+        quality=tuple(each(assess, frames)),
         around=around.result(),
     )
 
@@ -369,8 +379,8 @@ class Events:
 
 
 def prepare(swept: Swept) -> Prepared:
-    """Assess the channels once, so that many criteria can be applied."""
-    return Prepared(swept, tuple(each(assess, swept.frames)))
+    """What scoring starts from, so that many criteria can be applied."""
+    return Prepared(swept, swept.quality)
 
 
 def _amplitude(criterion: Criterion, reference: Reference | None) -> Amplitude:
@@ -616,7 +626,12 @@ def _night_notes(
     amplitude: Amplitude,
     measures: Mapping[str, Measure],
 ) -> tuple[Note, ...]:
-    notes = [*swept.notes, *window.notes, *(reference.notes if reference else ())]
+    notes = [
+        *swept.notes,
+        *(note for quality in swept.quality for note in quality.notes),
+        *window.notes,
+        *(reference.notes if reference else ()),
+    ]
     if reference is None:
         notes.append(
             Note("no-reference", "warning",

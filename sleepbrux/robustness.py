@@ -115,7 +115,7 @@ def single_sides(night: Night) -> tuple[Row, ...]:
     own, swept = night.criterion, night.swept
     rows = []
     for frames, quality in zip(swept.frames, night.quality, strict=True):
-        prepared = Prepared(replace(swept, frames=(frames,)), (quality,))
+        prepared = Prepared(replace(swept, frames=(frames,), quality=(quality,)), (quality,))
         measures = _Bench(prepared, night.window, night.reference).measures(own)
         hours = measures["valid_hours"].value or 0.0
         title = f"{frames.channel.label} alone, {hours:.2f} valid hours of its own"

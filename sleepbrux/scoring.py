@@ -29,7 +29,6 @@ from sleepbrux.night import Night, Swept, score, sweep_recording, with_notes
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.signal.envelope import Amplitude
-from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.study import OWN, Study, StudyNight, StudyReference
 from sleepbrux.traces import with_traces
 from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window, seconds_of
@@ -134,13 +133,13 @@ def _without_dead(
     ReferenceLevelError
         No channel has usable clenches.
     """
-    kept: list[ChannelFrames] = []
+    kept: list[int] = []
     levels: list[Level] = []
     notes: list[Note] = []
     reference, reason = None, ReferenceLevelError(f"{swept.name}: no channel")
-    for frames in swept.frames:
+    for k, frames in enumerate(swept.frames):
         try:
-            reference = own_reference(replace(swept, frames=(frames,)), window, amplitude)
+            reference = own_reference(swept.keeping([k]), window, amplitude)
         except ReferenceLevelError as error:
             reason = error
             notes.append(
@@ -148,13 +147,13 @@ def _without_dead(
                      f"{frames.channel.label} was left out of the scoring: {error}")
             )  # fmt: skip
             continue
-        kept.append(frames)
+        kept.append(k)
         levels += reference.levels
         notes += [n for n in reference.notes if n not in notes]
     if reference is None:
         raise reason
     whole = replace(reference, levels=tuple(levels), notes=tuple(notes))
-    return replace(swept, frames=tuple(kept)), whole, ()
+    return swept.keeping(kept), whole, ()
 
 
 def _reference(

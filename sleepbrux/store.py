@@ -51,7 +51,7 @@ from sleepbrux.spans import Grid, Spans
 from sleepbrux.window import Window
 
 FORMAT = "sleepbrux night"
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "2.0"
 
 
 class _Header(msgspec.Struct, kw_only=True, frozen=True):
@@ -302,7 +302,7 @@ def _night(file: Any) -> Night:
         name=header.name, digest=header.digest, format=header.format, start=header.start,
         start_clock=header.start_clock, duration_s=header.duration_s, marks=header.marks,
         gaps=header.gaps, notes=header.recording_notes, frames=tuple(frames),
-        around=_get_around(file),
+        quality=tuple(quality), around=_get_around(file),
     )  # fmt: skip
     merged = Merged(grid=grid, labels=header.merged_labels, **_read(file["merged"], Merged))
     episodes = Episodes(

@@ -288,7 +288,11 @@ def test_two_rates_merge_at_event_level():
         for r, name in ((1000, LABELS[0]), (512, LABELS[1]))
     )
     swept = [sweep_recording(r) for r in (left, right)]
-    both = replace(swept[0], frames=(swept[0].frames[0], swept[1].frames[0]))
+    both = replace(
+        swept[0],
+        frames=(swept[0].frames[0], swept[1].frames[0]),
+        quality=(swept[0].quality[0], swept[1].quality[0]),
+    )
     from sleepbrux.night import score
 
     night = score(

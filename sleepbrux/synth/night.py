@@ -18,6 +18,9 @@ from typing import Literal
 
 Side = Literal["left", "right"]
 Kind = Literal["phasic", "tonic", "mixed"]
+FaultKind = Literal[
+    "pop", "drift", "sway", "mains", "spikes", "gain", "open_input", "open_mains", "rail"
+]
 SIDES: tuple[Side, Side] = ("left", "right")
 
 
@@ -110,6 +113,27 @@ class ElectrodeOff:
 
 
 @dataclass(frozen=True)
+class Fault:
+    """One fault of one side.
+
+    Attributes
+    ----------
+    start_s, stop_s
+        From its first to its last trace on the night clock.
+    size
+        Height in µV (pop, drift, spikes), RMS in µV (sway, open_input), amplitude in µV (mains,
+        open_mains), or the factor (gain); unused for rail.
+    """
+
+    kind: FaultKind
+    side: Side
+    start_s: float
+    stop_s: float
+    size: float
+    seed: int
+
+
+@dataclass(frozen=True)
 class Background:
     """What the electrodes pick up besides the bursts; µV, one value a side (left, right).
 
@@ -169,6 +193,8 @@ class NightPlan:
         None in a recording that is no night.
     gaps
         (start, stop) in whole seconds in which nothing was recorded.
+    faults
+        What goes wrong at electrodes and amplifier; see `faults`.
     """
 
     seed: int
@@ -186,6 +212,7 @@ class NightPlan:
     background: Background = field(default_factory=Background)
     electrode_off: tuple[ElectrodeOff, ...] = ()
     gaps: tuple[tuple[int, int], ...] = ()
+    faults: tuple[Fault, ...] = ()
 
     def bursts(self) -> tuple[Burst, ...]:
         """Every contraction of the recording, in order."""

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
+from sleepbrux.synth.faults import apply_fault
 from sleepbrux.synth.heart import heart_beats, qrs
-from sleepbrux.synth.night import SIDES, Burst, ElectrodeOff, NightPlan, Side
+from sleepbrux.synth.night import SIDES, Burst, ElectrodeOff, Fault, NightPlan, Side
 from sleepbrux.synth.signal import TILE_S, Samples, child_rng, emg_noise, slow_wander, white_noise
 
 STEP_UV = 0.1
@@ -37,6 +38,7 @@ class _SidePlan:
     beats: NDArray[np.int64]
     qrs_uv: Samples
     loose: tuple[ElectrodeOff, ...]
+    faults: tuple[Fault, ...]
 
     @property
     def side(self) -> Side:
@@ -77,6 +79,7 @@ def _side_plan(plan: NightPlan, channel: int, rate: int, beats_s: NDArray[np.flo
         beats=np.rint(beats_s * rate).astype(np.int64),
         qrs_uv=np.float32(gain * back.ecg_uv[channel]) * qrs(rate),
         loose=tuple(off for off in plan.electrode_off if off.side == side),
+        faults=tuple(fault for fault in plan.faults if fault.side == side),
     )
 
 
@@ -142,6 +145,9 @@ def _tile(side: _SidePlan, tile: int, noise: Samples) -> Digital:
     )
     _add_heart(signal, side, tile)
     _loosen(signal, side, tile, white)
+    for fault in side.faults:
+        first = tile * TILE_S * side.rate
+        apply_fault(signal, fault, first, side.rate, rail_uv=RAIL * STEP_UV)
     signal *= np.float32(1 / STEP_UV)
     return np.rint(np.clip(signal, -RAIL - 1, RAIL, out=signal), out=signal).astype(np.int16)
 

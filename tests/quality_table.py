@@ -1,0 +1,203 @@
+"""What each fault does to a night: ``python -m tests.quality_table [SEEDS] [KIND ...]``.
+
+Nights with episodes: the night under the fault against the very same night without it, both scored
+over the time that the faulty one calls usable (and the clean one too). Missed and false episodes by
+one-to-one matching, as shares of the clean night's. "Clean excluded" is time outside every fault that
+the fault night loses, as a share of all such time; "episode excluded" the same of true episode time.
+
+Nights without episodes: false episodes per hundred faults and per hour.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import reduce
+
+import numpy as np
+
+from sleepbrux.calibration import given
+from sleepbrux.criteria import load_criterion
+from sleepbrux.matching import match_events
+from sleepbrux.night import Prepared, find_events, sweep_recording
+from sleepbrux.recording.memory import from_array
+from sleepbrux.spans import Spans
+from sleepbrux.synth.faults import draw_faults
+from sleepbrux.synth.layout import Recipe, plan_night
+from sleepbrux.synth.night import SIDES, Background, Fault, NightPlan
+from sleepbrux.synth.render import RAIL, STEP_UV, tiles
+from sleepbrux.window import find_window
+
+RATE = 1000
+LABELS = ["EMG Masseter L", "EMG Masseter R"]
+CRITERIA = ("phasic_tonic_10mvc", "aasm")
+PER_NIGHT = {
+    "pop": 40, "drift": 30, "sway": 30, "mains": 12, "spikes": 30, "gain": 6,
+    "open_input": 10, "open_mains": 10, "rail": 12,
+}  # fmt: skip
+PER_QUIET_NIGHT = PER_NIGHT | {"pop": 70, "drift": 70, "sway": 70, "spikes": 70, "gain": 24}
+ALL_NIGHT = ("hum", "ecg", "clip")
+KINDS = (*PER_NIGHT, *ALL_NIGHT)
+CLIP_UV = 450.0
+HUM_UV = 20.0
+
+
+@dataclass(frozen=True)
+class Row:
+    """Counts of one fault over some nights."""
+
+    kind: str
+    criterion: str
+    n_faults: int = 0
+    clean: int = 0
+    missed: int = 0
+    false: int = 0
+    clean_s: float = 0.0
+    clean_lost_s: float = 0.0
+    episode_s: float = 0.0
+    episode_lost_s: float = 0.0
+    valid_h: float = 0.0
+    fault_s: float = 0.0
+    fault_kept_s: float = 0.0
+
+    def __add__(self, other: Row) -> Row:
+        """Both together."""
+        sums = {
+            k: v + getattr(other, k)
+            for k, v in vars(self).items()
+            if k not in {"kind", "criterion"}
+        }
+        return Row(self.kind, self.criterion, **sums)
+
+
+def recipe(kind: str, *, quiet: bool, hours: float) -> Recipe:
+    """Episodes up to 150 % MVC, or none; the heart strong where that is the fault."""
+    rate = 0.0 if quiet else 1.0
+    ecg = (150.0, 100.0) if kind == "ecg" else (12.0, 8.0)
+    return Recipe(
+        hours=hours, episodes_per_hour=24.0 * rate, isolated_per_hour=10.0 * rate,
+        twitches_per_hour=8.0 * rate, amplitude_mvc=(0.15, 1.5), awake_s=30.0, settle_s=30.0,
+        morning_clench=False, background=Background(ecg_uv=ecg),
+    )  # fmt: skip
+
+
+def faulted(plan: NightPlan, kind: str, *, quiet: bool) -> NightPlan:
+    """The plan with faults of one kind, half of them on either side."""
+    assert plan.lights_off_s is not None
+    assert plan.lights_on_s is not None
+    if kind == "hum":
+        faults: list[Fault] = [
+            Fault("mains", side, 0.0, float(plan.duration_s), HUM_UV, plan.seed + k)
+            for k, side in enumerate(SIDES)
+        ]
+    elif kind in PER_NIGHT:
+        n = (PER_QUIET_NIGHT if quiet else PER_NIGHT)[kind]
+        drawn = draw_faults(
+            kind, "left", seed=plan.seed, first_s=plan.lights_off_s + 30.0,  # type: ignore[arg-type]
+            last_s=plan.lights_on_s - 10.0, n=n,
+        )  # fmt: skip
+        faults = [replace(f, side=SIDES[k % 2]) for k, f in enumerate(drawn)]
+    else:
+        faults = []
+    return replace(plan, faults=tuple(faults))
+
+
+def swept_of(plan: NightPlan, *, clip_uv: float | None = None):
+    """The plan rendered in memory, as a converter of 0.1 µV steps writes it, and swept."""
+    digital = np.concatenate([np.stack(tile) for tile in tiles(plan, RATE)], axis=1)
+    limit = RAIL if clip_uv is None else round(clip_uv / STEP_UV)
+    recording = from_array(np.clip(digital, -limit, limit), RATE, LABELS)
+    channels = tuple(
+        replace(c, gain=STEP_UV, digital_min=-limit, digital_max=limit) for c in recording.channels
+    )
+    return sweep_recording(replace(recording, channels=channels))
+
+
+def _spans(grid, pairs: Iterable[tuple[float, float]]) -> Spans:
+    return Spans.of(grid, [(grid.slot_at(a), -int(-b // grid.slot_s)) for a, b in pairs])
+
+
+def _episodes(swept, quality, usable, plan: NightPlan, criterion: str):
+    """(start, stop) of the counted episodes, scored over given usable spans; and valid hours."""
+    imposed = tuple(replace(q, usable=u) for q, u in zip(quality, usable, strict=True))
+    window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
+    events = find_events(
+        Prepared(swept, imposed), criterion=load_criterion(criterion), window=window,
+        reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
+    )  # fmt: skip
+    chosen = events.chosen.episodes
+    slot = float(events.episodes.grid.slot_s)
+    pairs = np.stack((events.episodes.starts[chosen], events.episodes.stops[chosen]), axis=1) * slot
+    return pairs, events.chosen.valid.hours
+
+
+def measure(kind: str, seed: int, *, quiet: bool = False, hours: float = 2.0) -> list[Row]:
+    """One night: a row a criterion."""
+    plan = plan_night(recipe(kind, quiet=quiet, hours=hours), seed=seed)
+    with_faults = faulted(plan, kind, quiet=quiet)
+    clean_plan = replace(plan, background=replace(plan.background, ecg_uv=(12.0, 8.0)))
+    clean = swept_of(clean_plan)
+    swept = swept_of(with_faults, clip_uv=CLIP_UV if kind == "clip" else None)
+    clean_quality, quality = clean.quality, swept.quality
+    usable = [a.usable & b.usable for a, b in zip(quality, clean_quality, strict=True)]
+    grid = usable[0].grid
+    whole_night = kind in ALL_NIGHT
+    faults = _spans(
+        grid, [] if whole_night else [(f.start_s, f.stop_s) for f in with_faults.faults]
+    )
+    lost = reduce(Spans.__or__, (~q.usable for q in quality))
+    lost -= reduce(Spans.__or__, (~q.usable for q in clean_quality))
+    window = _spans(grid, [(plan.lights_off_s, plan.lights_on_s)])
+    true = _spans(grid, [(e.start_s, e.stop_s) for e in plan.episodes]) & window
+    rows = []
+    for criterion in CRITERIA:
+        before, _ = _episodes(clean, clean_quality, usable, plan, criterion)
+        after, valid_h = _episodes(swept, quality, usable, plan, criterion)
+        matching = match_events(before, after)
+        rows.append(
+            Row(
+                kind, criterion, len(with_faults.faults), len(before), matching.missed,
+                matching.false, ((window - faults).duration_s), ((window - faults) & lost).duration_s,
+                (true - faults).duration_s, ((true - faults) & lost).duration_s, valid_h,
+                (faults & window).duration_s, ((faults & window) - lost).duration_s,
+            )
+        )  # fmt: skip
+    return rows
+
+
+def total(kind: str, seeds: Iterable[int], *, quiet: bool = False, hours: float = 2.0) -> list[Row]:
+    """Several nights: a row a criterion."""
+    nights = [measure(kind, seed, quiet=quiet, hours=hours) for seed in seeds]
+    return [reduce(Row.__add__, rows) for rows in zip(*nights, strict=True)]
+
+
+def _percent(part: float, whole: float) -> str:
+    return f"{100 * part / whole:7.2f}" if whole else "      -"
+
+
+def main(seeds: int, kinds: Iterable[str]) -> None:
+    """Print both tables, a line as soon as it is known."""
+    head = "fault        criterion            faults  episodes  missed %  false %  clean lost %"
+    print(head + "  episode lost %  fault kept %")
+    for kind in kinds:
+        for r in total(kind, range(1, seeds + 1)):
+            print(
+                f"{r.kind:<12} {r.criterion:<20} {r.n_faults:>6} {r.clean:>9}"
+                f"   {_percent(r.missed, r.clean)}  {_percent(r.false, r.clean)}"
+                f"       {_percent(r.clean_lost_s, r.clean_s)}"
+                f"         {_percent(r.episode_lost_s, r.episode_s)}"
+                f"       {_percent(r.fault_kept_s, r.fault_s)}",
+                flush=True,
+            )
+    print("\nfault        criterion            faults  false  per 100 faults  per valid hour")
+    for kind in kinds:
+        for r in total(kind, range(101, 101 + max(seeds // 2, 1)), quiet=True):
+            per_100 = 100 * r.false / r.n_faults if r.n_faults else float("nan")
+            print(f"{r.kind:<12} {r.criterion:<20} {r.n_faults:>6} {r.false:>6} {per_100:>15.2f}"
+                  f" {r.false / max(r.valid_h, 1e-9):>15.3f}", flush=True)  # fmt: skip
+
+
+if __name__ == "__main__":
+    chosen = sys.argv[2:] or KINDS
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 5, chosen)
