@@ -111,12 +111,14 @@ def test_an_impossible_level_is_refused(value):
         calibration.given(LABELS, value)
 
 
+@pytest.mark.shows("unit-slip")
 @pytest.mark.parametrize("value", [0.2, 172_000.0])
 def test_a_slip_of_unit_is_noted(value):
     codes = [n.code for n in calibration.given(LABELS[:1], value).notes]
     assert "mvc-implausible" in codes
 
 
+@pytest.mark.shows("appliance-reference")
 def test_clenches_with_an_appliance_in_are_no_reference():
     rows = [
         (10, 3, "Clench natural teeth"), (20, 3, "Clench natural teeth"),

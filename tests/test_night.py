@@ -71,6 +71,7 @@ def test_amplitudes_are_those_of_the_signal(night):
     assert v["background_uv"] == pytest.approx(2.5, rel=0.05)
 
 
+@pytest.mark.shows("wake-as-sleep")
 def test_every_rate_names_its_denominator_and_none_says_sleep(night):
     for name, measure in night.measures.items():
         assert measure.basis
@@ -211,6 +212,7 @@ def test_without_a_clench_amplitude_in_mvc_is_not_computed_and_says_why():
     assert "no-reference" in {n.code for n in night.notes}
 
 
+@pytest.mark.shows("unit-slip")
 def test_an_unknown_unit_allows_relative_rules_only():
     recording = recording_of([ALL], seconds=SECONDS)
     unknown = replace(

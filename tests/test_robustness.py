@@ -82,6 +82,7 @@ def test_without_a_clench_the_rows_in_mvc_say_why():
     assert assess_robustness(night).curves[0].key == "threshold.times_background"
 
 
+@pytest.mark.shows("dead-electrode")
 def test_each_side_alone_stands_beside_when_one_was_lost():
     bursts = [STRONG, STRONG]
     recording = recording_of(bursts, seconds=1200)

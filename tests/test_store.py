@@ -58,23 +58,27 @@ def test_the_same_night_gives_the_same_bytes(night, archive, tmp_path):
     assert digest(archive) == digest(again)
 
 
+@pytest.mark.shows("rescore")
 def test_rescoring_from_the_archive_gives_the_same_bytes(night, archive, tmp_path):
     again = tmp_path / "c.night.h5"
     store.save_night(rescore(store.load_night(archive), night.criterion), again)
     assert digest(archive) == digest(again)
 
 
+@pytest.mark.shows("rescore")
 def test_another_criterion_from_the_archive_is_that_from_the_recording(night, archive):
     one, other = (rescore(n, "lavigne1996") for n in (night, store.load_night(archive)))
     assert equal(one.measures, other.measures)
     assert equal(one.episodes, other.episodes)
 
 
+@pytest.mark.shows("identity-leak")
 def test_no_path_and_no_temporary_file_is_left(archive):
     assert [p.name for p in archive.parent.iterdir()] == ["a.night.h5"]
     assert str(archive.parent).encode() not in archive.read_bytes()
 
 
+@pytest.mark.shows("stale-result")
 def test_a_failed_write_leaves_the_old_archive(night, archive, monkeypatch):
     before = digest(archive)
 

@@ -18,6 +18,7 @@ def start(folder, out):
     )  # fmt: skip
 
 
+@pytest.mark.shows("stale-result")
 @pytest.mark.skipif(os.name != "posix", reason="interrupts as a terminal on POSIX does")
 def test_two_hundred_nights_interrupted_and_resumed(write_night, tmp_path, contents):
     folder, out = tmp_path / "in", tmp_path / "out"

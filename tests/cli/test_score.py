@@ -212,6 +212,7 @@ def test_no_recording_at_all_is_wrong_usage(run, tmp_path):
     assert run("nonsense").code == 2
 
 
+@pytest.mark.shows("unit-slip")
 def test_a_unit_slip_in_the_header_is_mended_by_the_option(run, tmp_path):
     edf = write_edf(tmp_path / "in" / "night.edf", unit="mV")
     run("score", edf, "--out", tmp_path / "wrong")
@@ -307,6 +308,7 @@ def test_the_report_names_what_it_stands_on(run, edf, tmp_path):
     assert len(page) < 1_500_000
 
 
+@pytest.mark.shows("nights-swapped")
 def test_study_nights_carry_pseudonym_night_and_condition(run, tmp_path):
     for k, name in enumerate(("chair", "n1", "n2", "n3")):
         write_edf(tmp_path / f"{name}.edf", seed=10 * k)

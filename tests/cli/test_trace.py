@@ -50,6 +50,7 @@ def test_the_samples_named_are_those_of_the_event(archive):
         assert inside > 2 * np.sqrt(np.mean((before - before.mean()) ** 2))
 
 
+@pytest.mark.shows("traceable")
 def test_samples_after_a_gap_are_numbered_without_it():
     from fractions import Fraction
 

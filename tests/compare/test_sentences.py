@@ -52,6 +52,7 @@ def test_cause_is_named_only_where_the_order_was_drawn():
     assert "put down to what was worn" in drawn
 
 
+@pytest.mark.shows("chance-as-effect")
 def test_one_night_against_one_gives_numbers_and_no_effect():
     found = compare_nights(night_list(("none", 40), ("splint", 12)), keep_first_night=True)
     (contrast,) = found.contrasts

@@ -16,6 +16,8 @@ from sleepbrux.criteria import DEFAULT_WITHOUT_MVC_ID, load_criterion
 
 from .tables import in_words, lasting, night_of, scored, steady, tone, train
 
+pytestmark = pytest.mark.shows("aasm")
+
 RULES = load_criterion("aasm")
 
 

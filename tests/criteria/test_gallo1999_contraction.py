@@ -16,6 +16,8 @@ from sleepbrux.signal.envelope import odd_frames
 
 from .tables import FRAME, MASSETERS, in_words, lasting, night_of, scored, steady, tone, train
 
+pytestmark = pytest.mark.shows("gallo1999")
+
 RULES = load_criterion("gallo1999_contraction")
 
 

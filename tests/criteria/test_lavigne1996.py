@@ -18,6 +18,8 @@ from sleepbrux.spans import Grid
 
 from .tables import FRAME, burst_table, in_words, lasting, night_of, scored, steady, tone, train
 
+pytestmark = pytest.mark.shows("lavigne1996")
+
 RULES = load_criterion("lavigne1996")
 PHASIC_EPISODE = [("phasic", 3)]
 

@@ -15,6 +15,8 @@ from sleepbrux.signal.envelope import odd_frames
 
 from .tables import FRAME, in_words, lasting, night_of, scored, steady, tone, train
 
+pytestmark = pytest.mark.shows("maeda2019")
+
 RULES = load_criterion("maeda2019_2xbaseline")
 
 

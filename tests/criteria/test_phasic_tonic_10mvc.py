@@ -27,6 +27,8 @@ from .tables import (
     train,
 )
 
+pytestmark = pytest.mark.shows("phasic-tonic")
+
 RULES = load_criterion("phasic_tonic_10mvc")
 LAVIGNE = load_criterion("lavigne1996")
 

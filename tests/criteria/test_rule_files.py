@@ -142,6 +142,7 @@ def test_no_preset_calls_itself_the_standard(name):
     assert "standard" not in f"{criterion.title} {criterion.summary}".lower()
 
 
+@pytest.mark.shows("laboratory-cut-off")
 @pytest.mark.parametrize("name", PUBLISHED)
 def test_every_cut_off_names_what_it_was_made_for_and_its_source(name):
     for cut_off in load_criterion(name).cut_offs:
@@ -328,6 +329,7 @@ def test_a_threshold_can_be_exchanged_for_the_other_kind():
 # Digest
 
 
+@pytest.mark.shows("stale-result")
 def test_the_digest_changes_with_every_single_value():
     digests = set()
     for key, value in OTHER.items():

@@ -166,7 +166,11 @@ def risks_page() -> str:
         "test is listed where it is marked as showing the line. Whoever uses this in a study or a clinic has "
         "risks of their own to add.", "",
     ]  # fmt: skip
-    for kind, title in (("hazard", "Hazards"), ("requirement", "Requirements"), ("clause", "Clauses")):
+    for kind, title in (
+        ("hazard", "Hazards"),
+        ("requirement", "Requirements"),
+        ("clause", "Clauses"),
+    ):
         rows = [
             [r.id, r.text, r.control, "<br>".join(f"`{t}`" for t in r.tests)]
             for r in requirements()

@@ -39,7 +39,7 @@ def test_every_public_name_has_a_docstring_and_is_listed_by_dir():
 
 def test_the_glossary_is_sorted_and_each_word_is_explained():
     text = (FOLDER / "glossary.md").read_text("utf-8")
-    words = re.findall(r"^\*\*(.+?)\.\*\* (.)", text, flags=re.M)
+    words = re.findall(r"^\*\*(.+?)\.\*\* (.)", text, flags=re.MULTILINE)
     names = [w.casefold() for w, _ in words]
     assert len(names) > 20
     assert names == sorted(names)

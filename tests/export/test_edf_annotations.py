@@ -75,6 +75,7 @@ def test_nobody_is_named_and_no_day_given_unless_asked_for(written):
     assert b"2026" not in header
 
 
+@pytest.mark.shows("identity-leak")
 def test_the_identity_is_the_recordings_own():
     night = score_file(EXCERPT, Request(mvc_uv=190.0))
     original = EXCERPT.read_bytes()[:256]
@@ -83,6 +84,7 @@ def test_the_identity_is_the_recordings_own():
     assert made[168:184] == original[168:184]
 
 
+@pytest.mark.shows("identity-leak")
 def test_another_recording_gives_no_identity(night):
     with pytest.raises(UsageError, match="not the recording that was scored"):
         identity_of(night, EXCERPT)

@@ -49,6 +49,7 @@ def test_every_measure_is_an_observation_with_a_ucum_unit(night):
         assert measure.basis in seen["note"][0]["text"]
 
 
+@pytest.mark.shows("laboratory-cut-off")
 def test_it_holds_no_diagnosis_no_interpretation_and_no_cut_off(night):
     table = bundle(night)
     assert {e["resource"]["resourceType"] for e in table["entry"]} == {
@@ -80,6 +81,7 @@ def test_days_are_given_only_when_asked_for(night):
     assert "effectivePeriod" not in json.dumps(bundle(unknown, with_dates=True))
 
 
+@pytest.mark.shows("purpose")
 def test_the_narrative_is_sound_xhtml_and_holds_the_purpose(hostile):
     table = bundle(hostile, sentences=("<script>alert(1)</script> & more",))
     div = ET.fromstring(of_kind(table, "DiagnosticReport")[0]["text"]["div"])

@@ -88,6 +88,7 @@ def test_row_04_spellings_of_microvolt_are_read_with_a_warning(opened, dimension
     assert peak(recording) == pytest.approx(100, rel=2e-3)
 
 
+@pytest.mark.shows("unit-slip")
 @pytest.mark.parametrize(("dimension", "factor"), [("nV", 1e-3), ("mV", 1e3), ("V", 1e6)])
 def test_row_05_other_units_of_voltage_are_converted(opened, dimension, factor):
     recording = opened(edf(emg(dimension=dimension)))
@@ -105,6 +106,7 @@ def test_row_06_a_blank_unit_stays_arbitrary_until_a_unit_is_given(opened):
     assert peak(given) == pytest.approx(100, rel=2e-3)
 
 
+@pytest.mark.shows("unit-slip")
 def test_row_06_an_unknown_unit_stays_as_written_with_a_warning(opened):
     recording = opened(edf(emg(dimension="counts")))
     assert recording.channels[0].unit == "counts"
@@ -203,6 +205,7 @@ def test_row_15_and_16_every_channel_keeps_its_own_rate(opened):
     )
 
 
+@pytest.mark.shows("missed-gap")
 def test_row_17_a_gap_of_an_edf_d_is_a_gap_on_the_night_clock(opened):
     onsets = [f"+{i}" if i < 4 else f"+{i + 30}" for i in range(10)]
     late = (6, tal("+37", "Lights off"))
@@ -221,6 +224,7 @@ def test_row_18_an_edf_d_without_a_gap_is_a_note(opened):
     assert recording.channels[0].pieces == (Piece(0, 0, 2000),)
 
 
+@pytest.mark.shows("missed-gap")
 def test_row_19_a_jump_in_an_edf_c_is_a_gap_as_well(opened):
     onsets = [f"+{i}" if i < 4 else f"+{i}.5" for i in range(10)]
     recording = opened(edf_plus(emg(), times(onsets)))
@@ -263,6 +267,7 @@ def test_row_20_other_separators_of_the_date_are_read(opened, written):
     assert codes(recording, "warning") == (set() if "." in written else {"date-form"})
 
 
+@pytest.mark.shows("wrong-clock")
 @pytest.mark.parametrize("written", ["00.00.00", "", "March 2", "42.00.00"])
 def test_row_21_a_date_that_is_none_is_unknown_and_the_time_of_day_stays(opened, written):
     recording = opened(edf(start_date=written, recording=""))
@@ -272,6 +277,7 @@ def test_row_21_a_date_that_is_none_is_unknown_and_the_time_of_day_stays(opened,
     assert codes(recording, "warning") == {"date-unknown"}
 
 
+@pytest.mark.shows("wrong-clock")
 def test_row_22_an_anonymised_date_is_never_shown(opened):
     recording = opened(edf(start_date="01.01.85", recording="Startdate X X X X"))
     assert recording.start is None
@@ -287,6 +293,7 @@ def test_row_22_midnight_with_an_anonymised_date_is_no_time_of_day(opened):
     assert not recording.start_time_known
 
 
+@pytest.mark.shows("wrong-clock")
 def test_row_23_the_date_of_the_recording_field_wins_and_both_are_shown(opened):
     recording = opened(edf(start_date="01.03.26"))
     assert recording.start == datetime(2026, 3, 2, 22, 30)

@@ -75,6 +75,7 @@ def test_marks_equal_the_dump_of_annotations(name):
     assert [note.code for note in recording.notes] == ["marks-outside"]
 
 
+@pytest.mark.shows("missed-gap")
 def test_the_discontinuous_file_has_its_gaps_and_pieces_on_the_night_clock():
     recording = open_recording(FOLDER / "edfPlusD.edf")
     assert recording.format == "EDF+D"
@@ -105,6 +106,7 @@ def test_its_samples_are_those_of_the_continuous_file_at_the_same_time_of_night(
             )
 
 
+@pytest.mark.shows("wrong-clock")
 def test_a_mark_behind_gaps_keeps_its_time_of_night(tmp_path):
     raw = (FOLDER / "edfPlusD.edf").read_bytes()
     assert b"+19.0000\x14\x14" in raw or b"+19\x14\x14" in raw

@@ -30,6 +30,7 @@ def test_an_array_is_a_recording_in_microvolts():
         np.testing.assert_array_equal(samples(recording, channel, 3, 8), row[3:8])
 
 
+@pytest.mark.shows("missed-gap")
 def test_runs_of_nan_become_gaps_of_their_channel_and_no_nan_is_handed_out():
     data = np.ones((2, 12))
     data[0, 3:5] = np.nan

@@ -168,6 +168,7 @@ def test_it_prints(shown):
     assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page/") > 0
 
 
+@pytest.mark.shows("hostile-file")
 def test_hostile_labels_and_marks_do_not_run(browser, hostile, tmp_path):
     path = tmp_path / "hostile.html"
     path.write_text(render_night(hostile, mark_texts=True), encoding="utf-8")
@@ -178,6 +179,7 @@ def test_hostile_labels_and_marks_do_not_run(browser, hostile, tmp_path):
     assert browser.get_log("browser") == []
 
 
+@pytest.mark.shows("hostile-file")
 def test_a_script_that_is_not_ours_is_refused(browser, page_path, tmp_path):
     path = tmp_path / "injected.html"
     page = page_path.read_text("utf-8")

@@ -48,6 +48,7 @@ def test_the_same_night_gives_the_same_bytes(night, page):
     assert render_night(again) == page
 
 
+@pytest.mark.shows("purpose")
 def test_the_purpose_sentence_stands_once_word_for_word(text):
     assert text.count(PURPOSE) == 1
 
@@ -65,6 +66,7 @@ def test_the_banner_says_whether_a_person_has_looked(night, text):
     assert NOT_REVIEWED not in reviewed
 
 
+@pytest.mark.shows("wake-as-sleep")
 @pytest.mark.parametrize(
     "criterion", [i for i in criterion_ids() if load_criterion(i).heart_rate is None]
 )
@@ -75,6 +77,7 @@ def test_no_word_of_judgement_and_no_hour_of_sleep_under_any_criterion(night, cr
         assert word not in text, word
 
 
+@pytest.mark.shows("traceable")
 def test_every_measure_stands_with_value_unit_and_basis(night, page):
     for name, measure in night.measures.items():
         row = visible(re.search(rf'(?s)<tr data-measure="{name}">(.*?)</tr>', page)[0])
@@ -112,6 +115,7 @@ def test_every_setting_stands_with_its_source(night, page):
         assert (note.source if note else "not set") in row
 
 
+@pytest.mark.shows("laboratory-cut-off")
 def test_cut_offs_stand_with_what_they_were_made_for_and_are_not_applied(night, text):
     assert night.criterion.cut_offs
     for cut in night.criterion.cut_offs:
@@ -153,6 +157,7 @@ def test_warnings_come_first_among_the_notes(page):
     assert severities == sorted(severities, reverse=True)
 
 
+@pytest.mark.shows("hostile-file")
 def test_hostile_texts_stay_text(hostile):
     page = render_night(hostile, mark_texts=True)
     assert page.count("<script") == 2
@@ -170,6 +175,7 @@ def test_texts_of_marks_are_left_out_unless_asked_for(hostile):
     assert "7*7" not in page
 
 
+@pytest.mark.shows("hostile-file")
 def test_json_cannot_leave_its_script_element():
     text = to_json({"x": "</script><!-- & \u2028\u2029"})
     assert not set("<>&\u2028\u2029") & set(text)
@@ -182,6 +188,7 @@ def test_nothing_is_loaded_from_outside(page):
     assert "style=" not in page
 
 
+@pytest.mark.shows("wrong-clock")
 def test_a_date_that_is_not_known_is_said_to_be_so():
     text = visible(render_night(scored(start=None, seconds=200.0)))
     assert "date unknown, time of day unknown" in text

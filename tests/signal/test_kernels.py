@@ -103,6 +103,7 @@ def results(frames):
     return [a for f in frames for a in (f.energy, f.rectified, f.stats)]
 
 
+@pytest.mark.shows("same-result")
 def test_the_sweep_agrees_with_its_twin_across_gaps_and_odd_rates():
     rng = np.random.default_rng(5)
     for rate, seconds in ((Fraction(1000), 9), (Fraction(512), 8), (Fraction(99939, 100), 7)):

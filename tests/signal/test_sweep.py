@@ -87,6 +87,7 @@ def test_the_mean_of_each_frame_and_whole_frames_at_a_rail_are_counted():
     assert frames.stat("frames_at_rail").tolist() == [0, 6, 0, 0]
 
 
+@pytest.mark.shows("nights-swapped")
 def test_the_order_of_channels_only_orders_the_result():
     data = np.stack((noise(50_000), noise(50_000, 1)))
     recording = from_array(data, 1000, ["EMG Masseter L", "EMG Masseter R"])
@@ -96,6 +97,7 @@ def test_the_order_of_channels_only_orders_the_result():
     np.testing.assert_array_equal(b.energy, d.energy)
 
 
+@pytest.mark.shows("missed-gap")
 def test_a_gap_is_unknown_and_what_follows_starts_from_rest():
     data = noise(60_000)
     gapped = np.concatenate((data[:20_005], np.full(7_000, np.nan), data[20_005:]))
@@ -109,6 +111,7 @@ def test_a_gap_is_unknown_and_what_follows_starts_from_rest():
     )
 
 
+@pytest.mark.shows("dead-electrode")
 def test_hum_is_measured_as_amplitude_and_frequency_line():
     t = np.arange(120_000) / 1000
     (frames,) = frames_of(10 * np.sqrt(2) * np.sin(2 * np.pi * 50 * t), 1000)
