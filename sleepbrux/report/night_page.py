@@ -55,7 +55,9 @@ def _page() -> Page:
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     return Page(
-        environment.from_string(_read("night.html.j2")), _read("night.js"), _read("night.css")
+        environment.from_string(_read("night.html.j2")),
+        _read("draw.js") + _read("night.js"),
+        _read("night.css"),
     )
 
 
