@@ -19,6 +19,7 @@ from sleepbrux.store import save_night
 ARCHIVE = ".night.h5"
 REPORT = ".report.html"
 SUMMARY = ".summary.json"
+REVIEWED = ".reviewed"
 ROBUSTNESS = ".robustness.json"
 
 
@@ -89,6 +90,13 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
             written.result()
         write_text(folder / f"{stem}{SUMMARY}", summary)
     return stem
+
+
+def write_reviewed(night: Night, folder: Path, stem: str) -> list[str]:
+    """Write report, summary and tables of a reviewed night beside the automatic ones; their names."""
+    for ending, text in TEXTS.items():
+        write_text(folder / f"{stem}{REVIEWED}{ending}", text(night))
+    return [f"{stem}{REVIEWED}{ending}" for ending in TEXTS]
 
 
 def write_robustness(night: Night, robustness: Robustness, folder: Path, stem: str) -> None:

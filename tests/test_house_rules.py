@@ -69,8 +69,8 @@ DOORS = {
     "statsmodels": {"cohort.py"},
     "sleepecg": {"signal/heart.py"},
     "typst": set(),
-    "starlette": set(),
-    "uvicorn": set(),
+    "starlette": {"review/server.py"},
+    "uvicorn": {"review/serving.py"},
     "dask": set(),
     "distributed": {"batch/cluster.py"},
 }

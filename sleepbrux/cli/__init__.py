@@ -17,6 +17,7 @@ VERBS = {
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "robustness": "Score an archived night under many rules: does the reading hold?",
     "compare": "With and without an appliance: does it do more than nights vary anyway?",
+    "review": "Look at a scored night in the browser, and decide.",
     "summary": "Several nights of a study, condition by condition.",
     "export": "Files for other programs: CSV, JSON, EDF+, BIDS, FHIR, a study table.",
     "trace": "From a number of a night down to the samples that it rests on.",

@@ -191,6 +191,15 @@ def samples(recording: Recording, channel: Channel, first: int, stop: int) -> ND
     if block.record_length == block.per_record:
         start = block.channel_offset + first - block.first
         return block.data[start : start + stop - first]
+    # whole records as rows where they all lie in the block, which is many times faster than an index
+    from_record = (first - block.first) // block.per_record
+    to_record = -(-(stop - block.first) // block.per_record)
+    if to_record * block.record_length <= len(block.data):
+        rows = block.data[from_record * block.record_length : to_record * block.record_length]
+        table = rows.reshape(-1, block.record_length)
+        own = table[:, block.channel_offset : block.channel_offset + block.per_record].ravel()
+        skip = first - block.first - from_record * block.per_record
+        return own[skip : skip + stop - first]
     i = np.arange(first - block.first, stop - block.first)
     inside = block.channel_offset + i % block.per_record
     data: NDArray[Any] = block.data[(i // block.per_record) * block.record_length + inside]

@@ -61,7 +61,7 @@ def _page() -> Page:
     )
 
 
-def _source_hash(text: str) -> str:
+def source_hash(text: str) -> str:
     """A script or style as a content security policy names it."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode(
         "ascii"
@@ -70,8 +70,8 @@ def _source_hash(text: str) -> str:
 
 def _policy(script: str, style: str) -> str:
     return (
-        f"default-src 'none'; script-src '{_source_hash(script)}'; "
-        f"style-src '{_source_hash(style)}'; img-src data:; base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src '{source_hash(script)}'; "
+        f"style-src '{source_hash(style)}'; img-src data:; base-uri 'none'; form-action 'none'"
     )
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.recording.model import Channel, Recording, samples
-from sleepbrux.signal.filters import Sections, emg_band_pass
+from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.signal.sweep import MARGIN_S
 
 BINS_PER_S = 50
@@ -79,7 +79,6 @@ def extremes(
 
         code = kernels
     first_s, step_s, lows, highs = [], [], [], []
-    sections = {c.index: emg_band_pass(c.rate) for c in channels}
     for k, start_s, stop_s in stretches:
         channel = channels[k]
         size = bin_samples(channel.rate)
@@ -87,7 +86,7 @@ def extremes(
         stop = max(min(math.ceil(stop_s * channel.rate / size), channel.n_night // size), first)
         low = np.full(stop - first, np.nan, dtype=np.float32)
         high = low.copy()
-        _fill(recording, channel, sections[channel.index], first, low, high, code)
+        fill(recording, channel, size, first, low, high, code=code)
         first_s.append(float(first * size / channel.rate))
         step_s.append(float(size / channel.rate))
         lows.append(low)
@@ -103,12 +102,19 @@ def extremes(
     )
 
 
-def _fill(
-    recording: Recording, channel: Channel, sections: Sections, first: int,
-    low: NDArray[np.float32], high: NDArray[np.float32], code: Any,
+def fill(
+    recording: Recording, channel: Channel, size: int, first: int,
+    low: NDArray[np.float32], high: NDArray[np.float32], *, code: Any = None,
 ) -> None:  # fmt: skip
-    """Bins ``[first, first + len(low))`` that lie wholly inside a piece of the recording."""
-    size = bin_samples(channel.rate)
+    """Put extremes into bins of ``size`` samples, ``[first, first + len(low))`` of the night clock.
+
+    Bins that do not lie wholly inside a piece of the recording stay as they are.
+    """
+    if code is None:
+        from sleepbrux.signal import kernels
+
+        code = kernels
+    sections = emg_band_pass(channel.rate)
     settle = math.ceil(MARGIN_S * channel.rate)
     for piece in channel.pieces:
         a = max(-(-piece.night // size), first)

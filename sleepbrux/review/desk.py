@@ -1,0 +1,275 @@
+"""One night under review: what the page asks for, and what it may change."""
+
+from __future__ import annotations
+
+import math
+import threading
+from pathlib import Path
+from typing import Any
+
+from sleepbrux.bursts import KINDS as BURST_KINDS
+from sleepbrux.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.errors import JournalError
+from sleepbrux.export.summary import printed
+from sleepbrux.journal.apply import Reviewed, review_of
+from sleepbrux.journal.deciding import decided
+from sleepbrux.journal.file import (
+    ConflictError,
+    Draft,
+    Entry,
+    Journal,
+    append,
+    check_about,
+    header_of,
+    load_journal,
+)
+from sleepbrux.journal.standing import kinds_for, last_to_undo
+from sleepbrux.night import Night
+from sleepbrux.report.numbers import seconds_of_day
+from sleepbrux.report.payload import excluded
+from sleepbrux.report.wording import reason_words
+from sleepbrux.review import sampling
+from sleepbrux.review.lanes import lanes_of
+from sleepbrux.review.near import near_misses
+from sleepbrux.review.trace import Trace
+
+SHOWN = ("episodes_per_hour", "phasic_episodes_per_hour", "tonic_episodes_per_hour",
+         "mixed_episodes_per_hour", "bursts_per_hour", "bruxism_time_index_pct", "valid_hours")  # fmt: skip
+REASONS = ("swallow, cough or sigh", "movement", "speech or yawn", "awake", "electrode or interference",
+           "heartbeat in the signal", "not above rest to my eye")  # fmt: skip
+LONGEST_NAME = 40
+
+
+class Desk:
+    """A night, its journal and its trace; safe to ask from several threads.
+
+    Parameters
+    ----------
+    sample
+        Whether a sample is judged, without labels, instead of an open review.
+    reader
+        Name or initials that the page begins with.
+    """
+
+    def __init__(
+        self, night: Night, path: Path, trace: Trace, *, sample: bool = False, reader: str = ""
+    ) -> None:
+        self.night, self.path, self.trace = night, path, trace
+        self._lock = threading.Lock()
+        self._header = header_of(night)
+        self._journal = load_journal(path)
+        check_about(self._journal, night)
+        self._now = review_of(night, self._journal)
+        self.sampled, self.reader = sample, reader
+        self.items = sampling.all_items(night, near_misses(night)) if sample else []
+
+    def begin_sample(self, size: int, seed: int, who: str, *, anew: bool) -> None:
+        """Go on with the last sample of the journal, or draw one."""
+        last = sampling.last_sample(self._journal)
+        known = {item.id for item in self.items}
+        if last is not None and not anew and set(last.items) <= known:
+            return
+        picked = sampling.draw(self.items, size, seed)
+        if not picked:
+            raise JournalError("there is neither an episode nor a near miss to draw a sample from")
+        self.decide(self.seq, sampling.sample_draft(size, seed, picked), who)
+
+    @property
+    def seq(self) -> int:
+        """Number of the last decision that this desk has seen."""
+        return self._journal.seq
+
+    def latest(self) -> int:
+        """Number of the last decision on disk, by whomever."""
+        with self._lock:
+            self._look_again()
+            return self.seq
+
+    def _look_again(self) -> None:
+        journal = load_journal(self.path)
+        if journal.seq != self._journal.seq:
+            check_about(journal, self.night)
+            self._now = review_of(self.night, journal)
+            self._journal = journal
+
+    def decide(self, seen: int, draft: Draft, who: str) -> None:
+        """Take a decision that was made with ``seen`` decisions in view; on disk when this returns.
+
+        Raises
+        ------
+        ConflictError
+            Another window decided in the meantime.
+        JournalError
+            The decision has no meaning, or nobody's name stands under it.
+        """
+        if not who.strip() or len(who) > LONGEST_NAME:
+            raise JournalError(f"reader: give a name or initials of 1 to {LONGEST_NAME} characters")
+        with self._lock:
+            self._look_again()
+            if seen != self.seq:
+                raise ConflictError("another window has decided something; look again, then decide")
+            if draft.action == "judge":
+                self._check_judged(draft)
+            entry, after = decided(self._now, self._journal, draft, who.strip())
+            self._journal = append(self.path, self._header, entry)
+            self._now = after
+
+    def _check_judged(self, draft: Draft) -> None:
+        sample = sampling.last_sample(self._journal)
+        if not self.sampled or sample is None or draft.target not in sample.items:
+            raise JournalError(f"judge: there is no item {draft.target!r} in the sample")
+        if draft.accepted is None:
+            raise JournalError("judge: neither accepted nor not")
+        if draft.kind and draft.kind not in kinds_for(self.night, "episode"):
+            raise JournalError(f"judge: there is no kind {draft.kind!r} under this criterion")
+
+    def fixed(self) -> dict[str, Any]:
+        """What no decision changes."""
+        night = self.night
+        spans = excluded(night.quality)
+        channels = []
+        for frames in night.swept.frames:
+            label = frames.channel.label
+            level = night.reference.level(label) if night.reference else None
+            channels.append(
+                {"label": label, "unit": "µV" if frames.channel.unit == "uV" else frames.channel.unit,
+                 "rate": float(frames.channel.rate), "mvc": level.mvc_uv if level else None,
+                 "threshold": None if self.sampled else night.threshold_uv.get(label)}
+            )  # fmt: skip
+        return {
+            "name": night.swept.name,
+            "about": dict(night.about),
+            "duration_s": night.swept.duration_s,
+            "clock_s": seconds_of_day(night.swept.start_clock),
+            "criterion": f"{night.criterion.id}: {night.criterion.title}",
+            "channels": channels,
+            "window": [list(s) for s in night.window.spans_s],
+            "basis": night.window.basis,
+            "excluded": [[k, reason_words(r), a, b] for k, r, a, b in spans],
+            "lanes": [lane.as_table() for lane in lanes_of(night)],
+            "episode_kinds": list(kinds_for(night, "episode")),
+            "burst_kinds": list(kinds_for(night, "burst")),
+            "reasons": list(REASONS),
+            "sampled": self.sampled,
+            "reader": self.reader,
+            "recording": self.trace.recorded,
+            "slot_s": float(night.merged.grid.slot_s),
+        }  # fmt: skip
+
+    def state(self, who: str = "") -> dict[str, Any]:
+        """What decisions have made of it so far."""
+        with self._lock:
+            self._look_again()
+            journal, now = self._journal, self._now
+        last = last_to_undo(journal)
+        head = {"seq": journal.seq, "undo": None if last is None else _said(last)}
+        if self.sampled:
+            return head | self._sample(journal, who)
+        review = now.night.review
+        return head | {
+            "episodes": _events(now, "episode"),
+            "bursts": _events(now, "burst"),
+            "measures": printed({n: self._measure(now.night, n) for n in SHOWN}),
+            "automatic": printed({n: self._measure(self.night, n) for n in SHOWN}),
+            "sentence": review.sentence if review else "Nothing decided yet: automatic scoring.",
+            "decided": review.decided if review else 0,
+            "of": len(self.night.chosen.episodes),
+        }
+
+    @staticmethod
+    def _measure(night: Night, name: str) -> dict[str, Any]:
+        measure = night.measures[name]
+        return {"value": measure.value, "unit": measure.unit, "reason": measure.reason}
+
+    def _sample(self, journal: Journal, who: str) -> dict[str, Any]:
+        """Items in the order shown; the label of each only once this reader has decided it."""
+        sample = sampling.last_sample(journal)
+        known = {item.id: item for item in self.items}
+        said = sampling.verdicts(journal)
+        rows = []
+        for place, name in enumerate(sample.items if sample else ()):
+            item, entry = known[name], said.get((who, name))
+            row: dict[str, Any] = {"id": place, "start_s": item.start_s, "stop_s": item.stop_s}
+            if entry is not None:
+                row |= {"accepted": entry.accepted, "given": entry.kind, **sampling.as_table(item)}
+            rows.append(row)
+        done = [row for row in rows if "accepted" in row]
+        result = sampling.shares(journal, self.items)
+        return {
+            "items": rows,
+            "seed": sample.seed if sample else None,
+            "decided": len(done), "of": len(rows),
+            "shares": [share_table(s) for s in result if s.who == who] if done else [],
+            "caution": sampling.CAUTION,
+        }  # fmt: skip
+
+    def item(self, place: int) -> str:
+        """Name of an item of the sample by its place; the page never sees the names, which tell."""
+        sample = sampling.last_sample(self._journal)
+        if sample is None or not 0 <= place < len(sample.items):
+            raise JournalError(f"judge: there is no item {place} in the sample")
+        return sample.items[place]
+
+
+def share_table(share: sampling.Share) -> dict[str, Any]:
+    """A share, ready for JSON."""
+    names = share.__dataclass_fields__
+    table: dict[str, Any] = printed({name: getattr(share, name) for name in names})
+    return table
+
+
+def _said(entry: Entry) -> dict[str, Any]:
+    words = {"accept": "accepted", "reject": "rejected", "relabel": "relabelled", "move": "moved",
+             "add": "added", "judge": "judged"}  # fmt: skip
+    place = entry.after or entry.before or {}
+    return {"seq": entry.seq, "who": entry.who, "words": words.get(entry.action, entry.action),
+            "at_s": place.get("start_s")}  # fmt: skip
+
+
+def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
+    """Events of a level as they stand, and those that were rejected, in order of onset."""
+    night, auto = now.night, now.automatic
+    if level == "episode":
+        ids, table, words, counts = now.episode_ids, night.episodes, EPISODE_KINDS, "episodes"
+        before = auto.episodes
+    else:
+        ids, table, words, counts = now.burst_ids, night.merged, BURST_KINDS, "bursts"  # type: ignore[assignment]
+        before = auto.merged  # type: ignore[assignment]
+    counted = set(getattr(night.chosen, counts).tolist())
+    grid = night.merged.grid
+    rows: list[dict[str, Any]] = []
+    for k, name in enumerate(ids):
+        said = now.standings.get(name)
+        rows.append(
+            {"id": name, "a": grid.seconds(table.starts[k]), "b": grid.seconds(table.stops[k]),
+             "kind": words[table.kind[k]], "counts": k in counted,
+             "verdict": said.verdict if said else "", "own": bool(said and said.added),
+             "changed": bool(said and (said.kind or said.moved or said.added)),
+             "peak": _number(table.peak_pct_mvc[k])}
+        )  # fmt: skip
+        if level == "episode":
+            rows[-1] |= {"n": int(night.episodes.n_bursts[k]),
+                         "flags": list(night.episodes.flags[k])}  # fmt: skip
+        else:
+            of = int(night.episodes.of_burst[k])
+            rows[-1]["in"] = now.episode_ids[of] if of >= 0 else ""
+    for name, said in now.standings.items():
+        if said.level != level or said.verdict != "rejected":
+            continue
+        row = {"id": name, "verdict": "rejected", "reason": said.reason, "counts": False,
+               "own": said.added, "changed": False, "peak": None}  # fmt: skip
+        if said.start_s is not None:
+            row |= {"a": said.start_s, "b": said.stop_s}
+        elif name[:1] in "eb":
+            k = int(name[1:])
+            row |= {"a": grid.seconds(before.starts[k]), "b": grid.seconds(before.stops[k])}
+        else:
+            continue
+        k = int(name[1:]) if name[:1] in "eb" else -1
+        row["kind"] = said.kind or (words[before.kind[k]] if k >= 0 else "unclassified")
+        rows.append(row)
+    return sorted(rows, key=lambda r: (r["a"], r["b"]))
+
+
+def _number(value: float) -> float | None:
+    return None if math.isnan(value) else round(float(value), 1)

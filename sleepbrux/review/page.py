@@ -1,0 +1,32 @@
+"""The page itself: no data in it, only its markup, style and script, and the policy that binds it."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from sleepbrux.purpose import PURPOSE
+from sleepbrux.report.night_page import source_hash
+
+
+def _read(package: str, name: str) -> str:
+    return (resources.files(package) / "templates" / name).read_text("utf-8")
+
+
+@cache
+def shell() -> tuple[str, str]:
+    """The page and its content security policy."""
+    script = _read("sleepbrux.report", "draw.js") + _read("sleepbrux.review", "review.js")
+    style = _read("sleepbrux.review", "review.css")
+    environment = Environment(autoescape=True, undefined=StrictUndefined)
+    template = environment.from_string(_read("sleepbrux.review", "review.html.j2"))
+    policy = (
+        f"default-src 'none'; script-src '{source_hash(script)}'; style-src '{source_hash(style)}'; "
+        "connect-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; "
+        "frame-ancestors 'none'"
+    )
+    page = template.render(style=Markup(style), script=Markup(script), purpose=PURPOSE)
+    return page, policy

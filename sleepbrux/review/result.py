@@ -1,0 +1,36 @@
+"""What a sampled review says, in words and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sleepbrux.journal.file import Journal
+from sleepbrux.night import Night
+from sleepbrux.review import sampling
+from sleepbrux.review.near import near_misses
+
+
+def sample_shares(night: Night, journal: Journal) -> list[sampling.Share]:
+    """Shares of the last sample; empty without one."""
+    if sampling.last_sample(journal) is None:
+        return []
+    return sampling.shares(journal, sampling.all_items(night, near_misses(night)))
+
+
+def sample_lines(night: Night, journal: Journal) -> Iterator[str]:
+    """The shares as sentences, each with its denominator and its limits."""
+    sample = sampling.last_sample(journal)
+    shares = sample_shares(night, journal)
+    for share in shares:
+        who = f" (reader {share.who})" if share.who else ""
+        if share.share is None:
+            said = "nothing was judged"
+        else:
+            said = f"{share.accepted} of {share.judged}, {100 * share.share:.0f} %"
+            if share.low is not None and share.high is not None:
+                said += f" [{100 * share.low:.0f} to {100 * share.high:.0f} %]"
+            said += f"; {share.meaning}"
+        yield f"{share.name}{who}: {said}"
+    if shares and sample is not None:
+        yield f"Sample drawn with seed {sample.seed}, shuffled, labels hidden until decided."
+        yield sampling.CAUTION

@@ -1,0 +1,570 @@
+(function () {
+  const RIGHT = 10, LEFT = 84, HEAD = 20, FOOT = 24, ROW = 20, LANE = 46;
+  const token = decodeURIComponent(location.hash.slice(1));
+  const $ = (id) => document.getElementById(id);
+  const whole = $("whole"), trace = $("trace"), whoField = $("who");
+  let night, state, pen, from = 0, to = 1, level = "episode", chosen = null, views = null, wanted = null;
+  let zoomY = 1, draft = null, edge = "b", asking = null, busy = false, overview = null, waiting = false;
+
+  async function ask(path, options) {
+    const response = await fetch(path, Object.assign({ cache: "no-store" }, options, {
+      headers: Object.assign({ "X-Review-Token": token }, options && options.headers),
+    }));
+    return response;
+  }
+  async function json(path) {
+    const response = await ask(path);
+    const value = await response.json();
+    if (!response.ok) throw new Error(value.error);
+    return value;
+  }
+  function warn(text) { $("alert").textContent = text; $("alert").hidden = !text; }
+  const who = () => whoField.value.trim();
+  const query = () => "?who=" + encodeURIComponent(who());
+  const clamp = (v, a, b) => Math.min(Math.max(v, a), b);
+
+  function events() {
+    if (night.sampled) return state.items.map((i) => ({ id: i.id, a: i.start_s, b: i.stop_s, verdict: i.accepted === undefined ? "" : i.accepted ? "accepted" : "rejected", kind: i.kind || "unclassified", counts: true, item: i }));
+    return level === "episode" ? state.episodes : state.bursts;
+  }
+  const current = () => events().find((e) => e.id === chosen);
+  const seconds = (v) => v.toFixed(2) + " s";
+  const at = (t) => pen.clock(t, true);
+  function words(e) {
+    if (night.sampled) return "Item " + (e.id + 1) + " of " + state.of + ", " + at(e.a) + ", " + seconds(e.b - e.a);
+    const parts = [level === "episode" ? e.kind + " episode" : e.kind + " burst", "onset " + at(e.a), seconds(e.b - e.a)];
+    if (e.n !== undefined) parts.push(e.n + (e.n === 1 ? " burst" : " bursts"));
+    if (e.peak !== null) parts.push("peak " + e.peak + " % MVC");
+    if (!e.counts && e.verdict !== "rejected") parts.push("outside the valid window, does not count");
+    parts.push(e.verdict === "rejected" ? "rejected: " + e.reason : e.changed ? "changed by the reader" : e.verdict || "not decided");
+    return parts.join(", ");
+  }
+
+  // views of the trace: the newest wish is asked for when the one before has come
+  async function fetchView() {
+    const box = { a: from, b: to, w: Math.max(Math.round(trace.clientWidth - LEFT - RIGHT), 50) };
+    if (wanted) { wanted = box; return; }
+    wanted = box;
+    try {
+      while (wanted) {
+        const now = wanted, begun = performance.now();
+        const response = await ask("/api/trace?from=" + now.a + "&to=" + now.b + "&width=" + now.w);
+        if (!response.ok) throw new Error((await response.json()).error);
+        const buffer = await response.arrayBuffer();
+        const head = new DataView(buffer).getUint32(0, true);
+        const list = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, head)));
+        let place = 4 + head;
+        list.forEach((v) => {
+          v.low = new Float32Array(buffer, place, v.n); place += 4 * v.n;
+          v.high = new Float32Array(buffer, place, v.n); place += 4 * v.n;
+        });
+        views = list;
+        drawTrace();
+        trace.dataset.ms = (performance.now() - begun).toFixed(1);
+        trace.dataset.basis = list.map((v) => v.basis).join(" ");
+        trace.dataset.shown = now.a.toFixed(3) + " " + now.b.toFixed(3);
+        if (wanted === now) wanted = null;
+      }
+    } catch (error) { wanted = null; lost(error); }
+  }
+  function lost(error) {
+    warn(error instanceof TypeError ? "The program that serves this page does not answer. What was acknowledged is on disk; start the review again and reload." : error.message);
+  }
+
+  const X = (t) => LEFT + ((t - from) / (to - from)) * (trace.clientWidth - LEFT - RIGHT);
+  const laneTops = () => { let y = HEAD; return night.channels.map(() => { const t = y; y += height() + 8; return t; }); };
+  const height = () => (night.channels.length > 2 ? 96 : 132);
+  function rows() { return night.sampled ? ["item"] : ["episodes", "bursts"]; }
+  function traceHeight() { return HEAD + night.channels.length * (height() + 8) + rows().length * ROW + night.lanes.length * LANE + FOOT + 6; }
+
+  function scaleOf(k) {
+    const c = night.channels[k];
+    const base = c.mvc ? c.mvc : c.threshold ? c.threshold * 5 : 100;
+    return base / zoomY;
+  }
+
+  function drawTrace() {
+    const { g, width, height: tall } = pen.prepared(trace, traceHeight());
+    const x1 = width - RIGHT, span = to - from, bottom = tall - FOOT, h = height();
+    g.fillStyle = pen.outside; g.fillRect(LEFT, HEAD - 6, x1 - LEFT, bottom - HEAD + 6);
+    g.fillStyle = "#fff";
+    night.window.forEach(([a, b]) => { const p = clamp(X(a), LEFT, x1), q = clamp(X(b), LEFT, x1); if (q > p) g.fillRect(p, HEAD - 6, q - p, bottom - HEAD + 6); });
+    pen.timeAxis(g, from, to, LEFT, x1, HEAD - 6, bottom);
+    g.save(); g.beginPath(); g.rect(LEFT, 0, x1 - LEFT, tall); g.clip();
+    const c = draft || current();
+    if (c) {
+      g.fillStyle = draft ? "rgba(157,23,80,.13)" : "rgba(35,86,107,.13)";
+      g.fillRect(X(c.a), HEAD - 6, Math.max(X(c.b) - X(c.a), 1), bottom - HEAD + 6);
+      g.lineWidth = 1.5; g.strokeStyle = draft ? pen.limit : "#23566b";
+      [["a", c.a], ["b", c.b]].forEach(([name, t]) => {
+        g.setLineDash(draft && edge === name ? [] : [4, 3]); g.lineWidth = draft && edge === name ? 3 : 1.5;
+        g.beginPath(); g.moveTo(X(t), HEAD - 6); g.lineTo(X(t), bottom); g.stroke();
+      });
+      g.setLineDash([]);
+    }
+    laneTops().forEach((top, k) => drawChannel(g, k, top, h, x1));
+    g.restore();
+    drawRows(g, x1, bottom);
+    g.strokeStyle = pen.soft; g.lineWidth = 1; g.strokeRect(LEFT - 0.5, HEAD - 6.5, x1 - LEFT + 1, bottom - HEAD + 7);
+    trace.dataset.from = from.toFixed(3); trace.dataset.to = to.toFixed(3);
+    trace.dataset.chosen = chosen === null ? "" : String(chosen);
+    trace.dataset.drawn = String(Number(trace.dataset.drawn || 0) + 1);
+    drawWhole();
+  }
+
+  function drawChannel(g, k, top, h, x1) {
+    const c = night.channels[k], v = views && views[k], full = scaleOf(k);
+    const framed = v && v.basis === "frames";
+    const Y = framed ? (u) => top + h - clamp(u / full, 0, 1) * (h - 4) : (u) => top + h / 2 - clamp(u / full, -1, 1) * (h / 2 - 2);
+    night.excluded.forEach(([channel, , a, b]) => {
+      if (channel === k && b > from && a < to) pen.hatched(g, clamp(X(a), LEFT, x1), top, clamp(X(b), LEFT, x1) - clamp(X(a), LEFT, x1), h);
+    });
+    g.strokeStyle = pen.rule; g.lineWidth = 1; g.beginPath(); g.moveTo(LEFT, Y(0)); g.lineTo(x1, Y(0)); g.stroke();
+    if (v) {
+      g.fillStyle = g.strokeStyle = pen.ink;
+      g.beginPath();
+      if (v.basis === "samples") {
+        let down = false;
+        for (let i = 0; i < v.n; i++) {
+          if (Number.isNaN(v.low[i])) { down = false; continue; }
+          const x = X(v.first_s + i * v.step_s), y = Y(v.low[i]);
+          if (down) g.lineTo(x, y); else g.moveTo(x, y);
+          down = true;
+        }
+        g.lineWidth = 1; g.stroke();
+      } else {
+        const w = Math.max(X(v.first_s + v.step_s) - X(v.first_s), 1);
+        for (let i = 0; i < v.n; i++) {
+          if (Number.isNaN(v.low[i])) continue;
+          const a = Y(v.high[i]), b = Y(v.low[i]);
+          g.rect(X(v.first_s + i * v.step_s), a, w, Math.max(b - a, 1));
+        }
+        g.fill();
+      }
+    }
+    if (c.threshold) {
+      g.strokeStyle = pen.limit; g.lineWidth = 1.2; g.setLineDash([6, 4]); g.beginPath();
+      (framed ? [c.threshold] : [c.threshold, -c.threshold]).forEach((u) => { g.moveTo(LEFT, Y(u)); g.lineTo(x1, Y(u)); });
+      g.stroke(); g.setLineDash([]);
+    }
+    pen.boxed(g, c.label.length > 60 ? c.label.slice(0, 59) + "…" : c.label, LEFT + 6, top + 9);
+    g.restore();
+    g.fillStyle = pen.soft; g.textAlign = "right";
+    const text = (u) => (u >= 10 ? u.toFixed(0) : u.toPrecision(2));
+    g.fillText(text(full) + " " + c.unit, LEFT - 6, top + 7);
+    g.fillText(framed ? "0" : "−" + text(full), LEFT - 6, top + h - 7);
+    if (c.mvc) g.fillText(((100 * full) / c.mvc).toFixed(0) + " % MVC", LEFT - 6, top + 21);
+    g.textAlign = "left";
+    g.save(); g.beginPath(); g.rect(LEFT, 0, x1 - LEFT, trace.clientHeight); g.clip();
+  }
+
+  function drawRows(g, x1, bottom) {
+    let y = HEAD + night.channels.length * (height() + 8) + ROW / 2;
+    rows().forEach((name) => {
+      g.fillStyle = pen.ink; g.textAlign = "right"; g.fillText(name, LEFT - 6, y); g.textAlign = "left";
+      g.save(); g.beginPath(); g.rect(LEFT, y - ROW / 2, x1 - LEFT, ROW); g.clip();
+      const list = night.sampled ? events().filter((e) => e.id === chosen || e.verdict) : name === "episodes" ? state.episodes : state.bursts;
+      list.forEach((e) => { if (e.b > from && e.a < to) drawEvent(g, e, X(e.a), X(e.b), y); });
+      g.restore();
+      y += ROW;
+    });
+    night.lanes.forEach((lane) => { drawLane(g, lane, y - ROW / 2, x1); y += LANE; });
+  }
+
+  function drawEvent(g, e, a, b, y) {
+    const kind = night.sampled && !e.verdict ? "unclassified" : e.kind;
+    pen.drawKind(g, kind, a, b, y, e.verdict === "rejected" || !e.counts);
+    g.strokeStyle = pen.ink; g.lineWidth = 1.6; g.beginPath();
+    if (e.verdict === "rejected") { const m = (a + b) / 2; g.moveTo(m - 6, y - 6); g.lineTo(m + 6, y + 6); g.moveTo(m + 6, y - 6); g.lineTo(m - 6, y + 6); }
+    else if (e.verdict === "accepted") { const p = Math.min(a, (a + b) / 2 - 6) - 9; g.moveTo(p, y); g.lineTo(p + 3, y + 4); g.lineTo(p + 8, y - 5); }
+    g.stroke();
+    if (e.id === chosen) { g.lineWidth = 1.4; const m = (a + b) / 2, p = Math.min(a, m - 7), q = Math.max(b, m + 7); g.strokeRect(p - 2, y - 8.5, q - p + 4, 17); }
+  }
+
+  function drawLane(g, lane, top, x1) {
+    g.fillStyle = pen.ink; g.textAlign = "right";
+    g.fillText(lane.name, LEFT - 6, top + 12, LEFT - 10); g.fillStyle = pen.soft;
+    if (lane.unit) g.fillText(lane.unit, LEFT - 6, top + 26, LEFT - 10);
+    g.textAlign = "left";
+    g.save(); g.beginPath(); g.rect(LEFT, top, x1 - LEFT, LANE - 4); g.clip();
+    g.strokeStyle = pen.rule; g.lineWidth = 1; g.strokeRect(LEFT, top + 0.5, x1 - LEFT, LANE - 5);
+    let end = -Infinity;
+    lane.spans.forEach(([a, b, text]) => {
+      if (b < from || a > to) return;
+      const p = X(a), q = Math.max(X(b), p + 2);
+      g.fillStyle = "rgba(35,86,107,.35)"; g.fillRect(p, top + 4, q - p, LANE - 12);
+      const x = Math.max(p, LEFT) + 5, cut = text.length > 40 ? text.slice(0, 39) + "…" : text;
+      if (x > end) { g.fillStyle = pen.ink; g.fillText(cut, x, top + 13); end = x + g.measureText(cut).width + 8; }
+    });
+    const near = lane.points.filter((p) => p[0] >= from - 30 && p[0] <= to + 30 && p[1] !== null);
+    if (near.length) {
+      const low = Math.min(...near.map((p) => p[1])), high = Math.max(...near.map((p) => p[1])), reach = high - low || 1;
+      const Y = (v) => top + LANE - 9 - ((v - low) / reach) * (LANE - 16);
+      g.strokeStyle = pen.ink; g.lineWidth = 1.2; g.beginPath();
+      let down = false;
+      lane.points.forEach(([t, v]) => {
+        if (v === null) { down = false; return; }
+        if (t < from - 60 || t > to + 60) return;
+        if (down) g.lineTo(X(t), Y(v)); else g.moveTo(X(t), Y(v));
+        down = true;
+      });
+      g.stroke();
+      pen.boxed(g, low.toPrecision(3) + " to " + high.toPrecision(3), LEFT + 6, top + LANE - 13);
+    }
+    g.restore();
+  }
+
+  function drawWhole() {
+    const { g, width, height: tall } = pen.prepared(whole, 92);
+    const x1 = width - RIGHT, bottom = tall - 22, W = x1 - LEFT, end = night.duration_s;
+    const P = (t) => LEFT + (t / end) * W;
+    g.fillStyle = pen.outside; g.fillRect(LEFT, 6, W, bottom - 6);
+    g.fillStyle = "#fff"; night.window.forEach(([a, b]) => g.fillRect(P(a), 6, P(b) - P(a), bottom - 6));
+    pen.timeAxis(g, 0, end, LEFT, x1, 6, bottom);
+    if (overview) {
+      g.fillStyle = pen.soft; g.beginPath();
+      const v = overview[0], full = scaleOf(0) * zoomY;
+      for (let i = 0; i < v.n; i++) {
+        if (Number.isNaN(v.high[i])) continue;
+        const y = bottom - 20 - clamp(v.high[i] / full, 0, 1) * (bottom - 30);
+        g.rect(P(v.first_s + i * v.step_s), y, 1.2, bottom - 20 - y);
+      }
+      g.fill();
+    }
+    events().forEach((e) => {
+      if (night.sampled && !e.verdict && e.id !== chosen) return;
+      if (level === "episode" || night.sampled) drawEvent(g, Object.assign({}, e, { id: null }), P(e.a), P(e.b), bottom - 9);
+      else { g.fillStyle = pen.ink; g.fillRect(P(e.a), bottom - 14, Math.max(P(e.b) - P(e.a), 1), 10); }
+    });
+    const a = P(from), b = Math.max(P(to), a + 3);
+    g.strokeStyle = "#23566b"; g.lineWidth = 2; g.strokeRect(a, 4, b - a, bottom - 3);
+    g.fillStyle = "rgba(35,86,107,.10)"; g.fillRect(a, 4, b - a, bottom - 3);
+  }
+
+  function later() { if (!waiting) { waiting = true; requestAnimationFrame(() => { waiting = false; drawTrace(); }); } }
+  function show(a, b) {
+    const span = clamp(b - a, 0.05, night.duration_s);
+    from = clamp(a, 0, night.duration_s - span); to = from + span;
+    later(); fetchView();
+  }
+  function zoom(factor, t) {
+    const mid = t === undefined ? (from + to) / 2 : t, span = clamp((to - from) * factor, 0.05, night.duration_s), share = (mid - from) / (to - from);
+    show(mid - share * span, mid - share * span + span);
+  }
+  function goTo(e) {
+    const span = night.sampled ? Math.max(20, (e.b - e.a) * 2) : clamp(Math.min(to - from, 60), (e.b - e.a) * 1.6 + 2, night.duration_s);
+    show((e.a + e.b - span) / 2, (e.a + e.b + span) / 2);
+  }
+  function select(id, stay) {
+    chosen = id;
+    draft = null; $("edit").hidden = true;
+    const e = current();
+    if (e && !stay) goTo(e); else later();
+    tell();
+  }
+  function step(by) {
+    const list = events();
+    if (!list.length) return;
+    const here = list.findIndex((e) => e.id === chosen);
+    if (here >= 0) { select(list[clamp(here + by, 0, list.length - 1)].id); return; }
+    const after = list.findIndex((e) => e.a >= from);
+    select(list[clamp(by > 0 ? (after < 0 ? list.length - 1 : after) : after - 1, 0, list.length - 1)].id);
+  }
+  function undecided() {
+    const list = events(), here = list.findIndex((e) => e.id === chosen);
+    const order = list.slice(here + 1).concat(list.slice(0, here + 1));
+    const open = order.find((e) => !e.verdict && e.counts);
+    if (open) select(open.id); else { $("told").textContent = "Every event of this level that counts is decided."; }
+  }
+
+  function tell() {
+    const e = current(), blocked = !e;
+    $("told").textContent = e ? words(e) + "." : "Nothing selected.";
+    if (night.sampled) {
+      $("item").textContent = e ? "Item " + (e.id + 1) + " of " + state.of : "No item";
+      $("revealed").textContent = e && e.item.said ? "You said: " + (e.item.accepted ? "episode" + (e.item.given ? ", " + e.item.given : "") : "no episode") + ". It is: " + e.item.said + "." : "Its label is shown once you have decided.";
+    } else {
+      $("chosen").textContent = e ? (level === "episode" ? e.kind + " episode" : e.kind + " burst") : "No event selected";
+      $("facts").textContent = e ? words(e) : "n and p go from event to event.";
+      ["accept", "reject", "relabel", "left", "right"].forEach((name) => { document.querySelector('[data-do="' + name + '"]').disabled = blocked; });
+    }
+    document.querySelectorAll('[data-do="undo"]').forEach((b) => { b.disabled = !state.undo; b.title = state.undo ? state.undo.words + " by " + state.undo.who : ""; });
+    document.querySelectorAll("#list button").forEach((b) => {
+      const here = b.dataset.id === String(chosen);
+      b.setAttribute("aria-current", here ? "true" : "false");
+      if (here) { const box = $("list"); if (b.offsetTop < box.scrollTop + box.offsetTop || b.offsetTop > box.scrollTop + box.offsetTop + box.clientHeight - 40) box.scrollTop = b.offsetTop - box.offsetTop - box.clientHeight / 2; }
+    });
+  }
+
+  const NAMES = { episodes_per_hour: "episodes per valid hour", phasic_episodes_per_hour: "phasic", tonic_episodes_per_hour: "tonic", mixed_episodes_per_hour: "mixed", bursts_per_hour: "bursts per valid hour", bruxism_time_index_pct: "time in episodes, %", valid_hours: "valid hours" };
+  function fill(parent, items) { parent.replaceChildren(...items); }
+  function element(tag, text, more) { const e = document.createElement(tag); e.textContent = text; return Object.assign(e, more || {}); }
+
+  function refresh() {
+    const measures = $("measures");
+    measures.hidden = night.sampled; measures.previousElementSibling.hidden = night.sampled;
+    if (night.sampled) {
+      $("sentence").textContent = state.decided + " of " + state.of + " items decided (sample drawn with seed " + state.seed + "). A sampled review changes no number of the night.";
+      const text = state.shares.map((s) => element("p", s.name + ": " + (s.share === null ? "none judged" : s.accepted + " of " + s.judged + " (" + (100 * s.share).toFixed(0) + " %" + (s.low === null ? "" : "; " + (100 * s.low).toFixed(0) + " to " + (100 * s.high).toFixed(0) + " %, " + s.meaning) + ")") + ". " + s.of + " such in the night, " + s.drawn + " in the sample."));
+      if (text.length) text.push(element("p", state.caution, { className: "soft" }));
+      fill($("result"), text);
+    } else {
+      $("sentence").textContent = state.sentence;
+      const cell = (m) => (m.value === null ? "none" : m.value.toFixed(2));
+      fill(measures.tBodies[0], Object.keys(NAMES).filter((n) => n in state.measures).map((n) => {
+        const row = document.createElement("tr"), a = cell(state.automatic[n]), b = cell(state.measures[n]);
+        row.append(element("th", NAMES[n], { scope: "row" }), element("td", a), element("td", b));
+        row.dataset.measure = n;
+        if (a !== b) row.className = "other";
+        return row;
+      }));
+    }
+    const list = events();
+    $("list-name").textContent = night.sampled ? "Items, " + state.decided + " of " + state.of + " decided" : level === "episode" ? "Episodes, " + state.decided + " of " + state.of + " automatic ones decided" : "Bursts";
+    $("level").firstChild.textContent = level === "episode" ? "bursts instead " : "episodes instead ";
+    fill($("list"), list.map((e) => {
+      const item = document.createElement("li"), button = element("button", "", { type: "button" });
+      button.dataset.id = String(e.id);
+      const name = element("span", night.sampled ? "item " + (e.id + 1) : e.kind, { className: e.verdict === "rejected" && !night.sampled ? "gone" : "" });
+      button.append(element("span", at(e.a)), name, element("span", e.verdict === "rejected" ? (night.sampled ? "no" : "rejected") : e.own ? "added" : e.changed ? "changed" : e.verdict ? (night.sampled ? "yes" : "accepted") : "", { className: "state" }));
+      button.addEventListener("click", () => select(e.id));
+      item.append(button);
+      return item;
+    }));
+    if (chosen !== null && !current()) chosen = null;
+    document.body.dataset.seq = String(state.seq);
+    tell(); later();
+  }
+
+  async function decide(parts, more, advance) {
+    if (busy) return;
+    if (!who()) { whoField.classList.add("wanted"); whoField.focus(); warn("Who is reading? Write your initials first; nothing was decided."); return; }
+    busy = true;
+    try {
+      const response = await ask("/api/decide", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(Object.assign({ seen: state.seq, who: who(), draft: parts }, more)) });
+      const value = await response.json();
+      if (response.status === 409) { state = value.state; refresh(); warn("Another window decided something in the meantime. The page now shows it; your last key was not recorded."); return; }
+      if (!response.ok) { warn(value.error); return; }
+      const before = chosen;
+      state = value; warn("");
+      if (parts.action === "add") chosen = "a" + state.seq;
+      refresh();
+      if (advance) { const open = events().find((e) => !e.verdict && e.counts && e.a >= (events().find((x) => x.id === before) || { a: 0 }).a); if (open && !night.sampled) select(open.id); }
+    } catch (error) { lost(error); } finally { busy = false; }
+  }
+
+  function choose(title, choices, other, then) {
+    const box = $("ask");
+    $("ask-title").textContent = title;
+    asking = (value) => { asking = null; box.close(); if (value) then(value); trace.focus(); };
+    fill($("ask-choices"), choices.map((c, i) => {
+      const button = element("button", c.replace(/^./, (x) => x) + " ", { type: "button" });
+      button.append(element("kbd", String(i + 1)));
+      button.addEventListener("click", () => asking(c));
+      return button;
+    }));
+    $("ask-other").hidden = $("ask-ok").hidden = !other;
+    $("ask-text").value = "";
+    box.showModal();
+    const first = $("ask-choices").querySelector("button");
+    if (first) first.focus();
+  }
+
+  function startEdit(e, name) {
+    draft = { target: e.id, a: e.a, b: e.b, level: level }; edge = name;
+    showEdit();
+  }
+  function showEdit() {
+    $("edit").hidden = false;
+    $("edit-told").textContent = (draft.target === undefined ? "New event: " : "") + "onset " + at(draft.a) + " (" + draft.a.toFixed(2) + " s), offset " + at(draft.b) + " (" + draft.b.toFixed(2) + " s), " + seconds(draft.b - draft.a) + "; the " + (edge === "a" ? "onset" : "offset") + " moves.";
+    later();
+  }
+  function nudge(by) {
+    const slot = night.slot_s;
+    const v = edge === "a" ? clamp(draft.a + by, 0, draft.b - slot) : clamp(draft.b + by, draft.a + slot, night.duration_s);
+    draft[edge] = Math.round(v * 1000) / 1000;
+    showEdit();
+  }
+  function keep() {
+    const d = draft;
+    if (d.target !== undefined) {
+      draft = null; $("edit").hidden = true;
+      decide({ action: "move", target: d.target, start_s: d.a, stop_s: d.b });
+      return;
+    }
+    const choices = night.episode_kinds.map((k) => k + " episode").concat(night.burst_kinds.map((k) => k + " burst"));
+    choose("What is it?", choices, false, (value) => {
+      const [kind, what] = value.split(" ");
+      draft = null; $("edit").hidden = true;
+      if (what !== level) { level = what; }
+      decide({ action: "add", level: what, kind: kind, start_s: d.a, stop_s: d.b });
+    });
+  }
+
+  const selected = (f) => () => { const e = current(); if (e) f(e); else warn("Select an event first: n, p, or a click on it."); };
+  const judge = (accepted, kind) => selected((e) => decide({ action: "judge", accepted: accepted, kind: kind || "" }, { place: e.id }));
+  const actions = {
+    previous: () => step(-1), next: () => step(1), undecided: undecided,
+    in: () => zoom(0.5), out: () => zoom(2), all: () => show(0, night.duration_s),
+    earlier: () => show(from - (to - from) / 4, to - (to - from) / 4), later: () => show(from + (to - from) / 4, to + (to - from) / 4),
+    level: () => { if (night.sampled) return; level = level === "episode" ? "burst" : "episode"; chosen = null; draft = null; refresh(); },
+    taller: () => { zoomY = Math.min(zoomY * 1.5, 200); later(); }, flatter: () => { zoomY = Math.max(zoomY / 1.5, 0.05); later(); },
+    accept: selected((e) => decide({ action: "accept", target: e.id }, {}, true)),
+    reject: selected((e) => choose("Why is it rejected?", night.reasons, true, (reason) => decide({ action: "reject", target: e.id, reason: reason }, {}, true))),
+    relabel: selected((e) => choose("Which kind is it?", level === "episode" ? night.episode_kinds : night.burst_kinds, false, (kind) => decide({ action: "relabel", target: e.id, kind: kind }))),
+    left: selected((e) => startEdit(e, "a")), right: selected((e) => startEdit(e, "b")),
+    add: () => { const mid = (from + to) / 2, half = Math.min((to - from) / 10, 2); draft = { a: Math.round((mid - half) * 100) / 100, b: Math.round((mid + half) * 100) / 100 }; edge = "b"; showEdit(); },
+    undo: () => { if (state.undo) decide({ action: "undo", undoes: state.undo.seq }); },
+    done: () => draft && keep(), cancel: () => { draft = null; $("edit").hidden = true; later(); },
+    yes: judge(true), no: judge(false),
+    help: () => $("help").showModal(),
+  };
+  const keys = { n: "next", p: "previous", x: "undecided", "+": "in", "=": "in", "-": "out", "0": "all", b: "level", a: "accept", r: "reject", l: "relabel", "[": "left", "]": "right", e: "add", u: "undo", "?": "help", v: "taller", c: "flatter" };
+  const sampleKeys = Object.assign({}, keys, { a: "yes", r: "no", l: "", "[": "", "]": "", e: "", b: "" });
+
+  function onKey(event) {
+    if (event.ctrlKey || event.metaKey) return;
+    if ($("ask").open) {
+      if (document.activeElement === $("ask-text")) return;
+      const button = /^[1-9]$/.test(event.key) && $("ask-choices").querySelectorAll("button")[Number(event.key) - 1];
+      if (button) { event.preventDefault(); button.click(); }
+      return;
+    }
+    if ($("help").open || /^(INPUT|TEXTAREA)$/.test(document.activeElement.tagName)) return;
+    if (draft) {
+      const size = event.altKey ? 1 : event.shiftKey ? 0.1 : 0.01;
+      const does = { ArrowLeft: () => nudge(-size), ArrowRight: () => nudge(size), Enter: keep, Escape: actions.cancel, "[": () => { edge = "a"; showEdit(); }, "]": () => { edge = "b"; showEdit(); } }[event.key];
+      if (does && !(event.key === "Enter" && document.activeElement.tagName === "BUTTON")) { event.preventDefault(); does(); return; }
+    }
+    if (event.altKey) return;
+    const arrows = { ArrowLeft: "earlier", ArrowRight: "later" };
+    if (document.activeElement === trace) Object.assign(arrows, { ArrowUp: "in", ArrowDown: "out" });
+    const kind = night.sampled && /^[1-9]$/.test(event.key) && night.episode_kinds[Number(event.key) - 1];
+    const name = (night.sampled ? sampleKeys : keys)[event.key] || arrows[event.key];
+    if (kind) { event.preventDefault(); judge(true, kind)(); } else if (name) { event.preventDefault(); actions[name](); }
+  }
+
+  const timeAt = (event) => { const box = trace.getBoundingClientRect(); return from + ((event.clientX - box.left - LEFT) / (box.width - LEFT - RIGHT)) * (to - from); };
+  function edgeAt(event) {
+    const c = draft || (night.sampled ? null : current());
+    if (!c) return "";
+    const x = event.clientX - trace.getBoundingClientRect().left, da = Math.abs(x - X(c.a)), db = Math.abs(x - X(c.b));
+    return Math.min(da, db) > 6 ? "" : da < db ? "a" : "b";
+  }
+  function listen() {
+    document.querySelectorAll("[data-do]").forEach((b) => b.addEventListener("click", () => actions[b.dataset.do]()));
+    document.addEventListener("keydown", onKey);
+    $("ask-cancel").addEventListener("click", () => asking && asking(""));
+    $("ask").addEventListener("cancel", () => { asking = null; });
+    $("ask").querySelector("form").addEventListener("submit", (event) => {
+      event.preventDefault();
+      const text = $("ask-text").value.trim();
+      if (text && asking) asking(text);
+    });
+    whoField.addEventListener("input", () => { whoField.classList.remove("wanted"); warn(""); try { sessionStorage.setItem("reader", who()); } catch { /* private mode */ } });
+    whoField.addEventListener("change", async () => { if (night.sampled) { state = await json("/api/state" + query()); refresh(); } });
+    whoField.addEventListener("keydown", (event) => { if (event.key === "Enter") trace.focus(); });
+    trace.addEventListener("wheel", (event) => { event.preventDefault(); zoom(Math.exp(clamp(event.deltaY, -240, 240) / 400), timeAt(event)); }, { passive: false });
+    let held = null;
+    trace.addEventListener("pointerdown", (event) => {
+      const name = edgeAt(event), t = timeAt(event);
+      held = { x: event.clientX, from, to, t, moved: false, edge: name, fresh: event.shiftKey && !night.sampled };
+      if (name && !draft) { const e = current(); draft = { target: e.id, a: e.a, b: e.b }; }
+      if (name) edge = name;
+      trace.setPointerCapture(event.pointerId);
+    });
+    trace.addEventListener("pointermove", (event) => {
+      if (!held) { trace.classList.toggle("edge", Boolean(edgeAt(event))); point(event); return; }
+      if (Math.abs(event.clientX - held.x) > 3) held.moved = true;
+      if (!held.moved) return;
+      const t = clamp(timeAt(event), 0, night.duration_s);
+      if (held.edge) { nudge(t - draft[edge]); return; }
+      if (held.fresh) {
+        const a = Math.min(held.t, t), b = Math.max(held.t, t);
+        draft = { a: Math.round(a * 100) / 100, b: Math.round(Math.max(b, a + 0.02) * 100) / 100 }; edge = "b"; showEdit(); return;
+      }
+      trace.classList.add("held");
+      const d = (-(event.clientX - held.x) / (trace.clientWidth - LEFT - RIGHT)) * (held.to - held.from);
+      show(held.from + d, held.to + d);
+    });
+    trace.addEventListener("pointerup", () => {
+      trace.classList.remove("held");
+      if (held && held.edge && held.moved && draft && draft.target !== undefined) keep();
+      else if (held && held.edge && !held.moved && draft && $("edit").hidden) draft = null;
+      else if (held && !held.moved && !held.edge) {
+        const reach = ((to - from) * 8) / trace.clientWidth;
+        let best = null, least = Infinity;
+        events().forEach((e) => { const d = held.t < e.a ? e.a - held.t : held.t > e.b ? held.t - e.b : 0; if (d < least && d <= reach && (!night.sampled || e.verdict || e.id === chosen)) { least = d; best = e; } });
+        if (best) select(best.id, true);
+      }
+      held = null;
+    });
+    trace.addEventListener("pointercancel", () => { held = null; });
+    whole.addEventListener("click", (event) => {
+      const box = whole.getBoundingClientRect(), t = ((event.clientX - box.left - LEFT) / (box.width - LEFT - RIGHT)) * night.duration_s, half = Math.min(to - from, 120) / 2;
+      show(t - half, t + half);
+    });
+    let width = 0;
+    new ResizeObserver(() => { if (trace.clientWidth !== width) { width = trace.clientWidth; later(); fetchView(); } }).observe(trace);
+    document.addEventListener("visibilitychange", () => { if (!document.hidden) reload(); });
+    window.addEventListener("focus", reload);
+  }
+  async function reload() {
+    try {
+      const latest = await json("/api/progress");
+      if (latest.seq !== state.seq) { state = await json("/api/state" + query()); refresh(); }
+    } catch (error) { lost(error); }
+  }
+  function point(event) {
+    const t = timeAt(event);
+    if (t < 0 || t > night.duration_s || !views) return;
+    const parts = night.channels.map((c, k) => {
+      const v = views[k], i = Math.floor((t - v.first_s) / v.step_s);
+      if (!(i >= 0 && i < v.n) || Number.isNaN(v.low[i])) return c.label + " not recorded";
+      return c.label + " " + (v.basis === "samples" || v.low[i] === v.high[i] ? pen.digits(v.low[i]) : v.low[i].toFixed(1) + " to " + v.high[i].toFixed(1)) + " " + c.unit;
+    });
+    const why = night.excluded.filter((e) => t >= e[2] && t < e[3]).map((e) => night.channels[e[0]].label + ": " + e[1]);
+    $("pointed").textContent = [pen.clock(t, true), ...parts, ...why].join("; ");
+  }
+
+  async function progress() {
+    const p = await json("/api/progress");
+    $("basis").textContent = p.failed ? "The recording could not be read (" + p.failed + "); shown are the archive's frames." : !night.recording ? "The recording was not given: shown is the amplitude of the archive's 10-ms frames." : p.ready ? "Shown is the band-passed signal, lowest and highest value of each pixel. Dashed: the threshold, which is one of the smoothed amplitude, not of single peaks." : "Reading the recording, " + Math.round(100 * p.done) + " %; until then wide views show the amplitude of the archive's 10-ms frames.";
+    trace.dataset.ready = String(p.ready);
+    if (!p.ready && !p.failed) { setTimeout(() => progress().catch(lost), 500); return; }
+    fetchView();
+  }
+
+  async function begin() {
+    if (!token) { warn("The address lacks its token; open it as it was printed in the terminal."); return; }
+    try { whoField.value = sessionStorage.getItem("reader") || ""; } catch { /* private mode */ }
+    night = await json("/api/night");
+    if (!who() && night.reader) whoField.value = night.reader;
+    state = await json("/api/state" + query());
+    pen = drawing(night.clock_s, RIGHT);
+    document.title = "Review of " + night.name;
+    $("name").textContent = Object.values(night.about).join(", ") || night.name;
+    $("about").textContent = night.criterion + "; window: " + night.basis;
+    $("open-panel").hidden = night.sampled; $("sample-panel").hidden = !night.sampled; $("level").hidden = night.sampled;
+    fill($("yes-kinds"), night.sampled ? night.episode_kinds.map((k, i) => { const b = element("button", k + " ", { type: "button" }); b.append(element("kbd", String(i + 1))); b.addEventListener("click", () => judge(true, k)()); return b; }) : []);
+    $("main").hidden = false;
+    listen();
+    refresh();
+    const first = events().find((e) => !e.verdict);
+    if (night.sampled && events().length) select((first || events()[0]).id);
+    else show(0, night.duration_s);
+    loadOverview().catch(lost);
+    await progress();
+    document.body.dataset.ready = "1";
+  }
+  async function loadOverview() {
+    const w = Math.max(Math.round(whole.clientWidth - LEFT - RIGHT), 50);
+    const response = await ask("/api/trace?overview=1&from=0&to=" + night.duration_s + "&width=" + w);
+    const buffer = await response.arrayBuffer(), head = new DataView(buffer).getUint32(0, true);
+    overview = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, head)));
+    let at = 4 + head;
+    overview.forEach((v) => { v.low = new Float32Array(buffer, at, v.n); at += 4 * v.n; v.high = new Float32Array(buffer, at, v.n); at += 4 * v.n; });
+    later();
+  }
+  begin().catch(lost);
+})();

@@ -1,0 +1,129 @@
+"""Who is answered: this machine, this token, this page; and what is refused."""
+
+import json
+
+import httpx
+import numpy as np
+import pytest
+
+from .conftest import TOKEN
+
+
+@pytest.fixture
+def client(served):
+    origin = f"http://127.0.0.1:{served.port}"
+    with httpx.Client(
+        base_url=origin, headers={"X-Review-Token": TOKEN, "Origin": origin}, trust_env=False
+    ) as client:
+        yield client
+
+
+def decision(seen, **draft):
+    return {"seen": seen, "who": "AB", "draft": draft}
+
+
+def test_the_page_holds_no_data_and_binds_itself(client, night):
+    page = client.get("/", headers={"X-Review-Token": ""})
+    assert page.status_code == 200
+    assert night.swept.digest not in page.text
+    policy = page.headers["content-security-policy"]
+    assert policy.startswith("default-src 'none'; script-src 'sha256-")
+    assert "unsafe" not in policy
+    for name in ("x-frame-options", "referrer-policy", "x-content-type-options"):
+        assert name in page.headers
+    assert page.headers["cache-control"] == "no-store"
+    assert "http" not in page.text.replace("http-equiv", "")
+
+
+@pytest.mark.parametrize("path", ["/api/night", "/api/state", "/api/progress",
+                                  "/api/trace?from=0&to=9&width=9"])  # fmt: skip
+def test_a_wrong_or_missing_token_is_refused(client, path):
+    assert client.get(path).status_code == 200
+    for token in ("", "x", TOKEN[:-1], "\u00e9".encode()):
+        answer = client.get(path, headers={"X-Review-Token": token})
+        assert answer.status_code == 403
+        assert "token" in answer.json()["error"]
+
+
+def test_another_host_or_origin_is_refused(client, served):
+    assert client.get("/", headers={"Host": "evil.example"}).status_code == 421
+    assert (
+        client.get("/api/night", headers={"Host": f"evil.example:{served.port}"}).status_code == 421
+    )
+    body = decision(0, action="accept", target="e0")
+    for origin in ("http://evil.example", "null", f"http://127.0.0.1:{served.port + 1}"):
+        assert client.post("/api/decide", json=body, headers={"Origin": origin}).status_code == 403
+    request = client.build_request("POST", "/api/decide", json=body)
+    del request.headers["Origin"]
+    assert client.send(request).status_code == 403
+    assert served.journal.seq == 0
+
+
+def test_a_decision_is_on_disk_when_it_is_answered(client, served):
+    answer = client.post("/api/decide", json=decision(0, action="reject", target="e0", reason="x"))
+    assert answer.status_code == 200
+    assert answer.json()["seq"] == 1
+    assert json.loads(served.path.read_text("utf-8").splitlines()[-1])["target"] == "e0"
+    value = answer.json()["measures"]["episodes_per_hour"]["value"]
+    before = answer.json()["automatic"]["episodes_per_hour"]["value"]
+    assert value == pytest.approx(before * 2 / 3)
+
+
+def test_a_second_window_is_told_and_overwrites_nothing(client, served):
+    first = client.post("/api/decide", json=decision(0, action="accept", target="e0"))
+    assert first.status_code == 200
+    late = client.post("/api/decide", json=decision(0, action="reject", target="e0", reason="x"))
+    assert late.status_code == 409
+    assert late.json()["state"]["seq"] == 1
+    assert late.json()["state"]["episodes"][0]["verdict"] == "accepted"
+    assert served.journal.seq == 1
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (b"", 400),
+        (b"{", 400),
+        (b"[]", 400),
+        (b'{"seen":0,"who":"AB","draft":{"action":"format"}}', 400),
+        (b'{"seen":0,"who":"AB","draft":{"action":"accept","target":"e0","more":1}}', 400),
+        (b'{"seen":0,"who":"AB","draft":{"action":"accept","target":"e77"}}', 422),
+        (b'{"seen":0,"who":"","draft":{"action":"accept","target":"e0"}}', 422),
+        (b'{"seen":0,"who":"AB","draft":{"action":"sample","seed":1}}', 400),
+        (b'{"seen":0,"who":"AB","draft":{"action":"judge","target":"e0","accepted":true}}', 422),
+        (b'{"seen":0,"who":"' + b"x" * 30000 + b'","draft":{"action":"accept"}}', 413),
+    ],
+)
+def test_what_is_no_decision_is_refused_in_one_sentence(client, served, body, status):
+    answer = client.post("/api/decide", content=body)
+    assert answer.status_code == status, answer.text
+    assert answer.json()["error"]
+    assert served.journal.seq == 0
+
+
+@pytest.mark.parametrize("asked", ["", "from=0&to=9", "from=a&to=9&width=9", "from=9&to=0&width=9",
+                                   "from=0&to=nan&width=9", "from=0&to=9&width=100000"])  # fmt: skip
+def test_a_view_that_cannot_be_is_refused(client, asked):
+    assert client.get(f"/api/trace?{asked}").status_code == 400
+
+
+def test_a_view_is_float32_behind_a_head(client):
+    data = client.get("/api/trace?from=0&to=180&width=300").content
+    size = int.from_bytes(data[:4], "little")
+    head = json.loads(data[4 : 4 + size])
+    assert [h["n"] for h in head] == [300, 300]
+    values = np.frombuffer(data[4 + size :], "<f4").reshape(2, 2, 300)
+    assert (values[:, 1] >= values[:, 0]).all()
+
+
+def test_a_full_disk_is_told_and_nothing_is_shown_as_decided(client, served, monkeypatch):
+    from sleepbrux.review import desk
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(desk, "append", full)
+    answer = client.post("/api/decide", json=decision(0, action="accept", target="e0"))
+    assert answer.status_code == 507
+    assert "No space left" in answer.json()["error"]
+    assert client.get("/api/state").json()["seq"] == 0
