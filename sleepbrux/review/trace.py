@@ -1,10 +1,11 @@
 """The band-passed signal at any zoom: lowest and highest value per pixel, from the recording itself.
 
 A background thread reads the recording once, filters it as the sweep does and keeps the lowest and
-highest value of every 64 samples (32 ms at 2 kHz), and of 8, 64 and 512 times as many: 29 MB for 8 hours
+highest value of every 64 samples (32 ms at 2 kHz), and of 8, 64 and 512 times as many: 33 MB for 8 hours
 of four channels at 2 kHz, in memory, nothing on disk. A view reads the coarsest of these that is no
-coarser than an eighth of a pixel, or the finest; pixel borders are rounded to its bins, so by half a pixel
-at most. Views closer than 128 samples a pixel filter the samples themselves again. Until the thread is through, and without the recording, wide views show the archive's frames.
+coarser than an eighth of a pixel, or the finest; pixel borders are rounded to its bins, so by half a
+pixel at most. Views closer than 128 samples a pixel filter the samples themselves again. Until the thread
+is through, and without the recording, wide views show the archive's frames.
 """
 
 from __future__ import annotations
