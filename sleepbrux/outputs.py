@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+from sleepbrux.agreement.compare import Agreement, Pair
+from sleepbrux.export.agreement import agreement_events, agreement_text
 from sleepbrux.export.summary import report_id, robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.files import safe_stem, write_text
 from sleepbrux.night import Night
+from sleepbrux.report.agreement_page import render_agreement
 from sleepbrux.report.night_page import render_night
 from sleepbrux.robustness import Robustness, side_by_side
 from sleepbrux.store import save_night
@@ -97,6 +100,19 @@ def write_reviewed(night: Night, folder: Path, stem: str) -> list[str]:
     for ending, text in TEXTS.items():
         write_text(folder / f"{stem}{REVIEWED}{ending}", text(night))
     return [f"{stem}{REVIEWED}{ending}" for ending in TEXTS]
+
+
+def write_agreement(found: Agreement, pairs: Sequence[Pair], folder: Path) -> list[str]:
+    """Write page, JSON and events of two scorings compared; their names."""
+    folder.mkdir(parents=True, exist_ok=True)
+    texts = {
+        "agreement.html": render_agreement(found, pairs),
+        "agreement.events.csv": agreement_events(pairs),
+        "agreement.json": agreement_text(found),
+    }
+    for name, text in texts.items():
+        write_text(folder / name, text)
+    return list(texts)
 
 
 def write_robustness(night: Night, robustness: Robustness, folder: Path, stem: str) -> None:

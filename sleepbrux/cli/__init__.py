@@ -18,6 +18,7 @@ VERBS = {
     "robustness": "Score an archived night under many rules: does the reading hold?",
     "compare": "With and without an appliance: does it do more than nights vary anyway?",
     "review": "Look at a scored night in the browser, and decide.",
+    "agreement": "Two scorings of the same nights: a person's, a rule's, a reviewed one.",
     "summary": "Several nights of a study, condition by condition.",
     "export": "Files for other programs: CSV, JSON, EDF+, BIDS, FHIR, a study table.",
     "trace": "From a number of a night down to the samples that it rests on.",

@@ -1,0 +1,134 @@
+"""``sleepbrux agreement``: two scorings of the same nights, compared."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.errors import UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.agreement.compare import Agreement
+
+
+def _scored(text: str | None) -> tuple[tuple[float, float], ...] | str | None:
+    """``all``, or ``FROM-TO[,FROM-TO]`` in seconds."""
+    if text is None or text == "all":
+        return text
+    spans = []
+    for part in text.split(","):
+        ends = part.split("-")
+        try:
+            start, stop = (float(e) for e in ends)
+        except ValueError:
+            raise UsageError(
+                f"--scored {text!r}: write 'all', or FROM-TO in seconds, several with a comma"
+            ) from None
+        if not 0 <= start < stop:
+            raise UsageError(f"--scored {text!r}: each span must end after it starts")
+        spans.append((start, stop))
+    return tuple(spans)
+
+
+def _labels(pairs: tuple[str, ...]) -> dict[str, str]:
+    out = {}
+    for pair in pairs:
+        label, sign, kind = pair.rpartition("=")
+        if not sign or not label:
+            raise UsageError(f"--label {pair!r}: write TEXT=KIND")
+        out[label] = kind
+    return out
+
+
+def _show(found: Agreement) -> None:
+    from sleepbrux.report.agreement_page import RULE_WORDS, estimate_text, number
+
+    click.echo(f"A ({found.origins[0]}): {found.a}\nB ({found.origins[1]}): {found.b}")
+    click.echo(
+        f"{len(found.nights)} night(s), {found.hours:.2f} hours known to both, level {found.level}\n"
+    )
+    for row in found.found:
+        click.echo(f"matched by {RULE_WORDS[row.rule]}: {row.matched} in both, {row.only_a} only A, "
+                   f"{row.only_b} only B")  # fmt: skip
+        click.echo(f"  sensitivity {estimate_text(row.sensitivity)}, precision "
+                   f"{estimate_text(row.precision)}, F1 {estimate_text(row.f1)}")  # fmt: skip
+    click.echo(f"  ({found.found[0].f1.meaning})")
+    for slot in found.slots:
+        click.echo(f"kappa per {slot.slot_s} s {estimate_text(slot.kappa)}; agreement on presence "
+                   f"{number(slot.on_presence, 3)}, on absence {number(slot.on_absence, 3)}")  # fmt: skip
+    for d in found.differences:
+        click.echo(f"{d.name}, A less B: median {d.median:+.3f} s, 5 to 95 % {d.p5:+.3f} to {d.p95:+.3f} s "
+                   f"({d.n} matched)")  # fmt: skip
+    click.echo(f"kappa over kinds of matched events {number(found.kappa_kinds)}")
+    _show_rest(found)
+    for text in found.cautions:
+        click.echo(f"note: {text}")
+
+
+def _show_rest(found: Agreement) -> None:
+    from sleepbrux.report.agreement_page import number
+
+    for one in found.indices:
+        if one.name == "ICC(2,1)":
+            click.echo(f"{one.name} ({one.meaning}) {number(one.value)} [{number(one.low)} to "
+                       f"{number(one.high)}], {len(found.nights)} nights")  # fmt: skip
+    if found.no_indices:
+        click.echo(found.no_indices)
+    if found.limits:
+        click.echo(f"events per known hour, A less B: bias {found.limits.bias:+.2f}, limits of agreement "
+                   f"{found.limits.lower:+.2f} to {found.limits.upper:+.2f}")  # fmt: skip
+    for side, label, taken, n in found.labels:
+        click.echo(f"label in {side}: {label!r} taken for {taken} ({n} rows)")
+    if found.classes:
+        c = found.classes
+        click.echo(f"at or above {c.cut_off_per_h:g} per hour, of {c.of}: both {c.both}, only A {c.only_a}, "
+                   f"only B {c.only_b}, neither {c.neither}")  # fmt: skip
+        for text in c.cautions:
+            click.echo(f"  {text}")
+
+
+@click.command()
+@click.argument("a", metavar="A", type=click.Path(path_type=Path))
+@click.argument("b", metavar="B")
+@click.option("--level", type=click.Choice(["episode", "burst"]), default="episode",
+              show_default=True, help="Which events are compared.")  # fmt: skip
+@click.option("--scored", default=None, metavar="all | FROM-TO",
+              help="Time that a person's file covers, where it does not say so itself.")  # fmt: skip
+@click.option("--label", multiple=True, metavar="TEXT=KIND",
+              help="What a label in a person's file stands for; repeatable.")  # fmt: skip
+@click.option("--class-at", type=click.FloatRange(min=0, min_open=True), default=None,
+              metavar="RATE", help="Also class persons at this rate per hour; with cautions.")  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="Folder for agreement.html, agreement.json and agreement.events.csv.")  # fmt: skip
+def command(
+    a: Path, b: str, level: str, scored: str | None, label: tuple[str, ...],
+    class_at: float | None, out: Path | None,
+) -> int:  # fmt: skip
+    """Compare scoring A with scoring B of the same night, or of the nights in two folders.
+
+    Each is an archive (NIGHT.night.h5: automatic), a journal (NIGHT.review.jsonl: reviewed), a
+    person's file (EDF+ annotations, CSV, BIDS events.tsv), and B may be criterion:ID. Only time known to both
+    counts.
+    """
+    from sleepbrux.agreement.compare import compare
+    from sleepbrux.agreement.loading import Wanted, check_labels, load_pair, pairs
+    from sleepbrux.cli.progress import shown
+
+    labels = _labels(label)
+    wanted = Wanted("burst" if level == "burst" else "episode", labels, _scored(scored))
+    check_labels(labels, wanted.level)
+    files = pairs(a, b)
+    loaded = []
+    with shown("reading") as progress:
+        for k, (first, second) in enumerate(files):
+            loaded.append(load_pair(first, second, wanted))
+            progress((k + 1) / len(files))
+    found, matched = compare(loaded, cut_off_per_h=class_at)
+    _show(found)
+    if out is not None:
+        from sleepbrux.outputs import write_agreement
+
+        click.echo(f"written: {', '.join(write_agreement(found, matched, out))}")
+    return 0

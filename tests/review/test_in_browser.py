@@ -1,0 +1,317 @@
+"""The review page in a real headless browser: keys, mouse, a second window, a killed server."""
+
+import json
+import os
+import signal
+import time
+
+import pytest
+
+from sleepbrux.journal.file import journal_path, load_journal
+
+from .conftest import TOKEN
+
+pytestmark = pytest.mark.browser
+
+
+def until(browser, script, seconds=20.0):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        value = browser.execute_script(f"return {script}")
+        if value:
+            return value
+        time.sleep(0.02)
+    raise AssertionError(f"never true: {script}")
+
+
+def opened(browser, address, reader="AB"):
+    browser.get("about:blank")
+    browser.get_log("browser")
+    browser.get_log("performance")
+    browser.get(address)
+    until(browser, "document.body.dataset.ready === '1'")
+    if reader:
+        field = browser.find_element("id", "who")
+        field.clear()
+        field.send_keys(reader)
+        browser.find_element("id", "trace").click()
+    return browser
+
+
+def press(browser, *keys):
+    from selenium.webdriver import ActionChains
+
+    for key in keys:
+        ActionChains(browser).send_keys(key).perform()
+
+
+def seq(browser, n):
+    until(browser, f"document.body.dataset.seq === '{n}'")
+
+
+def shown(browser, name="episodes_per_hour"):
+    return float(browser.execute_script(
+        f"return document.querySelector('[data-measure={name}] td:last-child').textContent"))  # fmt: skip
+
+
+def drag(browser, x_from, x_to, *, shift=False):
+    """Drag on the trace between two shares of its width."""
+    from selenium.webdriver import ActionChains, Keys
+
+    trace = browser.find_element("id", "trace")
+    width = trace.size["width"]
+    actions = ActionChains(browser)
+    if shift:
+        actions.key_down(Keys.SHIFT)
+    actions.move_to_element_with_offset(trace, int((x_from - 0.5) * width), 0).click_and_hold()
+    actions.move_by_offset(int((x_to - x_from) * width / 2), 0)
+    actions.move_by_offset(
+        int((x_to - x_from) * width) - int((x_to - x_from) * width / 2), 0
+    ).release()
+    if shift:
+        actions.key_up(Keys.SHIFT)
+    actions.perform()
+
+
+def at(browser, second):
+    """Share of the trace's width at which a second of the night lies."""
+    return browser.execute_script(
+        "const t = document.getElementById('trace'), w = t.clientWidth, d = t.dataset;"
+        "return (84 + (arguments[0] - d.from) / (d.to - d.from) * (w - 94)) / w", second)  # fmt: skip
+
+
+def test_accept_reject_relabel_and_undo_by_keys(browser, served):
+    page = opened(browser, served.address())
+    before = shown(page)
+    press(page, "n", "a")
+    seq(page, 1)
+    until(page, "document.getElementById('trace').dataset.chosen === 'e1'")  # the next undecided one
+    press(page, "r")
+    until(page, "document.getElementById('ask').open")
+    press(page, "1")
+    seq(page, 2)
+    assert shown(page) == pytest.approx(before * 2 / 3, abs=0.02)
+    until(page, "document.getElementById('trace').dataset.chosen === 'e2'")
+    press(page, "l")
+    until(page, "document.getElementById('ask').open")
+    press(page, "3")
+    seq(page, 3)
+    press(page, "u")
+    seq(page, 4)
+    said = [(e.action, e.target, e.reason, e.kind, e.who) for e in served.journal.entries]
+    assert said == [
+        ("accept", "e0", "", "", "AB"),
+        ("reject", "e1", "swallow, cough or sigh", "", "AB"),
+        ("relabel", "e2", "", "mixed", "AB"),
+        ("undo", "", "", "", "AB"),
+    ]
+    text = page.find_element("id", "sentence").text
+    assert "1 accepted as they were, 1 rejected, 0 relabelled" in text
+    assert page.get_log("browser") == []
+
+
+def test_a_reason_may_be_written(browser, served):
+    page = opened(browser, served.address())
+    press(page, "n", "r")
+    until(page, "document.getElementById('ask').open")
+    field = page.find_element("id", "ask-text")
+    field.send_keys("1 snore & <b>bruit</b>\n")
+    seq(page, 1)
+    assert served.journal.entries[0].reason == "1 snore & <b>bruit</b>"
+    assert "<b>bruit</b>" in page.find_element("id", "told").text or page.execute_script(
+        "return !document.querySelector('#told b')"
+    )
+
+
+def test_an_edge_is_moved_by_keys_and_by_mouse(browser, served):
+    from selenium.webdriver import Keys
+
+    page = opened(browser, served.address())
+    first = served.desk.state()["episodes"][0]
+    press(page, "n", "]")
+    press(page, *[Keys.ARROW_RIGHT] * 3, Keys.ENTER)
+    seq(page, 1)
+    moved = served.journal.entries[0]
+    assert moved.stop_s == pytest.approx(first["b"] + 0.03, abs=1e-6)
+    assert moved.start_s == pytest.approx(first["a"])
+    until(page, "document.getElementById('edit').hidden")
+    drag(page, at(page, moved.stop_s), at(page, moved.stop_s + 2))
+    seq(page, 2)
+    dragged = served.journal.entries[1]
+    span = page.execute_script(
+        "const d = document.getElementById('trace').dataset; return d.to - d.from"
+    )
+    assert dragged.stop_s == pytest.approx(moved.stop_s + 2, abs=span / 100)
+    assert dragged.start_s == pytest.approx(first["a"])
+
+
+def test_an_event_is_added_by_mouse_and_by_keys(browser, served):
+    from selenium.webdriver import Keys
+
+    page = opened(browser, served.address())
+    drag(page, at(page, 100), at(page, 115), shift=True)
+    until(page, "!document.getElementById('edit').hidden")
+    press(page, Keys.ENTER)
+    until(page, "document.getElementById('ask').open")
+    press(page, "1")
+    seq(page, 1)
+    entry = served.journal.entries[0]
+    assert (entry.action, entry.level, entry.kind) == ("add", "episode", "phasic")
+    assert (entry.start_s, entry.stop_s) == pytest.approx((100, 115), abs=1.0)
+    press(page, "e", Keys.ESCAPE)
+    press(page, "p", "p", "e", Keys.ENTER)
+    until(page, "document.getElementById('ask').open")
+    assert served.journal.seq == 1
+
+
+def test_bursts_are_decided_too(browser, served):
+    page = opened(browser, served.address())
+    press(page, "b", "n", "r")
+    until(page, "document.getElementById('ask').open")
+    press(page, "2")
+    seq(page, 1)
+    assert served.journal.entries[0].target == "b0"
+    assert "1 bursts changed" in page.find_element("id", "sentence").text
+
+
+def test_everything_by_buttons(browser, served):
+    page = opened(browser, served.address())
+    for name in ("next", "accept"):
+        page.find_element("css selector", f"[data-do={name}]").click()
+    seq(page, 1)
+    page.find_element("css selector", "[data-do=reject]").click()
+    page.find_element("css selector", "#ask-choices button:nth-child(2)").click()
+    seq(page, 2)
+    page.find_element("css selector", "#open-panel [data-do=undo]").click()
+    seq(page, 3)
+    names = {b.get_attribute("data-do") for b in page.find_elements("css selector", "[data-do]")}
+    assert {"relabel", "left", "right", "add", "in", "out", "all", "help", "level"} <= names
+    unnamed = page.execute_script(
+        "return [...document.querySelectorAll('button')].filter((b) => "
+        "!(b.textContent.trim() || b.getAttribute('aria-label'))).length"
+    )
+    assert unnamed == 0
+
+
+def test_without_a_name_nothing_is_decided(browser, served):
+    page = opened(browser, served.address(), reader="")
+    page.execute_script("sessionStorage.clear(); document.getElementById('who').value = ''")
+    press(page, "n", "a")
+    until(page, "document.getElementById('alert').textContent.includes('initials')")
+    assert served.journal.seq == 0
+
+
+def test_a_second_window_is_told_and_overwrites_nothing(browser, served):
+    page = opened(browser, served.address())
+    first = page.current_window_handle
+    page.switch_to.new_window("tab")
+    second = page.current_window_handle
+    try:
+        opened(page, served.address(), reader="CD")
+        page.switch_to.window(first)
+        page.execute_script("window.dispatchEvent = () => true")
+        press(page, "n", "a")
+        seq(page, 1)
+        page.switch_to.window(second)
+        stale = page.execute_script("return document.body.dataset.seq")
+        page.execute_script(
+            "document.querySelector('[data-do=next]').click();"
+            "document.querySelector('[data-do=reject]').click();"
+            "document.querySelector('#ask-choices button').click()"
+        )
+        if stale == "0":  # else the window had looked again when it came to the front
+            until(page, "document.getElementById('alert').textContent.includes('Another window')")
+            assert served.journal.seq == 1
+        seq(page, served.journal.seq)
+        assert served.journal.entries[0].who == "AB"
+    finally:
+        page.switch_to.window(second)
+        page.close()
+        page.switch_to.window(first)
+
+
+def test_a_wrong_token_shows_nothing_of_the_night(browser, served):
+    browser.get("about:blank")
+    browser.get(served.address("wrong"))
+    until(browser, "document.getElementById('alert').textContent.includes('token')")
+    assert browser.execute_script("return document.getElementById('main').hidden")
+    browser.get("about:blank")
+    browser.get(served.address("").rstrip("#"))
+    until(browser, "document.getElementById('alert').textContent.includes('token')")
+
+
+def test_hostile_labels_are_text_and_nothing_is_asked_outside(browser, served):
+    page = opened(browser, served.address())
+    press(page, "n", "+", "-", "0")
+    until(page, "Number(document.getElementById('trace').dataset.drawn) > 3")
+    assert page.execute_script("return window.hacked === undefined")
+    assert "<img src=x" in page.find_element("id", "name").text
+    asked = []
+    for entry in page.get_log("performance"):
+        message = json.loads(entry["message"])["message"]
+        if message["method"] == "Network.requestWillBeSent":
+            asked.append(message["params"]["request"]["url"])
+    own = f"http://127.0.0.1:{served.port}/"
+    assert any(u.startswith(own + "api/trace") for u in asked)
+    outside = [u for u in asked if not u.startswith((own, "data:", "about:", "chrome"))]
+    assert outside == []
+    assert not any(TOKEN in u.split("#")[0] for u in asked)
+
+
+def test_the_trace_follows_zoom_from_extremes_to_samples(browser, served):
+    page = opened(browser, served.address())
+    basis = "document.getElementById('trace').dataset.basis"
+    until(page, f"{basis} === 'extremes extremes'")
+    press(page, *["+"] * 9)
+    until(page, f"{basis} === 'samples samples'")
+    inked = page.execute_script(
+        "const c = document.getElementById('trace'), g = c.getContext('2d');"
+        "const d = g.getImageData(0, 0, c.width, c.height).data; let n = 0;"
+        "for (let i = 0; i < d.length; i += 4) if (d[i] < 60 && d[i + 1] < 60 && d[i + 2] < 70) n++;"
+        "return n"
+    )
+    assert inked > 500
+    press(page, "0")
+    until(page, f"{basis} === 'extremes extremes'")
+
+
+def test_a_sample_hides_labels_until_decided(browser, sampled):
+    page = opened(browser, sampled.address())
+    n = len(sampled.desk.state("AB")["items"])
+    assert n >= 4
+    text = page.find_element("tag name", "main").text
+    for word in ("tonic episode", "near miss", "% MVC"):
+        assert word not in text
+    press(page, "a")
+    seq(page, 2)
+    until(page, "document.getElementById('revealed').textContent.includes('It is:')")
+    press(page, "x", "r")
+    seq(page, 3)
+    press(page, "x", "2")
+    seq(page, 4)
+    judged = [e for e in sampled.journal.entries if e.action == "judge"]
+    assert [e.accepted for e in judged] == [True, False, True]
+    assert judged[2].kind == "tonic"
+    result = page.find_element("id", "result").text
+    assert "share of automatic episodes that a reader of this trace accepts" in result
+    assert "precision" in result
+    assert page.execute_script("return document.getElementById('measures').hidden")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kill -9")
+def test_kill_9_of_the_server_loses_no_decision_that_the_page_showed(browser, archive, process):
+    child, address = process
+    page = opened(browser, address)
+    for k in (1, 2):
+        press(page, "x", "a")
+        seq(page, k)
+    press(page, "x")
+    page.execute_script("document.querySelector('[data-do=accept]').click()")
+    child.send_signal(signal.SIGKILL)  # in the middle of the third
+    child.wait()
+    kept = load_journal(journal_path(archive))
+    acknowledged = int(page.execute_script("return document.body.dataset.seq"))
+    assert kept.seq >= acknowledged >= 2
+    press(page, "n", "a")
+    until(page, "document.getElementById('alert').textContent.includes('does not answer')")
+    assert load_journal(journal_path(archive)).seq == kept.seq
