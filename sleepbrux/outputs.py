@@ -96,10 +96,16 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
 
 
 def write_reviewed(night: Night, folder: Path, stem: str) -> list[str]:
-    """Write report, summary and tables of a reviewed night beside the automatic ones; their names."""
-    for ending, text in TEXTS.items():
+    """Write report, summary and tables of a reviewed night beside the automatic ones; their names.
+
+    They name the report that they replace: an earlier review, else the automatic one.
+    """
+    earlier = folder / f"{stem}{REVIEWED}{SUMMARY}"
+    night = _superseding(night, earlier if earlier.is_file() else folder / f"{stem}{SUMMARY}")
+    texts = {**TEXTS, SUMMARY: summary_text}
+    for ending, text in texts.items():
         write_text(folder / f"{stem}{REVIEWED}{ending}", text(night))
-    return [f"{stem}{REVIEWED}{ending}" for ending in TEXTS]
+    return [f"{stem}{REVIEWED}{ending}" for ending in texts]
 
 
 def write_agreement(found: Agreement, pairs: Sequence[Pair], folder: Path) -> list[str]:

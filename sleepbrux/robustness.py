@@ -105,7 +105,10 @@ def side_by_side(night: Night, ids: Sequence[str] = ALWAYS) -> tuple[Row, ...]:
     own, bench = night.criterion, _bench(night)
     measures = night.measures if night.review is None else bench.measures(own)
     others = _rows(bench, _own_first(own, ids)[1:])
-    return (Row(own.id, own.title, measures), *others, *single_sides(night))
+    rows = (Row(own.id, own.title, measures), *others, *single_sides(night))
+    if night.review is None:
+        return rows
+    return tuple(replace(row, title=f"{row.title}; automatic, before the review") for row in rows)
 
 
 def single_sides(night: Night) -> tuple[Row, ...]:

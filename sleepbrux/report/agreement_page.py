@@ -175,7 +175,7 @@ def render_agreement(found: Agreement, pairs: Sequence[Pair]) -> str:
     return template.render(
         policy=(f"default-src 'none'; style-src '{source_hash(style)}'; img-src data:; "
                 "base-uri 'none'; form-action 'none'"),
-        style=Markup(style), found=found, rules=RULE_WORDS, none=NONE, version=__version__,
+        style=Markup(style), found=found, rules=RULE_WORDS, absent=NONE, version=__version__,
         purpose=PURPOSE, ba=Markup(bland_altman_svg(pairs, found)),
         rates=Markup(rates_svg(pairs)) if many else "", onsets=Markup(onsets_svg(pairs)),
     )  # fmt: skip

@@ -85,7 +85,9 @@ def test_accept_reject_relabel_and_undo_by_keys(browser, served):
     before = shown(page)
     press(page, "n", "a")
     seq(page, 1)
-    until(page, "document.getElementById('trace').dataset.chosen === 'e1'")  # the next undecided one
+    until(
+        page, "document.getElementById('trace').dataset.chosen === 'e1'"
+    )  # the next undecided one
     press(page, "r")
     until(page, "document.getElementById('ask').open")
     press(page, "1")
