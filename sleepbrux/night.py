@@ -88,6 +88,14 @@ class Swept:
         )
 
 
+@dataclass(frozen=True)
+class Beside:
+    """What the same night reads against another reference, under the same rules."""
+
+    reference: Reference
+    measures: dict[str, Measure]
+
+
 @dataclass(frozen=True, eq=False)
 class Night:
     """A scored night.
@@ -113,6 +121,8 @@ class Night:
         What a reader changed; None for the automatic scoring, the only one that an archive holds.
     labels
         What surrounds each episode.
+    beside
+        With an appliance-in clench as the reference: the reading against natural teeth.
     """
 
     swept: Swept
@@ -134,6 +144,7 @@ class Night:
     traces: Extremes | None = None
     supersedes: str = ""
     review: Review | None = None
+    beside: tuple[Beside, ...] = ()
 
 
 def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:
@@ -693,12 +704,42 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     """The same night under other rules."""
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
-    return replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)
+    again = replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)
+    for other in night.beside:
+        again = with_beside(again, other.reference)
+    return again
 
 
 def with_notes(night: Night, *notes: Note) -> Night:
     """The same night with more notes."""
     return replace(night, notes=tuple(dict.fromkeys((*night.notes, *notes))))
+
+
+def with_beside(night: Night, reference: Reference) -> Night:
+    """The same night with its reading against another reference beside it, and a note that names both."""
+    other = score(night.swept, criterion=night.criterion, window=night.window, reference=reference)
+    own = night.reference
+    readings = [
+        f"{_rate_text(n)} against {r.teeth if r else 'no reference'} (threshold {_threshold_text(n)})"
+        for n, r in ((night, own), (other, reference))
+    ]
+    note = Note(
+        "both-readings", "warning",
+        "episodes per valid hour: " + "; ".join(readings) + ". The two are not comparable with each other",
+    )  # fmt: skip
+    return replace(
+        with_notes(night, note), beside=(*night.beside, Beside(reference, other.measures))
+    )
+
+
+def _rate_text(night: Night) -> str:
+    value = night.measures["episodes_per_hour"].value
+    return "not computable" if value is None else f"{value:.2f}"
+
+
+def _threshold_text(night: Night) -> str:
+    known = [f"{label} {uv:.3g} µV" for label, uv in night.threshold_uv.items() if uv is not None]
+    return ", ".join(known) or "unknown"
 
 
 def hours_text(hours: float | None) -> str:

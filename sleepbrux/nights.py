@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sleepbrux.calibration import Reference
 from sleepbrux.errors import ArchiveError
 from sleepbrux.files import safe_stem
 from sleepbrux.journal import with_review
@@ -161,7 +160,7 @@ def figures(entry: StudyNight, night: Night) -> NightFigures:
             criterion_digest=night.criterion.digest(),
             window=night.window.basis,
             channels=tuple(sorted(frames.channel.label for frames in night.swept.frames)),
-            reference=_kind(night.reference),
+            reference=night.reference.kind if night.reference else "none",
         ),
         input_sha256=night.swept.digest,
         valid_hours=night.measures["valid_hours"].value or 0.0,
@@ -170,13 +169,6 @@ def figures(entry: StudyNight, night: Night) -> NightFigures:
         labelled=dict(night.about).get("condition", ""),
         scoring=night.review.sentence if night.review else "",
     )
-
-
-def _kind(reference: Reference | None) -> str:
-    """How a reference came about; not its level, and not which of several recordings it was."""
-    if reference is None:
-        return "none"
-    return f"{reference.statistic}; {reference.amplitude}; {reference.placement}; {reference.teeth}"
 
 
 @dataclass(frozen=True)

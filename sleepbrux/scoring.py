@@ -8,13 +8,17 @@ from pathlib import Path
 
 from sleepbrux.calibration import (
     NATURAL,
+    PLACEMENT_NOTES,
+    Cues,
     Level,
-    Placement,
+    Proposal,
     Reference,
-    from_clenches,
+    converted,
     given,
-    marked_clenches,
-    marked_rests,
+    impossible,
+    load_proposal,
+    plausibility_notes,
+    teeth_note,
     unused_clenches,
 )
 from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, load_criterion
@@ -25,13 +29,14 @@ from sleepbrux.errors import (
     StudyError,
     UsageError,
 )
-from sleepbrux.night import Night, Swept, score, sweep_recording, with_notes
+from sleepbrux.night import Night, Swept, score, sweep_recording, with_beside, with_notes
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import open_recording
+from sleepbrux.reference import chair_reference, own_cues, own_reference
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.study import OWN, Study, StudyNight, StudyReference
 from sleepbrux.traces import with_traces
-from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window, seconds_of
+from sleepbrux.window import Window, find_window, seconds_of
 
 Progress = Callable[[float], None]
 
@@ -54,6 +59,11 @@ class Request:
         Basis of such a window.
     reference
         A reference that was measured elsewhere; comes before clenches marked in the night.
+    natural
+        With a reference that has an appliance in: one on natural teeth, to be shown beside it where the
+        night has none of its own.
+    proposal
+        Clenches of the night itself, from the file beside the recording.
     record_duration_s
         Seconds a data record, for an EDF file that states none.
     about
@@ -70,6 +80,8 @@ class Request:
     to_text: str = ""
     window_said_by: str = "start and end given by the user"
     reference: Reference | None = None
+    natural: Reference | None = None
+    proposal: Proposal | None = None
     record_duration_s: float | None = None
     about: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = field(default=())
@@ -90,41 +102,8 @@ def _window(swept: Swept, request: Request) -> Window:
     )
 
 
-def _night_of(window: Window) -> tuple[float, float] | None:
-    """Start and end of a window that somebody stated; None where it is the whole recording."""
-    if not window.spans_s or window.basis == LIGHTS_UNKNOWN:
-        return None
-    return window.spans_s[0][0], window.spans_s[-1][1]
-
-
-def own_reference(
-    swept: Swept,
-    window: Window,
-    amplitude: Amplitude = "rms",
-    *,
-    origin: str = "clenches marked in this recording",
-    placement: Placement = "same electrodes",
-) -> Reference:
-    """Reference from the clenches that are marked in a recording itself.
-
-    With two or more before the start of a known window only those count: the clenches of the evening.
-
-    Raises
-    ------
-    ReferenceLevelError
-        Fewer than two marked, or clenches that cannot be used.
-    """
-    night = _night_of(window)
-    before = night[0] if night else None
-    clenches, teeth = marked_clenches(swept.marks, before_s=before, night_s=night)
-    return from_clenches(
-        swept.frames, clenches, marked_rests(swept.marks, before_s=before),
-        amplitude=amplitude, origin=origin, placement=placement, teeth=teeth,
-    )  # fmt: skip
-
-
 def _without_dead(
-    swept: Swept, window: Window, amplitude: Amplitude
+    swept: Swept, cues: Cues, amplitude: Amplitude
 ) -> tuple[Swept, Reference, tuple[Note, ...]]:
     """Reference from the night's own clenches; channels whose clenches cannot be used are left out.
 
@@ -139,7 +118,7 @@ def _without_dead(
     reference, reason = None, ReferenceLevelError(f"{swept.name}: no channel")
     for k, frames in enumerate(swept.frames):
         try:
-            reference = own_reference(swept.keeping([k]), window, amplitude)
+            reference = own_reference(swept.keeping([k]), cues, amplitude)
         except ReferenceLevelError as error:
             reason = error
             notes.append(
@@ -171,10 +150,11 @@ def _reference(
         return swept, stated, ()
     if request.reference is not None:
         return swept, request.reference, ()
-    if len(marked_clenches(swept.marks, night_s=_night_of(window))[0]) < 2:
+    cues = own_cues(swept, window, request.proposal)
+    if cues is None:
         why = unused_clenches(swept.marks)
         return swept, None, (Note("clenches-not-used", "warning", why),) if why else ()
-    return _without_dead(swept, window, request.amplitude)
+    return _without_dead(swept, cues, request.amplitude)
 
 
 def open_as(path: Path, request: Request) -> Recording:
@@ -185,7 +165,8 @@ def open_as(path: Path, request: Request) -> Recording:
 def score_file(
     path: Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
 ) -> Night:
-    """Open, sweep and score one recording: `open_as`, then `score_opened`."""
+    """Open, sweep and score one recording: `open_as`, `with_clench_file`, then `score_opened`."""
+    request = with_clench_file(path, request)
     return score_opened(open_as(path, request), request, threads=threads, progress=progress)
 
 
@@ -215,13 +196,15 @@ def score_opened(
             raise UsageError(str(error)) from error
         raise
     window = _window(swept, request)
+    if request.proposal is not None and request.proposal.recording_sha256 != swept.digest:
+        request = _not_used(request, request.proposal.foreign(recording.name))
     notes = list(request.notes)
     if request.criterion:
         swept, reference, more = _reference(swept, window, request)
         night = score(
             swept, criterion=load_criterion(request.criterion), window=window, reference=reference
         )
-        return _told(night, recording, request, (*notes, *more))
+        return _told(_both(night, request), recording, request, (*notes, *more))
     try:
         swept, reference, more = _reference(swept, window, request)
         notes += more
@@ -229,7 +212,7 @@ def score_opened(
             night = score(
                 swept, criterion=load_criterion(DEFAULT_ID), window=window, reference=reference
             )
-            return _told(night, recording, request, notes)
+            return _told(_both(night, request), recording, request, notes)
     except ReferenceLevelError as error:
         if request.mvc_uv is not None or request.reference is not None:
             raise
@@ -241,6 +224,37 @@ def score_opened(
     )  # fmt: skip
     night = score(swept, criterion=load_criterion(DEFAULT_WITHOUT_MVC_ID), window=window)
     return _told(night, recording, request, notes)
+
+
+def with_clench_file(path: Path, request: Request) -> Request:
+    """The request with the clenches written beside the recording, or a note on why they cannot be read."""
+    try:
+        return replace(request, proposal=load_proposal(path))
+    except ReferenceLevelError as error:
+        return _not_used(request, str(error))
+
+
+def _not_used(request: Request, why: str) -> Request:
+    note = Note("clench-file-unusable", "warning", why)
+    return replace(request, proposal=None, notes=(*request.notes, note))
+
+
+def _both(night: Night, request: Request) -> Night:
+    """A night scored against an appliance-in clench, with its reading against natural teeth beside it."""
+    if night.reference is None or night.reference.natural:
+        return night
+    natural, why = request.natural, "the study names no other clench on natural teeth"
+    cues = own_cues(night.swept, night.window, request.proposal)
+    if cues is not None:
+        try:
+            natural = own_reference(night.swept, cues, night.reference.amplitude)
+        except ReferenceLevelError as error:
+            why = str(error)
+    if natural is None:
+        note = Note("natural-reading-missing", "warning",
+                    f"the reading against a clench on natural teeth cannot be shown: {why}")  # fmt: skip
+        return with_notes(night, note)
+    return with_beside(night, natural)
 
 
 def _told(night: Night, recording: Recording, request: Request, notes: Iterable[Note]) -> Night:
@@ -289,21 +303,13 @@ def study_request(
     if night.reference == OWN:
         return request
     stated = next(r for r in study.reference if r.id == night.reference)
-    return replace(request, reference=_stated(stated, study, folder, threads, progress))
-
-
-PLACEMENT_NOTES = {
-    "other placement": Note(
-        "reference-other-placement", "warning",
-        "the reference clench was made with other electrodes than the night's: electrodes placed "
-        "anew change the gain, and every % MVC with it",
-    ),
-    "not stated": Note(
-        "reference-placement-unknown", "warning",
-        "it is not stated whether the reference clench was made with the same electrodes and "
-        "recorder; electrodes placed anew change the gain",
-    ),
-}  # fmt: skip
+    request = replace(request, reference=_stated(stated, study, folder, threads, progress))
+    if stated.natural:
+        return request
+    other = next((r for r in study.reference if r.natural), None)
+    return replace(
+        request, natural=_stated(other, study, folder, threads, progress) if other else None
+    )
 
 
 def _stated(
@@ -313,27 +319,30 @@ def _stated(
     threads: int | None,
     progress: Progress | None,
 ) -> Reference:
-    """A reference of the study file: from levels, or from the clenches marked in its recording."""
-    amplitude: Amplitude = stated.uv_kind
-    note = PLACEMENT_NOTES.get(stated.placement)
+    """A reference of the study file: from levels, or from the clenches of its recording."""
+    teeth = NATURAL if stated.natural else stated.teeth
+    said = f"reference {stated.id} of the study file"
     if stated.mvc_uv:
-        levels = tuple(
-            Level(label, uv, stated.rest_uv.get(label)) for label, uv in stated.mvc_uv.items()
-        )
-        return Reference(
-            levels, amplitude, "as given", f"reference {stated.id} of the study file",
-            stated.placement, NATURAL, (note,) if note else (),
+        levels = []
+        for label, uv in stated.mvc_uv.items():
+            scale = 100 / stated.effort_pct
+            if why := impossible(label, uv * scale):
+                raise ReferenceLevelError(f"reference {stated.id!r}: {why}")
+            levels.append(Level(label, uv * scale, stated.rest_uv.get(label)))
+        reference = Reference(
+            tuple(levels), stated.uv_kind, "as given", said, stated.placement, teeth,
+            tuple(plausibility_notes(levels)), date=stated.date, effort_pct=stated.effort_pct,
         )  # fmt: skip
-    path = find_file(folder, stated.recording, f"reference {stated.id!r}")
-    swept = sweep_recording(
-        open_recording(path, unit=study.unit or None),
-        study.channels,
-        threads=threads,
-        progress=progress,
-    )
-    clenches, _ = marked_clenches(swept.marks)
-    reference = from_clenches(
-        swept.frames, clenches, marked_rests(swept.marks), amplitude=amplitude,
-        origin=f"reference {stated.id} of the study file", placement=stated.placement, teeth=NATURAL,
-    )  # fmt: skip
-    return replace(reference, notes=(*reference.notes, *((note,) if note else ())))
+    else:
+        path = find_file(folder, stated.recording, f"reference {stated.id!r}")
+        reference = chair_reference(
+            path, teeth=teeth, amplitude=stated.uv_kind, statistic=stated.statistic,
+            effort_pct=stated.effort_pct, placement=stated.placement, origin=said, day=stated.date,
+            channels=study.channels, unit=study.unit or None,
+            threshold_pct_mvc=load_criterion(study.criterion).threshold.level_pct_mvc,
+            threads=threads, progress=progress,
+        )  # fmt: skip
+    notes = [n for n in (PLACEMENT_NOTES.get(stated.placement),) if n is not None]
+    notes += [] if stated.natural else [teeth_note(teeth)]
+    reference = replace(reference, notes=(*reference.notes, *notes))
+    return converted(reference, stated.convert_to) if stated.convert_to else reference

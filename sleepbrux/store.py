@@ -37,7 +37,7 @@ from sleepbrux.episodes import Episodes
 from sleepbrux.errors import ArchiveError, Note
 from sleepbrux.files import replacing
 from sleepbrux.measures import Measure, Selection
-from sleepbrux.night import Night, Swept
+from sleepbrux.night import Beside, Night, Swept
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.signal.actigraphy import Probably
 from sleepbrux.signal.envelope import Amplitude
@@ -86,6 +86,7 @@ class _Header(msgspec.Struct, kw_only=True, frozen=True):
     notes: tuple[Note, ...]
     about: tuple[tuple[str, str], ...] = ()
     supersedes: str = ""
+    beside: tuple[Beside, ...] = ()
 
 
 def _to_text(value: Any) -> str:
@@ -197,6 +198,7 @@ def _header(night: Night) -> _Header:
         notes=night.notes,
         about=night.about,
         supersedes=night.supersedes,
+        beside=night.beside,
     )
 
 
@@ -337,4 +339,5 @@ def _night(file: Any) -> Night:
         about=header.about,
         traces=Extremes(**_read(file["traces"], Extremes)) if "traces" in file else None,
         supersedes=header.supersedes,
+        beside=header.beside,
     )  # fmt: skip

@@ -23,7 +23,9 @@ class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """A clench recording, or stated levels in µV by channel label.
 
     ``teeth`` is ``"natural"``, or the appliance that was in; ``placement`` says whether electrodes and
-    recorder were those of the nights that are scored against it.
+    recorder were those of the nights that are scored against it. ``statistic`` makes a level of the
+    trials of a recording. ``effort_pct`` is what the person was asked for, in % of a maximal effort.
+    ``convert_to`` asks for the other kind of µV (RMS is √(π/2) times mean rectified for Gaussian noise).
     """
 
     id: Name
@@ -31,6 +33,11 @@ class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     mvc_uv: dict[str, Annotated[float, Meta(gt=0)]] = {}
     rest_uv: dict[str, Annotated[float, Meta(gt=0)]] = {}
     uv_kind: Literal["rms", "rectified"] = "rms"
+    convert_to: Literal["", "rms", "rectified"] = ""
+    statistic: Literal[
+        "mean_best_1s", "highest_best_1s", "mean_best_half_s", "mean_peak", "mean_plateau"
+    ] = "mean_best_1s"
+    effort_pct: Annotated[float, Meta(gt=0, le=100)] = 100.0
     teeth: Name
     placement: Literal["same electrodes", "other placement", "not stated"] = "not stated"
     date: date | None = None
@@ -94,6 +101,9 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         The condition that the others are compared with.
     order
         How the order of the conditions came about.
+    score_against_appliance_clench
+        Asks for nights to be scored against a clench with an appliance in, where one names such a
+        reference; the reading against natural teeth is shown beside it.
     """
 
     pseudonym: Name
@@ -103,6 +113,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     unit: Literal["", "uV", "mV", "V", "nV"] = ""
     baseline: Name = NO_APPLIANCE
     order: Order = "as it came"
+    score_against_appliance_clench: bool = False
     reference: tuple[StudyReference, ...] = ()
     night: tuple[StudyNight, ...]
 
@@ -148,8 +159,11 @@ def _check(study: Study, name: str) -> None:
             raise StudyError(
                 f"{name}: reference {reference.id!r} needs either recording or mvc_uv, not both"
             )
-        if not reference.natural:
+    for night in study.night:
+        used = next((r for r in study.reference if r.id == night.reference), None)
+        if used and not used.natural and not study.score_against_appliance_clench:
             raise StudyError(
-                f"{name}: reference {reference.id!r} was made with {reference.teeth!r} between the teeth; "
-                'a night is scored against natural teeth (teeth = "natural")'
+                f"{name}: night {night.id!r} names reference {used.id!r}, which was made with "
+                f"{used.teeth!r} between the teeth; a night is scored against natural teeth, unless "
+                "score_against_appliance_clench = true asks for the other"
             )

@@ -112,8 +112,14 @@ def test_an_impossible_level_is_refused(value):
 
 
 @pytest.mark.shows("unit-slip")
-@pytest.mark.parametrize("value", [0.2, 172_000.0])
-def test_a_slip_of_unit_is_noted(value):
+@pytest.mark.parametrize("value", [0.172, 172_000.0])
+def test_a_slip_of_unit_is_refused(value):
+    with pytest.raises(ReferenceLevelError, match=r"172 µV would be plausible.*factor of 1000"):
+        calibration.given(LABELS[:1], value)
+
+
+@pytest.mark.parametrize("value", [15.0, 4000.0])
+def test_an_odd_level_is_noted(value):
     codes = [n.code for n in calibration.given(LABELS[:1], value).notes]
     assert "mvc-implausible" in codes
 

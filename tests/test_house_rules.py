@@ -38,6 +38,7 @@ ROOMS = [
     "journal",
     "study",
     "wear",
+    "reference",
     "nights",
     "scoring",
     "morning",

@@ -25,6 +25,7 @@ import msgspec
 
 from sleepbrux import __version__
 from sleepbrux.batch.tasks import Task
+from sleepbrux.calibration.proposal import SUFFIX, sidecar
 from sleepbrux.compare import NightRow
 from sleepbrux.criteria import load_criterion
 from sleepbrux.errors import CriterionError, UsageError
@@ -112,14 +113,20 @@ def input_files(task: Task) -> dict[str, Path]:
     alike counts, and each that a BrainVision header names.
     """
     if task.study is None:
-        return _parts(task.recording, task.recording.name)
+        return _with_clenches(_parts(task.recording, task.recording.name))
     entries = [msgspec.to_builtins(e) for e in (*task.study.night, *task.study.reference)]
     words = {w for entry in entries for w in entry.values() if isinstance(w, str) and w}
     files: dict[str, Path] = {}
     for word in sorted(words):
         if _is_there(task.home / word):
             files |= _parts(task.home / word, word)
-    return files
+    return _with_clenches(files)
+
+
+def _with_clenches(files: dict[str, Path]) -> dict[str, Path]:
+    """The files, and the reference clenches written beside each."""
+    beside = {f"{name}{SUFFIX}": sidecar(path) for name, path in files.items()}
+    return files | {name: path for name, path in beside.items() if _is_file(path)}
 
 
 def _is_there(path: Path) -> bool:

@@ -192,12 +192,14 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
         load_kernels()
         from sleepbrux.cli.progress import shown
         from sleepbrux.outputs import write_outputs
-        from sleepbrux.scoring import score_opened
+        from sleepbrux.scoring import score_opened, with_clench_file
 
         for (path, request, stem), recording in zip(work, opened, strict=True):
             try:
                 with shown(path.name) as progress:
-                    night = score_opened(recording(), request, progress=progress)
+                    night = score_opened(
+                        recording(), with_clench_file(path, request), progress=progress
+                    )
                 _say(path, write_outputs(night, out, stem=stem), night, out)
             except (SleepbruxError, OSError) as error:
                 failures += 1

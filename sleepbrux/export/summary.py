@@ -88,6 +88,10 @@ def reference_table(reference: Reference | None) -> dict[str, Any] | None:
         "origin": reference.origin,
         "placement": reference.placement,
         "teeth": reference.teeth,
+        "source": reference.source,
+        "confirmed": reference.confirmed,
+        "date": reference.date.isoformat() if reference.date else None,
+        "effort_pct": reference.effort_pct,
         "levels": [
             {
                 "channel": level.label,
@@ -199,6 +203,13 @@ def summary(night: Night) -> dict[str, Any]:
         "excluded_spans": excluded(night),
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
         "measures": {name: measure_table(name, m) for name, m in night.measures.items()},
+        "beside": [
+            {
+                "reference": reference_table(other.reference),
+                "measures": {name: measure_table(name, m) for name, m in other.measures.items()},
+            }
+            for other in night.beside
+        ],
         "interval_over_nights": "no interval from one night",
         "details": printed(msgspec.to_builtins(details(night))),
         "provenance": steps(night),

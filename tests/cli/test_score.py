@@ -217,9 +217,11 @@ def test_a_unit_slip_in_the_header_is_mended_by_the_option(run, tmp_path):
     edf = write_edf(tmp_path / "in" / "night.edf", unit="mV")
     run("score", edf, "--out", tmp_path / "wrong")
     run("score", edf, "--unit", "uV", "--out", tmp_path / "right")
-    levels = [summary(tmp_path / d)["reference"]["levels"][0]["mvc_uv"] for d in ("wrong", "right")]
-    assert levels[0] / levels[1] == pytest.approx(1000)
-    assert "mvc-implausible" in {n["code"] for n in summary(tmp_path / "wrong")["notes"]}
+    wrong, right = (summary(tmp_path / d) for d in ("wrong", "right"))
+    assert wrong["reference"] is None
+    assert right["reference"]["levels"][0]["mvc_uv"] == pytest.approx(200, rel=0.2)
+    (why,) = (n["text"] for n in wrong["notes"] if n["code"] == "reference-unusable")
+    assert "factor of 1000" in why
 
 
 def test_a_label_that_a_spreadsheet_would_run_is_harmless(run, tmp_path):
@@ -368,7 +370,7 @@ def test_a_side_lost_is_said_with_the_way_out(run, edf, tmp_path):
     assert summary(tmp_path / "one")["measures"]["episode_count"]["value"] == 2
 
 
-@pytest.mark.parametrize("levels", [["0.172"], [f"{LABELS[0]}=190", f"{LABELS[1]}=1"]])
+@pytest.mark.parametrize("levels", [["17.2"], [f"{LABELS[0]}=190", f"{LABELS[1]}=12"]])
 def test_a_threshold_at_rest_is_refused_and_never_a_rate_of_zero(run, edf, tmp_path, levels):
     done = run("score", edf, *(f"--mvc-uv={v}" for v in levels), "--out", tmp_path / "out")
     assert done.code == 1
@@ -394,7 +396,8 @@ def test_clench_marks_over_rest_are_no_reference(run, tmp_path):
     "arguments",
     [
         ["--rest-uv", "2"], ["--criterion", "nope"], ["--channel", "NOPE"], ["--mvc-uv", "-5"],
-        ["--mvc-uv", "NOPE=172"], [f"--mvc-uv={LABELS[0]}=1", f"--mvc-uv={LABELS[0]}=2"],
+        ["--mvc-uv", "NOPE=172"], ["--mvc-uv", "0.172"], ["--mvc-uv", "172000"],
+        [f"--mvc-uv={LABELS[0]}=1", f"--mvc-uv={LABELS[0]}=2"],
         ["--from", "banana"], ["--study", "none.toml"], ["--mvc-uv", "190", "--to", "999999"],
     ],
 )  # fmt: skip

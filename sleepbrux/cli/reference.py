@@ -1,0 +1,113 @@
+"""``sleepbrux reference``: rest and maximal clenches of a recording, measured and judged."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.cli import options
+from sleepbrux.errors import UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.reference import Looked
+
+STATISTICS = ("mean_best_1s", "highest_best_1s", "mean_best_half_s", "mean_peak", "mean_plateau")
+
+
+def _show(looked: Looked) -> None:
+    from sleepbrux.report.reference_page import TRIAL_HEADS, sentences, trial_rows
+
+    cues = looked.cues
+    click.echo(f"{looked.swept.name}: {cues.said_by}; teeth: {cues.teeth}")
+    for clenches, wrong, notes in looked.channels:
+        about = " ".join(filter(None, (clenches.muscle, clenches.side)))
+        click.echo(f"\n{clenches.label}" + (f" ({about})" if about else ""))
+        widths = (6, 10, 10, 10, 11, 13, 9, 8, 0)
+        for row in (TRIAL_HEADS, *trial_rows(looked, clenches)):
+            cells = [f"{c:>{w}}" for c, w in zip(row[:-1], widths, strict=False)]
+            click.echo("".join(cells) + f"  {row[-1]}")
+        for sentence in sentences(looked, clenches):
+            click.echo(f"  {sentence}")
+        for why in wrong:
+            click.echo(f"  refused: {why}")
+        for note in notes:
+            click.echo(f"  {note.severity}: {note.text}")
+
+
+def _accept(recording: Path, looked: Looked, by: str, teeth: str) -> None:
+    from datetime import date
+
+    from sleepbrux.calibration import accept, write_proposal
+
+    if looked.proposal is None:
+        raise UsageError(
+            f"{recording.name}: nothing is to be accepted; marks in the recording say where the clenches are"
+        )
+    accepted = accept(looked.proposal, by=by, on=date.today(), teeth=teeth)
+    path = write_proposal(recording, accepted)
+    click.echo(f"\naccepted by {accepted.accepted_by} on {accepted.accepted_on}: {path}")
+
+
+@click.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="Folder for the page and the JSON file [default: beside the recording].")  # fmt: skip
+@click.option("--statistic", type=click.Choice(STATISTICS), default=STATISTICS[0], show_default=True,
+              help="How the trials become one level.")  # fmt: skip
+@click.option("--uv-kind", type=click.Choice(["rms", "rectified"]), default="rms", show_default=True,
+              help="Kind of µV of the level.")  # fmt: skip
+@click.option("--effort-pct", type=click.FloatRange(0, 100, min_open=True), default=100.0,
+              show_default=True, help="Effort that was asked for, in % of a maximal one.")  # fmt: skip
+@click.option("--threshold-pct-mvc", type=click.FloatRange(0, 100, min_open=True), default=10.0,
+              show_default=True, help="Threshold that must lie at 3 times rest or above.")  # fmt: skip
+@click.option("--teeth", default="", metavar="natural | NAME",
+              help="What was between the teeth: natural, or the appliance [default: natural].")  # fmt: skip
+@click.option("--afresh", is_flag=True, help="Look in the signal even where marks say it.")
+@click.option("--accept-by", default="", metavar="NAME",
+              help="Accept the clenches that were found; NAME or a code goes on record.")  # fmt: skip
+@click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
+@options.unit
+def command(
+    recording: Path, out: Path | None, statistic: str, uv_kind: str, effort_pct: float,
+    threshold_pct_mvc: float, teeth: str, afresh: bool, accept_by: str, channel: tuple[str, ...],  # noqa: FBT001
+    unit: str | None,
+) -> int:  # fmt: skip
+    """Measure rest and maximal clenches of RECORDING, a chair recording or a night.
+
+    They are taken from marks, else looked for in the signal: found ones are written to a file beside
+    the recording with a picture, and count as unconfirmed everywhere until somebody accepts them. Exit
+    code 1 where no channel gives a reference.
+    """
+    from sleepbrux.calibration import sidecar, teeth_word, write_proposal
+    from sleepbrux.cli.progress import shown
+    from sleepbrux.cli.score import load_kernels
+    from sleepbrux.files import safe_stem, write_text
+    from sleepbrux.reference import look
+    from sleepbrux.report.reference_page import reference_json, reference_page
+
+    load_kernels()
+    with shown(recording.name) as progress:
+        looked = look(
+            recording, teeth=teeth_word(teeth or "natural"), statistic=statistic,
+            amplitude="rectified" if uv_kind == "rectified" else "rms", effort_pct=effort_pct,
+            threshold_pct_mvc=threshold_pct_mvc, channels=channel, unit=unit, afresh=afresh,
+            progress=progress,
+        )  # fmt: skip
+    _show(looked)
+    folder = out or recording.parent
+    folder.mkdir(parents=True, exist_ok=True)
+    page = folder / f"{safe_stem(recording.name)}.reference.html"
+    write_text(page, reference_page(looked))
+    write_text(page.with_suffix(".json"), reference_json(looked))
+    click.echo(f"\npicture: {page}")
+    if accept_by:
+        _accept(recording, looked, accept_by, teeth)
+    elif looked.proposal is not None and not sidecar(recording).exists():
+        click.echo(f"proposal: {write_proposal(recording, looked.proposal)}")
+    if looked.proposal is not None and not looked.cues.confirmed and not accept_by:
+        click.echo(
+            "unconfirmed: look at the picture, then accept with --accept-by NAME --teeth natural"
+        )
+    return 0 if looked.usable else 1
