@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import secrets
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -33,7 +34,7 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
         raise UsageError(
             "--scheduler needs dask.distributed; install sleepbrux[cluster]"
         ) from error
-    from sleepbrux.batch.work import failed, score_task
+    from sleepbrux.batch.work import failed
 
     dask: Any = distributed  # its calls carry no types
     try:
@@ -50,7 +51,7 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
         run = secrets.token_hex(4)
 
         def submit(task: Task) -> Any:
-            future = client.submit(score_task, task, out, __version__, key=f"{task.key}-{run}")
+            future = client.submit(_on_worker, task, out, __version__, key=f"{task.key}-{run}")
             given[future.key] = task
             return future
 
@@ -68,6 +69,14 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
             for more in itertools.islice(waiting, 1):
                 running.add(submit(more))
     tidy(out, list(tasks))  # what lost workers were writing
+
+
+def _on_worker(task: Task, out: Path, version: str) -> Row:
+    from sleepbrux.batch.work import score_task
+    from sleepbrux.parallel import VARIABLE
+
+    os.environ[VARIABLE] = "1"  # a worker has as many nights as threads
+    return score_task(task, out, version)
 
 
 def _reason(error: BaseException) -> str:

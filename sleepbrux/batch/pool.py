@@ -20,7 +20,7 @@ from sleepbrux.batch.ledger import Row, tidy
 from sleepbrux.batch.tasks import Task
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS",
-              "VECLIB_MAXIMUM_THREADS", "NUMBA_NUM_THREADS")  # fmt: skip
+              "VECLIB_MAXIMUM_THREADS", "NUMBA_NUM_THREADS", "SLEEPBRUX_THREADS")  # fmt: skip
 
 
 def serve(line: Connection, out: Path) -> None:
