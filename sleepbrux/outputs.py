@@ -61,8 +61,13 @@ def _superseding(night: Night, earlier: Path) -> Night:
     return replace(night, supersedes=old if before == report_id(night) else before)
 
 
+def report_text(night: Night, *, mark_texts: bool = False) -> str:
+    """The page about a night as `write_outputs` leaves it."""
+    return render_night(night, others=side_by_side(night), mark_texts=mark_texts)
+
+
 TEXTS: dict[str, Callable[[Night], str]] = {
-    REPORT: lambda night: render_night(night, others=side_by_side(night)),
+    REPORT: report_text,
     ".episodes.csv": episodes_csv,
     ".bursts.csv": bursts_csv,
     ".channel_bursts.csv": channel_bursts_csv,

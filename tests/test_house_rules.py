@@ -69,7 +69,7 @@ DOORS = {
     "matplotlib": set(),
     "statsmodels": {"cohort.py"},
     "sleepecg": {"signal/heart.py"},
-    "typst": set(),
+    "typst": {"letter/typeset.py"},
     "starlette": {"review/server.py"},
     "uvicorn": {"review/serving.py"},
     "dask": set(),

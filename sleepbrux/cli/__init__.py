@@ -21,6 +21,8 @@ VERBS = {
     "review": "Look at a scored night in the browser, and decide.",
     "agreement": "Two scorings of the same nights: a person's, a rule's, a reviewed one.",
     "summary": "Several nights of a study, condition by condition.",
+    "report": "The page about a night, made again from its archive.",
+    "letter": "A letter of one or two pages for the sleep physician, as PDF.",
     "export": "Files for other programs: CSV, JSON, EDF+, BIDS, FHIR, a study table.",
     "trace": "From a number of a night down to the samples that it rests on.",
     "criteria": "List, show and check the scoring criteria.",

@@ -27,6 +27,14 @@ def _samples(places: dict[str, list[list[int]]]) -> str:
     )
 
 
+def _event(row: dict[str, Any]) -> str:
+    around = "".join(f"; {k} {v}" for k, v in row.get("around", {}).items())
+    return (
+        f"{row['number']:>4}  {row['start_s']:.3f} to {row['stop_s']:.3f} s  {row['kind']}  "
+        f"{_samples(row['stored_samples'])}{around}"
+    )
+
+
 def _value(table: dict[str, Any]) -> str:
     if table["value"] is None:
         return f"not computable ({table['reason']})"
@@ -48,8 +56,7 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
         ("rules", [f"{r['key']} = {r['value']}   ({r['status']}) {r['source']}" for r in table["rules"]]
          or ["none"]),
         (f"events: {events['what']}" + ("" if events["count"] is None else f" ({events['count']})"),
-         _clip([f"{e['number']:>4}  {e['start_s']:.3f} to {e['stop_s']:.3f} s  {e['kind']}  "
-                f"{_samples(e['stored_samples'])}" for e in events["list"]], everything=everything)),
+         _clip([_event(e) for e in events["list"]], everything=everything)),
         ("time", [
             f"window: {window['basis']}, {window['hours']:.6g} h",
             f"valid: {valid['hours']:.6g} h in {len(valid['spans_s'])} stretch(es)",

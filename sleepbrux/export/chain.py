@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import math
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from sleepbrux import __version__
 from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.bursts import SHORT, Ints
+from sleepbrux.context.model import OTHER, STAGES
 from sleepbrux.episodes import EPISODE_PHASIC
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import UsageError
@@ -23,6 +24,7 @@ from sleepbrux.export.summary import (
     rounded,
     steps,
 )
+from sleepbrux.export.tables import episode_numbers
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.recording.model import Channel
@@ -100,6 +102,9 @@ def _event(
 
 def _events(night: Night, name: str) -> dict[str, Any]:
     what, episodes, bursts = _which(night, name)
+    labelled = episodes is bursts is None and "context." in night.measures[name].keys
+    if labelled:
+        what, episodes = "counted episodes, each with what surrounds it", night.chosen.episodes
     rows: list[dict[str, Any]] = []
     for table, index, kinds in (
         (night.episodes, episodes, EPISODE_KINDS),
@@ -110,7 +115,34 @@ def _events(night: Night, name: str) -> dict[str, Any]:
                    int(table.channels[i]))
             for n, i in enumerate([] if index is None else index.tolist(), start=1)
         ]  # fmt: skip
+    if labelled:
+        for row, i in zip(rows, night.chosen.episodes.tolist(), strict=True):
+            row["around"] = _around(night, i)
+        return {"what": what, "count": None, "list": rows}
     return {"what": what, "count": None if episodes is bursts is None else len(rows), "list": rows}
+
+
+def _around(night: Night, i: int) -> dict[str, Any]:
+    """What is said of episode ``i`` because of what surrounds it; only what is known."""
+    labels = night.labels
+    words = {-1: None, 0: False, 1: True}
+    found = {
+        "stage": STAGES[labels.stage[i]] if labels.stage[i] >= 0 else None,
+        "awake": words[int(labels.awake[i])],
+        "movement": words[int(labels.movement[i])],
+        "grinding_like_sound": words[int(labels.grinding[i])],
+        "heart_rate_rise_5s_pct": _known(labels.rise_5s_pct[i]),
+        "position": labels.positions[labels.position[i]] if labels.position[i] >= 0 else None,
+        "sound_db": _known(labels.sound_db[i]),
+        "breathing_lag_s": _known(labels.breathing_lag_s[i]),
+        "rhythm_hz": _known(labels.rhythm_hz[i]),
+        "other": OTHER[labels.other[i]] or None,
+    }
+    return {k: v for k, v in found.items() if v is not None}
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else rounded(float(value))
 
 
 def again(night: Night, name: str, count: int | None) -> str:
@@ -157,6 +189,46 @@ def _levels(night: Night) -> list[dict[str, Any]]:
             "background_uv": rounded(night.background_uv.get(label)),
         })  # fmt: skip
     return rows
+
+
+class Words(NamedTuple):
+    """A chain in brief, for a page: lines of (what, text), and settings with their values."""
+
+    lines: list[tuple[str, str]]
+    rules: list[tuple[str, str]]
+
+
+MOST_NAMED = 40
+
+
+def chain_words(night: Night, name: str) -> Words:
+    """What a measure rests on, in a few lines; `chain_of` has all of it, with every sample."""
+    measure = night.measures[name]
+    what, episodes, bursts = _which(night, name)
+    lines = []
+    if episodes is not None:
+        numbers = [n for i, n in episode_numbers(night).items() if i in set(episodes.tolist())]
+        named = ", ".join(map(str, numbers[:MOST_NAMED]))
+        more = f" and {len(numbers) - MOST_NAMED} more" if len(numbers) > MOST_NAMED else ""
+        of = f" (no. {named}{more})" if numbers else ""
+        lines.append(("events", f"{len(numbers)} {what}{of}"))
+    elif bursts is not None:
+        lines.append(("events", f"{len(bursts)} {what}"))
+    else:
+        lines.append(("events", what))
+    found = episodes if episodes is not None else bursts
+    sum_ = again(night, name, None if found is None else len(found))
+    if sum_:
+        lines.append(("computed", sum_))
+    lines.append(("command", f"sleepbrux trace NIGHT.night.h5 {name}"))
+    rules = [(r["key"], _short(r["value"])) for r in rules_of(night, measure.keys)]
+    return Words(lines, rules)
+
+
+def _short(value: object) -> str:
+    if value is None:
+        return "not set"
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def chain_of(night: Night, name: str, *, archive: Path | None = None) -> dict[str, Any]:

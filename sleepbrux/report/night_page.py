@@ -15,6 +15,8 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from sleepbrux import __version__
+from sleepbrux.export.chain import chain_words
+from sleepbrux.export.summary import report_id, steps
 from sleepbrux.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
@@ -125,11 +127,14 @@ def _cut_offs(night: Night) -> list[str]:
 def _provenance(night: Night) -> list[tuple[str, str]]:
     swept, rules = night.swept, night.criterion
     return [
+        ("report id, over every value of the summary", report_id(night)),
+        *([("supersedes report", night.supersedes)] if night.supersedes else []),
         ("input, SHA-256", swept.digest),
         ("input format", swept.format),
         ("criterion", rules.id + (f" (derived from {rules.parent})" if rules.parent else "")),
         ("criterion, SHA-256 over values, sources and departures", rules.digest()),
         ("sleepbrux", __version__),
+        *((f"step {s['step']}, SHA-256 over it and all before", s["digest"]) for s in steps(night)),
     ]
 
 
@@ -196,6 +201,8 @@ def render_night(
         data=Markup(to_json(data)),
         banner=wording.banner(night),
         reviewed=night.review is not None,
+        report_id=report_id(night),
+        supersedes=night.supersedes,
         name=", ".join(value for _, value in night.about) or night.swept.name,
         began=began(night.swept.start, night.swept.start_clock),
         length=with_unit(night.swept.duration_s / 3600, "h"),
@@ -212,6 +219,7 @@ def render_night(
         marks=tables.marks(night, texts=mark_texts),
         mark_texts=mark_texts,
         measures=tables.measures(night),
+        chains={name: chain_words(night, name) for name in night.measures},
         episodes=episode_rows,
         not_counted=sum(not row.counted for row in episode_rows),
         distributions=_distributions(night),

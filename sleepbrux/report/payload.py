@@ -21,6 +21,7 @@ from sleepbrux import episodes as episode_kinds
 from sleepbrux.night import Night
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
+from sleepbrux.report.lanes import heart, stages
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.wording import BRIEF_REASONS, reason_words
 from sleepbrux.signal.envelope import Amplitude
@@ -303,6 +304,8 @@ def payload(
         "envelope": _packed([strip.codes for strip in scale]),
         "close_ups": close_ups(night, scale),
         "traces": traces(night),
+        "stages": stages(night),
+        "heart": heart(night),
         "window": [[round(a, 3), round(b, 3)] for a, b in night.window.spans_s],
         "reasons": [[reason_words(r), BRIEF_REASONS.get(r, r)] for r in reasons],
         "excluded": [[k, reasons.index(r), round(a, 3), round(b, 3)] for k, r, a, b in spans],

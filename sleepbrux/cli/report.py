@@ -1,0 +1,56 @@
+"""``sleepbrux report``: the page about a night, made again from its archive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sleepbrux.errors import SleepbruxError
+
+
+@click.command()
+@click.argument("archives", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for the pages [default: that of the archive].",
+)
+@click.option("--robustness", is_flag=True, help="With the figures of the night under many rules.")
+@click.option(
+    "--mark-texts", is_flag=True, help="Show the texts of marks as written; they may name a person."
+)
+def command(
+    archives: tuple[Path, ...], out: Path | None, *, robustness: bool, mark_texts: bool
+) -> int:
+    """Write the page about each of ARCHIVES (NIGHT.night.h5), after the review beside it if any.
+
+    The recording itself is not needed.
+    """
+    from sleepbrux.cli.progress import shown
+    from sleepbrux.files import write_text
+    from sleepbrux.journal import load_reviewed
+    from sleepbrux.outputs import ARCHIVE, REPORT, report_text
+    from sleepbrux.report.night_page import render_night
+    from sleepbrux.robustness import assess_robustness
+
+    failures = 0
+    for path in archives:
+        try:
+            night = load_reviewed(path)
+            if robustness:
+                with shown(path.name) as progress:
+                    many = assess_robustness(night, progress=progress)
+                page = render_night(night, robustness=many, mark_texts=mark_texts)
+            else:
+                page = report_text(night, mark_texts=mark_texts)
+            folder = out or path.parent
+            folder.mkdir(parents=True, exist_ok=True)
+            target = folder / f"{path.name.removesuffix(ARCHIVE)}{REPORT}"
+            write_text(target, page)
+            click.echo(str(target))
+        except SleepbruxError as error:
+            failures += 1
+            click.echo(f"sleepbrux: {error}", err=True)
+    return 1 if failures else 0

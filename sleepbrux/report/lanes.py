@@ -1,0 +1,47 @@
+"""What a strip draws below its channels: sleep stages and heart rate, where the night has them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from sleepbrux.context.model import STAGES
+from sleepbrux.night import Night
+
+HEART_STEP_S = 10.0
+ORDER = ("wake", "movement", "rem", "n1", "n2", "n3", "nrem", "sleep")
+WORDS = {"rem": "REM", "n1": "N1", "n2": "N2", "n3": "N3", "nrem": "NREM", "movement": "moving"}
+
+
+def stages(night: Night) -> dict[str, Any] | None:
+    """Rows of a hypnogram from top to bottom, and its stretches as [start, stop, row]."""
+    known = night.swept.around.stages
+    if known is None:
+        return None
+    used = {STAGES[c] for c in known.code.tolist()}
+    rows = [word for word in ORDER if word in used]
+    spans = [
+        [round(a, 2), round(b, 2), rows.index(STAGES[code])]
+        for (a, b), code in zip(known.spans_s.tolist(), known.code.tolist(), strict=True)
+        if STAGES[code] in rows
+    ]
+    return {"rows": [WORDS.get(r, r) for r in rows], "spans": spans, "origin": known.origin}
+
+
+def heart(night: Night) -> dict[str, Any] | None:
+    """Median heart rate each ten seconds, beats a minute; null where no interval is trusted."""
+    known = night.swept.around.heart
+    if known is None:
+        return None
+    begin, end = known.intervals()
+    n = max(int(np.ceil(night.swept.duration_s / HEART_STEP_S)), 1)
+    place = np.clip(((begin + end) / 2 / HEART_STEP_S).astype(np.int64), 0, n - 1)
+    rate = 60 / (end - begin)
+    order = np.lexsort((rate, place))
+    bins, first, count = np.unique(place[order], return_index=True, return_counts=True)
+    medians = rate[order][first + count // 2]
+    bpm: list[int | None] = [None] * n
+    for k, value in zip(bins.tolist(), medians.tolist(), strict=True):
+        bpm[k] = round(value)
+    return {"step_s": HEART_STEP_S, "bpm": bpm, "label": known.label}
