@@ -17,7 +17,7 @@ from sleepbrux.journal.file import ARCHIVE, JOURNAL
 from sleepbrux.night import Night, rescore
 from sleepbrux.store import load_night
 
-CRITERION = "criterion:"
+CRITERION, REVIEWED = "criterion:", "reviewed"
 STARTS = ("start_s", "onset", "onset_s", "start")
 STOPS = ("end_s", "stop_s", "end", "stop")
 LENGTHS = ("duration", "duration_s")
@@ -82,6 +82,12 @@ def pairs(first: Path, second: str) -> list[tuple[Path, str]]:
         if not files:
             raise UsageError(f"{first.name}: no archive (*{ARCHIVE}) lies in this folder")
         return [(path, second) for path in files]
+    if second == REVIEWED:
+        files = sorted(first.glob(f"*{ARCHIVE}")) if first.is_dir() else [first]
+        both = [(path, str(journal_path(path))) for path in files if journal_path(path).exists()]
+        if not both:
+            raise UsageError(f"{first.name}: no journal of a review lies beside an archive here")
+        return both
     other = Path(second)
     if not other.exists():
         raise UsageError(f"{other.name}: there is no such file or folder")

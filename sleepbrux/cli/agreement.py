@@ -109,8 +109,8 @@ def command(
     """Compare scoring A with scoring B of the same night, or of the nights in two folders.
 
     Each is an archive (NIGHT.night.h5: automatic), a journal (NIGHT.review.jsonl: reviewed), a
-    person's file (EDF+ annotations, CSV, BIDS events.tsv), and B may be criterion:ID. Only time known to both
-    counts.
+    person's file (EDF+ annotations, CSV, BIDS events.tsv). B may be criterion:ID, or the word
+    reviewed for the journals beside the archives of A. Only time known to both counts.
     """
     from sleepbrux.agreement.compare import compare
     from sleepbrux.agreement.loading import Wanted, check_labels, load_pair, pairs

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -89,7 +90,8 @@ def _serve(
 
             webbrowser.open(address)
 
-    serve(desk, port=port, told=told)
+    with contextlib.suppress(KeyboardInterrupt):
+        serve(desk, port=port, told=told)
 
 
 def _result(night: Night, journal: Journal, archive: Path) -> int:

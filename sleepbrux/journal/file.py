@@ -127,13 +127,13 @@ def journal_path(archive: Path) -> Path:
 
 
 def scoring_digest(night: Night) -> str:
-    """SHA-256 over what was decided about: input, rules, clench, window, and every event's place and kind.
+    """SHA-256 over what was decided about: input, values of the rules, clench, window, and every event.
 
     It is that of the scoring, not of the archive's bytes, so that an archive written again by another
     version keeps its review as long as its events are the same.
     """
     digest = hashlib.sha256()
-    head = [night.swept.digest, night.criterion.digest(), night.window.spans_s, night.amplitude,
+    head = [night.swept.digest, list(night.criterion.values()), night.window.spans_s, night.amplitude,
             [[v.label, v.mvc_uv] for v in (night.reference.levels if night.reference else ())],
             str(night.merged.grid.slot_s)]  # fmt: skip
     digest.update(msgspec.json.encode(head))
@@ -191,7 +191,9 @@ def _parsed(name: str, data: bytes) -> Journal:
         try:
             entry = msgspec.json.decode(line, type=Entry)
         except msgspec.MsgspecError as error:
-            if number == len(lines) and not torn:  # written, but not wholly, when the power went
+            if (
+                number == len(lines) and not torn and b"\0" in line
+            ):  # the power went while it was written
                 return Journal(name, header, tuple(entries), len(line) + 1)
             raise JournalError(
                 f"{name}: line {number} cannot be read ({error}); restore the file from a copy, or "

@@ -54,9 +54,14 @@ def in_force(journal: Journal) -> tuple[Entry, ...]:
     return tuple(e for e in journal.entries if e.action != "undo" and e.seq not in undone)
 
 
-def last_to_undo(journal: Journal) -> Entry | None:
-    """The decision that an undo would take back."""
-    stands = [e for e in in_force(journal) if e.action != "sample"]
+def last_to_undo(journal: Journal, *, judged_by: str | None = None) -> Entry | None:
+    """The decision that an undo would take back: of an open review, or of one reader's sample."""
+    stands = [
+        e
+        for e in in_force(journal)
+        if (e.action not in ("sample", "judge") if judged_by is None
+            else e.action == "judge" and e.who == judged_by)
+    ]  # fmt: skip
     return stands[-1] if stands else None
 
 
@@ -107,8 +112,9 @@ def check_form(night: Night, journal: Journal, draft: Draft) -> None:
     if draft.action == "reject" and not draft.reason.strip():
         raise JournalError("reject: no reason is given; choose or write one")
     if draft.action == "undo":
-        last = last_to_undo(journal)
-        if last is None or draft.undoes != last.seq:
+        judging = {e.who for e in journal.entries if e.action == "judge"}
+        last = [last_to_undo(journal), *(last_to_undo(journal, judged_by=w) for w in judging)]
+        if draft.undoes not in {e.seq for e in last if e is not None}:
             raise JournalError("undo: only the last decision that stands can be taken back")
     if draft.action in ("move", "add"):
         _check_span(night, draft)

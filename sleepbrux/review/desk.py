@@ -108,11 +108,26 @@ class Desk:
             self._look_again()
             if seen != self.seq:
                 raise ConflictError("another window has decided something; look again, then decide")
-            if draft.action == "judge":
+            if draft.action == "undo":
+                self._check_undo(draft, who.strip())
+            elif draft.action == "judge":
                 self._check_judged(draft)
+            elif self.sampled and draft.action != "sample":
+                raise JournalError(
+                    f"{draft.action}: while a sample is judged nothing else is decided"
+                )
             entry, after = decided(self._now, self._journal, draft, who.strip())
             self._journal = append(self.path, self._header, entry)
             self._now = after
+
+    def _last(self, journal: Journal, who: str) -> Entry | None:
+        """What this reader's undo takes back here: a sample and an open review are kept apart."""
+        return last_to_undo(journal, judged_by=who if self.sampled else None)
+
+    def _check_undo(self, draft: Draft, who: str) -> None:
+        last = self._last(self._journal, who)
+        if last is None or draft.undoes != last.seq:
+            raise JournalError("undo: only the last decision that stands can be taken back")
 
     def _check_judged(self, draft: Draft) -> None:
         sample = sampling.last_sample(self._journal)
@@ -161,7 +176,7 @@ class Desk:
         with self._lock:
             self._look_again()
             journal, now = self._journal, self._now
-        last = last_to_undo(journal)
+        last = self._last(journal, who)
         head = {"seq": journal.seq, "undo": None if last is None else _said(last)}
         if self.sampled:
             return head | self._sample(journal, who)

@@ -144,6 +144,7 @@ def test_a_reviewed_archive_and_another_criterion(archive, night):
     assert (a.origin, b.origin) == ("automatic", "reviewed")
     assert (len(a.events), len(b.events)) == (3, 2)
     assert "1 rejected" in b.who
+    assert pairs(archive.parent, "reviewed") == [(archive, str(journal_path(archive)))]
     _, c = both(archive, "criterion:lavigne1996")
     assert "lavigne1996" in c.who
 
@@ -157,6 +158,8 @@ def test_folders_are_paired_by_stem(tmp_path, archive):
         (tmp_path / "hand" / name).touch()
     found = pairs(tmp_path / "auto", str(tmp_path / "hand"))
     assert [(a.name, b.rsplit("/", 1)[-1]) for a, b in found] == [("n2.night.h5", "n2_events.tsv")]
+    with pytest.raises(UsageError, match="no journal"):
+        pairs(tmp_path / "auto", "reviewed")
     with pytest.raises(UsageError, match="two files or two folders"):
         pairs(tmp_path / "auto", str(archive))
     with pytest.raises(UsageError, match="there is no such file"):

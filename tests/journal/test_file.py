@@ -115,6 +115,13 @@ def test_a_damaged_or_missing_line_in_the_middle_is_an_error(path, header):
         load_journal(path)
 
 
+def test_a_last_line_changed_by_hand_is_an_error_and_not_a_torn_one(path, header):
+    append(path, header, entry(1))
+    path.write_bytes(path.read_bytes().replace(b'"accept"', b'"axcept"'))
+    with pytest.raises(JournalError, match="line 2 cannot be read"):
+        load_journal(path)
+
+
 def test_a_newer_schema_is_refused(path, header):
     append(path, header, entry(1))
     path.write_bytes(path.read_bytes().replace(b'"1.0"', b'"2.0"'))

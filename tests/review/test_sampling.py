@@ -5,6 +5,7 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from sleepbrux import calibration
+from sleepbrux.errors import JournalError
 from sleepbrux.journal.file import Draft, load_journal
 from sleepbrux.night import rescore, score_night
 from sleepbrux.review import sampling
@@ -132,3 +133,17 @@ def test_an_undo_hides_the_label_again(desk):
     judge(desk, 0, accepted=False)
     desk.decide(desk.seq, Draft(action="undo", undoes=desk.seq), "AB")
     assert "said" not in desk.state("AB")["items"][0]
+
+
+def test_a_sample_and_an_open_review_never_take_back_each_other(desk, night):
+    open_desk = Desk(night, desk.path, Trace(night, None))
+    open_desk.decide(open_desk.seq, Draft(action="accept", target="e0"), "AB")
+    assert desk.state("AB")["undo"] is None
+    with pytest.raises(JournalError, match="undo"):
+        desk.decide(desk.seq, Draft(action="undo", undoes=open_desk.seq), "AB")
+    judge(desk, 0, accepted=True, who="CD")
+    assert desk.state("AB")["undo"] is None
+    assert desk.state("CD")["undo"]["words"] == "judged"
+    assert open_desk.state()["undo"]["words"] == "accepted"
+    with pytest.raises(JournalError, match="nothing else is decided"):
+        desk.decide(desk.seq, Draft(action="reject", target="e0", reason="x"), "AB")

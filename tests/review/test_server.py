@@ -1,6 +1,8 @@
 """Who is answered: this machine, this token, this page; and what is refused."""
 
 import json
+import os
+import signal
 
 import httpx
 import numpy as np
@@ -127,3 +129,20 @@ def test_a_full_disk_is_told_and_nothing_is_shown_as_decided(client, served, mon
     assert answer.status_code == 507
     assert "No space left" in answer.json()["error"]
     assert client.get("/api/state").json()["seq"] == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="sends Ctrl-C")
+def test_ctrl_c_ends_the_command_with_what_was_decided(archive, process):
+    child, address = process
+    origin, _, token = address.partition("/#")
+    answer = httpx.post(
+        f"{origin}/api/decide", json=decision(0, action="reject", target="e0", reason="x"),
+        headers={"X-Review-Token": token, "Origin": origin}, trust_env=False,
+    )  # fmt: skip
+    assert answer.status_code == 200
+    child.send_signal(signal.SIGINT)
+    said = child.stdout.read()
+    assert child.wait(timeout=30) == 0
+    assert "1 rejected" in said
+    assert "n.reviewed.report.html" in said
+    assert (archive.parent / "n.reviewed.report.html").is_file()
