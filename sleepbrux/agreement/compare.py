@@ -187,6 +187,7 @@ class Agreement:
     limits: BlandAltman | None
     no_indices: str
     labels: tuple[tuple[str, str, str, int], ...]
+    notes: tuple[str, ...] = ()
     classes: Classes | None = None
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -394,6 +395,7 @@ def compare(
         kappa_kinds=kappa(table[:-1, :-1].astype(np.float64)),
         differences=_differences(pairs), indices=indices, limits=limits, no_indices=why,
         labels=tuple((*key, n) for key, n in labels.items()),
+        notes=tuple(dict.fromkeys(n.text for both in scorings for s in both for n in s.notes)),
         classes=None if cut_off_per_h is None else _classes(pairs, cut_off_per_h),
     )  # fmt: skip
     return agreement, pairs

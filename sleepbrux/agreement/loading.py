@@ -6,6 +6,7 @@ import csv
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import time
 from pathlib import Path
 
 from sleepbrux.agreement.scorings import KNOWN, UNKNOWN, Level, Scoring, of_night, of_rows
@@ -17,6 +18,7 @@ from sleepbrux.journal.file import ARCHIVE, JOURNAL
 from sleepbrux.night import Night, rescore
 from sleepbrux.store import load_night
 
+DAY_S = 86400
 CRITERION, REVIEWED = "criterion:", "reviewed"
 STARTS = ("start_s", "onset", "onset_s", "start")
 STOPS = ("end_s", "stop_s", "end", "stop")
@@ -187,19 +189,31 @@ def _rows(file: Path, night: Night | None) -> tuple[list[tuple[float, float, str
 
 
 def _annotations(file: Path, night: Night | None) -> tuple[list[tuple[float, float, str]], float]:
-    from sleepbrux.recording.opening import open_recording
+    from sleepbrux.recording.edf import open_edf
 
-    recording = open_recording(file)
+    recording = open_edf(file, marks_only=True)
     rows = [(m.start_s, m.start_s + m.duration_s, m.text) for m in recording.marks]
+    if night is None:
+        return rows, 0.0
+    own, other = night.swept, recording
     shift = 0.0
-    if night is not None and recording.start is not None and night.swept.start is not None:
-        shift = (recording.start - night.swept.start).total_seconds()
-        if abs(shift) > 86400:
-            raise UsageError(
-                f"{file.name}: it starts {shift / 3600:.1f} h away from the recording; it is of another "
-                "night, or its date was changed"
-            )
+    if other.start is not None and own.start is not None:
+        shift = (other.start - own.start).total_seconds()
+    elif other.start_clock is not None and own.start_clock is not None:
+        shift = _of_day(other.start_clock) - _of_day(own.start_clock)
+        shift = (shift + DAY_S / 2) % DAY_S - DAY_S / 2
+    if abs(shift) > own.duration_s:
+        raise UsageError(
+            f"{file.name}: it starts {shift / 3600:.1f} h away from the recording, which lasts "
+            f"{own.duration_s / 3600:.1f} h; it is of another night, or its date was changed"
+        )
     return rows, shift
+
+
+def _of_day(moment: time) -> float:
+    return (
+        moment.hour * 3600.0 + moment.minute * 60 + moment.second + moment.microsecond / 1_000_000
+    )
 
 
 def _column(heads: Sequence[str], names: Sequence[str]) -> int | None:

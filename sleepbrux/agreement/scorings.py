@@ -117,6 +117,8 @@ def meaning(label: str, level: Level) -> str:
         return UNKNOWN
     if words & KNOWN_WORDS:
         return KNOWN
+    if "short" in words:
+        return IGNORED
     of_burst = bool(words & BURST_WORDS)
     if of_burst != (level == "burst") and (of_burst or words & EPISODE_WORDS):
         return IGNORED
@@ -188,10 +190,31 @@ def of_rows(
         grid = known.grid
         out = Spans.of(grid, [(int(max(a, 0) * 1000), -int(-b * 1000 // 1)) for a, b in away])
         known = known - out
-    events.sort()
+    events, united = _united(sorted(events))
+    notes = (
+        Note("overlapping-united", "note",
+             f"{who}: {united} event(s) overlapped another of the same file and were united with it; "
+             "the longest gives the kind"),
+    )  # fmt: skip
     return Scoring(
         night=night, who=who, origin="human", input_sha256="", person="", level=level,
         events=np.array([e[:2] for e in events], dtype=np.float64).reshape(-1, 2),
         kinds=tuple(e[2] for e in events), known=known,
         labels=tuple((label, taken, n) for (label, taken), n in sorted(counts.items())),
+        notes=notes if united else (),
     )  # fmt: skip
+
+
+def _united(events: list[tuple[float, float, str]]) -> tuple[list[tuple[float, float, str]], int]:
+    """Events, sorted, with those that overlap as one (each side may be marked), and how many fewer."""
+    out: list[tuple[float, float, str]] = []
+    longest = 0.0
+    for start, stop, kind in events:
+        if out and start < out[-1][1]:
+            named = kind if stop - start > longest else out[-1][2]
+            longest = max(longest, stop - start)
+            out[-1] = (out[-1][0], max(out[-1][1], stop), named)
+        else:
+            out.append((start, stop, kind))
+            longest = stop - start
+    return out, len(events) - len(out)

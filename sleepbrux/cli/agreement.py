@@ -63,7 +63,7 @@ def _show(found: Agreement) -> None:
                    f"({d.n} matched)")  # fmt: skip
     click.echo(f"kappa over kinds of matched events {number(found.kappa_kinds)}")
     _show_rest(found)
-    for text in found.cautions:
+    for text in (*found.notes, *found.cautions):
         click.echo(f"note: {text}")
 
 

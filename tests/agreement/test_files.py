@@ -86,6 +86,19 @@ def test_edf_annotations_that_start_later_are_shifted(archive, night, tmp_path):
     assert b.known.seconds() == [(10.0, 110.0)]
 
 
+@pytest.mark.parametrize("level", ["episode", "burst"])
+@pytest.mark.parametrize("kind", ["edf", "bids"])
+def test_our_own_exports_agree_wholly_with_the_archive(archive, night, tmp_path, run, level, kind):
+    assert run("export", archive, "--out", tmp_path / "e", "--as", kind)[0] == 0
+    pattern = "*.annotations.edf" if kind == "edf" else "*_events.tsv"
+    (path,) = (tmp_path / "e").rglob(pattern)
+    a, b = both(archive, path, scored="all", level=level)
+    assert a.kinds == b.kinds
+    assert np.allclose(a.events, b.events, atol=0.011)
+    united = [n for n in b.notes if n.code == "overlapping-united"]
+    assert bool(united) == (level == "burst")  # a burst is exported once a side
+
+
 def _recording():
     from edfio import Recording
 
@@ -125,6 +138,7 @@ def test_a_label_of_the_other_level_is_left_out():
     assert meaning("phasic burst", "burst") == "phasic"
     assert meaning("phasic", "burst") == "phasic"
     assert meaning("phasic tonic", "episode") == "left out"
+    assert meaning("short burst", "burst") == "left out"
     assert meaning("not scored", "episode") == meaning("artefact", "episode") == "unscored"
 
 

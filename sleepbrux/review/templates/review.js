@@ -529,7 +529,7 @@
 
   async function progress() {
     const p = await json("/api/progress");
-    $("basis").textContent = p.failed ? "The recording could not be read (" + p.failed + "); shown are the archive's frames." : !night.recording ? "The recording was not given: shown is the amplitude of the archive's 10-ms frames." : p.ready ? "Shown is the band-passed signal, lowest and highest value of each pixel. Dashed: the threshold, which is one of the smoothed amplitude, not of single peaks." : "Reading the recording, " + Math.round(100 * p.done) + " %; until then wide views show the amplitude of the archive's 10-ms frames.";
+    $("basis").textContent = p.failed ? "The recording could not be read (" + p.failed + "); shown are the archive's frames." : !night.recording ? "The recording was not given: shown is the amplitude of the archive's 10-ms frames." : p.ready ? "Shown is the band-passed signal, lowest and highest value of each pixel." + (night.channels.some((c) => c.threshold) ? " Dashed: the threshold, which is one of the smoothed amplitude, not of single peaks." : "") : "Reading the recording, " + Math.round(100 * p.done) + " %; until then wide views show the amplitude of the archive's 10-ms frames.";
     trace.dataset.ready = String(p.ready);
     if (!p.ready && !p.failed) { setTimeout(() => progress().catch(lost), 500); return; }
     fetchView();
