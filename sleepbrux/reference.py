@@ -31,7 +31,7 @@ from sleepbrux.calibration import (
 )
 from sleepbrux.errors import Note, ReferenceLevelError
 from sleepbrux.night import Swept, sweep_recording
-from sleepbrux.recording.opening import open_recording
+from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window
 
@@ -89,7 +89,7 @@ def chair_reference(
     origin: str = "",
     day: date | None = None,
     channels: tuple[str, ...] = (),
-    unit: str | None = None,
+    hints: Hints | None = None,
     threshold_pct_mvc: float | None = None,
     threads: int | None = None,
     progress: Progress | None = None,
@@ -103,7 +103,7 @@ def chair_reference(
         times rest is refused here, before any night stands on it.
     """
     swept = sweep_recording(
-        open_recording(path, unit=unit), channels, threads=threads, progress=progress
+        open_recording(path, hints), channels, threads=threads, progress=progress
     )
     cues = cues_of(swept.marks, load_proposal(path, swept.digest), teeth=teeth)
     if cues is None:

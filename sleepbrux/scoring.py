@@ -31,7 +31,7 @@ from sleepbrux.errors import (
 )
 from sleepbrux.night import Night, Swept, score, sweep_recording, with_beside, with_notes
 from sleepbrux.recording.model import Recording
-from sleepbrux.recording.opening import open_recording
+from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.reference import chair_reference, own_cues, own_reference
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.study import OWN, Study, StudyNight, StudyReference
@@ -64,15 +64,14 @@ class Request:
         night has none of its own.
     proposal
         Clenches of the night itself, from the file beside the recording.
-    record_duration_s
-        Seconds a data record, for an EDF file that states none.
+    hints
+        What the file does not say itself.
     about
         What a study says of the night.
     """
 
     criterion: str = ""
     channels: tuple[str, ...] = ()
-    unit: str | None = None
     mvc_uv: float | Mapping[str, float] | None = None
     rest_uv: float | Mapping[str, float] | None = None
     amplitude: Amplitude = "rms"
@@ -82,7 +81,7 @@ class Request:
     reference: Reference | None = None
     natural: Reference | None = None
     proposal: Proposal | None = None
-    record_duration_s: float | None = None
+    hints: Hints = field(default_factory=Hints)
     about: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = field(default=())
 
@@ -159,7 +158,7 @@ def _reference(
 
 def open_as(path: Path, request: Request) -> Recording:
     """Open a recording as a request describes it."""
-    return open_recording(path, unit=request.unit, record_duration=request.record_duration_s)
+    return open_recording(path, request.hints)
 
 
 def score_file(
@@ -270,6 +269,14 @@ def find_file(folder: Path, name: str, what: str) -> Path:
     return path
 
 
+def study_hints(study: Study) -> Hints:
+    """What the study file says of its recordings that these do not say."""
+    return Hints(
+        unit=study.unit or None, scale=study.scale_uv or None, rate=study.rate_hz,
+        time_unit=study.time_unit or None, datasets=study.datasets, roles=tuple(study.roles.items()),
+    )  # fmt: skip
+
+
 def study_request(
     study: Study,
     night: StudyNight,
@@ -288,7 +295,7 @@ def study_request(
         if night.reference == OWN and study.criterion == DEFAULT_ID
         else study.criterion,
         channels=study.channels,
-        unit=study.unit or None,
+        hints=study_hints(study),
         about=(("pseudonym", study.pseudonym), ("night", night.id), ("condition", night.condition)),
     )
     if bool(night.lights_off) != bool(night.lights_on):
@@ -338,7 +345,7 @@ def _stated(
         reference = chair_reference(
             path, teeth=teeth, amplitude=stated.uv_kind, statistic=stated.statistic,
             effort_pct=stated.effort_pct, placement=stated.placement, origin=said, day=stated.date,
-            channels=study.channels, unit=study.unit or None,
+            channels=study.channels, hints=study_hints(study),
             threshold_pct_mvc=load_criterion(study.criterion).threshold.level_pct_mvc,
             threads=threads, progress=progress,
         )  # fmt: skip

@@ -97,6 +97,11 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         Labels to score; empty: every jaw muscle.
     unit
         Unit of the samples where the headers do not say, or say it wrongly; empty: as written.
+    scale_uv, rate_hz, time_unit, datasets
+        Of recordings in CSV, WAV or HDF5, where the files do not say: µV for a stored value of 1 by
+        channel label, samples a second, unit of the time column, data sets.
+    roles
+        What channels are, by label, whatever the labels say: ``ch1 = "masseter left"``.
     baseline
         The condition that the others are compared with.
     order
@@ -111,6 +116,11 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     criterion: Name = "phasic_tonic_10mvc"
     channels: tuple[str, ...] = ()
     unit: Literal["", "uV", "mV", "V", "nV"] = ""
+    scale_uv: dict[str, float] = {}
+    rate_hz: Annotated[float, Meta(gt=0)] | None = None
+    time_unit: Literal["", "s", "ms", "us"] = ""
+    datasets: tuple[str, ...] = ()
+    roles: dict[str, str] = {}
     baseline: Name = NO_APPLIANCE
     order: Order = "as it came"
     score_against_appliance_clench: bool = False

@@ -12,6 +12,7 @@ from sleepbrux.errors import SleepbruxError
 
 if TYPE_CHECKING:
     from sleepbrux.recording.model import Recording
+    from sleepbrux.recording.opening import Hints
 
 
 def _plain(text: str) -> str:
@@ -117,10 +118,9 @@ def _ratio(text: str) -> float:
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@options.unit
-@options.record_duration
+@options.hints
 def command(
-    recordings: tuple[Path, ...], as_json: bool, unit: str | None, record_duration: float | None,  # noqa: FBT001
+    recordings: tuple[Path, ...], as_json: bool, hints: Hints,  # noqa: FBT001
 ) -> int:  # fmt: skip
     """Show channels, rates, units, roles, gaps, marks and a first look at quality."""
     import msgspec
@@ -130,7 +130,7 @@ def command(
     failures, found = 0, []
     for path in recordings:
         try:
-            found.append(look(open_recording(path, unit=unit, record_duration=record_duration)))
+            found.append(look(open_recording(path, hints)))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)

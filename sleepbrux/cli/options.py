@@ -2,7 +2,49 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
 import click
+
+from sleepbrux.errors import UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.recording.opening import Hints
+
+Command = Callable[..., Any]
+
+_HINTS = (
+    click.option(
+        "--unit", multiple=True, metavar="UNIT | LABEL=UNIT",
+        help="Unit of the samples where the file does not say, or says it wrongly: uV, mV, V, nV.",
+    ),
+    click.option(
+        "--scale", multiple=True, metavar="VALUE | LABEL=VALUE",
+        help="µV that a stored value of 1 stands for (WAV: full scale), in CSV, WAV and HDF5.",
+    ),
+    click.option(
+        "--rate", type=click.FloatRange(min=0, min_open=True), default=None, metavar="HZ",
+        help="Samples a second, for a CSV or HDF5 file that does not say.",
+    ),
+    click.option(
+        "--time-unit", type=click.Choice(["s", "ms", "us"]), default=None,
+        help="Unit of the time column of a CSV file.",
+    ),
+    click.option(
+        "--dataset", multiple=True, metavar="PATH", help="Data set of an HDF5 file; repeatable."
+    ),
+    click.option(
+        "--as", "roles", multiple=True, metavar="LABEL=WHAT",
+        help="What a channel is, such as ch1=ecg or ch2='masseter left'; repeatable.",
+    ),
+    click.option(
+        "--record-duration", type=click.FloatRange(min=0, min_open=True), default=None,
+        metavar="SECONDS", help="Length of a data record, for an EDF file that states none.",
+    ),
+)  # fmt: skip
+
 
 unit = click.option(
     "--unit",
@@ -10,10 +52,73 @@ unit = click.option(
     default=None,
     help="Unit of the samples where the header does not say, or says it wrongly.",
 )
-record_duration = click.option(
-    "--record-duration",
-    type=click.FloatRange(min=0, min_open=True),
-    default=None,
-    metavar="SECONDS",
-    help="Length of a data record, for an EDF file that states none.",
-)
+
+
+def by_label(values: tuple[str, ...], option: str) -> str | dict[str, str] | None:
+    """``("mV",)`` to ``"mV"``, ``("L=mV", "R=uV")`` to a table, ``()`` to None."""
+    if not values:
+        return None
+    table: dict[str, str] = {}
+    for text in values:
+        label, equals, value = text.rpartition("=")
+        if not equals and len(values) > 1:
+            raise UsageError(
+                f"{option} is given {len(values)} times, once without a label; write one value for all"
+                " channels, or LABEL=VALUE for each"
+            )
+        if label in table:
+            raise UsageError(f"{option} is given twice for {label!r}; give it once")
+        table[label] = value.strip()
+    return table.get("", table)
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise UsageError(
+            f"--scale {text!r} is no number; write --scale 2500 or --scale LABEL=2500 (µV)"
+        ) from None
+
+
+def _units(values: tuple[str, ...]) -> str | dict[str, str] | None:
+    units = by_label(values, "--unit")
+    known = {"uv": "uV", "µv": "uV", "μv": "uV", "mv": "mV", "v": "V", "nv": "nV"}
+    for text in units.values() if isinstance(units, dict) else (units,) if units else ():
+        if text.casefold() not in known:
+            raise UsageError(f"--unit {text!r} is no unit; allowed are uV, mV, V, nV")
+    if isinstance(units, dict):
+        return {label: known[text.casefold()] for label, text in units.items()}
+    return known[units.casefold()] if units else None
+
+
+def _hints(
+    unit: tuple[str, ...], scale: tuple[str, ...], rate: float | None, time_unit: str | None,
+    dataset: tuple[str, ...], roles: tuple[str, ...], record_duration: float | None,
+) -> Hints:  # fmt: skip
+    from sleepbrux.recording.opening import Hints
+
+    scales = by_label(scale, "--scale")
+    named = by_label(roles, "--as")
+    if isinstance(named, str):
+        raise UsageError(f"--as {named!r} names no channel; write --as LABEL=ecg")
+    return Hints(
+        unit=_units(unit),
+        scale={k: _number(v) for k, v in scales.items()} if isinstance(scales, dict)
+        else None if scales is None else _number(scales),
+        rate=rate, record_duration=record_duration, time_unit=time_unit, datasets=dataset,
+        roles=tuple((named or {}).items()),
+    )  # fmt: skip
+
+
+def hints(command: Command) -> Command:
+    """Options that say about a file what it does not say; the command takes them as ``hints``."""
+
+    @functools.wraps(command)
+    def wrapped(**given: Any) -> Any:
+        names = ("unit", "scale", "rate", "time_unit", "dataset", "roles", "record_duration")
+        return command(hints=_hints(**{name: given.pop(name) for name in names}), **given)
+
+    for option in reversed(_HINTS):
+        wrapped = option(wrapped)
+    return wrapped

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from sleepbrux.recording.model import Recording
+    from sleepbrux.recording.opening import Hints
     from sleepbrux.scoring import Request
 
 
@@ -95,7 +96,6 @@ def load_kernels() -> None:
     help="Rule set [default: phasic_tonic_10mvc; aasm without a clench].",
 )
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to score; repeatable.")
-@options.unit
 @click.option(
     "--from",
     "from_text",
@@ -104,7 +104,7 @@ def load_kernels() -> None:
     help="Start of the window: clock time (23:10) or seconds.",
 )
 @click.option("--to", "to_text", default="", metavar="TIME", help="End of the window.")
-@options.record_duration
+@options.hints
 @click.option(
     "--study",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -113,17 +113,18 @@ def load_kernels() -> None:
 )
 def command(
     recordings: tuple[Path, ...], out: Path, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
-    uv_kind: str | None, criterion: str, channel: tuple[str, ...], unit: str | None,
-    from_text: str, to_text: str, record_duration: float | None, study: Path | None,
+    uv_kind: str | None, criterion: str, channel: tuple[str, ...], hints: Hints,
+    from_text: str, to_text: str, study: Path | None,
 ) -> int:  # fmt: skip
     """Score RECORDINGS and write report, tables and archive for each into a folder.
 
     The reference clench comes from --mvc-uv, from the study file, or from clenches that are marked
     in the recording. Without any, a criterion relative to background is used, and the result says so.
     """
+    from sleepbrux.recording.opening import Hints
     from sleepbrux.scoring import Request
 
-    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text, unit, record_duration)
+    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text, hints != Hints())
     if study is not None and (any(stated) or uv_kind is not None):
         raise UsageError(
             "--study says all of it: leave out the other options, or change the study file"
@@ -146,9 +147,9 @@ def command(
             raise UsageError(str(error)) from error
     levels = _levels(mvc_uv, "--mvc-uv"), _levels(rest_uv, "--rest-uv")
     request = Request(
-        criterion=criterion, channels=channel, unit=unit, mvc_uv=levels[0], rest_uv=levels[1],
+        criterion=criterion, channels=channel, hints=hints, mvc_uv=levels[0], rest_uv=levels[1],
         amplitude="rectified" if uv_kind == "rectified" else "rms",
-        from_text=from_text, to_text=to_text, record_duration_s=record_duration,
+        from_text=from_text, to_text=to_text,
     )  # fmt: skip
     return _score_all([(path, request, None) for path in recordings], out)
 

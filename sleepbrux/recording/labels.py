@@ -19,8 +19,12 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import get_args
 
-from sleepbrux.recording.model import Role, Side
+from sleepbrux.errors import RecordingError
+from sleepbrux.recording.model import Recording, Role, Side
 
 ELECTRICAL: frozenset[Role] = frozenset(
     {"jaw", "chin", "leg", "arm", "neck", "emg", "ecg", "eeg", "eog"}
@@ -77,7 +81,7 @@ _RIGHT = re.compile(
 _BOTH = re.compile(r"\b(?:lr|rl|bil\w*|both|beide?)\b")
 
 
-def _plain(label: str) -> str:
+def plain_label(label: str) -> str:
     """Lower case, accents removed, words apart."""
     words = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", " ", label)
     decomposed = unicodedata.normalize("NFKD", words.casefold())
@@ -102,8 +106,8 @@ def recognise(label: str) -> tuple[Role, Side, str]:
     >>> recognise("Temperature"), recognise("LAT"), recognise("EMG1")
     (('other', '', ''), ('leg', 'left', ''), ('emg', '', ''))
     """
-    split = _plain(label)
-    whole = _plain(label.lower())
+    split = plain_label(label)
+    whole = plain_label(label.lower())
     for role, muscle, pattern in _PATTERNS:
         for text in (split, whole):
             if pattern.search(text):
@@ -132,3 +136,59 @@ def unique_labels(raw: list[str]) -> list[str]:
         taken.add(name)
         result.append(name)
     return result
+
+
+def axis_of(label: str) -> str:
+    """Axis that the label of an accelerometer names: ``"x"``, ``"y"``, ``"z"`` or ``""``.
+
+    Examples
+    --------
+    >>> axis_of("ACC_X"), axis_of("AccelZ"), axis_of("Movement")
+    ('x', 'z', '')
+    """
+    text = plain_label(label)
+    named = re.search(r"(?:^|\b|acc(?:el\w*?)?|gyro)([xyz])\b", text)
+    return named[1] if named else ""
+
+
+def role_named(text: str) -> tuple[Role, Side, str]:
+    """Role, side and muscle that a user names: a role's own word, or a label such as channels have.
+
+    Examples
+    --------
+    >>> role_named("ecg"), role_named("masseter left")
+    (('ecg', '', ''), ('jaw', 'left', 'masseter'))
+    """
+    word = text.strip().casefold()
+    if word in get_args(Role):
+        return word, "", ""  # type: ignore[return-value]
+    role, side, muscle = recognise(text)
+    if role == "other":
+        raise RecordingError(
+            f"{text!r} names no kind of channel; write one of {', '.join(get_args(Role))}, or such as"
+            " 'masseter left'"
+        )
+    return role, side, muscle
+
+
+def with_roles(recording: Recording, roles: Iterable[tuple[str, str]]) -> Recording:
+    """The recording with channels that are what the user says, whatever their labels say.
+
+    Raises
+    ------
+    RecordingError
+        A label that the recording does not have, or a word that names no kind of channel.
+    """
+    channels = list(recording.channels)
+    for label, text in roles:
+        try:
+            channel = recording.channel(label)
+        except KeyError:
+            names = ", ".join(repr(c.label) for c in channels)
+            raise RecordingError(
+                f"{recording.name}: there is no channel {label!r} to name; there are {names}"
+            ) from None
+        role, side, muscle = role_named(text)
+        place = next(k for k, c in enumerate(channels) if c.label == channel.label)
+        channels[place] = replace(channels[place], role=role, side=side, muscle=muscle)
+    return replace(recording, channels=tuple(channels))

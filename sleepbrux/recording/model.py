@@ -62,7 +62,7 @@ class Channel:
     n_stored
         Samples in the file.
     pieces
-        Where they lie on the night clock.
+        Where they lie on the night clock; stored samples in no piece are missing values.
     prefilter
         Prefilter text as written, control characters removed.
     fault

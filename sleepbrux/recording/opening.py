@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
 from sleepbrux.recording.edf import open_edf
 from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.recording.findings import Findings
+from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.model import Recording
 
-READ = "EDF, EDF+, BDF, BDF+ and BrainVision (.vhdr)"
+READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
 
 _PACKED = (
     (b"\x1f\x8b", "gzip-compressed"),
@@ -21,10 +23,9 @@ _PACKED = (
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
     (b"Rar!", "a rar archive"),
 )
+_HDF5 = b"\x89HDF\r\n\x1a\n"
+_WAVES = (b"RIFF", b"RF64", b"BW64")
 _OTHER = (
-    (b"\x89HDF\r\n\x1a\n", "HDF5"),
-    (b"RIFF", "WAV"),
-    (b"RF64", "WAV"),
     (b"%PDF", "PDF"),
     (b"<?xml", "XML"),
     (b"MATLAB 5.0", "MATLAB"),
@@ -33,7 +34,6 @@ _BRAINVISION = (b"Brain Vision Data Exchange Header", b"BrainVision Data Exchang
 # Formats that only mne reads; there the name decides, as it does in mne.
 _MNE_SUFFIXES = frozenset({".vhdr", ".ahdr", ".fif", ".set", ".cnt", ".gdf", ".nxe", ".mff"})
 _BRAINVISION_PARTS = frozenset({".eeg", ".vmrk"})
-_TEXT_SUFFIXES = {".csv": "CSV", ".tsv": "TSV", ".txt": "plain text", ".asc": "plain text"}
 
 
 def _first_bytes(path: Path, found: Findings) -> bytes:
@@ -66,7 +66,11 @@ def _refused(path: Path, first: bytes, found: Findings) -> Exception:
         return found.refusal(
             f"this is one part of a BrainVision recording; give its header {path.stem + '.vhdr'!r}."
         )
-    named = _starts(first, _OTHER) or _TEXT_SUFFIXES.get(suffix, "")
+    if first.startswith(_WAVES):
+        return found.refusal(
+            "the file is of the RIFF family and holds no sound; read are " + READ + "."
+        )
+    named = _starts(first, _OTHER)
     if named:
         return found.refusal(f"{named} files are not read as recordings; read are {READ}.")
     return found.refusal(
@@ -74,11 +78,54 @@ def _refused(path: Path, first: bytes, found: Findings) -> Exception:
     )
 
 
+def _is_text(first: bytes) -> bool:
+    """Whether the first bytes are those of a text, in any encoding."""
+    if first.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return True
+    controls = sum(byte < 32 and byte not in b"\t\n\r\f" for byte in first)
+    return not controls and any(byte in b"0123456789" for byte in first)
+
+
+@dataclass(frozen=True)
+class Hints:
+    """What a user says about a file that the file does not say, or says wrongly.
+
+    Attributes
+    ----------
+    unit
+        Unit of the values where the file's is wrong or missing: ``"uV"``, ``"mV"``, ``"nV"`` or
+        ``"V"``, for every electrical channel or by label.
+    scale
+        µV that a stored value of 1 stands for (in WAV: full scale), for all or by label; for CSV, WAV
+        and HDF5.
+    rate
+        Samples a second, for CSV, WAV and HDF5.
+    record_duration
+        Seconds of a data record of an EDF or BDF file whose header is wrong about it.
+    time_unit
+        ``"s"``, ``"ms"`` or ``"us"``: unit of the time column of a CSV file.
+    datasets
+        Data sets of an HDF5 file that are to be read.
+    roles
+        What channels are, by label: a role such as ``"ecg"``, or a name such as ``"masseter left"``.
+    """
+
+    unit: str | Mapping[str, str] | None = None
+    scale: float | Mapping[str, float] | None = None
+    rate: float | str | Fraction | None = None
+    record_duration: float | str | Fraction | None = None
+    time_unit: str | None = None
+    datasets: tuple[str, ...] = ()
+    roles: tuple[tuple[str, str], ...] = ()
+
+
 def open_recording(
     path: str | Path,
+    hints: Hints | None = None,
     *,
     unit: str | Mapping[str, str] | None = None,
     record_duration: float | str | Fraction | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Recording:
     """Open a recording; its samples are read when asked for.
 
@@ -86,29 +133,73 @@ def open_recording(
     ----------
     path
         The file. The first bytes decide what it is, not the name.
-    unit
-        Unit of the values where the file's is wrong or missing: ``"uV"``, ``"mV"``, ``"nV"`` or
-        ``"V"``, for every electrical channel or by label.
-    record_duration
-        Seconds of a data record of an EDF or BDF file whose header is wrong about it.
+    hints
+        What the file does not say itself.
+    unit, record_duration
+        Short for `Hints` with these.
+    progress
+        Called with the share read, 0 to 1, for a file that has to be read to be opened (CSV).
 
     Raises
     ------
     RecordingError
         Where the file is missing, of another kind, or cannot be read rightly.
     """
+    hints = hints or Hints()
+    if unit is not None:
+        hints = replace(hints, unit=unit)
+    if record_duration is not None:
+        hints = replace(hints, record_duration=record_duration)
     path = Path(path)
     found = Findings(path)
+    recording = _open(path, hints, found, progress)
+    return with_roles(recording, hints.roles) if hints.roles else recording
+
+
+def _refuse_unused(hints: Hints, allowed: tuple[str, ...], kind: str, found: Findings) -> None:
+    """Refuse a hint that this kind of file has no use for: it would be dropped silently."""
+    options = {"scale": "--scale", "rate": "--rate", "time_unit": "--time-unit",
+               "datasets": "--dataset", "record_duration": "--record-duration"}  # fmt: skip
+    for name, option in options.items():
+        if getattr(hints, name) and name not in allowed:
+            raise found.refusal(f"{option} has no meaning for a file of {kind}; leave it out.")
+
+
+def _open(
+    path: Path, hints: Hints, found: Findings, progress: Callable[[float], None] | None
+) -> Recording:
     _check_place(path, found)
     first = b"" if path.is_dir() else _first_bytes(path, found)
     if not first and not path.is_dir():
         raise found.refusal("the file is empty; copy it again from the recorder.")
     if kind_of(first):
-        return open_edf(path, unit=unit, record_duration=record_duration)
+        _refuse_unused(hints, ("record_duration",), "EDF or BDF", found)
+        return open_edf(path, unit=hints.unit, record_duration=hints.record_duration)
+    if first.startswith(_HDF5) and path.suffix.lower() not in _MNE_SUFFIXES:
+        from sleepbrux.recording.hdf5 import open_hdf5
+
+        _refuse_unused(hints, ("scale", "rate", "datasets"), "HDF5", found)
+        return open_hdf5(
+            path, datasets=hints.datasets, rate=hints.rate, unit=hints.unit, scale=hints.scale
+        )
+    if first.startswith(_WAVES) and first[8:12] == b"WAVE":
+        from sleepbrux.recording.wav import open_wav
+
+        _refuse_unused(hints, ("scale", "rate"), "WAV", found)
+        return open_wav(path, rate=hints.rate, unit=hints.unit, scale=hints.scale)
     packed_or_other = _starts(first, _PACKED) or _starts(first, _OTHER)
     by_name = path.suffix.lower() in _MNE_SUFFIXES and not packed_or_other
     if by_name or first.startswith(_BRAINVISION):
         from sleepbrux.recording.mne_formats import open_with_mne
 
-        return open_with_mne(path, unit=unit)
+        _refuse_unused(hints, (), "this kind", found)
+        return open_with_mne(path, unit=hints.unit)
+    if not packed_or_other and _is_text(first) and path.suffix.lower() not in _BRAINVISION_PARTS:
+        from sleepbrux.recording.table import open_table
+
+        _refuse_unused(hints, ("scale", "rate", "time_unit"), "CSV", found)
+        return open_table(
+            path, rate=hints.rate, unit=hints.unit, scale=hints.scale, time_unit=hints.time_unit,
+            progress=progress,
+        )  # fmt: skip
     raise _refused(path, first, found)

@@ -6,6 +6,9 @@ For tables that fit in memory (stages, marks). `sniff` also serves the streamed 
 
 from __future__ import annotations
 
+import contextlib
+import csv
+import math
 import re
 from collections import Counter
 from dataclasses import dataclass
@@ -19,7 +22,9 @@ SNIFFED_BYTES = 1 << 16
 SEPARATORS = ("\t", ";", "|", ",")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
-_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?")
+_CLOCK = re.compile(
+    r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?(?: ?([ap])\.?m\.?)?", re.IGNORECASE
+)
 _DATE_FORMS = (
     (re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})"), (1, 2, 3)),
     (re.compile(r"(\d{1,2})[.\-](\d{1,2})[.\-](\d{4})"), (3, 2, 1)),
@@ -46,13 +51,17 @@ class Form:
 
     def cells(self, line: str) -> list[str]:
         """Cells of a line, outer blanks and quotes removed."""
+        if '"' in line and self.separator:
+            with contextlib.suppress(csv.Error):
+                return [c.strip() for c in next(csv.reader([line], delimiter=self.separator), [])]
         parts = line.split(self.separator) if self.separator else line.split()
         return [part.strip().strip('"').strip() for part in parts]
 
     def number(self, cell: str) -> float | None:
         """Number in a cell, None where it holds none."""
         text = cell.replace(",", ".") if self.decimal == "," else cell
-        return float(text) if _NUMBER.fullmatch(text) else None
+        value = float(text) if _NUMBER.fullmatch(text) else math.nan
+        return value if math.isfinite(value) else None
 
 
 def encoding_of(first: bytes) -> str:
@@ -140,16 +149,20 @@ def read_clock(text: str) -> tuple[date | None, time] | None:
     >>> read_clock("2026-03-02T23:10:05Z")
     (datetime.date(2026, 3, 2), datetime.time(23, 10, 5))
     """
-    words = text.replace("T", " ", 1).removesuffix("Z").split()
-    if not 1 <= len(words) <= 2:
+    if ":" not in text or len(text) > 40:
         return None
-    clock = _CLOCK.fullmatch(words[-1])
+    first, _, behind = text.strip().removesuffix("Z").replace("T", " ", 1).partition(" ")
+    dated = ":" not in first
+    clock = _CLOCK.fullmatch(behind.strip() if dated else f"{first} {behind}".strip())
     if not clock:
         return None
     try:
         fraction = int((clock[4] or "0").ljust(6, "0")[:6])
-        moment = time(int(clock[1]), int(clock[2]), int(clock[3] or 0), fraction)
-        return (read_date(words[0]) if len(words) == 2 else None), moment
+        hour = int(clock[1])
+        if clock[5]:
+            hour = hour % 12 + 12 * (clock[5] in "pP")
+        moment = time(hour, int(clock[2]), int(clock[3] or 0), fraction)
+        return (read_date(first) if dated else None), moment
     except ValueError:
         return None
 

@@ -39,6 +39,7 @@ PACKAGES = (
     Package("axe-playwright-python", "0.1.8", False, ("axe_playwright_python/axe.min.js",)),
     Package("libemg", "2.0.3", True,
             ("emg_data_myo.csv", "matlab_RMS.csv", "matlab_MAV.csv")),
+    Package("emgflow", "1.1.2", False, ("EMGFlow/data/sample_data_01.csv",)),
 )  # fmt: skip
 
 

@@ -20,10 +20,10 @@ MODULES = [module.name for module in pkgutil.iter_modules(sleepbrux.recording.__
 @pytest.mark.parametrize(
     ("name", "content", "words"),
     [
-        ("night.csv", b"time,EMG\n0,1\n", "CSV files are not read"),
-        ("night.txt", b"0.000000\t1\n", "plain text files are not read"),
-        ("night.wav", b"RIFF\x24\0\0\0WAVEfmt ", "WAV files are not read"),
-        ("night.h5", b"\x89HDF\r\n\x1a\n", "HDF5 files are not read"),
+        ("night.csv", b"time,EMG\n0,1\n", "fewer than two rows"),
+        ("night.txt", b"0.000000\t1\n", "no table with a column of numbers"),
+        ("night.wav", b"RIFF\x24\0\0\0WAVEfmt ", "has no format chunk"),
+        ("night.h5", b"\x89HDF\r\n\x1a\n", "cut off or damaged"),
         ("night.edf", b"\x1f\x8b\x08\0", "gzip-compressed; unpack"),
         ("night.vhdr", b"PK\x03\x04", "zip archive; unpack"),
         ("night.eeg", b"\1\2\3", r"BrainVision recording; give its header 'night\.vhdr'"),

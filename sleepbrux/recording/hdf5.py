@@ -1,0 +1,459 @@
+"""HDF5 files as recordings: data sets with a sampling rate among their attributes, or as named.
+
+There is no one layout. A data set of numbers is a channel (or one a column, where it has several)
+when it, or a group above it, has an attribute for its rate. Where that leaves more than one reading,
+the file is refused with the list of what is in it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepbrux.errors import RecordingError
+from sleepbrux.recording.findings import Findings, listed
+from sleepbrux.recording.labels import recognise, unique_labels
+from sleepbrux.recording.marks import plain_words
+from sleepbrux.recording.memory import exact_rate
+from sleepbrux.recording.model import Block, Channel, Piece, Recording
+from sleepbrux.recording.presence import faulty, present_in
+from sleepbrux.recording.scale import Scale, Unit, sized
+from sleepbrux.recording.text_table import read_clock
+
+MOST_SETS = 10_000
+MOST_CHANNELS = 1024
+LEAST_SAMPLES = 2
+_SHOWN = 12
+_STEP_SAMPLES = 1 << 20
+_MOST_ATTRIBUTES = 200
+_DEEPEST = 20
+# What h5py raises on files whose bytes are wrong.
+_DAMAGED = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, OverflowError,
+            MemoryError, NotImplementedError)  # fmt: skip
+# Deflate packs at most so much.
+_MOST_PACKED = 1100
+_RATE_NAMES = frozenset(
+    {"sampling rate", "samplingrate", "sample rate", "samplerate", "sampling frequency", "sfreq",
+     "samplingfrequency", "sample frequency", "fs", "rate", "srate", "frequency", "rate hz", "fs hz",
+     "sampling rate hz", "sample rate hz", "sampling frequency hz"}
+)  # fmt: skip
+_UNIT_NAMES = frozenset({"unit", "units", "physical unit", "dimension"})
+_LABEL_NAMES = frozenset({"label", "name", "channel", "channel name"})
+_LABELS_NAMES = frozenset({"labels", "channels", "channel names", "columns", "ch names"})
+_START_NAMES = frozenset({"start", "start time", "starttime", "meas date", "recording start"})
+_SIZES = {"i1": "i2", "u1": "i2", "i2": "i2", "u2": "i4", "i4": "i4", "f4": "f4"}
+
+
+@dataclass(frozen=True)
+class Found:
+    """A data set that may hold samples: its path, shape, and the attributes that reach it."""
+
+    path: str
+    shape: tuple[int, ...]
+    dtype: str
+    attributes: dict[str, Any]
+    rate_owner: str
+
+    @property
+    def n(self) -> int:
+        """Samples: the longer side."""
+        return max(self.shape)
+
+    @property
+    def columns(self) -> int:
+        """Channels: the shorter side."""
+        return min(self.shape) if len(self.shape) == 2 else 1
+
+    @property
+    def by_row(self) -> bool:
+        """Whether time runs along the first side."""
+        return len(self.shape) == 1 or self.shape[0] >= self.shape[1]
+
+
+@dataclass(frozen=True)
+class Hdf5Source:
+    """Samples of one HDF5 file.
+
+    Attributes
+    ----------
+    places
+        For each channel: path of its data set, its column, and whether time runs down the rows.
+    """
+
+    path: Path
+    places: tuple[tuple[str, int, bool, int], ...]
+
+    def blocks(self, channels: Sequence[Channel], first: int, stop: int) -> list[Block]:
+        """Blocks that hold samples ``[first, stop)`` of each channel."""
+        if any(not 0 <= first <= stop <= channel.n_stored for channel in channels):
+            raise ValueError(f"samples {first} to {stop} are not all in the channels")
+        n = max(stop - first, 1)
+        with _opened(self.path) as file:
+            rows = [self._row(file, c.index, first, stop) for c in channels]
+        return [Block(row, first, n, n, 0) for row in rows]
+
+    def _row(self, file: h5py.File, index: int, first: int, stop: int) -> NDArray[Any]:
+        name, column, by_row, sides = self.places[index]
+        try:
+            data = file[name]
+            if sides == 1:
+                part = data[first:stop]
+            elif by_row:
+                part = data[first:stop, column]
+            else:
+                part = data[column, first:stop]
+        except _DAMAGED as error:
+            raise RecordingError(
+                f"{self.path.name}: data set {name!r} cannot be read from sample {first} on; the file is"
+                " damaged: copy it again."
+            ) from error
+        kind = part.dtype.str[1:]
+        return np.ascontiguousarray(part, dtype=_SIZES.get(kind, "f8"))
+
+    def digest(self) -> str:
+        """SHA-256 of the file's bytes, 64 hexadecimal digits."""
+        total = hashlib.sha256()
+        with self.path.open("rb") as handle:
+            while piece := handle.read(1 << 20):
+                total.update(piece)
+        return total.hexdigest()
+
+
+def _opened(path: Path) -> h5py.File:
+    try:
+        return h5py.File(path, "r")
+    except _DAMAGED as error:
+        raise RecordingError(
+            f"{path.name}: the HDF5 file cannot be opened; it is cut off or damaged: copy it again."
+        ) from error
+
+
+def _plain_value(value: Any) -> Any:
+    """An attribute as a number or text; None where it is neither."""
+    if isinstance(value, np.ndarray):
+        value = value.reshape(-1)[0] if value.size == 1 else value.tolist()
+    if isinstance(value, bytes):
+        return value.decode("utf-8", errors="replace")
+    if isinstance(value, list):
+        return [_plain_value(v) for v in value[:MOST_CHANNELS]]
+    if isinstance(value, (str, int, float, np.integer, np.floating)):
+        return value.item() if isinstance(value, np.generic) else value
+    return None
+
+
+def _attributes(item: Any) -> dict[str, Any]:
+    result: dict[str, Any] = {}
+    try:
+        names = list(item.attrs)[:_MOST_ATTRIBUTES]
+    except _DAMAGED:
+        return result
+    for name in names:
+        try:
+            result[plain_words(name)] = _plain_value(item.attrs[name])
+        except _DAMAGED:
+            continue
+    return result
+
+
+def _holds_its_samples(item: h5py.Dataset, found: Findings) -> bool:
+    """Whether a data set is no table of nothing, and its samples are in this file."""
+    if max(item.shape, default=0) < LEAST_SAMPLES or min(item.shape) == 0:
+        return False
+    if item.is_virtual or item.external:
+        found.warn("set-elsewhere", f"The samples of {item.name!r} lie in another file; left out.")
+        return False
+    if item.size * item.dtype.itemsize > _MOST_PACKED * item.id.get_storage_size() + 1_000_000:
+        found.warn("set-empty", f"Data set {item.name!r} states samples that are not in the file.")
+        return False
+    return True
+
+
+def _walk(
+    group: Any, inherited: dict[str, Any], owner: str, found: Findings, depth: int = 0
+) -> Iterator[Found]:
+    """Numeric data sets below a group, links to elsewhere left out."""
+    here = {**inherited, **_attributes(group)}
+    owner = group.name if set(here) & _RATE_NAMES - set(inherited) else owner
+    try:
+        names = list(group)
+    except _DAMAGED:
+        found.warn("set-unreadable", f"Group {group.name!r} cannot be read and is left out.")
+        return
+    for name in names if depth <= _DEEPEST else ():
+        try:
+            if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+                continue
+            item = group[name]
+            usable = _is_table(item) and _holds_its_samples(item, found)
+        except _DAMAGED:
+            found.warn("set-unreadable", f"Data set {name!r} cannot be read and is left out.")
+            continue
+        if isinstance(item, h5py.Group):
+            yield from _walk(item, here, owner, found, depth + 1)
+        elif usable:
+            own = _attributes(item)
+            rated = item.name if set(own) & _RATE_NAMES else owner
+            yield Found(item.name, item.shape, item.dtype.str, {**here, **own}, rated)
+
+
+def _is_table(item: Any) -> bool:
+    return isinstance(item, h5py.Dataset) and item.dtype.kind in "iuf" and item.ndim in (1, 2)
+
+
+def _first(attributes: dict[str, Any], names: frozenset[str]) -> Any:
+    return next(
+        (attributes[n] for n in attributes if n in names and attributes[n] is not None), None
+    )
+
+
+def _rate(each: Found, given: Fraction | None) -> Fraction | None:
+    if given is not None:
+        return given
+    value = _first(each.attributes, _RATE_NAMES)
+    try:
+        rate = exact_rate(value)
+    except (TypeError, ValueError, ZeroDivisionError, OverflowError):
+        return None
+    return rate if rate < 10_000_000 else None
+
+
+def _listing(sets: Sequence[Found]) -> str:
+    shown = "; ".join(f"{each.path} {each.shape}" for each in sets[:_SHOWN])
+    return shown + (f"; and {len(sets) - _SHOWN} more" if len(sets) > _SHOWN else "")
+
+
+def _named(sets: list[Found], datasets: Sequence[str], found: Findings) -> list[Found]:
+    chosen = []
+    for name in datasets:
+        fits = [each for each in sets if each.path.strip("/") == name.strip("/")]
+        fits = fits or [each for each in sets if f"/{each.path}".endswith("/" + name.strip("/"))]
+        if len(fits) != 1:
+            what = "no data set of numbers" if not fits else "more than one data set"
+            raise found.refusal(
+                f"there is {what} named {name!r}; the file holds {_listing(sets)}: name them with"
+                " --dataset."
+            )
+        chosen += fits
+    return chosen
+
+
+def _longest(sets: list[Found], found: Findings) -> list[Found]:
+    """Of the sets below one rate attribute only those of full length can have that rate."""
+    most: dict[str, int] = {}
+    for each in sets:
+        most[each.rate_owner] = max(most.get(each.rate_owner, 0), each.n)
+    short = [each for each in sets if each.n < most[each.rate_owner]]
+    if short:
+        found.note(
+            "sets-left-out",
+            f"{len(short)} data sets that are shorter than the others below the same rate are left out:"
+            f" {listed(each.path for each in short)}.",
+        )
+    return [each for each in sets if each.n == most[each.rate_owner]]
+
+
+def _choose(
+    sets: list[Found], datasets: Sequence[str], rate: Fraction | None, found: Findings
+) -> list[Found]:
+    """The data sets to read, or a refusal that lists what there is."""
+    if not sets:
+        raise found.refusal("the HDF5 file holds no data set of numbers; is this the recording?")
+    if datasets:
+        chosen = _named(sets, datasets, found)
+    elif rate is not None and not any(each.rate_owner for each in sets):
+        lengths = {each.n for each in sets}
+        if len(lengths) > 1:
+            raise found.refusal(
+                f"the data sets have different lengths, so one rate cannot be that of all: the file holds"
+                f" {_listing(sets)}; name them with --dataset."
+            )
+        chosen = sets
+    else:
+        rated = [each for each in sets if each.rate_owner]
+        chosen = _longest(rated, found)
+    if not chosen or any(_rate(each, rate) is None for each in chosen):
+        raise found.refusal(
+            f"no attribute gives a sampling rate: the file holds {_listing(chosen or sets)}; give --rate,"
+            " and name the data sets with --dataset."
+        )
+    wide = [each for each in chosen if each.columns > MOST_CHANNELS]
+    if wide or sum(each.columns for each in chosen) > MOST_CHANNELS:
+        raise found.refusal(
+            f"the data sets would be more than {MOST_CHANNELS} channels: {_listing(wide or chosen)}; name"
+            " them with --dataset."
+        )
+    return chosen
+
+
+def _labels(each: Found) -> list[str]:
+    """Label of each column: sensor and label attributes, else the data set's name."""
+    stated = _first(each.attributes, _LABELS_NAMES)
+    if isinstance(stated, list) and len(stated) == each.columns > 1:
+        return ["".join(c if c.isprintable() else " " for c in str(s)).strip() for s in stated]
+    own = _first(each.attributes, _LABEL_NAMES)
+    name = str(own) if isinstance(own, str) and own.strip() else each.path.rsplit("/", 1)[-1]
+    sensor = each.attributes.get("sensor")
+    if isinstance(sensor, str) and sensor.strip() and sensor.casefold() not in name.casefold():
+        name = f"{sensor.strip()} {name}"
+    name = "".join(c if c.isprintable() else " " for c in name).strip()
+    return [name] if each.columns == 1 else [f"{name} {k + 1}" for k in range(each.columns)]
+
+
+def _unit(each: Found, column: int) -> str:
+    value = _first(each.attributes, _UNIT_NAMES)
+    if isinstance(value, list):
+        value = value[column] if len(value) == each.columns else None
+    return str(value).strip()[:32] if isinstance(value, str) else ""
+
+
+def _factor(each: Found) -> tuple[float, float]:
+    """(conversion, offset) to the stated unit, where attributes of these names are numbers."""
+    pair = []
+    for names, default in ((("conversion", "scale factor"), 1.0), (("offset", "add offset"), 0.0)):
+        values = [each.attributes.get(name) for name in names]
+        number = next(
+            (v for v in values if isinstance(v, (int, float)) and np.isfinite(v)), default
+        )
+        pair.append(float(number))
+    return (
+        (pair[0] or 1.0, pair[1])
+        if pair[0] != 1.0 or "conversion" in each.attributes
+        else (1.0, 0.0)
+    )
+
+
+def _start(attributes: dict[str, Any]) -> datetime | None:
+    """Local start as written, from a start attribute or from a date and a time."""
+    words = _first(attributes, _START_NAMES)
+    if not isinstance(words, str):
+        words = f"{attributes.get('date', '')} {attributes.get('time', '')}"
+    stamp = read_clock(words.strip()[:32])
+    if stamp is None or stamp[0] is None or stamp[0].year < 1990:
+        return None
+    return datetime.combine(stamp[0], stamp[1])
+
+
+def open_hdf5(
+    path: str | Path,
+    *,
+    datasets: Sequence[str] = (),
+    rate: float | str | Fraction | None = None,
+    unit: Unit = None,
+    scale: Scale = None,
+) -> Recording:
+    """Open an HDF5 file; samples are read when asked for.
+
+    Parameters
+    ----------
+    path
+        The file.
+    datasets
+        Data sets to read, by path or the end of it; default: those with a sampling rate.
+    rate
+        Samples a second, where no attribute says it or wrongly.
+    unit, scale
+        Unit of the values, or µV that a value of 1 stands for, for all or by label.
+
+    Raises
+    ------
+    RecordingError
+        Where no data set has a rate, or they leave more than one reading; the message lists them.
+    """
+    path = Path(path)
+    found = Findings(path)
+    given = None if rate is None else exact_rate(rate)
+    with _opened(path) as file:
+        if "schema_version" in file.attrs and str(file.attrs.get("software", "")).startswith(
+            "sleepbrux"
+        ):
+            raise found.refusal(
+                "this is the archive of a scored night, not a recording; give it to 'sleepbrux"
+                " robustness' or score the recording."
+            )
+        try:
+            sets = []
+            for each in _walk(file, {}, "", found):
+                sets.append(each)
+                if len(sets) > MOST_SETS:
+                    raise found.refusal(f"the file holds more than {MOST_SETS} data sets.")
+        except RecordingError:
+            raise
+        except _DAMAGED as error:
+            raise found.refusal("the HDF5 file is damaged; copy it again.") from error
+    chosen = _choose(sets, datasets, given, found)
+    channels, places = _channels(chosen, given, unit, scale, found)
+    source = Hdf5Source(path, places)
+    channels = _without_missing(source, channels, {each.path: each.dtype for each in chosen}, found)
+    start = _start(chosen[0].attributes)
+    return Recording(
+        name=path.stem,
+        format="HDF5",
+        start=start,
+        start_time_known=start is not None,
+        duration_s=max(float(c.n_stored / c.rate) for c in channels),
+        channels=channels,
+        marks=(),
+        gaps=(),
+        notes=found.notes,
+        source=source,
+        start_clock=start.time() if start else None,
+    )
+
+
+def _without_missing(
+    source: Hdf5Source, channels: tuple[Channel, ...], dtypes: dict[str, str], found: Findings
+) -> tuple[Channel, ...]:
+    """Channels of float samples, those that are no numbers in gaps; reads these data sets once."""
+    result, missing = [], 0
+    for channel in channels:
+        if dtypes[source.places[channel.index][0]][1] != "f":
+            result.append(channel)
+            continue
+        n = channel.n_stored
+        parts = (
+            source.blocks([channel], first, min(first + _STEP_SAMPLES, n))[0].data[:, np.newaxis]
+            for first in range(0, n, _STEP_SAMPLES)
+        )
+        (present,) = present_in(parts, 1)
+        missing += n - present.n
+        result.append(
+            replace(channel, pieces=present.pieces(), fault=faulty(channel.label, present))
+        )
+    if missing:
+        found.warn("samples-missing", f"{missing} samples are no numbers and taken as missing.")
+    return tuple(result)
+
+
+def _channels(
+    chosen: list[Found], given: Fraction | None, unit: Unit, scale: Scale, found: Findings
+) -> tuple[tuple[Channel, ...], tuple[tuple[str, int, bool, int], ...]]:
+    columns = [(each, k) for each in chosen for k in range(each.columns)]
+    names = unique_labels([label for each in chosen for label in _labels(each)])
+    known = {name: recognise(name) for name in names}
+    written = {name: _unit(each, k) for name, (each, k) in zip(names, columns, strict=True)}
+    sizes = sized({n: known[n][0] for n in names}, written, unit=unit, scale=scale, found=found)
+    channels, places = [], []
+    for index, (name, (each, k)) in enumerate(zip(names, columns, strict=True)):
+        role, side, muscle = known[name]
+        rate = _rate(each, given)
+        assert rate is not None  # noqa: S101
+        factor, offset = _factor(each)
+        gain = sizes[name].gain
+        channels.append(
+            Channel(
+                index=index, label=name, role=role, side=side, muscle=muscle, unit=sizes[name].unit,
+                rate=rate, gain=gain * factor, offset=gain * offset, digital_min=0, digital_max=0,
+                n_stored=each.n, pieces=(Piece(0, 0, each.n),),
+            )
+        )  # fmt: skip
+        places.append((each.path, k, each.by_row, len(each.shape)))
+    return tuple(channels), tuple(places)

@@ -1,0 +1,246 @@
+"""The long run of damaged files: ``python -m tests.recording.fuzz --mutations 100000``.
+
+Files of every format that is read without mne are bent (bytes flipped, cells replaced, cut, doubled,
+filled) and opened. Each must end in a recording whose samples can be read, or in a refusal of one
+sentence that names the file: no other error, no crash of the process, no wait above a few seconds, and
+no more memory than a fixed sum above some times the file's length. A failure is printed with the seed
+that makes it again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import resource
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+import tracemalloc
+from collections.abc import Callable
+from pathlib import Path
+
+import h5py
+import numpy as np
+
+import sleepbrux.recording.hdf5
+import sleepbrux.recording.table
+import sleepbrux.recording.wav  # noqa: F401  loaded before memory is measured
+from tests.recording.build import File, Signal, edf, edf_plus, emg, tal, times
+from tests.recording.test_fuzz import FILE_WIDTHS, SIGNAL_WIDTHS, open_or_refuse
+
+BATCH = 500
+MOST_BYTES = 12_000_000
+BYTES_A_BYTE = 40
+MOST_SECONDS = 20
+ADDRESS_SPACE = 6 << 30
+CELLS = [
+    b"", b"0", b"-1", b"1e9", b"1e-9", b"nan", b"inf", b"99999999", b"-9999999", b"1,5", b"1.2.3",
+    b"\0\0\0\0", b"\xff\xff\xff\xff", b"EDF+D", b"24.00.00", b"0.00001", b"65535", b"\r\n", b";", b",",
+]  # fmt: skip
+
+
+def _edf() -> bytes:
+    marks = (3, tal("+3.5", "Lights off", duration="2") + tal("+4", "clench"))
+    onsets = [f"+{i}" if i < 6 else f"+{i + 20}" for i in range(10)]
+    slow = emg(per_record=25, label="SpO2", dimension="%")
+    return edf_plus(emg(), slow, times(onsets, marks), reserved="EDF+D").to_bytes()
+
+
+def _bdf() -> bytes:
+    return edf(emg(), emg(label="ECG"), sample_bytes=3).to_bytes()
+
+
+def _csv(separator: str, decimal: str, stamp: Callable[[int], str], head: str) -> bytes:
+    rows = [
+        separator.join(
+            (stamp(i), f"{(i * 37 % 101) / 7:.3f}".replace(".", decimal), "", "Lights off")
+        )
+        if i % 97 == 5
+        else separator.join(
+            (stamp(i), *(f"{(i * k % 101) / 7:.3f}".replace(".", decimal) for k in (37, 53)), "")
+        )
+        for i in range(300)
+    ]
+    return (head + "\n".join(rows) + "\n").encode("utf-8")
+
+
+def _csv_comma() -> bytes:
+    return _csv(",", ".", lambda i: f"{i / 1000 + (i > 200) * 9:.3f}",
+                "Time [s],EMG Mass L [uV],ECG,Marker\n")  # fmt: skip
+
+
+def _csv_clock() -> bytes:
+    return _csv(
+        ";", ",", lambda i: f"2026-03-02 23:59:59.{i:03d}", "\ufeffZeit;EMG;EKG;Marke\n;µV;mV;\n"
+    )
+
+
+def _wav(coding: int, bits: int, magic: bytes = b"RIFF") -> bytes:
+    def chunk(name: bytes, body: bytes) -> bytes:
+        return name + struct.pack("<I", len(body)) + body
+
+    width = bits // 8 * 2
+    form = chunk(b"fmt ", struct.pack("<HHIIHH", coding, 2, 1000, 1000 * width, width, bits))
+    data = np.random.default_rng(0).integers(0, 256, 600 * width, dtype=np.uint8).tobytes()
+    cue = chunk(b"cue ", struct.pack("<IIIIIII", 1, 1, 0, 0, 0, 0, 30))
+    ds64 = chunk(b"ds64", struct.pack("<QQQI", 0, len(data), 600, 0)) if magic != b"RIFF" else b""
+    body = b"WAVE" + ds64 + form + cue + chunk(b"LIST", b"adtl" + chunk(b"labl", b"\1\0\0\0Hi\0\0"))
+    body += chunk(b"data", data)
+    return magic + struct.pack("<I", len(body)) + body
+
+
+def _hdf5(*, packed: bool) -> bytes:
+    buffer = io.BytesIO()
+    with h5py.File(buffer, "w") as file:
+        group = file.create_group("device")
+        group.attrs["sampling rate"] = 1000
+        for name in ("EMG Mass L", "EMG Mass R"):
+            wave = np.sin(np.arange(800)).astype("<f4")
+            data = (
+                group.create_dataset(name, data=wave, chunks=(200,), compression="gzip")
+                if packed
+                else group.create_dataset(name, data=wave)
+            )
+            data.attrs["unit"] = "mV"
+    return buffer.getvalue()
+
+
+SEEDS: dict[str, tuple[str, list[Callable[[], bytes]]]] = {
+    "EDF": ("night.edf", [_edf]),
+    "BDF": ("night.bdf", [_bdf]),
+    "CSV": ("night.csv", [_csv_comma, _csv_clock]),
+    "WAV": ("night.wav", [lambda: _wav(1, 16), lambda: _wav(1, 24), lambda: _wav(3, 32),
+                          lambda: _wav(1, 16, b"RF64")]),
+    "HDF5": ("night.h5", [lambda: _hdf5(packed=False), lambda: _hdf5(packed=True)]),
+}  # fmt: skip
+
+
+def bend(good: bytes, rng: np.random.Generator) -> bytes:
+    """A damaged copy of a file."""
+    bad = bytearray(good)
+    head = max(min(len(bad), 1280), 1)
+    for _ in range(int(rng.integers(1, 4))):
+        where = int(rng.integers(0, head if rng.random() < 0.7 else max(len(bad), 1)))
+        what = int(rng.integers(0, 7))
+        if what <= 2:
+            for place in (
+                rng.integers(0, max(len(bad), 1), int(rng.integers(1, 12))) if what else [where]
+            ):
+                if bad:
+                    bad[min(int(place), len(bad) - 1)] = int(rng.integers(0, 256))
+        elif what == 3:
+            cell = CELLS[int(rng.integers(len(CELLS)))]
+            bad[where : where + len(cell)] = cell
+        elif what == 4 and rng.random() < 0.3:
+            del bad[where + 1 :]
+        elif what == 5:
+            size = int(rng.integers(1, 200))
+            bad[where:where] = bad[where : where + size]
+        else:
+            size = int(rng.integers(1, 64))
+            bad[where : where + size] = bytes([int(rng.integers(0, 256))]) * len(
+                bad[where : where + size]
+            )
+    return bytes(bad)
+
+
+def bent_header(rng: np.random.Generator) -> bytes:
+    """An EDF file with header fields replaced by awkward ones."""
+    signal = emg()
+    cells = {str(n): CELLS[int(rng.integers(len(CELLS)))][: FILE_WIDTHS[n]]
+             for n in rng.choice(sorted(FILE_WIDTHS), int(rng.integers(0, 3)), replace=False)}  # fmt: skip
+    fields = {str(n): CELLS[int(rng.integers(len(CELLS)))][: SIGNAL_WIDTHS[n]]
+              for n in rng.choice(sorted(SIGNAL_WIDTHS), int(rng.integers(0, 3)), replace=False)}  # fmt: skip
+    return File((Signal(signal.digital, dict(fields)), emg()), 10, dict(cells)).to_bytes()
+
+
+def batch(kind: str, seed: int, n: int) -> dict[str, float]:
+    """Open ``n`` damaged files of one format; the first wrong end raises."""
+    name, makers = SEEDS[kind]
+    goods = [make() for make in makers]
+    opened, most, slowest = 0, 0.0, 0.0
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        path.write_bytes(goods[0])
+        open_or_refuse(path)
+        tracemalloc.start()
+        for trial in range(n):
+            rng = np.random.default_rng([seed, trial])
+            good = goods[int(rng.integers(len(goods)))]
+            bad = bent_header(rng) if kind == "EDF" and trial % 3 == 0 else bend(good, rng)
+            path.write_bytes(bad)
+            tracemalloc.reset_peak()
+            before, started = tracemalloc.get_traced_memory()[0], time.process_time()
+            try:
+                opened += open_or_refuse(path)
+            except BaseException:
+                print(json.dumps({"kind": kind, "seed": seed, "trial": trial}), file=sys.stderr)
+                raise
+            peak = tracemalloc.get_traced_memory()[1] - before
+            seconds = time.process_time() - started
+            most, slowest = max(most, peak), max(slowest, seconds)
+            where = f"{kind}, seed {seed}, trial {trial}"
+            assert peak <= MOST_BYTES + BYTES_A_BYTE * len(bad), f"{where}: {peak} bytes"
+            assert seconds < MOST_SECONDS, f"{where}: {seconds} s"
+    return {"opened": opened, "n": n, "peak": most, "seconds": slowest}
+
+
+def again(kind: str, seed: int, trial: int) -> bytes:
+    """The damaged file of one trial."""
+    goods = [make() for make in SEEDS[kind][1]]
+    rng = np.random.default_rng([seed, trial])
+    good = goods[int(rng.integers(len(goods)))]
+    return bent_header(rng) if kind == "EDF" and trial % 3 == 0 else bend(good, rng)
+
+
+def main() -> int:
+    """Run batches in processes of their own, so that a crash is seen and told."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--mutations", type=int, default=100_000)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--kinds", nargs="*", default=list(SEEDS))
+    parser.add_argument("--batch", nargs=3, metavar=("KIND", "SEED", "N"))
+    given = parser.parse_args()
+    if given.batch:
+        resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE, ADDRESS_SPACE))
+        kind, seed, n = given.batch
+        print(json.dumps(batch(kind, int(seed), int(n))))
+        return 0
+    each = -(-given.mutations // len(given.kinds))
+    failures = 0
+    for kind in given.kinds:
+        totals = {"n": 0.0, "opened": 0.0, "peak": 0.0, "seconds": 0.0}
+        for k, first in enumerate(range(0, each, BATCH)):
+            n = min(BATCH, each - first)
+            command = [sys.executable, "-W", "error", "-m", "tests.recording.fuzz", "--batch", kind,
+                       str(given.seed + k), str(n)]  # fmt: skip
+            done = subprocess.run(
+                command, capture_output=True, text=True, check=False, timeout=3600
+            )
+            if done.returncode:
+                failures += 1
+                print(
+                    f"{kind}, seed {given.seed + k}: exit {done.returncode}\n{done.stderr[-1500:]}"
+                )
+                continue
+            result = json.loads(done.stdout)
+            totals["n"] += result["n"]
+            totals["opened"] += result["opened"]
+            totals["peak"] = max(totals["peak"], result["peak"])
+            totals["seconds"] = max(totals["seconds"], result["seconds"])
+        print(
+            f"{kind:5} {totals['n']:>7.0f} damaged files, {totals['opened']:>6.0f} opened, the rest refused;"
+            f" most memory {totals['peak'] / 1e6:.1f} MB, slowest {totals['seconds']:.2f} s",
+            flush=True,
+        )
+    print(
+        f"{failures} batches failed" if failures else "no other end than a recording or a refusal"
+    )
+    return 1 if failures else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
