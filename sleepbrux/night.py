@@ -38,7 +38,7 @@ from sleepbrux.recording.stages import Hypnogram
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.filters import band_edges_hz
-from sleepbrux.signal.quality import Quality, assess
+from sleepbrux.signal.quality import Quality, examine
 from sleepbrux.signal.sweep import ChannelFrames, sweep
 from sleepbrux.spans import Spans
 from sleepbrux.window import Window, find_window
@@ -238,6 +238,9 @@ def sweep_recording(
         frames = sweep(recording, channels, threads=threads, progress=progress)
         digest = digest or pool.submit(recording.source.digest)
         around = around or pool.submit(look)
+    heart = around.result().heart
+    beats_s = heart.beats_s if heart is not None and heart.kind == "ecg" else None
+    examined = tuple(each(lambda f: examine(f, beats_s), frames))
     return Swept(
         name=recording.name,
         digest=digest.result(),
@@ -248,8 +251,8 @@ def sweep_recording(
         marks=recording.marks,
         gaps=recording.gaps,
         notes=(*recording.notes, *_channel_notes(channels), *around.result().notes),
-        frames=frames,
-        quality=tuple(each(assess, frames)),
+        frames=tuple(f for f, _ in examined),
+        quality=tuple(q for _, q in examined),
         around=around.result(),
     )
 

@@ -6,7 +6,7 @@ Layout::
 
     /                    attributes format, schema_version, software
     /header              one JSON text: recording, criterion, reference, window, notes, measures
-    /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 14)
+    /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 15)
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
     /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
     /chosen/...          window, valid, positions of the events that count
@@ -43,6 +43,7 @@ from sleepbrux.signal.actigraphy import Probably
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.heart import Heart
+from sleepbrux.signal.lines import Notched
 from sleepbrux.signal.movement import Raised
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.sound import Sound
@@ -70,6 +71,7 @@ class _Header(msgspec.Struct, kw_only=True, frozen=True):
     frame_slots: tuple[Fraction, ...]
     frames_per_block: tuple[int, ...]
     quality_notes: tuple[tuple[Note, ...], ...]
+    notched: tuple[tuple[Notched, ...], ...] = ()
     criterion: Criterion
     reference: Reference | None
     window: Window
@@ -182,6 +184,7 @@ def _header(night: Night) -> _Header:
         frame_slots=tuple(f.grid.slot_s for f in swept.frames),
         frames_per_block=tuple(f.frames_per_block for f in swept.frames),
         quality_notes=tuple(q.notes for q in night.quality),
+        notched=tuple(f.notched for f in night.swept.frames),
         criterion=night.criterion,
         reference=night.reference,
         window=night.window,
@@ -284,7 +287,7 @@ def _night(file: Any) -> Night:
         grid = Grid(header.frame_slots[k], len(energy))
         frames.append(
             ChannelFrames(channel, grid, header.frames_per_block[k], energy,
-                          group["rectified"][()], group["stats"][()])
+                          group["rectified"][()], group["stats"][()], header.notched[k])
         )  # fmt: skip
         group = file[f"quality/{k}"]
         faults = {

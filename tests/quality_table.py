@@ -37,7 +37,7 @@ PER_NIGHT = {
     "open_input": 10, "open_mains": 10, "rail": 12,
 }  # fmt: skip
 PER_QUIET_NIGHT = PER_NIGHT | {"pop": 70, "drift": 70, "sway": 70, "spikes": 70, "gain": 24}
-ALL_NIGHT = ("hum", "ecg", "clip")
+ALL_NIGHT = ("none", "hum", "ecg", "clip")
 KINDS = (*PER_NIGHT, *ALL_NIGHT)
 CLIP_UV = 450.0
 HUM_UV = 20.0
@@ -147,7 +147,8 @@ def measure(kind: str, seed: int, *, quiet: bool = False, hours: float = 2.0) ->
         grid, [] if whole_night else [(f.start_s, f.stop_s) for f in with_faults.faults]
     )
     lost = reduce(Spans.__or__, (~q.usable for q in quality))
-    lost -= reduce(Spans.__or__, (~q.usable for q in clean_quality))
+    if kind != "none":  # what the clean night loses is counted there
+        lost -= reduce(Spans.__or__, (~q.usable for q in clean_quality))
     window = _spans(grid, [(plan.lights_off_s, plan.lights_on_s)])
     true = _spans(grid, [(e.start_s, e.stop_s) for e in plan.episodes]) & window
     rows = []

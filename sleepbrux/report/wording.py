@@ -125,6 +125,9 @@ BRIEF_REASONS = {
     "flat": "no change",
     "rail": "end of range",
     "contact_lost": "contact lost",
+    "movement": "movement",
+    "spikes": "spikes",
+    "gain_step": "other gain",
 }
 
 

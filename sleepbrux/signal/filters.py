@@ -62,3 +62,11 @@ def emg_band_pass(rate: Fraction) -> Sections:
     """Fourth-order high-pass and second-order low-pass at `band_edges_hz`, shape (3, 5)."""
     low_hz, high_hz = band_edges_hz(rate)
     return np.concatenate((high_pass(rate, low_hz, 4), low_pass(rate, high_hz, 2)))
+
+
+def notch(rate: Fraction, hz: float, width_hz: float) -> list[float]:
+    """Second-order notch: no gain at ``hz``, -3 dB half of ``width_hz`` to either side."""
+    alpha = math.tan(math.pi * width_hz / float(rate))
+    b0 = _twelve_digits(1 / (1 + alpha))
+    b1 = _twelve_digits(-2 * math.cos(2 * math.pi * hz / float(rate)) / (1 + alpha))
+    return [b0, b1, b0, b1, _twelve_digits((1 - alpha) / (1 + alpha))]

@@ -425,3 +425,28 @@ def filtered_extremes(data, sections, lead, size, gain, low, high, z):
             else:
                 low[k] = min(low[k], value)
                 high[k] = max(high[k], value)
+
+
+@compiled
+def short_peaks(values, reach, ratio, found):
+    """Positions that are highest within ``reach`` and ``ratio`` times what lies ``reach`` to either side.
+
+    Returns their count; an unknown value beside a peak hides it.
+    """
+    count = 0
+    i = reach
+    while i < values.shape[0] - reach:
+        value = values[i]
+        if value > 0 and value >= ratio * values[i - reach] and value >= ratio * values[i + reach]:
+            highest = True
+            for k in range(i - reach + 1, i):
+                highest = highest and value > values[k]
+            for k in range(i + 1, i + reach):
+                highest = highest and value >= values[k]
+            if highest:
+                found[count] = i
+                count += 1
+                i += reach
+                continue
+        i += 1
+    return count

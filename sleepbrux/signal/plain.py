@@ -235,3 +235,17 @@ def filtered_extremes(
     for k in range(len(low)):
         part = [v * gain for v in out[lead + k * size : lead + (k + 1) * size]]
         low[k], high[k] = min(part), max(part)
+
+
+def short_peaks(values: Any, reach: int, ratio: float, found: Any) -> int:
+    """Each position by its definition; two peaks are never within ``reach`` of each other."""
+    peaks: list[int] = []
+    for i in range(reach, len(values) - reach):
+        before, after = list(values[i - reach + 1 : i]), list(values[i + 1 : i + reach])
+        high = values[i] > 0 and all(values[i] >= ratio * values[k] for k in (i - reach, i + reach))
+        if high and all(values[i] > v for v in before) and all(values[i] >= v for v in after):
+            if peaks and i - peaks[-1] < reach:
+                continue
+            peaks.append(i)
+    found[: len(peaks)] = peaks
+    return len(peaks)

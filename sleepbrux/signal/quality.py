@@ -1,34 +1,70 @@
 """Which seconds of a channel can be scored, and why not the others.
 
-No test asks for amplitude alone: the strongest clench must survive.
+No test asks for amplitude alone: the strongest clench must survive. What is compared is the shape of
+the signal (how much of it is mains, how fast it changes, what of it lies below the muscle's band) with
+what the channel usually looks like::
+
+    missing, settling, flat     nothing to see
+    rail                        whole frames at the end of the range, as no clipped muscle has them
+    contact_lost                mains in place of EMG, or the steady white noise of an open input
+    movement                    swings below 20 Hz that dwarf the muscle's band: cables, pops, recovery
+    spikes                      discharges too dense to be taken out one by one
+    gain_step                   everything, what is no muscle too, is larger or smaller by one factor
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.errors import Note
-from sleepbrux.signal.sweep import ChannelFrames
+from sleepbrux.signal.filters import emg_band_pass
+from sleepbrux.signal.gain import gain_steps, tenths
+from sleepbrux.signal.sweep import ChannelFrames, hum_share
+from sleepbrux.signal.transients import without_heart, without_spikes
 from sleepbrux.spans import Spans
 
 SETTLING_S = 0.25
-HUM_SHARE = 0.6
-HUM_RISE = 4.0
-HUM_LEAST_UV = 2.0
-RAIL_SHARE = 0.5
 FLAT_SHARE = 0.98
+RAIL_SHARE = 0.5
 JOIN_S = 30
 LEAST_S = 3
+RAIL_JOIN_S = 3
+
+HUM_SHARE = 0.6
+HUM_SHARE_NOTCHED = 0.9975
+HUM_RISE = 4.0
+HUM_LEAST_UV = 2.0
+
+WHITE_WINDOW_S = 5
+WHITE_LEAST_S = 8
+WHITE_WITHIN = 0.15
+WHITE_APART = 0.6
+STEADY = 0.25
+
+SWING_TO_PEAK = 3.5
+POP_TO_RMS = 5.0
+POP_ASIDE = 0.7
+SWING_TO_USUAL = 4.0
+SWING_JOIN_S = 2
+HUM_IN_SWING = 1.5  # 4 / pi of a sine's amplitude, and a little for its harmonics
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 REASONS = {
     "missing": "not recorded",
     "settling": "filter settling after a start or a gap",
     "flat": "no change in the signal",
     "rail": "at the end of the converter's range",
-    "contact_lost": "mains hum in place of EMG: contact lost",
+    "contact_lost": "no muscle signal, mains hum or the noise of an open input: contact lost",
+    "movement": "swings of cable or electrode far larger than the EMG",
+    "spikes": "dense spikes that are no muscle",
+    "gain_step": "amplification other than in most of the recording",
 }
 
 
@@ -44,6 +80,8 @@ class Quality:
         Reason (a key of `REASONS`) to spans of frames; reasons may overlap.
     clipped
         Spans of blocks in which a sample lies at a rail: amplitudes there are "at least".
+    notes
+        What was done to the channel, and what is doubtful.
     """
 
     usable: Spans
@@ -52,47 +90,147 @@ class Quality:
     notes: tuple[Note, ...]
 
 
-def hum_uv(frames: ChannelFrames) -> NDArray[np.float64]:
+def hum_uv(frames: ChannelFrames) -> Floats:
     """RMS of the stronger mains line in each block, float64, shape (n_blocks,), µV."""
     n = np.maximum(frames.stat("samples"), 1)
-    lines = [
-        np.hypot(frames.stat(f"hum_{hz}_real"), frames.stat(f"hum_{hz}_imaginary"))
-        for hz in (50, 60)
-    ]
-    result: NDArray[np.float64] = np.maximum(*lines) * np.sqrt(2) / n * abs(frames.channel.gain)
+    power = hum_share(frames.stats) * frames.stat("energy_with_hum") / n
+    result: Floats = np.sqrt(power) * abs(frames.channel.gain)
     return result
 
 
-def block_rms_uv(frames: ChannelFrames) -> NDArray[np.float64]:
+def block_rms_uv(frames: ChannelFrames) -> Floats:
     """RMS of the filtered signal in each block, float64, shape (n_blocks,), µV."""
     n = np.maximum(frames.stat("samples"), 1)
-    result: NDArray[np.float64] = np.sqrt(frames.stat("energy") / n) * abs(frames.channel.gain)
+    result: Floats = np.sqrt(frames.stat("energy") / n) * abs(frames.channel.gain)
     return result
 
 
-def _contact_lost(frames: ChannelFrames) -> NDArray[np.bool_]:
-    """Blocks in which one mains line holds most of the energy, far above what it usually is."""
-    hum, rms = hum_uv(frames), block_rms_uv(frames)
+def swing_uv(frames: ChannelFrames) -> Floats:
+    """Range of the 10-ms means of the unfiltered signal in each block, µV; 0 where not recorded.
+
+    Less what the mains that was taken out by notches puts into a mean over half its period.
+    """
     seen = frames.stat("samples") > 0
-    if not seen.any():
-        return np.zeros(len(hum), dtype=np.bool_)
+    result: Floats = np.zeros(len(seen))
+    result[seen] = (frames.stat("highest_mean") - frames.stat("lowest_mean"))[seen]
+    removed = np.maximum(frames.stat("energy_with_hum") - frames.stat("energy"), 0.0)
+    amplitude = np.sqrt(2 * removed / np.maximum(frames.stat("samples"), 1))
+    result = np.maximum(result - HUM_IN_SWING * amplitude, 0.0)
+    return result * abs(frames.channel.gain)
+
+
+@lru_cache(maxsize=8)
+def white_sharpness(rate: float) -> float:
+    """Energy of the first difference over energy, for white noise behind the EMG filter."""
+    from fractions import Fraction
+
+    angle = np.pi * (np.arange(4096) + 0.5) / 4096
+    z = np.exp(-1j * angle)
+    power = np.ones(len(angle))
+    for b0, b1, b2, a1, a2 in emg_band_pass(Fraction(rate)):
+        power *= np.abs((b0 + b1 * z + b2 * z * z) / (1 + a1 * z + a2 * z * z)) ** 2
+    return float((power * np.abs(1 - z) ** 2).sum() / power.sum())
+
+
+def running(values: Floats, n: int, share: float) -> Floats:
+    """Quantile of the ``n`` (odd) values around each, the ends repeated."""
+    padded = np.pad(values, n // 2, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, n)
+    result: Floats = np.quantile(windows, share, axis=1, method="lower")
+    return result
+
+
+def _hummed(frames: ChannelFrames, seen: Bools) -> Bools:
+    """Blocks in which one mains line holds most of the energy, far above what it usually is.
+
+    Where notches have taken the line out, the muscle is still to be seen, unless the line was more than
+    twenty times what is left.
+    """
+    hum, share = hum_uv(frames), hum_share(frames.stats)
     usual = float(np.median(hum[seen]))
-    lost: NDArray[np.bool_] = (
-        seen & (hum > HUM_RISE * usual) & (hum > HUM_LEAST_UV) & (hum**2 > HUM_SHARE * rms**2)
-    )
+    before = np.maximum(frames.stat("energy_with_hum"), 1e-300)
+    cut = np.zeros(len(seen), dtype=np.bool_)
+    for n in frames.notched:
+        cut[n.first // frames.frames_per_block : -(-n.stop // frames.frames_per_block)] = True
+    removed = 1 - frames.stat("energy") / before
+    lost: Bools = seen & (hum > HUM_RISE * usual) & (hum > HUM_LEAST_UV)
+    lost &= np.where(cut, removed > HUM_SHARE_NOTCHED, share > HUM_SHARE)
     return lost
 
 
-def _block_spans(frames: ChannelFrames, mask: NDArray[np.bool_]) -> Spans:
+def _open_input(frames: ChannelFrames, seen: Bools) -> Bools:
+    """Blocks of steady white noise in a channel that is usually not white."""
+    energy = frames.stat("energy") / np.maximum(frames.stat("samples"), 1)
+    sharpness = np.where(seen & (energy > 0), frames.stat("slope_energy"), 0.0)
+    sharpness /= np.maximum(frames.stat("energy"), 1e-300)
+    white = white_sharpness(float(frames.channel.rate))
+    known = seen & (energy > 0)
+    if not known.any():
+        return np.zeros(len(seen), dtype=np.bool_)
+    usual = float(np.quantile(sharpness[known], 0.25))
+    if usual > (1 - WHITE_WITHIN) * white:
+        return np.zeros(len(seen), dtype=np.bool_)
+    least = max(usual + WHITE_APART * (white - usual), (1 - WHITE_WITHIN) * white)
+    middle = running(sharpness, WHITE_WINDOW_S, 0.5)
+    low, high = (running(energy, WHITE_WINDOW_S, share) for share in (0.25, 0.75))
+    found: Bools = (
+        known & (middle > least) & (middle < (1 + WHITE_WITHIN) * white)
+        & (high - low < STEADY * np.maximum(low, 1e-300))
+    )  # fmt: skip
+    return found
+
+
+def _swinging(frames: ChannelFrames, seen: Bools) -> Bools:
+    """Blocks in which what lies below the muscle's band dwarfs it and what is usual there.
+
+    The muscle's band counts at its strongest tenth of a second, in the seconds beside too: the 10-ms
+    means of a contraction do not range beyond three times its level. A pop rings in that band itself;
+    it is told by a jump to one side of where the signal was.
+    """
+    swing, rms = swing_uv(frames), block_rms_uv(frames)
+    neighbours = np.maximum(swing[1:], swing[:-1])[seen[1:] & seen[:-1]]
+    usual = float(np.median(neighbours)) if len(neighbours) else 0.0
+    step = (
+        abs(frames.channel.gain) if frames.channel.digital_max > frames.channel.digital_min else 0
+    )
+    peak = np.sqrt(np.nan_to_num(tenths(frames)).max(axis=1))
+    middle = np.where(seen, frames.stat("lowest_mean"), 0) + np.where(
+        seen, frames.stat("highest_mean"), 0
+    )
+    middle *= abs(frames.channel.gain) / 2
+    aside = np.minimum(np.abs(middle - np.roll(middle, 1)), np.abs(middle - np.roll(middle, -1)))
+    jump = (swing > POP_TO_RMS * _beside(rms)) & (aside > POP_ASIDE * swing / 2)
+    found: Bools = (
+        seen & ((swing > SWING_TO_PEAK * _beside(peak)) | jump)
+        & (swing > SWING_TO_USUAL * usual) & (swing > 8 * step)
+    )  # fmt: skip
+    return found
+
+
+def _beside(values: Floats) -> Floats:
+    """Highest of each value and its two neighbours."""
+    result = values.copy()
+    result[1:] = np.maximum(result[1:], values[:-1])
+    result[:-1] = np.maximum(result[:-1], values[1:])
+    return result
+
+
+def _block_spans(
+    frames: ChannelFrames, mask: Bools, *, least_s: int = LEAST_S, join_s: int = JOIN_S
+) -> Spans:
     """Blocks as spans of frames: short islands dropped, short breaks closed."""
-    grid = frames.block_grid
-    spans = Spans.from_mask(grid, mask)
-    spans = spans.drop_shorter(LEAST_S).join(JOIN_S)
+    spans = Spans.from_mask(frames.block_grid, mask).drop_shorter(least_s).join(join_s)
     return spans.on(frames.grid, rounding="outward")
 
 
-def assess(frames: ChannelFrames) -> Quality:
-    """Find the usable frames of a channel, and the reasons against the others."""
+def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
+    """Find the usable frames of a channel, and the reasons against the others.
+
+    Parameters
+    ----------
+    spikes
+        Frames of spikes too dense to be taken out one by one; see `transients`.
+    """
     samples = np.maximum(frames.stat("samples"), 1)
     seen = frames.stat("samples") > 0
     recorded = Spans.from_mask(frames.grid, ~np.isnan(frames.energy))
@@ -101,17 +239,67 @@ def assess(frames: ChannelFrames) -> Quality:
         np.stack((recorded.starts, recorded.starts + frames.grid.slots_for(SETTLING_S)), axis=1),
     )
     flat = seen & (frames.stat("unchanged") >= FLAT_SHARE * samples)
-    rail = seen & (frames.stat("at_rail") >= RAIL_SHARE * samples)
+    rail = seen & (
+        (frames.stat("at_rail") >= RAIL_SHARE * samples) | (frames.stat("frames_at_rail") > 0)
+    )
     faults = {
         "missing": ~recorded,
         "settling": settling & recorded,
-        "flat": _block_spans(frames, flat) & recorded,
-        "rail": _block_spans(frames, rail) & recorded,
-        "contact_lost": _block_spans(frames, _contact_lost(frames)) & recorded,
+        "flat": _block_spans(frames, flat),
+        "rail": _block_spans(frames, rail, least_s=1, join_s=RAIL_JOIN_S),
     }
-    faults = {reason: spans for reason, spans in faults.items() if len(spans)}
+    if seen.any():
+        white = _block_spans(frames, _open_input(frames, seen), least_s=WHITE_LEAST_S, join_s=5)
+        faults["contact_lost"] = _block_spans(frames, _hummed(frames, seen)) | white
+        nothing = frames.grid.none()
+        for spans in faults.values():
+            nothing |= spans
+        faults["gain_step"] = gain_steps(frames, swing_uv(frames), nothing)
+        faults["movement"] = _block_spans(
+            frames, _swinging(frames, seen), least_s=1, join_s=SWING_JOIN_S
+        )
+        if spikes is not None:
+            faults["spikes"] = spikes
+    faults = {
+        reason: spans if reason == "missing" else spans & recorded
+        for reason, spans in faults.items()
+        if len(spans)
+    }
     bad = frames.grid.none()
     for spans in faults.values():
-        bad = bad | spans
+        bad |= spans
     clipped = Spans.from_mask(frames.block_grid, seen & (frames.stat("at_rail") > 0))
-    return Quality(~bad, faults, clipped.on(frames.grid, rounding="outward"), ())
+    return Quality(~bad, faults, clipped.on(frames.grid, rounding="outward"), notes_on(frames))
+
+
+def notes_on(frames: ChannelFrames) -> tuple[Note, ...]:
+    """What the sweep did to the channel beyond its filter."""
+    if not frames.notched:
+        return ()
+    label, slot = frames.channel.label, float(frames.grid.slot_s)
+    minutes = sum(n.stop - n.first for n in frames.notched) * slot / 60
+    lines = sorted({n.line_hz for n in frames.notched})
+    multiples = sorted({k for n in frames.notched for k in n.harmonics})
+    at = f"{lines[0]:.1f} Hz" if math.isclose(lines[0], lines[-1], abs_tol=0.05) else (
+        f"{lines[0]:.1f}-{lines[-1]:.1f} Hz"
+    )  # fmt: skip
+    return (
+        Note("mains-removed", "note",
+             f"{label}: mains measured at {at} in {minutes:.0f} min of the recording; there it and "
+             f"its multiples {', '.join(map(str, multiples))} were removed with notches, which also "
+             "takes a few per cent of the muscle's power"),
+    )  # fmt: skip
+
+
+def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[ChannelFrames, Quality]:
+    """A swept channel without heart beats and spikes, and what of it can be scored.
+
+    Parameters
+    ----------
+    beats_s
+        Seconds of the heart beats that an ECG of the recording shows; None without one.
+    """
+    without, heart = without_heart(frames, beats_s)
+    without, dense, spikes = without_spikes(without)
+    quality = assess(without, dense)
+    return without, replace(quality, notes=(*quality.notes, *heart, *spikes))

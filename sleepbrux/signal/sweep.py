@@ -6,7 +6,8 @@ it in which the filter settles, so no result depends on how the file was read or
     samples   |----- tile 0 -----|----- tile 1 -----|----- tile 2 -----|
     filter          [--settles--][-- tile 1 --------]
 
-A gap in the recording ends a stretch; the next one starts from rest at its first sample.
+A gap in the recording ends a stretch; the next one starts from rest at its first sample. A tile in
+which mains is measured (`lines`) is filtered once more, with notches, while its samples are at hand.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from types import ModuleType
@@ -25,16 +26,27 @@ from numpy.typing import NDArray
 
 from sleepbrux.parallel import default_threads
 from sleepbrux.recording.model import Block, Channel, Recording
-from sleepbrux.signal.filters import emg_band_pass
+from sleepbrux.signal.filters import Sections, emg_band_pass
+from sleepbrux.signal.lines import (
+    LOOK_S,
+    MAINS_HZ,
+    Lines,
+    Notched,
+    agreed,
+    look,
+    quietest,
+    raw,
+    with_notches,
+)  # fmt: skip
 from sleepbrux.spans import Grid
 
 MARGIN_S = 2
+HUM_SHARE_TO_LOOK = 0.08
 BLOCKS_PER_TILE = 64
-MAINS_HZ = (50, 60)
 STAT_NAMES = (
     "samples", "lowest", "highest", "at_rail", "unchanged",
     "hum_50_real", "hum_50_imaginary", "hum_60_real", "hum_60_imaginary",
-    "energy", "slope_energy", "lowest_mean", "highest_mean", "frames_at_rail",
+    "energy", "slope_energy", "lowest_mean", "highest_mean", "frames_at_rail", "energy_with_hum",
 )  # fmt: skip
 
 
@@ -90,8 +102,11 @@ class ChannelFrames:
     rectified
         float32, shape (n_frames,), µV: mean absolute value.
     stats
-        float64, shape (n_blocks, 14), columns `STAT_NAMES`: a block is `frames_per_block` frames.
-        Digital steps.
+        float64, shape (n_blocks, 15), columns `STAT_NAMES`: a block is `frames_per_block` frames.
+        Digital steps. ``energy`` and ``slope_energy`` are those of the final frames,
+        ``energy_with_hum`` what it was before notches.
+    notched
+        Tiles that were filtered with notches, in order.
     """
 
     channel: Channel
@@ -100,6 +115,7 @@ class ChannelFrames:
     energy: NDArray[np.float32]
     rectified: NDArray[np.float32]
     stats: NDArray[np.float64]
+    notched: tuple[Notched, ...] = ()
 
     def stat(self, name: str) -> NDArray[np.float64]:
         """One column of ``stats``, shape (n_blocks,)."""
@@ -197,6 +213,26 @@ class _Bench:
         self.lanes = np.zeros((5, lanes), dtype=np.int64)
 
     def run(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
+        """Filter one turn of stretches of one channel, and sum over its samples as stored."""
+        self.filter(block, turn, out, self.sections, out.stats)
+        channel, hop = out.channel, self.layout.hop
+        railed = channel.digital_max > channel.digital_min
+        for stretch in turn:
+            start = stretch.first - block.first
+            settled = self.layout.margin_frames * hop - stretch.lead
+            self.code.raw_sums(
+                block.data, block.record_length, block.per_record, block.channel_offset,
+                start + settled, start + max(settled - 1, 0), stretch.n_frames, stretch.frame,
+                hop, out.frames_per_block,
+                float(channel.digital_min) if railed else -math.inf,
+                float(channel.digital_max) if railed else math.inf,
+                out.stats,
+            )  # fmt: skip
+
+    def filter(
+        self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames, sections: Sections,
+        stats: NDArray[np.float64],
+    ) -> None:  # fmt: skip
         """Filter one turn of stretches of one channel."""
         self.lanes[:] = 0
         for k, stretch in enumerate(turn):
@@ -204,24 +240,73 @@ class _Bench:
                 stretch.first - block.first, stretch.lead, stretch.count,
                 stretch.n_frames, stretch.frame,
             )  # fmt: skip
-        channel = out.channel
-        where = (block.data, block.record_length, block.per_record, block.channel_offset)
-        hop, margin = self.layout.hop, self.layout.margin_frames
         self.code.sweep_lanes(
-            *where, *self.lanes, self.sections, hop, margin, out.frames_per_block, self.hum,
-            abs(channel.gain), out.energy, out.rectified, out.stats,
+            block.data, block.record_length, block.per_record, block.channel_offset, *self.lanes,
+            sections, self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
+            abs(out.channel.gain), out.energy, out.rectified, stats,
         )  # fmt: skip
-        railed = channel.digital_max > channel.digital_min
-        for stretch in turn:
-            start = stretch.first - block.first
-            settled = margin * hop - stretch.lead
-            self.code.raw_sums(
-                *where, start + settled, start + max(settled - 1, 0), stretch.n_frames, stretch.frame,
-                hop, out.frames_per_block,
-                float(channel.digital_min) if railed else -math.inf,
-                float(channel.digital_max) if railed else math.inf,
-                out.stats,
-            )  # fmt: skip
+
+    def without_hum(
+        self, blocks: Sequence[Block], turns: Sequence[Sequence[_Stretch]], out: ChannelFrames
+    ) -> tuple[Notched, ...]:
+        """Filter again, with notches, the tiles of one task in which mains is measured."""
+        found: dict[int, list[Lines]] = {}
+        for block, turn in zip(blocks, turns, strict=True):
+            for stretch in turn:
+                tile = stretch.frame // self.layout.tile_frames
+                found.setdefault(tile, []).extend(self._looks(block, stretch, out))
+        removed = agreed(lines for tile in found.values() for lines in tile)
+        if removed is None:
+            return ()
+        line_hz, harmonics = removed
+        tiles = {tile for tile, lines in found.items() if agreed(lines) is not None}
+        sections = with_notches(self.layout.rate, line_hz, harmonics)
+        stats = np.zeros_like(out.stats)
+        notched = []
+        for block, turn in zip(blocks, turns, strict=True):
+            again = [s for s in turn if s.frame // self.layout.tile_frames in tiles]
+            if again:
+                self.filter(block, again, out, sections, stats)
+            notched += [Notched(s.frame, s.frame + s.n_frames, line_hz, harmonics) for s in again]
+        energy = STAT_NAMES.index("energy")
+        for tile in tiles:
+            rows = slice(tile * BLOCKS_PER_TILE, (tile + 1) * BLOCKS_PER_TILE)
+            out.stats[rows, energy : energy + 2] = stats[rows, energy : energy + 2]
+        return tuple(notched)
+
+    def _looks(self, block: Block, stretch: _Stretch, out: ChannelFrames) -> Iterator[Lines]:
+        """Look for mains where the stretch is quietest, and where a phasor says hum."""
+        per_block = out.frames_per_block
+        first = -(-stretch.frame // per_block)
+        stop = (stretch.frame + stretch.n_frames) // per_block
+        if stop - first < LOOK_S:
+            return
+        rows = out.stats[first:stop]
+        energy = rows[:, STAT_NAMES.index("energy")]
+        places = {quietest(energy, LOOK_S)}
+        if hummed := np.flatnonzero(hum_share(rows) > HUM_SHARE_TO_LOOK).tolist():
+            places.add(min(max(hummed[len(hummed) // 2] - LOOK_S // 2, 0), len(rows) - LOOK_S))
+        hop = self.layout.hop
+        for place in sorted(places):
+            frame = (first + place) * per_block
+            sample = (
+                stretch.first + stretch.count - (stretch.frame + stretch.n_frames - frame) * hop
+            )
+            lines = look(raw(block, sample, LOOK_S * per_block * hop), self.layout.rate)
+            if lines is not None:
+                yield lines
+
+
+def hum_share(stats: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share of each block's energy that the stronger mains line holds, float64, shape (n_blocks,)."""
+    at = STAT_NAMES.index("hum_50_real")
+    power = np.maximum(*(stats[:, k] ** 2 + stats[:, k + 1] ** 2 for k in (at, at + 2)))
+    n = np.maximum(stats[:, STAT_NAMES.index("samples")], 1)
+    before = np.maximum(
+        stats[:, STAT_NAMES.index("energy_with_hum")], stats[:, STAT_NAMES.index("energy")]
+    )
+    result: NDArray[np.float64] = 2 * power / n / np.maximum(before, 1e-300)
+    return result
 
 
 def _empty(channel: Channel, layout: Layout) -> ChannelFrames:
@@ -279,6 +364,7 @@ def sweep(
         code = kernels
     lanes = 16
     results = {c.index: _empty(c, Layout.at(c.rate)) for c in channels}
+    notched: dict[int, list[Notched]] = {c.index: [] for c in channels}
     jobs = [
         (group, task)
         for group in _groups(channels)
@@ -288,15 +374,28 @@ def sweep(
     def work(job: tuple[list[Channel], list[list[_Stretch]]]) -> None:
         group, task = job
         bench = _Bench(Layout.at(group[0].rate), code, lanes)
+        read = []
         for turn in task:
             first = min(s.first for s in turn)
             stop = max(s.first + s.count for s in turn)
-            blocks = recording.source.blocks(group, first, stop)
-            for channel, block in zip(group, blocks, strict=True):
+            read.append(recording.source.blocks(group, first, stop))
+            for channel, block in zip(group, read[-1], strict=True):
                 bench.run(block, turn, results[channel.index])
+        for k, channel in enumerate(group):
+            out = results[channel.index]
+            tiles = sorted({s.frame // bench.layout.tile_frames for turn in task for s in turn})
+            for tile in tiles:
+                rows = slice(tile * BLOCKS_PER_TILE, (tile + 1) * BLOCKS_PER_TILE)
+                out.stats[rows, STAT_NAMES.index("energy_with_hum")] = out.stats[
+                    rows, STAT_NAMES.index("energy")
+                ]
+            notched[channel.index] += bench.without_hum([blocks[k] for blocks in read], task, out)
 
     with ThreadPoolExecutor(max_workers=threads or default_threads()) as pool:
         for done, _ in enumerate(pool.map(work, jobs), start=1):
             if progress is not None:
                 progress(done / len(jobs))
-    return tuple(results[c.index] for c in channels)
+    return tuple(
+        replace(results[c.index], notched=tuple(sorted(notched[c.index], key=lambda n: n.first)))
+        for c in channels
+    )

@@ -229,3 +229,26 @@ def test_filtered_extremes(seed, rate, lead):
     same(out[0][0], out[1][0])
     same(out[0][1], out[1][1])
     assert (out[0][0] <= out[0][1]).all()
+
+
+@settings(deadline=None, max_examples=200, derandomize=True)
+@given(LEVELS, st.integers(1, 4), st.sampled_from([1.0, 2.0, 3.0]))
+def test_short_peaks(level, reach, ratio):
+    found = []
+    for code in (kernels, plain):
+        peaks = np.zeros(61, dtype=np.int64)
+        found.append(peaks[: code.short_peaks(level, reach, ratio, peaks)].tolist())
+    assert found[0] == found[1]
+
+
+def test_a_night_with_mains_agrees_with_the_twin():
+    rng = np.random.default_rng(8)
+    t = np.arange(9_000) / 500
+    data = rng.normal(0, 300, t.size) + 800 * np.sin(2 * np.pi * 49.7 * t)
+    data[4_000:4_700] = np.nan
+    recording = recording_of(np.round(data)[None], 500)
+    (fast,), (slow,) = (sweep(recording, recording.channels, code=c) for c in (kernels, plain))
+    assert fast.notched == slow.notched
+    assert len(fast.notched) == 2
+    for a, b in zip(results([fast]), results([slow]), strict=True):
+        same(a, b)

@@ -112,14 +112,60 @@ def test_a_gap_is_unknown_and_what_follows_starts_from_rest():
 
 
 @pytest.mark.shows("dead-electrode")
-def test_hum_is_measured_as_amplitude_and_frequency_line():
-    t = np.arange(120_000) / 1000
-    (frames,) = frames_of(10 * np.sqrt(2) * np.sin(2 * np.pi * 50 * t), 1000)
-    from sleepbrux.signal.quality import block_rms_uv, hum_uv
+def hummed(hz, *, harmonics=((1, 20.0), (3, 6.0), (5, 3.0)), seconds=200, rate=1000):
+    """Rest of 2.7 µV, without and with mains."""
+    from tests.nights import emg
 
-    gain = np.sqrt(frames.energy[1000:].mean()) / 10  # the filter's own gain at 50 Hz
-    np.testing.assert_allclose(hum_uv(frames)[2:-1], 10 * gain, rtol=1e-3)
-    np.testing.assert_allclose(block_rms_uv(frames)[2:-1], 10 * gain, rtol=1e-3)
+    n = seconds * rate
+    t = np.arange(n) / rate
+    rest = emg(np.random.default_rng(1), n, rate) * 2.5 + noise(n, 2, scale=1.0)
+    hum = sum(a * np.sin(2 * np.pi * k * hz * t + k) for k, a in harmonics)
+    return rest, rest + hum
+
+
+def test_hum_is_measured_as_amplitude_at_each_second():
+    from sleepbrux.signal.quality import hum_uv
+
+    (frames,) = frames_of(hummed(50.0, harmonics=((1, 20 * np.sqrt(2)),))[1], 1000)
+    # the filter's own gain at 50 Hz is 0.9997
+    np.testing.assert_allclose(hum_uv(frames)[2:-1], 20, rtol=0.05)
+
+
+@pytest.mark.parametrize("hz", [49.0, 49.6, 50.37, 51.0, 59.2, 60.0, 60.9])
+def test_mains_and_harmonics_are_removed_at_their_true_frequency(hz):
+    clean, bad = hummed(hz)
+    (before,), (after,) = frames_of(clean, 1000), frames_of(bad, 1000)
+    assert not before.notched
+    assert {n.harmonics for n in after.notched} == {(1, 3, 5)}
+    assert after.notched[0].line_hz == pytest.approx(hz, abs=0.03)
+    assert (after.notched[0].first, after.notched[-1].stop) == (0, len(after.energy))
+    left = np.sqrt(np.mean(after.energy[300:]) / np.mean(before.energy[300:]))
+    assert 0.96 < left < 1.01  # the notches take some of the muscle, and nothing of the hum is left
+
+
+def test_a_harmonic_alone_is_removed_alone():
+    _, bad = hummed(50.0, harmonics=((3, 8.0),))
+    (frames,) = frames_of(bad, 1000)
+    assert {n.harmonics for n in frames.notched} == {(3,)}
+
+
+def test_only_tiles_in_which_mains_is_measured_are_filtered_again():
+    clean, bad = hummed(50.0, seconds=300)
+    mixed = np.concatenate((clean[:128_000], bad[128_000:192_000], clean[192_000:]))
+    (frames,), (untouched,) = frames_of(mixed, 1000), frames_of(clean, 1000)
+    assert [(n.first, n.stop) for n in frames.notched] == [(12_800, 19_200)]
+    np.testing.assert_array_equal(frames.energy[:12_800], untouched.energy[:12_800])
+
+
+def test_with_notches_threads_polarity_and_gain_change_no_bit():
+    _, bad = hummed(49.7, seconds=1100)
+    one, two = frames_of(bad, 1000, threads=1)[0], frames_of(bad, 1000, threads=3)[0]
+    flipped, doubled = frames_of(-bad, 1000)[0], frames_of(2 * bad, 1000)[0]
+    assert one.notched == two.notched == flipped.notched == doubled.notched
+    for other in (two, flipped):
+        np.testing.assert_array_equal(one.energy, other.energy)
+    np.testing.assert_array_equal(one.stats, two.stats)
+    np.testing.assert_array_equal(4 * one.energy, doubled.energy)
 
 
 def test_the_envelope_is_a_centred_moving_rms():

@@ -1,0 +1,237 @@
+"""Heart beats and single spikes in the EMG, taken out of the frames where they matter.
+
+A QRS complex leaves 0.1 s of energy behind the filter. Where the recording has an ECG, its beats say
+where; otherwise short peaks that follow each other with the regularity of a heart do. A spike puts
+nearly all its energy into a few milliseconds and leaves a tail of the filter; the potential of a motor
+unit is longer. Their
+frames are replaced by the straight line between the levels on either side, so that at rest the peak
+disappears and a burst stays what it was. Spikes too dense for that make time that cannot be scored.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepbrux.errors import Note
+from sleepbrux.signal.sweep import ChannelFrames
+from sleepbrux.spans import Spans
+
+SMOOTH_S = 0.05
+REACH_S = 0.09
+PEAK_RATIO = 2.5
+BEAT_S = (0.07, 0.09, 0.06)  # window before and after the peak, flank on either side
+SHORTEST_S, LONGEST_S = 0.33, 1.8
+REGULAR = 0.2
+AROUND = 4
+LEAST_REGULAR = 0.6
+ALIKE = 3.0
+LEAST_BEATS = 20
+LEAST_TO_REST = 0.3
+MOST_TO_TYPICAL = 4.0
+
+SPIKE_REACH_S = 0.03
+SPIKE_RATIO = 8.0
+SPIKE_S = (0.03, 0.15, 0.06)
+SPIKE_TO_NEAR = 30.0
+SPIKE_NEAR_S = 0.25
+SPIKE_SHARE = 0.7
+SPIKE_FORM = (
+    0.3  # squared mean rectified over mean square: 2 / pi for noise, less where one peak is all
+)
+DENSE_PER_S = 4
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+def _median_around(values: Floats, n: int) -> Floats:
+    """Median of ``2 n + 1`` values around each, the ends repeated."""
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(values, n, mode="edge"), 2 * n + 1)
+    result: Floats = np.median(windows, axis=1)
+    return result
+
+
+def _smooth(frames: ChannelFrames) -> NDArray[np.float32]:
+    from sleepbrux.signal import kernels
+    from sleepbrux.signal.envelope import BLOCK_FRAMES, odd_frames
+
+    level = np.empty(len(frames.energy), dtype=np.float32)
+    window = odd_frames(SMOOTH_S, frames.grid.slot_s)
+    kernels.moving_mean(
+        frames.energy, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES)
+    )
+    return level
+
+
+def rhythmic(frames: ChannelFrames) -> Ints:
+    """Frames of short peaks that follow each other as heart beats do, int64, shape (n,)."""
+    from sleepbrux.signal import kernels
+
+    level, grid = _smooth(frames), frames.grid
+    reach = max(grid.slots_for(REACH_S), 1)
+    found = np.empty(len(level) // reach + 1, dtype=np.int64)
+    at: Ints = found[: kernels.short_peaks(level, reach, PEAK_RATIO, found)].copy()
+    if len(at) < LEAST_BEATS:
+        return at[:0]
+    height = np.log(level[at].astype(np.float64))
+    at = at[np.abs(height - _median_around(height, 10)) < np.log(ALIKE)]
+    if len(at) < LEAST_BEATS:
+        return at[:0]
+    interval = np.diff(at) * float(grid.slot_s)
+    usual = _median_around(interval, AROUND)
+    regular = (
+        (interval > SHORTEST_S) & (interval < LONGEST_S)
+        & (np.abs(interval - usual) < REGULAR * usual)
+    )  # fmt: skip
+    share = np.convolve(regular, np.ones(2 * AROUND), "same") / (2 * AROUND)
+    near = np.maximum(np.append(share, 0), np.insert(share, 0, 0)) >= LEAST_REGULAR
+    touching = np.append(regular, False) | np.insert(regular, 0, False)
+    beats: Ints = at[near & touching]
+    if len(beats) < LEAST_BEATS:
+        return beats[:0]
+    every: Ints = np.unique(np.concatenate((beats, _between(beats, level))))
+    return every
+
+
+def _between(beats: Ints, level: NDArray[np.float32]) -> Ints:
+    """Beats that a regular rhythm lacks: the highest frame near each place where one is due."""
+    interval = np.diff(beats).astype(np.float64)
+    usual = _median_around(interval, AROUND)
+    extra = []
+    for k in np.flatnonzero((interval > 1.6 * usual) & (interval < 6.5 * usual)).tolist():
+        n = round(interval[k] / usual[k])
+        slack = max(int(0.12 * usual[k]), 1)
+        for j in range(1, n):
+            due = int(beats[k] + interval[k] * j / n)
+            part = level[due - slack : due + slack + 1]
+            if len(part) and not np.isnan(part).any():
+                extra.append(due - slack + int(np.argmax(part)))
+    return np.array(extra, dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class _Windows:
+    """Power in and beside each beat, float64, shape (n_beats, frames of a window) or (n_beats,)."""
+
+    at: Ints
+    inside: Floats
+    before: Floats
+    after: Floats
+
+    @property
+    def beside(self) -> Floats:
+        """Higher of the two sides."""
+        return np.maximum(self.before, self.after)
+
+
+def _slots(frames: ChannelFrames, seconds: tuple[float, ...]) -> tuple[int, ...]:
+    return tuple(max(frames.grid.slots_for(s), 1) for s in seconds)
+
+
+def _windows(power: NDArray[np.float32], beats: Ints, reach: tuple[int, ...]) -> _Windows:
+    a, b, flank = reach
+    beats = beats[(beats >= a + flank) & (beats + b + flank < len(power))]
+    at = beats[:, None] + np.arange(-a, b + 1)
+    before = power[beats[:, None] + np.arange(-a - flank, -a)].mean(axis=1, dtype=np.float64)
+    after = power[beats[:, None] + np.arange(b + 1, b + 1 + flank)].mean(axis=1, dtype=np.float64)
+    return _Windows(at, power[at].astype(np.float64), before, after)
+
+
+def _lined(power: NDArray[np.float32], found: _Windows, take: NDArray[np.bool_]) -> None:
+    """Replace the windows that are taken by lines between their sides."""
+    n = found.at.shape[1]
+    share = (np.arange(n) + 0.5) / n
+    line = found.before[take, None] * (1 - share) + found.after[take, None] * share
+    power[found.at[take]] = line
+
+
+def without_heart(
+    frames: ChannelFrames, beats_s: Floats | None = None
+) -> tuple[ChannelFrames, tuple[Note, ...]]:
+    """The channel without the beats of the heart, and a note that says so; unchanged where they are weak.
+
+    Parameters
+    ----------
+    beats_s
+        Seconds of the beats that an ECG shows; None to find them by their rhythm.
+    """
+    beats = rhythmic(frames) if beats_s is None else _locked(frames, beats_s)
+    found = _windows(frames.energy, beats, _slots(frames, BEAT_S))
+    known = ~np.isnan(found.inside.mean(axis=1) + found.beside)
+    if known.sum() < LEAST_BEATS:
+        return frames, ()
+    excess = found.inside.mean(axis=1) - (found.before + found.after) / 2
+    rest = float(np.median(found.beside[known]))
+    quiet = known & (found.beside < 3 * rest)
+    if quiet.sum() < LEAST_BEATS:
+        return frames, ()
+    typical = float(np.median(excess[quiet]))
+    if typical < LEAST_TO_REST * rest:
+        return frames, ()
+    take = known & (excess < MOST_TO_TYPICAL * typical) & (found.beside < typical / LEAST_TO_REST)
+    energy, rectified = frames.energy.copy(), frames.rectified.copy()
+    _lined(energy, found, take)
+    _lined(rectified, _windows(rectified, beats, _slots(frames, BEAT_S)), take)
+    how = "their ECG" if beats_s is not None else "their rhythm"
+    note = Note(
+        "heart-removed", "note",
+        f"{frames.channel.label}: heart beats raise the resting EMG to {np.sqrt(rest + typical):.3g} µV "
+        f"around each beat (rest {np.sqrt(rest):.3g} µV); {int(take.sum())} beats, found by {how}, were "
+        "replaced by the level on either side",
+    )  # fmt: skip
+    return replace(frames, energy=energy, rectified=rectified), (note,)
+
+
+def _locked(frames: ChannelFrames, beats_s: Floats) -> Ints:
+    """Beats of an ECG moved to where, in the median, the EMG shows most energy around them."""
+    level = _smooth(frames)
+    beats = np.floor(np.asarray(beats_s) / float(frames.grid.slot_s)).astype(np.int64)
+    reach = max(frames.grid.slots_for(0.2), 1)
+    beats = beats[(beats >= reach) & (beats + reach < len(level))]
+    if len(beats) < LEAST_BEATS:
+        return beats[:0]
+    around = level[beats[:, None] + np.arange(-reach, reach + 1)]
+    shift = int(np.argmax(np.nanmedian(around, axis=0))) - reach
+    return beats + shift
+
+
+def without_spikes(frames: ChannelFrames) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
+    """The channel without single spikes, the spans in which they are too dense, and a note."""
+    from sleepbrux.signal import kernels
+
+    grid, nothing = frames.grid, frames.grid.none()
+    reach, near = _slots(frames, (SPIKE_REACH_S, SPIKE_NEAR_S))
+    peaks = np.empty(grid.n_slots // reach + 1, dtype=np.int64)
+    at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]
+    at = at[(at >= near) & (at + near < grid.n_slots)]
+    around = frames.energy[at[:, None] + np.arange(-near, near + 1)]
+    form = frames.rectified[at].astype(np.float64) ** 2 / frames.energy[at]
+    at = at[(form < SPIKE_FORM) & (frames.energy[at] > SPIKE_TO_NEAR * np.median(around, axis=1))]
+    if not len(at):
+        return frames, nothing, ()
+    second = grid.slots_for(1)
+    n_within = np.searchsorted(at, at + second) - np.arange(len(at))
+    runs = [(at[k], at[k + n - 1] + 1) for k, n in enumerate(n_within.tolist()) if n >= DENSE_PER_S]
+    a, b, _ = reaches = _slots(frames, SPIKE_S)
+    dense = Spans.of(grid, [(int(i) - a, int(j) + b) for i, j in runs]).join(second)
+    single = at[~dense.holds(at)]
+    found = _windows(frames.energy, single, reaches)
+    line = (found.before + found.after) / 2
+    whole = (found.inside - line[:, None]).sum(axis=1)
+    peak = found.inside[:, a - 1 : a + 2].sum(axis=1) - 3 * line
+    top = found.inside[:, a - 1 : a + 2].max(axis=1, initial=0.0)
+    take = (peak >= SPIKE_SHARE * whole) & (top > SPIKE_RATIO * found.beside)
+    if not take.any():
+        return frames, dense, ()
+    energy, rectified = frames.energy.copy(), frames.rectified.copy()
+    _lined(energy, found, take)
+    _lined(rectified, _windows(rectified, single, reaches), take)
+    note = Note(
+        "spikes-removed", "note",
+        f"{frames.channel.label}: {int(take.sum())} spikes of a few milliseconds, shorter than a motor "
+        "unit's, were replaced by the level on either side",
+    )  # fmt: skip
+    return replace(frames, energy=energy, rectified=rectified), dense, (note,)
