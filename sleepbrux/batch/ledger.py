@@ -18,6 +18,7 @@ import os
 import re
 import time
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -140,6 +141,13 @@ def _is_file(path: Path) -> bool:
         return False
 
 
+@lru_cache(maxsize=8)
+def _names(folder: Path, changed_ns: int) -> tuple[str, ...]:
+    """Names in a folder, listed anew when it has changed."""
+    del changed_ns
+    return tuple(sorted(os.listdir(folder)))  # noqa: PTH208
+
+
 def _parts(path: Path, name: str) -> dict[str, Path]:
     files = {name: path}
     if path.is_dir():
@@ -154,7 +162,9 @@ def _parts(path: Path, name: str) -> dict[str, Path]:
                 rb"^(?:DataFile|MarkerFile)\s*=\s*(.+?)\s*$", path.read_bytes(), re.MULTILINE
             )
             files |= {n.decode("latin-1"): path.parent / n.decode("latin-1") for n in named}
-        files |= {p.name: p for p in path.parent.glob("*") if p.name.startswith(path.stem)}
+        here = path.parent
+        names = _names(here, here.stat().st_mtime_ns)
+        files |= {name: here / name for name in names if name.startswith(path.stem)}
     except OSError:
         return files
     return {key: p for key, p in files.items() if _is_file(p)}

@@ -149,7 +149,8 @@ def sweep_lanes(
                     z1[lane] = b2 * value - a2 * out
                     row[lane] = out
         if frame < 0:
-            before[:] = x[hop - 1]
+            for lane in range(LANES):  # not by slice: that compiles text for its errors, in seconds
+                before[lane] = x[hop - 1, lane]
             continue
         sums[:] = 0.0
         waves = hum[frame * hop : (frame + 1) * hop]
