@@ -51,6 +51,12 @@ def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
     return nights, failures
 
 
+def _words(night: Night) -> list[str]:
+    from sleepbrux.report.wording import banner, cautions, reading
+
+    return [banner(night), *reading(night), *(f"{c.about}: {c.text}" for c in cautions(night))]
+
+
 @click.command()
 @click.argument(
     "archives", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False)
@@ -98,7 +104,7 @@ def command(
 
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
-    wish = Wish(tuple(_kinds(kinds)), recordings, identity, with_dates, excel)
+    wish = Wish(tuple(_kinds(kinds)), recordings, identity, with_dates, excel, _words)
     nights, failures = _nights(archives)
     if nights:
         for path in write_files(nights, out, wish):

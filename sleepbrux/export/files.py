@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -37,6 +37,8 @@ class Wish:
         Whether the patient line and the date, and the days of the night, are given.
     excel
         Whether CSV files begin with a byte order mark.
+    sentences
+        What the text of a FHIR report says of a night before the purpose: reading and cautions.
     """
 
     kinds: tuple[str, ...]
@@ -44,6 +46,7 @@ class Wish:
     identity: bool = False
     with_dates: bool = False
     excel: bool = False
+    sentences: Callable[[Night], Sequence[str]] | None = None
 
 
 def schema_text() -> str:
@@ -92,7 +95,10 @@ def _of_a_night(
             who = identity_of(night, recording)
         made[f"{stem}.annotations.edf"] = edf_annotations(night, who)
     if "fhir" in wish.kinds:
-        made[f"{stem}.fhir.json"] = json_text(bundle(night, with_dates=wish.with_dates))
+        words = tuple(wish.sentences(night)) if wish.sentences else ()
+        made[f"{stem}.fhir.json"] = json_text(
+            bundle(night, sentences=words, with_dates=wish.with_dates)
+        )
     return made
 
 

@@ -17,6 +17,7 @@ from sleepbrux.report import render_night
 from sleepbrux.report.payload import to_json
 from sleepbrux.report.tables import unit_of
 from sleepbrux.report.wording import CAUTIONS, NOT_REVIEWED, method, reading
+from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
 
 from .conftest import EVIL, scored
@@ -256,13 +257,22 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
         night.chosen, window=grid.all(), valid=grid.all(), bursts=np.arange(1000),
         episodes=np.arange(200),
     )  # fmt: skip
+    traces = Extremes(
+        channel=np.arange(200) % 4,
+        first_s=starts / slot - 5.0,
+        step_s=np.full(200, 0.02),
+        offsets=np.arange(201) * 900,
+        low=-np.abs(rng.standard_normal(200 * 900)).astype(np.float32) * 60,
+        high=np.abs(rng.standard_normal(200 * 900)).astype(np.float32) * 60,
+    )
     big = replace(
         night, swept=swept, quality=quality, merged=merged, episodes=episodes, chosen=chosen,
         labels=labels_of(swept, merged, episodes, night.criterion),
-        window=replace(night.window, spans_s=((0.0, 28800.0),)),
+        window=replace(night.window, spans_s=((0.0, 28800.0),)), traces=traces,
     )  # fmt: skip
     size = len(render_night(big).encode())
-    assert size < 1_500_000
+    assert data_of(render_night(big))["traces"]["of"] == list(range(200))
+    assert size < 1_500_000, size
 
 
 def test_the_room_imports_no_heavy_package():
