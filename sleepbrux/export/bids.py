@@ -17,6 +17,7 @@ from typing import Any
 
 from sleepbrux import __version__
 from sleepbrux.errors import UsageError
+from sleepbrux.export.blanked import write_blanked
 from sleepbrux.export.dictionary import EVENT_COLUMNS
 from sleepbrux.export.events import EVENT_TYPES, Event, events
 from sleepbrux.export.summary import report_id
@@ -145,8 +146,8 @@ def write_bids(
     nights
         (name of the file, night).
     recordings
-        De-identified copy of each night's recording (EDF or BDF) by the SHA-256 of the original. With
-        one for every night the data set is raw, else it is a derivative without signals.
+        Each night's recording (EDF or BDF) by its SHA-256. With one for every night the data set is raw
+        and holds a copy of each in which nobody is named, else it is a derivative without signals.
 
     Returns
     -------
@@ -160,6 +161,9 @@ def write_bids(
     stems = _stems(nights)
     known = recordings or {}
     raw = bool(nights) and all(night.swept.digest in known for _, night in nights)
+    other = [name for name, night in nights if raw and night.swept.format[:3] not in ("EDF", "BDF")]
+    if other:
+        raise UsageError(f"{other[0]}: BIDS takes EMG as EDF or BDF only; leave out --recording")
     if folder.exists() and any(folder.iterdir()):
         raise UsageError(f"{folder} is not empty; name a new folder for the BIDS data set")
     folder.mkdir(parents=True, exist_ok=True)
@@ -173,7 +177,7 @@ def write_bids(
         if raw:
             source = known[night.swept.digest]
             ending = ".bdf" if night.swept.format.startswith("BDF") else ".edf"
-            (place / f"{stem}_emg{ending}").write_bytes(source.read_bytes())
+            write_blanked(source, place / f"{stem}_emg{ending}")
             _json(place / f"{stem}_emg.json", _emg_json(night))
             write_text(place / f"{stem}_channels.tsv", _channels_tsv(night))
         written += sorted(place.iterdir())

@@ -127,5 +127,5 @@ def write_files(nights: Sequence[tuple[str, Night]], folder: Path, wish: Wish) -
     if "bids" in wish.kinds:
         from sleepbrux.export.bids import write_bids
 
-        written += write_bids(nights, folder / "bids")
+        written += write_bids(nights, folder / "bids", places)
     return written

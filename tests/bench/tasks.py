@@ -125,7 +125,7 @@ def rule_sets(path: Path, out: Path) -> Callable[[], Any]:
 
 
 def report_page(path: Path, out: Path) -> Callable[[], Any]:
-    """(h) The report page in headless Chromium, from the address to the drawn strip."""
+    """(h) The report page in headless Chromium, from the address to strip and close-ups ready."""
     import shutil
 
     from selenium import webdriver
@@ -140,7 +140,7 @@ def report_page(path: Path, out: Path) -> Callable[[], Any]:
     own = shutil.which("chromedriver")
     browser = webdriver.Chrome(options=options, service=Service(own) if own else Service())
     page = (out / "e" / f"{path.stem}.report.html").resolve().as_uri()
-    drawn = "return document.getElementById('strip').dataset.drawn === '1'"
+    drawn = "return Boolean(document.getElementById('strip').dataset.ready)"
 
     def run() -> None:
         browser.get(page)

@@ -4,13 +4,16 @@ import json
 import shutil
 import subprocess
 import sys
+from datetime import time
 from pathlib import Path
 
 import pytest
 
 from sleepbrux.errors import UsageError
 from sleepbrux.export.bids import label, write_bids
+from sleepbrux.export.blanked import write_blanked
 from sleepbrux.export.events import EVENT_TYPES, events
+from sleepbrux.scoring import Request, score_file
 
 
 def validated(folder):
@@ -61,3 +64,69 @@ def test_names_are_letters_and_digits_and_never_twice(night, hostile, tmp_path):
         write_bids([("a", night), ("b", night)], tmp_path / "twice")
     with pytest.raises(UsageError, match="not empty"):
         write_bids([("a", night)], tmp_path)
+
+
+@pytest.fixture
+def named(tmp_path):
+    """A recording whose header and annotations name somebody, scored."""
+    import edfio
+    import numpy as np
+
+    from tests.nights import rhythm, signal_of
+
+    signals = [
+        edfio.EdfSignal(np.clip(signal_of(rhythm(60, 5), seconds=120, seed=k), -3000, 3000), 1000,
+                        label=label, transducer_type="serial 4711", physical_dimension="uV",
+                        physical_range=(-3000, 3000))
+        for k, label in enumerate(("EMG Masseter L", "EMG Masseter R"))
+    ]  # fmt: skip
+    path = tmp_path / "named.edf"
+    edfio.Edf(
+        signals,
+        patient=edfio.Patient(code="MRN-77", name="Jane_Doe"),
+        recording=edfio.Recording(
+            hospital_administration_code="H-9", investigator_technician_code="Bob"
+        ),
+        starttime=time(22, 40),
+        annotations=[edfio.EdfAnnotation(30, None, "Mrs Doe coughs")],
+    ).write(path)
+    return path, score_file(path, Request(mvc_uv=200.0))
+
+
+def test_with_the_recordings_it_is_a_raw_set_that_passes(named, tmp_path):
+    path, night = named
+    write_bids([("named", night)], tmp_path / "set", {night.swept.digest: path})
+    errors, summary = validated(tmp_path / "set")
+    assert errors == []
+    assert summary["modalities"] == ["EMG"] or "emg" in str(summary["modalities"]).lower()
+    copy = next((tmp_path / "set").rglob("*_emg.edf"))
+    data = copy.read_bytes()
+    for word in (b"Doe", b"MRN", b"H-9", b"Bob", b"4711", b"coughs"):
+        assert word in path.read_bytes()
+        assert word not in data
+
+
+def test_the_copy_has_the_same_samples_and_time_of_day(named, tmp_path):
+    import edfio
+    import numpy as np
+
+    path, night = named
+    write_blanked(path, tmp_path / "copy.edf")
+    before, after = edfio.read_edf(path), edfio.read_edf(tmp_path / "copy.edf")
+    for a, b in zip(before.signals, after.signals, strict=True):
+        assert a.label == b.label
+        np.testing.assert_array_equal(a.digital, b.digital)
+    assert len(after.annotations) == 0
+    assert after.starttime == before.starttime
+    again = score_file(tmp_path / "copy.edf", Request(mvc_uv=200.0))
+    assert {n: m.value for n, m in again.measures.items()} == {
+        n: m.value for n, m in night.measures.items()
+    }
+
+
+def test_a_header_that_cannot_be_followed_gives_no_copy(tmp_path):
+    bad = tmp_path / "bad.edf"
+    bad.write_bytes(b"0" + b" " * 251 + b"xxxx")
+    with pytest.raises(UsageError, match="not a number"):
+        write_blanked(bad, tmp_path / "copy.edf")
+    assert not (tmp_path / "copy.edf").exists()

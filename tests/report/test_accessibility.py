@@ -32,8 +32,11 @@ def pages(night):
     review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
     seen = replace(night, review=review, supersedes="0123-4567-89ab")
     yield "reviewed", render_night(seen, others=side_by_side(night), mark_texts=True)
-    yield "nothing valid", render_night(
-        scored("aasm", mvc=False, flat=(0.0, 120.0), seconds=120.0, marks=(), labels=LABELS[:1])
+    yield (
+        "nothing valid",
+        render_night(
+            scored("aasm", mvc=False, flat=(0.0, 120.0), seconds=120.0, marks=(), labels=LABELS[:1])
+        ),
     )
 
 
@@ -51,9 +54,7 @@ def test_no_rule_is_broken_with_everything_unfolded(browser, night, tmp_path):
 
 def test_the_checker_finds_what_is_wrong(browser, night, tmp_path):
     path = tmp_path / "wrong.html"
-    page = render_night(night).replace(
-        "</main>", "<p id='pale'>pale</p><input type='text'></main>"
-    )
+    page = render_night(night).replace("</main>", "<p id='pale'>pale</p><input type='text'></main>")
     path.write_text(page, encoding="utf-8")
     opened(browser, path)
     browser.execute_script("document.getElementById('pale').style.color = '#ddd'")
