@@ -124,10 +124,10 @@ def _cut_offs(night: Night) -> list[str]:
     return lines
 
 
-def _provenance(night: Night) -> list[tuple[str, str]]:
+def _provenance(night: Night, id_: str) -> list[tuple[str, str]]:
     swept, rules = night.swept, night.criterion
     return [
-        ("report id, over every value of the summary", report_id(night)),
+        ("report id, over every value of the summary", id_),
         *([("supersedes report", night.supersedes)] if night.supersedes else []),
         ("input, SHA-256", swept.digest),
         ("input format", swept.format),
@@ -188,6 +188,7 @@ def render_night(
     One page that loads nothing from anywhere: style, script and data are inside.
     """
     page = _page()
+    id_ = report_id(night)
     scale = strips(night)
     rows = robustness.rows if robustness is not None else others
     episode_rows = tables.episodes(night)
@@ -201,7 +202,7 @@ def render_night(
         data=Markup(to_json(data)),
         banner=wording.banner(night),
         reviewed=night.review is not None,
-        report_id=report_id(night),
+        report_id=id_,
         supersedes=night.supersedes,
         name=", ".join(value for _, value in night.about) or night.swept.name,
         began=began(night.swept.start, night.swept.start_clock),
@@ -234,7 +235,7 @@ def render_night(
         settings=tables.settings(night),
         others=tables.other_rules(rows),
         robust=_robust(robustness),
-        provenance=_provenance(night),
+        provenance=_provenance(night, id_),
         left_out=any(
             not row.counted and "left out by the rules" in row.flags for row in episode_rows
         ),
