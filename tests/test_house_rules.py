@@ -41,6 +41,7 @@ ROOMS = [
     "reference",
     "nights",
     "scoring",
+    "chairside",
     "morning",
     "matching",
     "agreement",

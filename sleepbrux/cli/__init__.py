@@ -16,6 +16,7 @@ VERBS = {
     "batch": "Score many nights side by side, resume where it stopped, one table.",
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "reference": "Measure rest and maximal clenches of a recording; find them where no mark does.",
+    "clench": "Maximal clenches by appliance: levels in % of natural teeth.",
     "robustness": "Score an archived night under many rules: does the reading hold?",
     "compare": "With and without an appliance: does it do more than nights vary anyway?",
     "review": "Look at a scored night in the browser, and decide.",

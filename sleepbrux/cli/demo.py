@@ -84,5 +84,6 @@ def command(out: Path) -> int:
     first = scenario.nights[0]
     click.echo(f"\nStart with the report of the first night: {results / (first + REPORT)}")
     click.echo(f"All nights in one table: {results / 'nights.csv'}")
+    click.echo(f"Maximal clenches by appliance: sleepbrux clench {out / 'study.toml'}")
     click.echo(f"What truly happened in each: {out / 'NIGHT.truth.json'} (all of it is invented)")
     return 0

@@ -53,8 +53,8 @@ def plain_words(text: str) -> str:
 def classify(text: str) -> MarkKind:
     """What a mark says; ``""`` where it says none of these things or two of them.
 
-    The end of a clench ("clench stop") is no clench. Lights have many spellings and languages;
-    misspelt ones are not accepted here, see `suggest`.
+    The end of a clench ("clench stop") is no clench; a clench with an anterior stop is one. Lights
+    have many spellings and languages; misspelt ones are not accepted here, see `suggest`.
 
     Examples
     --------
@@ -67,7 +67,7 @@ def classify(text: str) -> MarkKind:
     kinds = [kind for kind, pattern in _KINDS if pattern.search(plain)]
     if _TWO_LIGHTS.search(plain):
         return ""
-    if "clench" in kinds and _CLENCH_ENDS.search(plain):
+    if "clench" in kinds and _CLENCH_ENDS.search(plain.partition(" with ")[0]):
         return ""
     return kinds[0] if len(kinds) == 1 else ""
 

@@ -7,7 +7,7 @@ electrode, so that no border between two is in doubt; `groups` says the same of 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -283,6 +283,7 @@ def plan_reference(
     mvc_uv: tuple[float, float],
     gain: tuple[float, float] = (1.0, 1.0),
     background: Background | None = None,
+    tiredness: float = 0.0,
 ) -> NightPlan:
     """Plan a recording of clench tests alone.
 
@@ -296,6 +297,8 @@ def plan_reference(
         As in `Recipe`.
     background
         As in `NightPlan`; None for the usual one.
+    tiredness
+        Share of its level that each clench loses to the one before.
     """
     cues: tuple[Cue, ...] = ()
     clenches: tuple[tuple[str, Burst], ...] = ()
@@ -303,6 +306,10 @@ def plan_reference(
         start_s = clench_end_s(cues) + 30.0 if cues else 10.0
         more_cues, more_clenches = clench_test(start_s, text, level=level)
         cues, clenches = cues + more_cues, clenches + more_clenches
+    clenches = tuple(
+        (text, replace(burst, amplitude=burst.amplitude * (1 - tiredness) ** k))
+        for k, (text, burst) in enumerate(clenches)
+    )
     return NightPlan(
         seed=seed,
         duration_s=round(clench_end_s(cues)) + 10,

@@ -205,10 +205,11 @@ def night_plan(scenario: Scenario, night_id: str) -> NightPlan:
 
 
 def reference_plan(scenario: Scenario, reference_id: str) -> NightPlan:
-    """The clench tests: on natural teeth, then with each appliance in."""
+    """The clench tests: on natural teeth, with each appliance in, on natural teeth again."""
     index = [reference.id for reference in scenario.reference].index(reference_id)
     tests = [(NATURAL, 1.0)]
     tests += [(f"Clench with {c.name}", c.clench) for c in scenario.condition if c.name != "none"]
+    tests += [(NATURAL, 1.0)]
     return plan_reference(
         tests,
         seed=_seed(scenario, index),

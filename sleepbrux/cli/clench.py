@@ -1,0 +1,124 @@
+"""``sleepbrux clench``: the clench test by appliance."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.cli import options
+from sleepbrux.errors import SleepbruxError, StudyError, UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.clench import ClenchTest
+    from sleepbrux.report.clench_page import NightsBeside
+    from sleepbrux.study import Study
+
+
+def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
+    from sleepbrux.clench import ASSUMES, SENTENCE
+    from sleepbrux.report import clench_page as page
+
+    click.echo(f"{test.name}: {', '.join(test.order)}")
+    click.echo(SENTENCE)
+    for channel in test.channels:
+        about = " ".join(filter(None, (channel.muscle, channel.side)))
+        click.echo(f"\n{channel.label}" + (f" ({about})" if about else ""))
+        _table(page.LEVEL_HEADS, page.level_rows(channel))
+        click.echo(f"  tiredness: {page.change_text(channel.tiredness_pct)}; "
+                   f"{channel.degrees} degrees of freedom")  # fmt: skip
+    if test.asymmetry:
+        click.echo()
+        _table(page.ASYMMETRY_HEADS, page.asymmetry_rows(test))
+    if nights:
+        click.echo(f"\n{page.NIGHTS_TEXT}")
+        _table(page.NIGHT_HEADS, page.night_rows(nights))
+    click.echo(f"\n{test.tiredness}")
+    click.echo(ASSUMES)
+    for note in test.notes:
+        click.echo(f"{note.severity}: {note.text}")
+
+
+def _table(heads: tuple[str, ...], rows: list[list[str]]) -> None:
+    widths = [max(len(row[k]) for row in (heads, *rows)) for k in range(len(heads))]
+    for row in (heads, *rows):
+        click.echo(
+            "  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip()
+        )
+
+
+def _nights(study: Study, results: Path) -> list[NightsBeside]:
+    from sleepbrux.nights import read_nights
+    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.clench_page import NightsBeside
+
+    found, missing = read_nights(study, results, suffix=ARCHIVE)
+    for one in missing:
+        click.echo(f"note: night {one.id} is not shown: {one.reason}", err=True)
+    rows = []
+    for condition in dict.fromkeys(n.condition for n in found):
+        values = [n.measures["episodes_per_hour"].value for n in found if n.condition == condition]
+        rates = tuple(v for v in values if v is not None)
+        rows.append(NightsBeside(condition, rates, len(values) - len(rates)))
+    return rows
+
+
+@click.command()
+@click.argument("study_or_recording", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="Folder for the page and the JSON file.")  # fmt: skip
+@click.option("--results", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="Folder with the scored nights [default: results beside the study file].")  # fmt: skip
+@click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
+@options.unit
+def command(
+    study_or_recording: Path, out: Path | None, results: Path | None, channel: tuple[str, ...],
+    unit: str | None,
+) -> int:  # fmt: skip
+    """Compare maximal clenches on natural teeth and with each appliance.
+
+    STUDY_OR_RECORDING is a study file, whose reference recordings hold the clenches, or one recording
+    with a mark on each clench that says what was between the teeth.
+    """
+    from sleepbrux.chairside import recording_test, study_tests
+    from sleepbrux.cli.score import load_kernels
+    from sleepbrux.files import safe_stem, write_text
+    from sleepbrux.report.clench_page import clench_json, clench_page
+    from sleepbrux.study import load_study
+
+    nights: list[NightsBeside] = []
+    if study_or_recording.suffix.casefold() == ".toml":
+        if channel or unit:
+            raise UsageError(
+                "the study file says channels and unit: leave out --channel and --unit"
+            )
+        try:
+            study = load_study(study_or_recording)
+        except StudyError as error:
+            raise UsageError(str(error)) from error
+        load_kernels()
+        tests = study_tests(study, study_or_recording.parent)
+        folder = results or study_or_recording.parent / "results"
+        if folder.is_dir():
+            nights = _nights(study, folder)
+        elif results is not None:
+            raise UsageError(f"--results {str(results)!r} is no folder")
+    else:
+        if results is not None:
+            raise UsageError("--results belongs to a study; name the study file")
+        load_kernels()
+        tests = [recording_test(study_or_recording, channels=channel, unit=unit)]
+    if not tests:
+        raise SleepbruxError(
+            f"{study_or_recording.name}: no reference recording holds clenches under two conditions"
+        )
+    for test in tests:
+        _show(test, nights)
+        if out is not None:
+            out.mkdir(parents=True, exist_ok=True)
+            page = out / f"{safe_stem(test.name)}.clench.html"
+            write_text(page, clench_page(test, nights))
+            write_text(page.with_suffix(".json"), clench_json(test, nights))
+            click.echo(f"page: {page}")
+    return 0

@@ -1,0 +1,67 @@
+"""``sleepbrux reference`` and ``sleepbrux clench`` as a user runs them."""
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from sleepbrux.synth.layout import NATURAL, plan_reference
+from sleepbrux.synth.render import write_night
+
+PLAN = plan_reference([(NATURAL, 1.0), ("Clench with splint", 0.9), (NATURAL, 1.0)], seed=4,
+                      mvc_uv=(215.0, 190.0))  # fmt: skip
+
+
+@pytest.fixture
+def chair(tmp_path):
+    write_night(PLAN, tmp_path / "chair.edf")
+    return tmp_path / "chair.edf"
+
+
+def test_clench_prints_a_table_and_writes_page_and_json(run, chair, tmp_path):
+    done = run("clench", chair, "--out", tmp_path / "out")
+    assert done.code == 0
+    assert "% of natural, without tiredness" in done.out
+    assert "not a night-time effect" in done.out
+    table = json.loads((tmp_path / "out" / "chair.clench.json").read_text("utf-8"))
+    assert table["order"] == ["natural teeth", "splint", "natural teeth"]
+    assert (tmp_path / "out" / "chair.clench.html").is_file()
+
+
+def test_clench_says_what_marks_are_missing(run, tmp_path):
+    write_night(replace(PLAN, cues=()), tmp_path / "bare.edf")
+    done = run("clench", tmp_path / "bare.edf")
+    assert done.code == 1
+    assert "no mark with a duration names a clench" in done.err
+
+
+def test_reference_measures_marked_clenches(run, chair, tmp_path):
+    done = run("reference", chair, "--out", tmp_path / "out")
+    assert done.code == 0
+    assert "mean rectified" in done.out
+    table = json.loads((tmp_path / "out" / "chair.edf.reference.json").read_text("utf-8"))
+    assert table["confirmed"] is True
+    assert len(table["channels"][0]["trials"]) == 6
+    assert not (tmp_path / "chair.edf.clenches.toml").exists()
+
+
+def test_reference_proposes_what_nobody_marked_and_takes_an_acceptance(run, tmp_path):
+    bare = tmp_path / "bare.edf"
+    write_night(
+        replace(plan_reference([(NATURAL, 1.0)], seed=4, mvc_uv=(215.0, 190.0)), cues=()), bare
+    )
+    done = run("reference", bare)
+    assert done.code == 0
+    assert "unconfirmed" in done.out
+    assert "Unconfirmed" in (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+    assert 'teeth = "not stated"' in (tmp_path / "bare.edf.clenches.toml").read_text("utf-8")
+    assert run("reference", bare, "--accept-by", "AB").code == 1  # the teeth are not said
+    assert run("reference", bare, "--accept-by", "AB", "--teeth", "natural").code == 0
+    assert "accepted by AB" in run("reference", bare).out
+    assert "Unconfirmed" not in (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+
+
+def test_reference_refuses_an_impossible_unit(run, chair):
+    done = run("reference", chair, "--unit", "mV")
+    assert done.code == 1
+    assert "factor of 1000" in done.out
