@@ -319,7 +319,7 @@ def _fit(
     design: NDArray[np.float64], logs: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
     """Least squares: coefficients, their covariance, degrees of freedom."""
-    found: NDArray[np.float64] = np.linalg.pinv(design) @ logs
+    found: NDArray[np.float64] = (np.linalg.pinv(design) @ logs).astype(np.float64)
     degrees = len(logs) - int(design.shape[1])
     left = float(((logs - design @ found) ** 2).sum())
     variance = left / degrees if degrees > 0 else math.nan

@@ -99,8 +99,8 @@ def test_reference_recording_has_three_trials_on_teeth_and_with_each_appliance(s
     texts = Counter(a.text for a in edfio.read_edf(tmp_path / "reference.edf").annotations)
     natural = "Clench natural teeth"
     assert texts == {
-        "Rest": 3,
-        natural: 3,
+        "Rest": 4,
+        natural: 6,
         "Clench with occlusal splint": 3,
         f"Clench with {MANDIBULAR}": 3,
     }
