@@ -323,7 +323,7 @@ def _fit(
     degrees = len(logs) - int(design.shape[1])
     left = float(((logs - design @ found) ** 2).sum())
     variance = left / degrees if degrees > 0 else math.nan
-    covariance: NDArray[np.float64] = np.linalg.inv(design.T @ design) * variance
+    covariance = (np.linalg.inv(design.T @ design) * variance).astype(np.float64)
     return found, covariance, degrees
 
 
