@@ -70,7 +70,7 @@ DOORS = {
     "matplotlib": set(),
     "statsmodels": {"cohort.py"},
     "sleepecg": {"signal/heart.py"},
-    "typst": {"letter/typeset.py"},
+    "typst": {"letter/typeset.py", "protocol/sheets.py"},
     "starlette": {"review/server.py"},
     "uvicorn": {"review/serving.py"},
     "dask": set(),

@@ -1,0 +1,68 @@
+"""Sheets set in type: the same bytes for the same study, tagged, with the fonts that come with typst."""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+from typing import Any
+
+from sleepbrux import __version__
+from sleepbrux.protocol.words import Part, chair_words, log_words, part, patient_words
+from sleepbrux.purpose import PURPOSE
+from sleepbrux.study import Study
+
+
+def person_number(study: Study) -> int:
+    """Number that stands for a person where none is given: it follows from the pseudonym."""
+    return sum(study.pseudonym.encode())
+
+
+def chair_sheet(study: Study, *, person: int | None = None) -> bytes:
+    """The sheet for the chair, as PDF/UA-1.
+
+    Parameters
+    ----------
+    person
+        Running number of the patient, which balances the order of the appliances over patients.
+    """
+    number = person_number(study) if person is None else person
+    return _pdf(
+        f"Chair sheet, {study.pseudonym}",
+        "Reference clenches and clench test. For the clinician; to be kept with the recording. "
+        "Date: ____________  Recorder: ______________________  By: ______________",
+        chair_words(study, number),
+    )
+
+
+def patient_sheet(study: Study) -> bytes:
+    """The sheet for the patient, with a line for every night, as PDF/UA-1."""
+    return _pdf(
+        f"Patient sheet, {study.pseudonym}",
+        f"{len(study.night)} night(s) at home with the recorder. Please read it once before the first night.",
+        patient_words(study), log_words(study),
+    )  # fmt: skip
+
+
+def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None) -> bytes:
+    data: dict[str, Any] = {
+        "title": title, "lead": lead, "parts": parts, "log": log or part(""),
+        "version": __version__, "purpose": PURPOSE,
+    }  # fmt: skip
+    template = (resources.files("sleepbrux.protocol") / "sheet.typ").read_bytes()
+    inputs = {"data": json.dumps(data)}
+    return _compiled(template, inputs)
+
+
+def _compiled(template: bytes, inputs: dict[str, str]) -> bytes:
+    """The PDF; fonts of the system only where the bundled ones lack a sign of the study's own words."""
+    import typst
+
+    try:
+        return bytes(
+            typst.compile(template, sys_inputs=inputs, format="pdf", pdf_standards=["ua-1"],
+                          ignore_system_fonts=True)
+        )  # fmt: skip
+    except typst.TypstError as error:
+        if "could not be displayed" not in str(error):
+            raise
+    return bytes(typst.compile(template, sys_inputs=inputs, format="pdf", pdf_standards=["ua-1"]))

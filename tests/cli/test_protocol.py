@@ -1,0 +1,13 @@
+"""``sleepbrux protocol`` as a user runs it."""
+
+
+def test_the_verb_writes_both_sheets(run, tmp_path):
+    file = tmp_path / "study.toml"
+    file.write_text(
+        'pseudonym = "P/1"\n[[night]]\nid = "n"\nrecording = "n.edf"\ncondition = "splint"\n'
+    )
+    done = run("protocol", file, "--out", tmp_path / "out")
+    assert done.code == 0
+    names = sorted(p.name for p in (tmp_path / "out").iterdir())
+    assert names == ["P_1.chair-sheet.pdf", "P_1.patient-sheet.pdf"]
+    assert run("protocol", tmp_path / "none.toml").code == 2
