@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from datetime import date, time
 from pathlib import Path
@@ -144,9 +145,32 @@ def load_study(path: str | Path) -> Study:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise StudyError(f"{path.name}: not valid TOML: {error}") from error
     except msgspec.ValidationError as error:
-        raise StudyError(f"{path.name}: {error}") from error
+        raise StudyError(f"{path.name}: {_at_fault(str(error), path)}") from error
     _check(study, path.name)
     return study
+
+
+def _at_fault(message: str, path: Path) -> str:
+    """What is wrong in which field: the path with the night's own id, and what is allowed there."""
+    what, _, place = message.partition(" - at `$")
+    place = place.rstrip("`").lstrip(".")
+    table = tomllib.loads(path.read_text("utf-8-sig"))
+    kind: type[Struct] = Study
+    for name, sort in (("night", StudyNight), ("reference", StudyReference)):
+        found = re.match(rf"{name}\[(\d+)\]", place)
+        if found:
+            kind = sort
+            entry = table[name][int(found[1])]
+            said = entry.get("id") if isinstance(entry, dict) else None
+            place = place.replace(found[0], f"{found[0]} ({said})" if said else found[0], 1)
+    unknown = re.fullmatch(r"Object contains unknown field `(.*)`", what)
+    if unknown:
+        allowed = ", ".join(kind.__struct_fields__)
+        return f"{place + ': ' if place else ''}there is no field {unknown[1]!r}; allowed are {allowed}"
+    missing = re.fullmatch(r"Object missing required field `(.*)`", what)
+    if missing:
+        return f"{place + ': ' if place else ''}the field {missing[1]!r} is missing; write it"
+    return f"{place}: {what[:1].lower()}{what[1:]}; correct that field" if place else what
 
 
 def _check(study: Study, name: str) -> None:

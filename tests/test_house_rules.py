@@ -42,6 +42,7 @@ ROOMS = [
     "nights",
     "scoring",
     "chairside",
+    "drafting",
     "morning",
     "matching",
     "agreement",

@@ -15,6 +15,7 @@ VERBS = {
     "score": "Score recordings and write report, tables and archive for each.",
     "batch": "Score many nights side by side, resume where it stopped, one table.",
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
+    "study": "Draft a study file from a folder; check what it still lacks.",
     "protocol": "Chair sheet and patient sheet of a study, as PDF.",
     "reference": "Measure rest and maximal clenches of a recording; find them where no mark does.",
     "clench": "Maximal clenches by appliance: levels in % of natural teeth.",

@@ -99,8 +99,8 @@ def chair_words(study: Study, person: int) -> list[Part]:
             "effect.",
             "Show the patient the home script once, and hand out the patient sheet.",
         ], ticked=True, small="Why every night starts with its own clenches: electrodes placed anew "
-            "change the gain, and with it every % MVC. A clench with an appliance in is another reference; it is never the one a "
-            "night is scored against unless that is asked for."),
+            "change the gain, and with it every % MVC. A clench with an appliance in is another reference; "
+            "no night is scored against it unless that is asked for."),
     ]  # fmt: skip
 
 

@@ -1,0 +1,140 @@
+"""Study files: drafted from a folder, checked before a night is wasted, faults named by their path."""
+
+from dataclasses import replace
+from datetime import date, datetime
+
+import pytest
+
+from sleepbrux.drafting import FILL_IN, check, draft
+from sleepbrux.errors import StudyError
+from sleepbrux.study import load_study
+from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
+from sleepbrux.synth.render import write_night
+
+RECIPE = Recipe(hours=0.2, awake_s=60, settle_s=30)
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("recorded")
+    plan = plan_night(RECIPE, seed=1)
+    write_night(plan, folder / "b.edf", start=datetime(2026, 3, 2, 22, 40))
+    bare = replace(plan, cues=tuple(c for c in plan.cues if "Lights" in c.text))
+    write_night(bare, folder / "a.edf", start=datetime(2026, 3, 3, 0, 20))
+    write_night(plan_reference([(NATURAL, 1.0)], seed=2, mvc_uv=(215.0, 190.0)), folder / "chair.edf",
+                start=datetime(2026, 3, 1, 17, 0))  # fmt: skip
+    (folder / "broken.edf").write_bytes(b"0       nonsense")
+    (folder / "readme.txt").write_text("no recording")
+    return folder
+
+
+def texts(findings, severity="missing"):
+    return [f"{f.where}: {f.text}" for f in findings if f.severity == severity]
+
+
+def study_of(folder, recorded, text):
+    for name in ("a.edf", "b.edf", "chair.edf"):
+        if not (folder / name).exists():
+            (folder / name).symlink_to(recorded / name)
+    (folder / "study.toml").write_text(text)
+    return load_study(folder / "study.toml")
+
+
+def test_a_draft_can_be_read_and_says_what_to_fill_in(recorded, tmp_path):
+    made = draft(recorded)
+    assert (made.nights, made.references) == (2, 1)
+    assert [line.split(":")[0] for line in made.left_out] == ["broken.edf"]
+    study = study_of(tmp_path, recorded, made.text)
+    assert [n.recording for n in study.night] == ["b.edf", "a.edf"]  # in order of their start
+    assert [n.date for n in study.night] == [date(2026, 3, 2), date(2026, 3, 3)]
+    assert [n.reference for n in study.night] == ["own", "chair-1"]
+    assert study.reference[0].teeth == "natural"
+    found = texts(check(study, tmp_path))
+    assert any(t.startswith("pseudonym: still to be filled in") for t in found)
+    assert sum(".condition: still to be filled in" in t for t in found) == 2
+    notes = texts(check(study, tmp_path), "note")
+    assert any("cannot be compared" in t for t in notes)
+
+
+def test_a_folder_without_nights_drafts_nothing(tmp_path):
+    with pytest.raises(StudyError, match="no recording of"):
+        draft(tmp_path)
+
+
+WHOLE = """
+pseudonym = "P1"
+[[night]]
+id = "n1"
+recording = "b.edf"
+date = 2026-03-02
+condition = "none"
+morning_jaw_pain = 2
+morning_headache = 0
+"""
+
+
+def test_a_whole_study_lacks_nothing(recorded, tmp_path):
+    assert check(study_of(tmp_path, recorded, WHOLE), tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        ("b.edf", "c.edf", "night[0] (n1).recording: night[0] (n1): the file 'c.edf'"),
+        ("b.edf", "a.edf", "no two clenches with natural teeth are marked in a.edf"),
+        ("2026-03-02", "2026-04-02", "is it the right file?"),
+        ('"none"', '"none"\nappliance_in = 22:50:00', "given, but the condition is none"),
+        ('"none"', '"none"\nlights_off = 22:50:00', "one without the other"),
+        (
+            '"none"',
+            '"splint"\nappliance_in = 22:50:00\nappliance_out = 22:45:00',
+            "does not come after",
+        ),
+        ('"P1"', '"P1"\nchannels = ["Nope"]', "has no channel 'Nope'"),
+        ('"P1"', '"P1"\ncriterion = "nope"', "criterion:"),
+    ],
+)
+def test_what_would_waste_a_night_is_missing(recorded, tmp_path, before, after, words):
+    found = texts(check(study_of(tmp_path, recorded, WHOLE.replace(before, after)), tmp_path))
+    assert any(words in t for t in found), found
+
+
+def test_a_recording_named_twice_is_told(recorded, tmp_path):
+    twice = WHOLE + WHOLE[WHOLE.index("[[night]]") :].replace("n1", "n2")
+    found = texts(check(study_of(tmp_path, recorded, twice), tmp_path))
+    assert any("belongs to n1 too" in t for t in found)
+
+
+def test_an_appliance_night_wants_its_times(recorded, tmp_path):
+    study = study_of(tmp_path, recorded, WHOLE.replace('"none"', '"splint"'))
+    notes = texts(check(study, tmp_path), "note")
+    assert any("appliance_in, appliance_out: not both given" in t for t in notes)
+    assert any("days_since_first_worn" in t for t in notes)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        (
+            "morning_jaw_pain = 2",
+            "morning_jaw_pain = 11",
+            r"night\[0\] \(n1\)\.morning_jaw_pain: .*10",
+        ),
+        (
+            "morning_jaw_pain = 2",
+            "jaw_pain = 2",
+            r"night\[0\] \(n1\): .*'jaw_pain'; allowed are id",
+        ),
+        ('recording = "b.edf"', "", r"night\[0\] \(n1\): the field 'recording' is missing"),
+        ('"P1"', '"P1"\norder = "at random"', "order: invalid enum value 'at random'"),
+        ('"P1"', '"P1"\nfoo = 1', "there is no field 'foo'; allowed are pseudonym"),
+    ],
+)
+def test_a_fault_is_named_by_its_path(tmp_path, before, after, words):
+    (tmp_path / "study.toml").write_text(WHOLE.replace(before, after))
+    with pytest.raises(StudyError, match=f"study.toml: {words}"):
+        load_study(tmp_path / "study.toml")
+
+
+def test_fill_in_is_what_the_draft_writes(recorded):
+    assert f'condition = "{FILL_IN}"' in draft(recorded).text
