@@ -1,10 +1,10 @@
 (function () {
-  const RIGHT = 10, LEFT = 84, HEAD = 20, FOOT = 24, ROW = 20, LANE = 46;
+  const RIGHT = 10, LEFT = 84, HEAD = 20, FOOT = 24, ROW = 20, LANE = 46, MANY = 250;
   const token = decodeURIComponent(location.hash.slice(1));
   const $ = (id) => document.getElementById(id);
   const whole = $("whole"), trace = $("trace"), whoField = $("who");
   let night, state, pen, from = 0, to = 1, level = "episode", chosen = null, views = null, wanted = null;
-  let zoomY = 1, draft = null, edge = "b", asking = null, busy = false, overview = null, waiting = false;
+  let zoomY = 1, draft = null, edge = "b", asking = null, busy = false, overview = null, waiting = false, wholeKey = "";
 
   async function ask(path, options) {
     const response = await fetch(path, Object.assign({ cache: "no-store" }, options, {
@@ -164,11 +164,25 @@
       g.fillStyle = pen.ink; g.textAlign = "right"; g.fillText(name, LEFT - 6, y); g.textAlign = "left";
       g.save(); g.beginPath(); g.rect(LEFT, y - ROW / 2, x1 - LEFT, ROW); g.clip();
       const list = night.sampled ? events().filter((e) => e.id === chosen || e.verdict) : name === "episodes" ? state.episodes : state.bursts;
-      list.forEach((e) => { if (e.b > from && e.a < to) drawEvent(g, e, X(e.a), X(e.b), y); });
+      const near = list.filter((e) => e.b > from && e.a < to);
+      if (near.length > MANY) drawTicks(g, near, y); else near.forEach((e) => drawEvent(g, e, X(e.a), X(e.b), y));
       g.restore();
       y += ROW;
     });
     night.lanes.forEach((lane) => { drawLane(g, lane, y - ROW / 2, x1); y += LANE; });
+  }
+
+  // too many for signs: ticks, whose height and place tell the kind, a rejected one left hollow
+  function drawTicks(g, list, y) {
+    const parts = { phasic: [-7, 7], tonic: [-7, 14], mixed: [0, 7], unclassified: [-3, 6], short: [-3, 6] };
+    Object.keys(parts).forEach((kind) => {
+      const [up, tall] = parts[kind];
+      g.beginPath();
+      list.forEach((e) => { if (e.kind === kind && e.verdict !== "rejected") g.rect(X(e.a), y + up, Math.max(X(e.b) - X(e.a), 1), tall); });
+      g.fillStyle = pen.colours[kind]; g.fill();
+    });
+    const c = current();
+    if (c) drawEvent(g, c, X(c.a), X(c.b), y);
   }
 
   function drawEvent(g, e, a, b, y) {
@@ -214,7 +228,16 @@
     g.restore();
   }
 
+  // the whole night is painted once for each state; a box over it shows where the trace is
   function drawWhole() {
+    const key = [state.seq, whole.clientWidth, level, night.sampled ? chosen : "", Boolean(overview), state.decided].join();
+    if (key !== wholeKey) { paintWhole(); wholeKey = key; }
+    const W = whole.clientWidth - LEFT - RIGHT, box = $("window-box").style;
+    box.left = (LEFT + (from / night.duration_s) * W).toFixed(1) + "px";
+    box.width = Math.max(((to - from) / night.duration_s) * W, 4).toFixed(1) + "px";
+  }
+
+  function paintWhole() {
     const { g, width, height: tall } = pen.prepared(whole, 92);
     const x1 = width - RIGHT, bottom = tall - 22, W = x1 - LEFT, end = night.duration_s;
     const P = (t) => LEFT + (t / end) * W;
@@ -236,9 +259,6 @@
       if (level === "episode" || night.sampled) drawEvent(g, Object.assign({}, e, { id: null }), P(e.a), P(e.b), bottom - 9);
       else { g.fillStyle = pen.ink; g.fillRect(P(e.a), bottom - 14, Math.max(P(e.b) - P(e.a), 1), 10); }
     });
-    const a = P(from), b = Math.max(P(to), a + 3);
-    g.strokeStyle = "#23566b"; g.lineWidth = 2; g.strokeRect(a, 4, b - a, bottom - 3);
-    g.fillStyle = "rgba(35,86,107,.10)"; g.fillRect(a, 4, b - a, bottom - 3);
   }
 
   function later() { if (!waiting) { waiting = true; requestAnimationFrame(() => { waiting = false; drawTrace(); }); } }
