@@ -194,12 +194,12 @@ class Agreement:
 
 def _inside(scoring: Scoring, known: Spans) -> NDArray[np.bool_]:
     """Events of which at least half lies in known time."""
-    grid = known.grid
-    keep = np.zeros(len(scoring.events), dtype=np.bool_)
-    for i, (a, b) in enumerate(scoring.events.tolist()):
-        span = Spans.of(grid, [(round(a * 1000), max(round(b * 1000), round(a * 1000) + 1))])
-        keep[i] = 2 * (span & known).n_slots >= round((b - a) * 1000)
-    return keep
+    bounds = np.round(scoring.events * 1000).astype(np.int64)
+    starts, stops = bounds[:, 0], np.maximum(bounds[:, 1], bounds[:, 0] + 1)
+    inside: NDArray[np.bool_] = 2 * (_before(known, stops) - _before(known, starts)) >= (
+        stops - starts
+    )
+    return inside
 
 
 def pair(a: Scoring, b: Scoring) -> Pair:
@@ -267,13 +267,18 @@ def slot_table(pair_: Pair, slot_s: int, *, least_share: float) -> NDArray[np.in
     return np.bincount(codes, minlength=4).reshape(2, 2)
 
 
+def _before(spans: Spans, at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Milliseconds that spans cover before each place."""
+    length = spans.stops - spans.starts
+    knots = np.concatenate(([0], spans.bounds.ravel(), [spans.grid.n_slots]))
+    total = np.repeat(np.concatenate(([0], np.cumsum(length))), 2)
+    result: NDArray[np.int64] = np.round(np.interp(at, knots, total)).astype(np.int64)
+    return result
+
+
 def _covered(spans: Spans, slot: int, n: int) -> NDArray[np.int64]:
     """Milliseconds of each slot that spans cover."""
-    edges = np.arange(n + 1) * slot
-    length = spans.stops - spans.starts
-    at = np.concatenate(([0], spans.bounds.ravel(), [spans.grid.n_slots]))
-    before = np.repeat(np.concatenate(([0], np.cumsum(length))), 2)
-    covered: NDArray[np.int64] = np.diff(np.round(np.interp(edges, at, before)).astype(np.int64))
+    covered: NDArray[np.int64] = np.diff(_before(spans, np.arange(n + 1) * slot))
     return covered
 
 

@@ -127,7 +127,7 @@ lists = st.lists(
 ).map(lambda e: np.array(e, dtype=float).reshape(-1, 2))
 
 
-@settings(deadline=None, derandomize=True, max_examples=200)
+@settings(deadline=None, derandomize=True, max_examples=100)
 @given(lists, lists)
 def test_as_many_are_matched_by_iou_as_mir_eval_matches(reference, estimate):
     graph = {}

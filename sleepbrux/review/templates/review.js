@@ -256,7 +256,7 @@
     }
     events().forEach((e) => {
       if (night.sampled && !e.verdict && e.id !== chosen) return;
-      if (level === "episode" || night.sampled) drawEvent(g, Object.assign({}, e, { id: null }), P(e.a), P(e.b), bottom - 9);
+      if (level === "episode" || night.sampled) drawEvent(g, Object.assign({}, e, { id: undefined }), P(e.a), P(e.b), bottom - 9);
       else { g.fillStyle = pen.ink; g.fillRect(P(e.a), bottom - 14, Math.max(P(e.b) - P(e.a), 1), 10); }
     });
   }
