@@ -206,7 +206,8 @@
     lane.spans.forEach(([a, b, text]) => {
       if (b < from || a > to) return;
       const p = X(a), q = Math.max(X(b), p + 2);
-      g.fillStyle = "rgba(35,86,107,.35)"; g.fillRect(p, top + 4, q - p, LANE - 12);
+      g.fillStyle = "rgba(35,86,107,.3)"; g.fillRect(p, top + 4, q - p, LANE - 12);
+      g.fillStyle = "#23566b"; g.fillRect(p, top + 4, 1.2, LANE - 12);
       const x = Math.max(p, LEFT) + 5, cut = text.length > 40 ? text.slice(0, 39) + "…" : text;
       if (x > end) { g.fillStyle = pen.ink; g.fillText(cut, x, top + 13); end = x + g.measureText(cut).width + 8; }
     });
