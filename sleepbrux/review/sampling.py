@@ -17,8 +17,9 @@ EPISODE, NEAR = "automatic episode", "near miss"
 SHARE = "share of automatic episodes that a reader of this trace accepts"
 NEAR_SHARE = "share of near misses that a reader of this trace would call an episode"
 CAUTION = (
-    "The reader saw the trace and what was recorded beside it, no video. Neither share is "
-    "precision or sensitivity against true bruxism, and the near misses speak only for near misses as defined here, not for the rest of the night."
+    "The reader saw the trace and what was recorded beside it, no video. Neither share is precision or "
+    "sensitivity against true bruxism, and the near misses speak only for near misses as defined here, "
+    "not for the rest of the night."
 )
 
 
