@@ -231,6 +231,9 @@ def refusals(clenches: Clenches, *, threshold_pct_mvc: float | None = None) -> l
     """
     label, found = clenches.label, clenches.trials_uv()
     if len(found) < FEWEST_TRIALS:
+        seen = [uv for t in clenches.trials if (uv := t.levels_uv[clenches.statistic.window])]
+        if clenches.in_uv and seen and (why := impossible(label, float(np.mean(seen)))):
+            return [why]  # with a wrong unit the faults found in the signal mean nothing
         faults = dict.fromkeys(f for t in clenches.trials for f in t.faults)
         why = f" ({'; '.join(faults)})" if faults else ""
         return [

@@ -106,6 +106,8 @@ def command(
         _accept(recording, looked, accept_by, teeth)
     elif looked.proposal is not None and not sidecar(recording).exists():
         click.echo(f"proposal: {write_proposal(recording, looked.proposal)}")
+    elif looked.proposal is not None and afresh:
+        click.echo(f"left as it is: {sidecar(recording)}; delete it to have the new times written")
     if looked.proposal is not None and not looked.cues.confirmed and not accept_by:
         click.echo(
             "unconfirmed: look at the picture, then accept with --accept-by NAME --teeth natural"

@@ -215,6 +215,8 @@ def reference_text(night: Night) -> str:
     return (
         f"{levels} {kind}, {reference.statistic}; {reference.origin}; "
         f"{PLACEMENT_WORDS[reference.placement]}; teeth: {reference.teeth}"
+        + (f"; clench of {reference.date}" if reference.date else "")
+        + ("" if reference.confirmed else "; unconfirmed: found by the program, accepted by nobody")
     )
 
 
@@ -276,6 +278,10 @@ def _what_limits_it(night: Night) -> str:
     reference = night.reference
     if reference is not None and reference.placement != "same electrodes":
         limits.append(f"electrodes of the reference clench: {reference.placement}")
+    if reference is not None and not reference.confirmed:
+        limits.append("the reference clenches are unconfirmed")
+    if reference is not None and not reference.natural:
+        limits.append(f"the reference clench was made with {reference.teeth} in")
     limits.append("it is one night")
     warnings = sum(note.severity == "warning" for note in night.notes)
     told = f"; {count_of(warnings, 'warning')} below" if warnings else ""
