@@ -26,11 +26,14 @@ from sleepbrux.calibration import (
     measure,
     plausibility_notes,
     refusals,
+    teeth_of,
     unused_clenches,
     warnings,
 )
 from sleepbrux.errors import Note, ReferenceLevelError
 from sleepbrux.night import Swept, sweep_recording
+from sleepbrux.recording.marks import classify
+from sleepbrux.recording.model import Mark
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window
@@ -182,6 +185,12 @@ def look(
     proposal = None if afresh else load_proposal(path, swept.digest)
     window = find_window(swept.marks, swept.duration_s)
     cues = None if afresh else own_cues(swept, window, proposal, teeth=teeth)
+    others = {said for m in swept.marks if (said := _clench_with(m)) not in ("", NOT_STATED)}
+    if cues is None and not afresh and others and teeth not in others:
+        raise ReferenceLevelError(
+            f"{path.name}: the marks name clenches with {', '.join(sorted(others))} and none with {teeth}; "
+            "ask for one of those with --teeth, or correct the marks"
+        )
     found: Found | None = None
     if cues is None or not cues.rests_s:
         found = find_clenches(swept.frames)
@@ -215,6 +224,12 @@ def look(
         )
         rows.append((measured, wrong, (*warnings(measured), *odd)))
     return Looked(swept, replace(cues, rests_s=rests), proposal, rest_said_by, tuple(rows))
+
+
+def _clench_with(mark: Mark) -> str:
+    """What a clench mark says was between the teeth; empty for another mark."""
+    clench = classify(mark.text) == "clench" and mark.duration_s > 0
+    return teeth_of(mark.text) if clench else ""
 
 
 def proposed(found: Found, sha256: str) -> Proposal:

@@ -256,6 +256,16 @@ def test_a_proposal_of_another_recording_is_not_used(tmp_path):
     assert "clench-file-unusable" in {n.code for n in night.notes}
 
 
+def test_clenches_marked_as_natural_are_never_proposed_as_those_of_an_appliance(tmp_path):
+    path = tmp_path / "night.edf"
+    write_night(plan_night(Recipe(hours=0.2, awake_s=60, settle_s=30), seed=4), path)
+    with pytest.raises(
+        ReferenceLevelError, match="name clenches with natural teeth and none with splint"
+    ):
+        look(path, teeth="splint")
+    assert look(path).cues.teeth == "natural teeth"
+
+
 def unmarked_night(folder):
     plan = plan_night(Recipe(hours=0.2, awake_s=60, settle_s=30), seed=4)
     cues = tuple(c for c in plan.cues if c.text.startswith("Lights"))

@@ -117,10 +117,12 @@ def sentences(looked: Looked, clenches: Clenches) -> list[str]:
     )
     gain = clenches.inflation()
     if gain is not None:
+        best = clenches.statistic.window != "plateau"
+        why = ", because it takes a best window" if best else ": it takes no best window"
         said.append(
             f"Of a perfectly steady clench of this bandwidth ({clenches.freedom_per_s:.0f} independent "
             f"values a second) and length ({clenches.plateau_s:.1f} s) this statistic would read {gain:.1f} "
-            "% above its own level, because it takes a best window; computed by simulation."
+            f"% above its own level{why}; computed by simulation."
         )
     ratio = (
         "rest unknown"
