@@ -1,0 +1,59 @@
+"""Stages and heart rate below the strip, where the night has them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sleepbrux.context.model import STAGES, Stages, Surroundings
+from sleepbrux.report import render_night
+from sleepbrux.report.lanes import heart, stages
+from sleepbrux.signal.heart import Heart
+
+from .test_in_browser import opened, press
+
+
+@pytest.fixture(scope="module")
+def surrounded(night):
+    """One beat a second, two a second from 300 s on, with a minute that is not trusted."""
+    beats = np.concatenate((np.arange(0.0, 300.0, 1.0), np.arange(300.0, 600.0, 0.5)))
+    trusted = np.ones(len(beats), dtype=np.bool_)
+    trusted[0] = False
+    trusted[(beats > 400) & (beats <= 460)] = False
+    spans = np.array([[0.0, 60.0], [60.0, 300.0], [300.0, 600.0]])
+    code = np.array([STAGES.index(s) for s in ("wake", "n2", "rem")], dtype=np.int8)
+    around = Surroundings(
+        heart=Heart("ECG", "ecg", beats, trusted), stages=Stages(spans, code, "marks")
+    )
+    return replace(night, swept=replace(night.swept, around=around))
+
+
+def test_heart_rate_is_the_median_of_ten_seconds_and_unknown_where_not_trusted(surrounded):
+    bpm = heart(surrounded)["bpm"]
+    assert bpm[:29] == [60] * 29
+    assert bpm[31:40] == [120] * 9
+    assert bpm[41:46] == [None] * 5
+
+
+def test_stages_keep_their_order_and_times(surrounded):
+    assert stages(surrounded)["rows"] == ["wake", "REM", "N2"]
+    assert stages(surrounded)["spans"] == [[0.0, 60.0, 0], [60.0, 300.0, 2], [300.0, 600.0, 1]]
+
+
+def test_a_night_without_them_has_no_lanes(night):
+    assert heart(night) is stages(night) is None
+
+
+@pytest.mark.browser
+def test_the_lanes_are_drawn(browser, night, surrounded, tmp_path):
+    heights = []
+    for name, each in (("bare", night), ("full", surrounded)):
+        path = tmp_path / f"{name}.html"
+        path.write_text(render_night(each), encoding="utf-8")
+        opened(browser, path)
+        press(browser, "n")
+        assert browser.get_log("browser") == []
+        heights.append(
+            browser.execute_script("return document.getElementById('strip').clientHeight")
+        )
+    assert heights[1] - heights[0] == 8 + 13 * 3 + 64
