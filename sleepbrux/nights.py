@@ -92,6 +92,7 @@ class Found:
     entry: StudyNight
     night: Night
     reviewed: Night | None
+    archive: Path
 
 
 def archived(study: Study, folder: Path, *, suffix: str) -> Iterator[Found | Missing]:
@@ -122,7 +123,7 @@ def archived(study: Study, folder: Path, *, suffix: str) -> Iterator[Found | Mis
             yield Missing(entry.id, entry.condition, str(error))
             continue
         after = with_review(night, folder / found)
-        yield Found(entry, night, after if after.review else None)
+        yield Found(entry, night, after if after.review else None, folder / found)
 
 
 def read_nights(

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from sleepbrux.errors import StudyError, UsageError
 
+if TYPE_CHECKING:
+    from sleepbrux.letter.nights import Letter
 
-def _study(file: Path, results: Path | None) -> tuple[tuple[Path, ...], list[str]]:
-    """Archives of a study's nights, and what its comparison says."""
-    from sleepbrux.compare.records import read_records
-    from sleepbrux.compare.study import compare_study
-    from sleepbrux.files import safe_stem
-    from sleepbrux.letter.compared import sentences_of
+
+def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
+    """The nights of a study, and what its comparison says."""
+    from sleepbrux.letter.compared import study_letters
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.study import load_study
 
@@ -23,15 +24,10 @@ def _study(file: Path, results: Path | None) -> tuple[tuple[Path, ...], list[str
     except StudyError as error:
         raise UsageError(str(error)) from error
     folder = results or file.parent / "results"
-    places = [folder / f"{safe_stem(night.id)}{ARCHIVE}" for night in plan.night]
-    found = tuple(place for place in places if place.is_file())
-    for place in places:
-        if place not in found:
-            click.echo(
-                f"note: {place.name} is not in {folder}; the letter goes without it", err=True
-            )
-    reading = read_records(plan, folder, suffix=ARCHIVE, robust=False)
-    return found, sentences_of(compare_study(plan, reading).comparison)
+    letters, contrasts, missing = study_letters(plan, folder, suffix=ARCHIVE)
+    for line in missing:
+        click.echo(f"note: the letter goes without {line}", err=True)
+    return letters, contrasts
 
 
 @click.command()
@@ -40,7 +36,7 @@ def _study(file: Path, results: Path | None) -> tuple[tuple[Path, ...], list[str
     "--out",
     type=click.Path(path_type=Path, dir_okay=False),
     default=None,
-    help="The PDF to write [default: letter.pdf beside the first archive].",
+    help="The PDF to write [default: letter.pdf beside the first archive or the study file].",
 )
 @click.option(
     "--fields",
@@ -104,15 +100,17 @@ def command(
     from sleepbrux.letter.nights import Letter
     from sleepbrux.outputs import ARCHIVE
 
-    contrasts: list[str] = []
     if study is not None:
-        archives, contrasts = _study(study, results)
-    letters = [
-        Letter(path.name.removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
-        for path in archives
-    ]
+        letters, contrasts = _study(study, results)
+        beside = study
+    else:
+        contrasts, beside = [], archives[0]
+        letters = [
+            Letter(path.name.removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
+            for path in archives
+        ]
     pdf = letter_pdf(letters, fields, contrasts=contrasts, dates=with_dates)
-    target = out or archives[0].with_name("letter.pdf")
+    target = out or beside.with_name("letter.pdf")
     target.parent.mkdir(parents=True, exist_ok=True)
     with replacing(target) as temporary:
         temporary.write_bytes(pdf)

@@ -75,8 +75,7 @@ def identity_of(night: Night, recording: Path) -> Identity:
         )
     start: datetime | None = night.swept.start
     day = f"{start.day:02d}-{MONTHS[start.month - 1]}-{start.year}" if start else "X"
-    patient = header[8:88].decode("latin-1").encode("ascii", "replace")
-    return Identity(patient, date, clock, day)
+    return Identity(header[8:88], date, clock, day)
 
 
 def text_of(event: Event) -> str:

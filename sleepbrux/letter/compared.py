@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 
 from sleepbrux.compare import Comparison, CountedNight, compare_nights, mixed_bases, night_row
+from sleepbrux.compare.records import read_records, study_rules
+from sleepbrux.compare.study import compare_study
 from sleepbrux.errors import UsageError
+from sleepbrux.export.chain import file_digest
 from sleepbrux.letter.nights import Letter
+from sleepbrux.night import rescore
+from sleepbrux.nights import Missing, archived
+from sleepbrux.study import Study
 
 NO_EFFECT = "Side by side only: no statement about an effect is made. Nights vary by themselves."
 
@@ -38,13 +46,41 @@ def sentences_of(comparison: Comparison) -> list[str]:
 def compared(letters: Sequence[Letter]) -> list[str]:
     """Sentences for nights of which no study file says how their order came about.
 
-    Side by side only where the nights stand on different bases, say no condition, or have but one.
+    Side by side only where the nights stand on different bases, some are reviewed and others not, or they
+    say no condition or have but one.
     """
     nights = counted_nights(letters)
     rows = [night_row(n.id, n.condition, x.night) for n, x in zip(nights, letters, strict=True)]
-    if mixed_bases(rows) or not all(n.condition for n in nights):
+    reviewed = {x.night.review is not None for x in letters}
+    if mixed_bases(rows) or len(reviewed) > 1 or not all(n.condition for n in nights):
         return [NO_EFFECT]
     try:
         return sentences_of(compare_nights(nights, rearranged=False))
     except UsageError:
         return [NO_EFFECT]
+
+
+def study_letters(
+    plan: Study, folder: Path, *, suffix: str
+) -> tuple[list[Letter], list[str], list[str]]:
+    """Nights of a study, what its comparison says of them, and which of its nights are missing.
+
+    As in the comparison: scored by the study's rules, and reviewed only where every night is.
+    """
+    found, missing, rules = [], [], study_rules(plan)
+    for one in archived(plan, folder, suffix=suffix):
+        if isinstance(one, Missing):
+            missing.append(f"{one.id}: {one.reason}")
+        else:
+            found.append(one)
+    reviewed = all(one.reviewed is not None for one in found)
+    letters = []
+    for one in found:
+        night = one.reviewed if reviewed and one.reviewed is not None else one.night
+        if rules is not None and rules.digest() != night.criterion.digest():
+            night = rescore(one.night, rules)
+        about = (("pseudonym", plan.pseudonym), ("night", one.entry.id),
+                 ("condition", one.entry.condition))  # fmt: skip
+        letters.append(Letter(one.entry.id, file_digest(one.archive), replace(night, about=about)))
+    reading = read_records(plan, folder, suffix=suffix, robust=False)
+    return letters, sentences_of(compare_study(plan, reading).comparison), missing

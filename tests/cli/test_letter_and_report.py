@@ -49,3 +49,37 @@ def test_wrong_usage_is_said_in_a_sentence(results, tmp_path):
     assert (done.code, "no field 'ahi'" in done.err) == (2, True)
     assert run("report", tmp_path / "none.night.h5").code == 1
     assert run("letter", tmp_path / "none.night.h5").code == 1
+
+
+def test_a_study_brings_its_nights_and_its_comparison(tmp_path):
+    import io
+
+    import pypdf
+
+    from sleepbrux.calibration import given
+    from sleepbrux.night import score_night
+    from sleepbrux.store import save_night
+    from tests.nights import LABELS, recording_of, rhythm
+
+    text = 'pseudonym = "P1"\norder = "randomised nights"\n'
+    (tmp_path / "results").mkdir()
+    for k, condition in enumerate(("none", "splint", "none", "splint", "none")):
+        text += f'[[night]]\nid = "n{k}"\nrecording = "n{k}.edf"\ncondition = "{condition}"\n'
+        if k == 4:
+            continue
+        bursts = [b for i in range(2) for b in rhythm(10 + 30 * i, 4)]
+        night = score_night(
+            recording_of([bursts, bursts], seconds=90, seed=k), given(LABELS, 200.0)
+        )
+        save_night(night, tmp_path / "results" / f"n{k}.night.h5")
+    study = tmp_path / "study.toml"
+    study.write_text(text, encoding="utf-8")
+    done = run("letter", "--study", study)
+    assert done.code == 0, done.err
+    assert "the letter goes without n4" in done.err
+    pdf = (tmp_path / "letter.pdf").read_bytes()
+    words = " ".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(pdf)).pages)
+    words = " ".join(words.split())
+    assert "Set apart: n0 (first night of the study" in words
+    assert "no statement about an effect" not in words
+    assert run("letter", "--study", study, tmp_path / "results" / "n0.night.h5").code == 2
