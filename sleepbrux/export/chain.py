@@ -207,7 +207,8 @@ def chain_words(night: Night, name: str) -> Words:
     what, episodes, bursts = _which(night, name)
     lines = []
     if episodes is not None:
-        numbers = [n for i, n in episode_numbers(night).items() if i in set(episodes.tolist())]
+        wanted = set(episodes.tolist())
+        numbers = [n for i, n in episode_numbers(night).items() if i in wanted]
         named = ", ".join(map(str, numbers[:MOST_NAMED]))
         more = f" and {len(numbers) - MOST_NAMED} more" if len(numbers) > MOST_NAMED else ""
         of = f" (no. {named}{more})" if numbers else ""
