@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from sleepbrux.recording.model import Recording as Recording
     from sleepbrux.recording.opening import open_recording as open_recording
     from sleepbrux.robustness import assess_robustness as assess_robustness
+    from sleepbrux.scoring import Request as Request
+    from sleepbrux.scoring import score_file as score_file
     from sleepbrux.store import load_night as load_night
     from sleepbrux.store import save_night as save_night
     from sleepbrux.study import load_study as load_study
@@ -43,6 +45,7 @@ _HOMES = {
     "Criterion": "criteria",
     "Night": "night",
     "Recording": "recording.model",
+    "Request": "scoring",
     "Reference": "calibration",
     "SleepbruxError": "errors",
     "assess_robustness": "robustness",
@@ -59,6 +62,7 @@ _HOMES = {
     "open_with_mne": "recording.mne_formats",
     "rescore": "night",
     "save_night": "store",
+    "score_file": "scoring",
     "score_night": "night",
 }
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604
