@@ -22,8 +22,12 @@ if TYPE_CHECKING:
     from sleepbrux.criteria import criterion_ids as criterion_ids
     from sleepbrux.criteria import load_criterion as load_criterion
     from sleepbrux.errors import SleepbruxError as SleepbruxError
+    from sleepbrux.export.chain import chain_of as chain_of
     from sleepbrux.export.frames import frames as frames
     from sleepbrux.export.mne_annotations import mne_annotations as mne_annotations
+    from sleepbrux.letter import Fields as Fields
+    from sleepbrux.letter import letter_pdf as letter_pdf
+    from sleepbrux.letter.nights import Letter as Letter
     from sleepbrux.night import Night as Night
     from sleepbrux.night import rescore as rescore
     from sleepbrux.night import score_night as score_night
@@ -43,17 +47,21 @@ __version__ = "0.1.0"
 _HOMES = {
     "CountedNight": "compare",
     "Criterion": "criteria",
+    "Fields": "letter",
+    "Letter": "letter.nights",
     "Night": "night",
     "Recording": "recording.model",
     "Request": "scoring",
     "Reference": "calibration",
     "SleepbruxError": "errors",
     "assess_robustness": "robustness",
+    "chain_of": "export.chain",
     "compare_nights": "compare",
     "criterion_ids": "criteria",
     "frames": "export.frames",
     "from_array": "recording.memory",
     "given": "calibration",
+    "letter_pdf": "letter",
     "load_criterion": "criteria",
     "load_night": "store",
     "load_study": "study",

@@ -2,6 +2,7 @@
 
 import mir_eval
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -13,6 +14,7 @@ events = st.lists(
 ).map(lambda e: np.array(e, dtype=float).reshape(-1, 2))
 
 
+@pytest.mark.shows("outside-matching")
 @settings(deadline=None, derandomize=True, max_examples=300)
 @given(events, events)
 def test_as_many_are_matched_as_by_mir_eval(reference, estimate):

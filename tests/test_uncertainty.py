@@ -12,6 +12,7 @@ from sleepbrux.uncertainty import block_interval, counting_interval, poisson_mea
 GRID = Grid(Fraction(1, 100), 7 * 3600 * 100)
 
 
+@pytest.mark.shows("outside-intervals")
 @pytest.mark.parametrize("count", [0, 1, 5, 23, 190])
 def test_the_counting_interval_is_garwoods(count):
     found = counting_interval(count, 6.5)

@@ -29,6 +29,7 @@ MINI = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 25
 tables = st.lists(st.lists(st.integers(0, 30), min_size=3, max_size=3), min_size=3, max_size=3)
 
 
+@pytest.mark.shows("outside-agreement")
 @settings(deadline=None, derandomize=True, max_examples=60)
 @given(tables)
 def test_kappa_is_that_of_scikit_learn_and_statsmodels(rows):
@@ -51,6 +52,7 @@ def test_a_rare_event_has_low_kappa_and_high_agreement_on_absence():
     assert on_presence == pytest.approx(8 / 24)
 
 
+@pytest.mark.shows("outside-agreement")
 def test_the_published_intraclass_correlations_come_out():
     found = {one.name: one for one in icc(SHROUT_FLEISS)}
     published = {"ICC(1,1)": 0.17, "ICC(2,1)": 0.29, "ICC(3,1)": 0.71, "ICC(1,k)": 0.44,
@@ -58,6 +60,7 @@ def test_the_published_intraclass_correlations_come_out():
     assert {name: round(one.value, 2) for name, one in found.items()} == published
 
 
+@pytest.mark.shows("outside-agreement")
 @pytest.mark.filterwarnings("ignore:The inplace keyword")  # inside the other library
 @pytest.mark.parametrize("seed", range(6))
 def test_intraclass_correlations_and_intervals_are_those_of_pingouin(seed):
@@ -88,6 +91,7 @@ def test_absolute_agreement_falls_with_a_bias_and_consistency_does_not():
     assert found["ICC(2,1)"] < 0.5
 
 
+@pytest.mark.shows("outside-agreement")
 def test_the_published_limits_of_agreement_come_out():
     # the paper takes 2 standard deviations
     found = bland_altman(WRIGHT, MINI, factor=2)

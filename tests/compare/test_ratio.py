@@ -24,6 +24,7 @@ def quasi(ya, ha, yb, hb):
     return fit, np.exp(fit.conf_int()[1])
 
 
+@pytest.mark.shows("outside-compare")
 @pytest.mark.parametrize("seed", range(6))
 def test_the_pooled_form_is_the_quasi_poisson_model_of_statsmodels(seed):
     rng = np.random.default_rng(seed)
@@ -52,6 +53,7 @@ def test_both_forms_are_met():
     assert "numbers of nights" in few.why_method
 
 
+@pytest.mark.shows("outside-compare")
 def test_welch_is_the_log_of_two_means_with_hc3_of_statsmodels():
     y, h = np.array([20, 21, 22, 20, 10, 80, 45, 50]), np.array([7, 6.5, 7, 6, 7, 7, 5, 7.0])
     found = rate_ratio(y[:4], h[:4], y[4:], h[4:])
@@ -117,6 +119,7 @@ def test_holm_is_that_of_statsmodels(p):
     assert holm(p) == pytest.approx(tuple(multipletests(p, method="holm")[1]), abs=1e-12)
 
 
+@pytest.mark.shows("outside-compare")
 def test_gallo_2002_from_its_summary_data():
     # Gallo 2002, episodes/h 20.4 ± 5.7 against 12.9 ± 3.5, 10 + 10: t = 3.55, computed from the published
     # means and SDs. A rate without counting, 10 values each with exactly these means and SDs:

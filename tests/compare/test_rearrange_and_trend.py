@@ -30,6 +30,7 @@ def test_randomised_nights_are_all_rearranged():
     assert found.least_p == pytest.approx(1 / 35)
 
 
+@pytest.mark.shows("outside-compare")
 def test_pairs_are_the_sign_flips_of_scipy():
     # pairs (blocks of two) with equal hours: labels change places inside a pair only
     a, b = np.array([20, 25, 22, 30, 18.0]), np.array([40, 35, 45, 50, 28.0])

@@ -41,6 +41,7 @@ def scored(name, level_pct):
     return night.bursts[0], best * level_pct / 100, counts
 
 
+@pytest.mark.shows("outside-emg")
 @pytest.mark.parametrize("level_pct", [15.0, 20.0, 30.0])
 def test_nine_contractions_are_nine_bursts(level_pct):
     # at 10 % the threshold lies below three times rest, and activity after the last one counts too
@@ -48,6 +49,7 @@ def test_nine_contractions_are_nine_bursts(level_pct):
     assert (bursts.kind != SHORT).sum() == 9
 
 
+@pytest.mark.shows("outside-emg")
 @pytest.mark.parametrize("level_pct", [10.0, 20.0])
 def test_thirty_contractions_of_a_tiring_muscle_are_thirty_bursts(level_pct):
     bursts, _, _ = scored("emg_fatigue.h5", level_pct)
@@ -56,6 +58,7 @@ def test_thirty_contractions_of_a_tiring_muscle_are_thirty_bursts(level_pct):
     assert 2 < np.median(seconds) < 4  # "about 3 s" in the data's description
 
 
+@pytest.mark.shows("outside-emg")
 @pytest.mark.parametrize("level_pct", [10.0, 20.0])
 def test_twenty_one_short_bursts_are_twenty_one(level_pct):
     bursts, _, _ = scored("emg_1000_hz_16_bits_solo.h5", level_pct)
@@ -80,6 +83,7 @@ def test_edges_lie_where_a_zero_phase_envelope_of_60_ms_crosses(name):
     assert np.median(errors, axis=0).max() <= 40  # ms; a window of 60 ms crosses up to 30 ms off
 
 
+@pytest.mark.shows("outside-emg")
 def test_samples_on_the_rails_are_clipped_spans():
     from dataclasses import replace
 
@@ -95,6 +99,7 @@ def test_samples_on_the_rails_are_clipped_spans():
     assert "rail" not in quality.faults  # a clipped contraction is still a contraction
 
 
+@pytest.mark.shows("outside-amplitude")
 def test_rms_and_mean_rectified_value_agree_with_matlab():
     data = np.loadtxt(outside("emg_data_myo.csv"), delimiter=",")
     channels = data.shape[1]

@@ -107,6 +107,7 @@ def stored(recording: Recording) -> list[np.ndarray]:
     return [samples(recording, c, 0, c.n_stored) for c in recording.channels]
 
 
+@pytest.mark.shows("outside-edf")
 def test_every_file_has_a_verdict_and_the_three_verdicts_are_all():
     assert set(VERDICTS) == {path.name for path in FOLDER.glob("*.?df")}
     kinds = [files("valid"), files("format error"), files("discontinuous (legal EDF+D)")]

@@ -34,6 +34,7 @@ def microvolts(recording: Recording, channel: Channel) -> np.ndarray:
     return samples(recording, channel, 0, channel.n_stored) * channel.gain + channel.offset
 
 
+@pytest.mark.shows("outside-edf")
 @pytest.mark.parametrize("name", CONTINUOUS)
 def test_every_physical_value_equals_the_dump(name):
     recording = open_recording(FOLDER / name)
@@ -48,6 +49,7 @@ def test_every_physical_value_equals_the_dump(name):
     np.testing.assert_allclose(times, dump[:, 0], rtol=0, atol=1e-9)
 
 
+@pytest.mark.shows("outside-edf")
 @pytest.mark.parametrize("name", CONTINUOUS)
 def test_labels_rates_and_rails_equal_the_dump_of_the_header(name):
     recording = open_recording(FOLDER / name)

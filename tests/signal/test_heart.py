@@ -59,6 +59,7 @@ def record_100():
     return from_array(record.p_signal[:, 0] * 1000, 360, ["ECG"]), np.array(beats) / 360
 
 
+@pytest.mark.shows("outside-beats")
 def test_mit_bih_record_100_beat_by_beat(record_100):
     recording, true_s = record_100
     assert len(true_s) == 2273

@@ -9,7 +9,7 @@ from tqdm import tqdm
 from sleepbrux.errors import SleepbruxError
 from tests.validation import pasted, truth
 from tests.validation.events import Tally
-from tests.validation.page import FIGURES, PAGE, load_figures, row_of, write
+from tests.validation.page import FIGURES, PAGE, load_figures, row_of, store, write
 
 SEEDS = (1, 2, 3, 4, 5)
 
@@ -52,6 +52,7 @@ def main(parts: list[str]) -> None:
             row(c.group, c.name, lambda seed, c=c: truth.run(c, seed))
             for c in tqdm(list(truth.conditions()), desc="truth nights")
         ]
+        store(figures)
     if not parts or "pasted" in parts:
         figures["pasted"] = [
             row("pasted", name, lambda seed, name=name: pasted.run(name, seed))

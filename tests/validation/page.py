@@ -90,7 +90,12 @@ def load_figures() -> dict[str, Any]:
     return found
 
 
+def store(figures: dict[str, Any]) -> None:
+    """Store the figures."""
+    FIGURES.write_text(json.dumps(figures, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
 def write(figures: dict[str, Any]) -> None:
     """Store the figures and the page."""
-    FIGURES.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
+    store(figures)
     PAGE.write_text(page(figures), encoding="utf-8")

@@ -74,13 +74,17 @@ def cut(name: str) -> Pieces:
     return Pieces(tuple(contractions), tuple(rest), best)
 
 
-def _joined(parts: list[Samples]) -> Samples:
-    """Parts one after another, each faded into the next over a few samples."""
-    out = parts[0].copy()
-    up = np.linspace(0, 1, FADE)
-    for part in parts[1:]:
-        out[-FADE:] = out[-FADE:] * (1 - up) + part[:FADE] * up
-        out = np.concatenate((out, part[FADE:]))
+def _joined(parts: list[Samples], n: int) -> Samples:
+    """The first ``n`` samples of the parts one after another, each faded into the next."""
+    out, at, up = np.zeros(n), 0, np.linspace(0, 1, FADE)
+    for part in parts:
+        piece = part[: n - at].copy()
+        lap = min(FADE, at, len(piece))
+        piece[:lap] = piece[:lap] * up[:lap] + out[at : at + lap] * (1 - up[:lap])
+        out[at : at + len(piece)] = piece
+        at += max(len(piece) - FADE, 0)
+        if at + FADE >= n:
+            break
     return out
 
 
@@ -95,7 +99,7 @@ def paste(pieces: Pieces, seed: int) -> tuple[Samples, list[TrueEvent]]:
     while sum(map(len, rest)) < n + len(rest) * FADE:
         part = pieces.rest[rng.integers(len(pieces.rest))]
         rest.append(part if rng.random() < 0.5 else part[::-1])
-    data = _joined(rest)[:n]
+    data = _joined(rest, n)
     up = np.linspace(0, 1, FADE)
     at, true = 20 * RATE, []
     while True:

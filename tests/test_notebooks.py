@@ -1,0 +1,44 @@
+"""The notebooks run from the first cell to the last, show pictures, and end with what may not be said."""
+
+import re
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+FOLDER = Path(__file__).resolve().parents[1] / "notebooks"
+NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
+
+
+def test_there_are_three():
+    assert [p.name[0] for p in NOTEBOOKS] == ["1", "2", "3"]
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_notebook_runs(path, tmp_path, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", str(FOLDER.parent))
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    notebook = nbformat.read(path, as_version=4)
+    stored = pictures(notebook)
+    NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(tmp_path)}}).execute()
+    assert pictures(notebook) == stored > 0
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_notebook_says_what_may_not_be_said_and_names_no_folder(path):
+    notebook = nbformat.read(path, as_version=4)
+    texts = [c.source for c in notebook.cells if c.cell_type == "markdown"]
+    assert "invented" in texts[0]
+    assert "not a medical device" in texts[0]
+    assert "*May not:*" in texts[-1]
+    assert not re.search(r"/(tmp|home|root|work|usr)/", path.read_text("utf-8"))
+
+
+def pictures(notebook):
+    return sum(
+        "image/png" in output.get("data", {})
+        for cell in notebook.cells
+        for output in cell.get("outputs", ())
+    )
