@@ -6,6 +6,7 @@ empty first text and gives the record's own time (EDF+ 2.2.2 and 2.2.4).
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -79,9 +80,15 @@ def _spans(channels: list[Signal], sample_bytes: int) -> list[tuple[int, int]]:
 
 
 def _sparse(handle: FileIO, header: Header, span: tuple[int, int]) -> Iterator[bytes]:
-    start, width = header.data_offset + span[0], span[1] - span[0]
-    for record in range(header.n_records):
-        handle.seek(start + record * header.record_bytes)
+    start, width, step = header.data_offset + span[0], span[1] - span[0], header.record_bytes
+    end = start + header.n_records * step
+    if hasattr(os, "pread"):  # one call to the system where seek and read are two
+        read, number = os.pread, handle.fileno()
+        for at in range(start, end, step):
+            yield read(number, width, at)
+        return
+    for at in range(start, end, step):
+        handle.seek(at)
         yield handle.read(width)
 
 
@@ -120,7 +127,6 @@ def _read_list(tal: bytes, record: int, result: Annotations) -> None:
     texts = parts[3].split(b"\x14")[:-1]
     if record >= 0 and texts and not texts[0]:
         result.exact_onsets[record] = parts[1]
-        result.onsets[record] = float(parts[1])
     marks = [_text(text, result) for text in texts if text]
     if marks:
         onset, duration = Fraction(parts[1].decode()), Fraction((parts[2] or b"0").decode())
@@ -130,11 +136,11 @@ def _read_list(tal: bytes, record: int, result: Annotations) -> None:
 def _read_span(
     handle: FileIO, header: Header, span: tuple[int, int], result: Annotations, *, times: bool
 ) -> None:
+    only_time = _TIME_KEEPING.fullmatch
     for record, raw in enumerate(_record_bytes(handle, header, span)):
-        only_time = _TIME_KEEPING.fullmatch(raw) if times else None
-        if only_time:
-            result.exact_onsets[record] = only_time[1]
-            result.onsets[record] = float(only_time[1])
+        time = only_time(raw) if times else None
+        if time:
+            result.exact_onsets[record] = time[1]
             continue
         first = times
         for tal in raw.split(b"\0"):
@@ -158,6 +164,7 @@ def read_annotations(handle: FileIO, header: Header) -> Annotations:
     channels = [s for s in header.signals if s.is_annotations and s.samples_per_record]
     for rank, span in enumerate(_spans(channels, header.sample_bytes)):
         _read_span(handle, header, span, result, times=rank == 0)
+    result.onsets = np.array([float(text or "nan") for text in result.exact_onsets])
     return result
 
 
