@@ -1,7 +1,8 @@
 """``python -m tests.check_demo DIR``: the scored nights of a demo study against their own truth.
 
 Every true episode whose time was usable must be found once, with its kind, and nothing else. Prints a
-line a night; exits with 1 where one differs.
+line a night, then whether the comparison's intervals hold the true ratios and its sentences are allowed;
+exits with 1 where something differs.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from sleepbrux.episodes import KINDS
 from sleepbrux.matching import match_events
 from sleepbrux.spans import Spans
 from sleepbrux.store import load_night
+from sleepbrux.synth.study import load_scenario
 
 
 def check(folder: Path, night_id: str) -> bool:
@@ -48,13 +50,38 @@ def check(folder: Path, night_id: str) -> bool:
     return pairs.missed == 0 and not false and kinds == 0
 
 
+def check_comparison(folder: Path) -> bool:
+    """Whether the stated intervals hold the true ratios, and no sentence says what is not so."""
+    table = json.loads((folder / "results" / "study.comparison.json").read_text("utf-8"))
+    true = {c.name: c.effect for c in load_scenario().condition}
+    right = True
+    for contrast in table["comparison"]["contrasts"]:
+        ratio, verdict = contrast["ratio"], contrast["verdict"]
+        truth = true[contrast["condition"]] / true[contrast["against"]]
+        allowed = {
+            "lower": truth < 1,
+            "higher": truth > 1,
+            "no change larger than a quarter": 0.75 <= truth <= 4 / 3,
+            "cannot tell yet": True,
+        }[verdict]
+        holds = ratio["low"] <= truth <= ratio["high"]
+        print(
+            f"{contrast['condition']} / {contrast['against']}: {ratio['low']:.2f} to {ratio['high']:.2f} "
+            f'{"holds" if holds else "MISSES"} the true {truth:.2f}; "{verdict}" is '
+            f"{'allowed' if allowed else 'WRONG'}"
+        )
+        right &= holds and allowed
+    return right
+
+
 def main(folder: Path) -> int:
     nights = sorted(
         p.name.removesuffix(".night.h5") for p in (folder / "results").glob("*.night.h5")
     )
     right = [check(folder, night) for night in nights]
     print(f"{sum(right)} of {len(right)} nights agree with their truth")
-    return 0 if right and all(right) else 1
+    compared = check_comparison(folder)
+    return 0 if right and all(right) and compared else 1
 
 
 if __name__ == "__main__":

@@ -67,7 +67,7 @@ DOORS = {
     "numba": {"signal/kernels.py"},
     "mne": {"recording/mne_formats.py", "export/mne_annotations.py"},
     "h5py": {"store.py", "recording/hdf5.py"},
-    "pandas": {"export/frames.py", "cohort.py", "recording/table.py"},
+    "pandas": {"export/frames.py", "recording/table.py"},
     "matplotlib": set(),
     "statsmodels": {"cohort.py"},
     "sleepecg": {"signal/heart.py"},

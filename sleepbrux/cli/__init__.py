@@ -23,6 +23,8 @@ VERBS = {
     "compare": "With and without an appliance: does it do more than nights vary anyway?",
     "review": "Look at a scored night in the browser, and decide.",
     "agreement": "Two scorings of the same nights: a person's, a rule's, a reviewed one.",
+    "cohort": "Many persons with and without an appliance.",
+    "plan": "How many nights a comparison needs, and when to wear what.",
     "summary": "Several nights of a study, condition by condition.",
     "report": "The page about a night, made again from its archive.",
     "letter": "A letter of one or two pages for the sleep physician, as PDF.",

@@ -19,16 +19,18 @@ ORDERS = ("as it came", "planned phases", "randomised nights", "randomised block
 
 
 def _contrast(contrast: Contrast) -> Iterator[str]:
+    from sleepbrux.compare.ratio import p_text
+
     yield f"\n{contrast.condition} against {contrast.against}: {contrast.verdict}"
     yield f"  {contrast.sentence}"
     r, test = contrast.ratio, contrast.rearrangement
     if r is None:
         return
-    yield (f"  p {r.p:.3f}, after Holm {r.p_holm:.3f}; {r.method}, {r.df:.1f} degrees of freedom "
+    yield (f"  p {p_text(r.p)}, p after Holm {p_text(r.p_holm)}; {r.method}, {r.df:.1f} degrees of freedom "
            f"({r.why_method})")  # fmt: skip
     if test is not None:
         how = "all" if test.exact else "9,999 drawn of"
-        yield (f"  rearrangement test: p {test.p:.3f} ({how} {test.arrangements} arrangements; least "
+        yield (f"  rearrangement test: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
                f"possible p {test.least_p:.3f}): {test.assumption}")  # fmt: skip
     if contrast.with_first_night is not None:
         w = contrast.with_first_night
@@ -36,12 +38,16 @@ def _contrast(contrast: Contrast) -> Iterator[str]:
 
 
 def _nights(comparison: Comparison) -> Iterator[str]:
-    yield f"{'night':<20}{'condition':<36}{'count':>8}{'valid h':>9}{'per hour':>10}"
+    heads = ("count", "valid h", "per hour") if comparison.counts else ("value", "", "")
+    yield f"{'night':<20}{'condition':<36}{heads[0]:>8}{heads[1]:>9}{heads[2]:>10}"
     apart = {a.night.id: a.reason for a in comparison.apart}
     for n in (*(a.night for a in comparison.apart), *comparison.nights):
         rate = "-" if n.rate is None else f"{n.rate:.2f}"
         note = f"  apart: {apart[n.id]}" if n.id in apart else ""
-        yield f"{n.id:<20}{n.condition:<36}{n.events:>8g}{n.hours:>9.2f}{rate:>10}{note}"
+        numbers = (
+            f"{n.events:>8g}{n.hours:>9.2f}{rate:>10}" if comparison.counts else f"{n.events:>8.3g}"
+        )
+        yield f"{n.id:<20}{n.condition:<36}{numbers}{note}"
 
 
 def _shown(found: StudyComparison) -> str:
@@ -67,7 +73,7 @@ def _shown(found: StudyComparison) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
+def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
     """The study, and the folder in which its archives lie if none is named."""
     from sleepbrux.compare.table import study_from_table
     from sleepbrux.study import load_study
@@ -90,7 +96,7 @@ def _study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
 @click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
               help="Folder with the archives [default: results beside the study file].")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for the study's JSON; default: the folder with the archives.")  # fmt: skip
+              help="Folder for page, JSON and tables [default: that of the archives].")  # fmt: skip
 @click.option("--keep-first-night", is_flag=True, help="Compare the first night of the study too.")
 @click.option("--quick", is_flag=True, help="Leave out other thresholds and criteria.")
 @click.option("--primary-outcome", default=None, help="For a table: the measure chosen beforehand.")
@@ -110,20 +116,22 @@ def command(
     from tqdm import tqdm
 
     from sleepbrux.compare.records import read_records
-    from sleepbrux.compare.study import compare_study, comparison_text
-    from sleepbrux.files import write_text
+    from sleepbrux.compare.study import compare_study
     from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.study_files import REPORT, STUDY, study_plans, write_study
 
-    plan, beside = _study_of(study, {"primary_outcome": primary_outcome, "criterion": criterion,
+    plan, beside = study_of(study, {"primary_outcome": primary_outcome, "criterion": criterion,
                                      "baseline": baseline, "order": order})  # fmt: skip
     folder = results or beside
     if not folder.is_dir():
         raise UsageError(f"there is no folder {folder.name!r} beside {study.name}; give --results")
     with tqdm(total=len(plan.night), desc="nights read", disable=None) as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
-    found = compare_study(plan, reading, keep_first_night=keep_first_night)
+    with tqdm(desc="drawn again and planned", disable=None) as bar:
+        found = compare_study(plan, reading, keep_first_night=keep_first_night, progress=bar.update)
+        plans = study_plans(found, progress=bar.update)
     click.echo(_shown(found), nl=False)
     target = out or folder
-    target.mkdir(parents=True, exist_ok=True)
-    write_text(target / "study.comparison.json", comparison_text(found))
+    write_study(found, target, plans=plans, clench=folder)
+    click.echo(f"Page: {target / (STUDY + REPORT)}")
     return 1 if found.missing else 0

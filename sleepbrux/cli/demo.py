@@ -24,21 +24,22 @@ def _check_folder(out: Path) -> None:
         raise UsageError(f"--out {str(out)!r} holds other files; name an empty or a new folder")
 
 
-def _table(rows: list[NightRow]) -> None:
-    from sleepbrux.compare import by_condition, mixed_bases
+def _compare(out: Path, results: Path) -> list[str]:
+    """Compare the conditions and write the study's page; the sentences."""
+    from tqdm import tqdm
 
-    click.echo(f"\n{'condition':<36}{'nights':>7}{'episodes':>10}{'hours':>8}{'per hour':>10}"
-               f"{'nights from-to':>17}")  # fmt: skip
-    for row in by_condition(rows):
-        rate = "-" if row.rate_per_hour is None else f"{row.rate_per_hour:.2f}"
-        span = "-" if row.lowest is None else f"{row.lowest:.2f}-{row.highest:.2f}"
-        click.echo(f"{row.condition:<36}{row.nights:>7}{row.episodes:>10}{row.valid_hours:>8.1f}"
-                   f"{rate:>10}{span:>17}")  # fmt: skip
-    for reason in mixed_bases(rows):
-        click.echo(f"not comparable: {reason}")
-    click.echo(
-        "Side by side only: no statement about an effect is made. Nights vary by themselves."
-    )
+    from sleepbrux.compare.records import read_records
+    from sleepbrux.compare.study import compare_study
+    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.study_files import study_plans, write_study
+    from sleepbrux.study import load_study
+
+    study = load_study(out / "study.toml")
+    with tqdm(total=len(study.night), desc="nights compared", disable=None) as bar:
+        reading = read_records(study, results, suffix=ARCHIVE, progress=bar.update)
+    found = compare_study(study, reading)
+    write_study(found, results, plans=study_plans(found))
+    return [c.sentence for c in found.comparison.contrasts]
 
 
 @click.command()
@@ -80,9 +81,11 @@ def command(out: Path) -> int:
 
         make_study(scenario, out, keep=KEEP, on_night=on_night)
     write_text(results / "nights.csv", nights_csv(rows))
-    _table(rows)
+    for sentence in _compare(out, results):
+        click.echo(f"\n{sentence}")
     first = scenario.nights[0]
     click.echo(f"\nStart with the report of the first night: {results / (first + REPORT)}")
+    click.echo(f"With and without an appliance: {results / 'study.report.html'}")
     click.echo(f"All nights in one table: {results / 'nights.csv'}")
     click.echo(f"Maximal clenches by appliance: sleepbrux clench {out / 'study.toml'}")
     click.echo(f"What truly happened in each: {out / 'NIGHT.truth.json'} (all of it is invented)")

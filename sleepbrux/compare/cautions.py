@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from sleepbrux.compare.model import Contrast, CountedNight
-from sleepbrux.compare.ratio import RateRatio
+from sleepbrux.compare.ratio import RateRatio, p_text
 from sleepbrux.compare.rearrange import RANDOMISED
 from sleepbrux.compare.rules import ALIKE_NIGHTS, EARLY_DAYS, SERIAL, TREND_P
 from sleepbrux.compare.sentences import nights_with
@@ -109,7 +109,8 @@ def _time(trend: Trend | None, kept: Sequence[CountedNight]) -> Iterator[Note]:
             "trend", "warning",
             f"The rate changes with time by itself: by a factor of {trend.factor_per_week:.2f} in seven "
             f"{'days' if trend.unit == 'days' else 'nights'} (95 % interval {trend.low:.2f} to "
-            f"{trend.high:.2f}, p = {trend.p:.3f}), conditions taken out. The sentences do not allow for it.",
+            f"{trend.high:.2f}, p {p_text(trend.p)}), conditions taken out. The sentences do not allow for "
+            "it.",
         )  # fmt: skip
     if trend.lag_1 is not None and trend.lag_1 > SERIAL.value:
         yield Note(

@@ -61,7 +61,7 @@ def arm(events: ArrayLike, hours: ArrayLike) -> Arm:
     with np.errstate(divide="ignore", invalid="ignore"):
         pearson = np.where(total > 0, (rest / (rate * h)).sum(axis=-1) / (n - 1), 1.0)
         spread = (rest / (1 - h / time[..., np.newaxis]) ** 2).sum(axis=-1)
-        variance = np.where(total > 0, spread / total**2, 1 / ZERO_ADDED.value)
+        variance = np.where(total > 0, spread / total**2, 0.0)
     return Arm(n, total, time, pearson, variance)
 
 
@@ -99,7 +99,8 @@ def estimate(a: Arm, b: Arm, *, counts: bool = True) -> Estimate:
       quasi-Poisson model of the two conditions with the valid hours as offset.
     - *Welch* otherwise: each condition's own spread, degrees of freedom after Satterthwaite. It is taken
       on the logarithms of the two mean rates and not of single nights, because with unequal spreads the
-      ratio of geometric means is not 1 where the mean rates are equal.
+      ratio of geometric means is not 1 where the mean rates are equal. A condition without any event shows
+      no spread: it is given that of the other one, at least counting noise, and n - 2 degrees of freedom.
 
     Parameters
     ----------
@@ -115,6 +116,10 @@ def estimate(a: Arm, b: Arm, *, counts: bool = True) -> Estimate:
     with np.errstate(divide="ignore", invalid="ignore"):
         df = (va + vb) ** 2 / (va**2 / (a.n - 1) + vb**2 / (b.n - 1))
     df = np.where(np.isfinite(df), df, min(a.n, b.n) - 1.0)
+    if counts:
+        wider = np.maximum(np.maximum(a.dispersion, b.dispersion), 1.0)
+        va, vb = (np.where(zero, np.maximum(v, wider / y), v) for v, y in ((va, ya), (vb, yb)))
+        df = np.where(zero, a.n + b.n - 2.0, df)
     se = np.sqrt(va + vb)
     if not counts:
         return Estimate(log_ratio, se, df, np.zeros(np.shape(se), dtype=np.bool_))
@@ -307,6 +312,17 @@ def nights_to_tell(
             break
         n += 1
     return n
+
+
+def p_text(p: float) -> str:
+    """A p value as it is printed.
+
+    Examples
+    --------
+    >>> p_text(0.0312), p_text(0.00002)
+    ('= 0.031', '< 0.001')
+    """
+    return "< 0.001" if p < 0.001 else f"= {p:.3f}"
 
 
 def as_floats(values: Sequence[Any]) -> Floats:

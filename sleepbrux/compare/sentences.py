@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from sleepbrux.compare.ratio import RateRatio, nights_to_tell
+from sleepbrux.compare.ratio import RateRatio, nights_to_tell, p_text
 from sleepbrux.compare.rearrange import RANDOMISED
 from sleepbrux.compare.rules import (
     LEAST_NIGHTS,
@@ -66,7 +66,7 @@ def why_not_yet(found: RateRatio) -> str:
         side = "below" if found.high < 1 else "above"
         return (
             f"the interval lies {side} 1, but with the other comparisons made and with so few nights that "
-            f"is not enough (p after Holm {found.p_holm:.3f}, wanted {VERDICT_P.value:g} or less)"
+            f"is not enough (p after Holm {p_text(found.p_holm)}, wanted {VERDICT_P.value:g} or less)"
         )
     return "the interval reaches from lower to higher" if found.low < 1 < found.high else (
         "the interval touches 1"
@@ -75,12 +75,15 @@ def why_not_yet(found: RateRatio) -> str:
 
 def more_nights(found: RateRatio, contrasts: int) -> str:
     """How many nights would tell a fall by half and by a quarter, if nights vary as they did."""
+    if found.zero:
+        return "With no event at all in one condition, more nights cannot be planned from these."
     parts = []
     for ratio, words in ((HALF, "a fall by half"), (QUARTER, "a fall by a quarter")):
         n = nights_to_tell(found.nightly_variance, ratio, contrasts=contrasts)
         more = sum(max(n - k, 0) for k in (found.nights, found.nights_against))
         shown = "1000 or more" if n >= 1000 else str(n)
-        parts.append(f"{words} from about {shown} nights in each condition ({more} more)")
+        left = f"{more} more" if more else "there are enough"
+        parts.append(f"{words} from about {shown} nights in each condition ({left})")
     return (
         "If nights go on varying as they did, four of five such studies would tell "
         + " and ".join(parts)
@@ -118,7 +121,7 @@ def side_by_side_of(
             "side and nothing is said of an effect"
         )
     else:
-        why = "no event was found on any of these nights, so there is no ratio"
+        why = "a condition in which the sum is 0 has no ratio to the other"
     return (
         f"{rate} on {nights_with(condition)}: {here}; on {nights_with(against)}: {there}. Cannot "
         f"tell: {why}."

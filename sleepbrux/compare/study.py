@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
@@ -11,11 +11,12 @@ import msgspec
 from sleepbrux import __version__
 from sleepbrux.compare.core import compare_nights
 from sleepbrux.compare.model import Comparison
-from sleepbrux.compare.records import Reading, counted, under_rule
+from sleepbrux.compare.records import Reading, Record, counted, under_rule
 from sleepbrux.compare.rules import RULES
 from sleepbrux.compare.sentences import Verdict
+from sleepbrux.compare.spreads import Measured, NightSpread, describe, spreads
 from sleepbrux.errors import UsageError
-from sleepbrux.nights import Basis, LeftOut, Missing
+from sleepbrux.nights import Basis, LeftOut, Missing, in_order
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
 
@@ -63,6 +64,10 @@ class StudyComparison:
         The primary outcome.
     robustness
         One a contrast; empty where the archives were not counted again.
+    measured, spreads
+        Other measures by condition, and distributions by night: description only.
+    remarks
+        Night to what marks it.
     """
 
     pseudonym: str
@@ -75,6 +80,9 @@ class StudyComparison:
     left_out: tuple[LeftOut, ...]
     missing: tuple[Missing, ...]
     rescored: tuple[str, ...]
+    measured: tuple[Measured, ...] = ()
+    spreads: tuple[NightSpread, ...] = ()
+    remarks: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def rate_words(name: str) -> str:
@@ -85,7 +93,11 @@ def rate_words(name: str) -> str:
 
 
 def compare_study(
-    study: Study, reading: Reading, *, keep_first_night: bool = False
+    study: Study,
+    reading: Reading,
+    *,
+    keep_first_night: bool = False,
+    progress: Callable[[], None] | None = None,
 ) -> StudyComparison:
     """Compare the conditions of a study in its primary outcome.
 
@@ -98,6 +110,7 @@ def compare_study(
         why = "; ".join(m.reason for m in reading.missing[:3])
         raise UsageError(f"no night of the study can be compared: {why or 'the study has none'}")
     nights, counts = counted(reading.records, study.primary_outcome)
+    keep_first_night |= reading.records[0].entry.id != in_order(study)[0][0].id
     comparison = compare_nights(
         nights,
         baseline=study.baseline,
@@ -116,12 +129,44 @@ def compare_study(
         robustness=_robustness(study, reading, comparison, keep_first=keep_first_night),
         left_out=reading.left_out,
         missing=reading.missing,
-        rescored=tuple(
-            f"{r.entry.id}: archived under {r.rescored_from}, scored again by the study's rules"
-            for r in reading.records
-            if r.rescored_from
+        rescored=_rescored(reading.records),
+        measured=describe(
+            [r for r in reading.records if r.entry.id in {n.id for n in comparison.nights}],
+            comparison.conditions,
+            [(c.condition, c.against) for c in comparison.contrasts],
+            progress=progress,
         ),
+        spreads=spreads(reading.records),
+        remarks={r.entry.id: _remarks(r) for r in reading.records},
     )
+
+
+def _rescored(records: Sequence[Record]) -> tuple[str, ...]:
+    """One sentence for each criterion that nights were archived under."""
+    return tuple(
+        f"{', '.join(r.entry.id for r in records if r.rescored_from == own)}: archived under {own} or "
+        "another version of it, scored again by the study's rules"
+        for own in dict.fromkeys(r.rescored_from for r in records if r.rescored_from)
+    )
+
+
+def _remarks(r: Record) -> tuple[str, ...]:
+    """What marks a night that is compared all the same."""
+    found, remarks = r.figures, []
+    if found.valid_hours < found.minimum_valid_hours:
+        remarks.append(
+            f"{found.valid_hours:.2f} valid hours, fewer than the {found.minimum_valid_hours:g} h that the "
+            "rules ask for"
+        )
+    if found.labelled and found.labelled != found.condition:
+        remarks.append(f"was scored as condition {found.labelled!r}")
+    if found.scoring:
+        remarks.append(found.scoring)
+    if r.wear.share is not None and r.wear.share < 1:
+        remarks.append(f"appliance in for {100 * r.wear.share:.0f} % of the valid time")
+    if r.warnings:
+        remarks.append(f"{r.warnings} warning(s) in the night's own report")
+    return tuple(remarks)
 
 
 def _robustness(

@@ -15,6 +15,7 @@ NEEDED = ("night", "condition")
 USED = tuple(f for f in StudyNight.__struct_fields__ if f not in ("id", "recording", "reference"))
 NUMBERS = ("block", "days_since_first_worn", "setting_mm", "setting_pct", "morning_jaw_pain",
            "morning_headache", "perceived_sleep")  # fmt: skip
+CLOCKS = ("lights_off", "lights_on", "appliance_in", "appliance_out")
 
 
 def study_from_table(
@@ -75,6 +76,8 @@ def _night(path: Path, line: int, row: dict[str, str]) -> StudyNight:
         value = cells.get(name, "")
         if value:
             entry[name] = value.replace(",", ".") if name in NUMBERS else value
+            if name in CLOCKS and value.count(":") == 1:
+                entry[name] = f"{value}:00"
     try:
         return msgspec.convert(entry, StudyNight, strict=False)
     except msgspec.ValidationError as error:

@@ -1,0 +1,127 @@
+"""``sleepbrux cohort``: many persons with and without an appliance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sleepbrux.errors import StudyError, UsageError
+
+if TYPE_CHECKING:
+    from sleepbrux.cohort import Cohort, PersonNight
+
+
+def _shown(found: Cohort) -> Iterator[str]:
+    from sleepbrux.compare.ratio import p_text
+
+    yield f"{found.persons} persons, {found.nights} nights; {found.method} ({found.why_method})"
+    for e in found.effects:
+        yield f"  {e.term:<60}{e.ratio:>7.2f} ({e.low:.2f} to {e.high:.2f}), p {p_text(e.p)}, df {e.df:g}"
+    for condition, p in found.wilcoxon_p.items():
+        yield f"  Wilcoxon signed-rank, {condition}: p {'-' if p is None else p_text(p)}"
+    yield from (f"\n{s}" for s in found.sentences)
+    yield "\nhow far nights of one person agree:"
+    for r in found.repeatability:
+        if r.icc is None or r.low is None or r.high is None:
+            yield f"  {r.condition}: not known (two persons with two nights are needed)"
+            continue
+        needed = ", ".join(f"{k}: {v or '-'}" for k, v in r.nights_for.items())
+        yield (f"  {r.condition}: ICC {r.icc:.2f} ({r.low:.2f} to {r.high:.2f}), {r.persons} persons, "
+               f"{r.nights} nights; nights for a reliability of {needed}")  # fmt: skip
+    for a in found.agreement:
+        yield (f"  {a.condition} less {a.against}: {a.bias:.2f}/h, limits of single nights {a.low:.2f} to "
+               f"{a.high:.2f}")  # fmt: skip
+    yield ""
+    yield from (f"Note: {n}" for n in found.notes)
+
+
+def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNight]:
+    """Nights of study files, from their archives; what stands apart in `compare` is left out."""
+    from tqdm import tqdm
+
+    from sleepbrux.cli.compare import study_of
+    from sleepbrux.cohort import PersonNight
+    from sleepbrux.compare.core import compare_nights
+    from sleepbrux.compare.records import counted, read_records
+    from sleepbrux.outputs import ARCHIVE
+
+    nights: list[PersonNight] = []
+    seen: set[str] = set()
+    bases = set()
+    for path in tqdm(paths, desc="studies read", disable=None):
+        study, beside = study_of(path, {})
+        if study.pseudonym in seen:
+            raise UsageError(
+                f"{path.name}: pseudonym {study.pseudonym!r} is there twice; a person counts once"
+            )
+        seen.add(study.pseudonym)
+        folder = results or beside
+        if not folder.is_dir():
+            raise UsageError(
+                f"there is no folder {folder.name!r} beside {path.name}; give --results"
+            )
+        reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+        if not reading.records:
+            click.echo(f"sleepbrux: {path.name}: no night with an archive; left out", err=True)
+            continue
+        found, counts = counted(reading.records, study.primary_outcome)
+        if not counts or reading.basis is None:
+            raise UsageError(f"{path.name}: {study.primary_outcome} is no count of events")
+        basis = reading.basis
+        bases.add((study.primary_outcome, basis.criterion, basis.criterion_digest, basis.window,
+                   basis.reference))  # fmt: skip
+        if len({n.condition for n in found}) > 1:
+            found = list(compare_nights(found, baseline=study.baseline, rearranged=False).nights)
+        nights += [
+            PersonNight(study.pseudonym, n.condition, n.events, n.hours, night=n.id) for n in found
+        ]
+    if len(bases) > 1:
+        what = "; ".join(sorted(", ".join((b[0], b[1], b[3], b[4])) for b in bases))
+        raise UsageError(
+            f"the studies do not stand on the same outcome, criterion, window and reference, so they are "
+            f"not mixed: {what}"
+        )
+    return nights
+
+
+@click.command()
+@click.argument("studies", type=click.Path(path_type=Path, exists=True), nargs=-1, required=True)
+@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
+              help="Folder with a folder of archives a pseudonym [default: results beside].")  # fmt: skip
+@click.option(
+    "--baseline", default="none", show_default=True, help="The condition to compare with."
+)
+@click.option("--outcome", default="episodes per valid hour", show_default=True,
+              help="What a table counts, with its denominator.")  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(),
+              help="Folder for page and JSON [default: here].")  # fmt: skip
+def command(
+    studies: tuple[Path, ...], results: Path | None, baseline: str, outcome: str, out: Path
+) -> int:
+    """Compare conditions over many persons.
+
+    STUDIES is one CSV table (person, condition, events, valid_hours; for a crossover also period and
+    sequence), or study files whose nights have been scored.
+    """
+    from sleepbrux.cohort import cohort_text, compare_cohort, read_cohort
+    from sleepbrux.files import write_text
+    from sleepbrux.purpose import PURPOSE
+    from sleepbrux.report.cohort_page import render_cohort
+
+    if len(studies) == 1 and studies[0].suffix.casefold() in (".csv", ".tsv", ".txt"):
+        try:
+            nights = read_cohort(studies[0])
+        except StudyError as error:
+            raise UsageError(str(error)) from error
+    else:
+        nights = _of_studies(studies, results)
+    found = compare_cohort(nights, baseline=baseline, outcome=outcome)
+    click.echo("\n".join([*_shown(found), PURPOSE]))
+    out.mkdir(parents=True, exist_ok=True)
+    write_text(out / "cohort.json", cohort_text(found))
+    write_text(out / "cohort.report.html", render_cohort(found, nights))
+    click.echo(f"Page: {out / 'cohort.report.html'}")
+    return 0

@@ -1,0 +1,560 @@
+"""Many persons with and without an appliance; statsmodels does the fitting."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from sleepbrux import __version__
+from sleepbrux.compare.ratio import Floats, arm, estimate
+from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.purpose import PURPOSE
+from sleepbrux.study import NO_APPLIANCE
+
+LEAST_FOR_GEE = 20
+GEE_REASON = (
+    "a GEE's covariance rests on the number of persons; with fewer than 20 even the bias-reduced one is too "
+    "small, so each person then counts as one log ratio (our choice, in line with common advice; from memory)"
+)
+SCHEMA_VERSION = "1.0"
+COLUMNS = ("person", "condition", "events", "valid_hours")
+
+
+@dataclass(frozen=True)
+class PersonNight:
+    """One night of one person.
+
+    Attributes
+    ----------
+    period, sequence
+        Of a crossover: in which period the night lies, and in which order this person had the conditions
+        (such as ``"AB"``); empty otherwise.
+    night
+        Name of the night.
+    """
+
+    person: str
+    condition: str
+    events: float
+    hours: float
+    period: str = ""
+    sequence: str = ""
+    night: str = ""
+
+
+@dataclass(frozen=True)
+class Effect:
+    """A rate ratio over persons.
+
+    Attributes
+    ----------
+    term
+        ``"CONDITION / BASELINE"``, or ``"period"`` or ``"sequence"`` with its level.
+    """
+
+    term: str
+    ratio: float
+    low: float
+    high: float
+    p: float
+    df: float
+
+
+@dataclass(frozen=True)
+class PersonRatio:
+    """One person's rate ratio; interval from the person's own nights, None below two a condition."""
+
+    person: str
+    nights: int
+    nights_baseline: int
+    ratio: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Repeatability:
+    """How far nights of one person agree, within a condition.
+
+    Attributes
+    ----------
+    icc
+        One-way random intraclass correlation of single nights on the log rate, ICC(1); None where it cannot
+        be had.
+    low, high
+        Its 95 % interval.
+    nights_for
+        Wanted reliability of a person's mean to nights, by Spearman-Brown; None where no number gives it.
+    """
+
+    condition: str
+    persons: int
+    nights: int
+    icc: float | None
+    low: float | None
+    high: float | None
+    nights_for: dict[str, int | None]
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Bland-Altman of two conditions with repeated nights.
+
+    Attributes
+    ----------
+    bias
+        Mean over persons of the difference of their mean rates, per hour.
+    between_sd, within_sd, within_sd_baseline
+        SD of true differences between persons, and of nights within a person.
+    low, high
+        Limits within which 95 % of the differences of single nights lie.
+    """
+
+    condition: str
+    against: str
+    persons: int
+    bias: float
+    between_sd: float
+    within_sd: float
+    within_sd_baseline: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Cohort:
+    """A cohort compared.
+
+    Attributes
+    ----------
+    method
+        ``"GEE"`` from 20 persons on, else ``"log ratios"``.
+    effects
+        Each condition against the baseline; for a crossover also period and sequence.
+    wilcoxon_p
+        Signed-rank test of the persons' log ratios by condition, beside the t test.
+    """
+
+    outcome: str
+    baseline: str
+    persons: int
+    nights: int
+    method: str
+    why_method: str
+    effects: tuple[Effect, ...]
+    wilcoxon_p: dict[str, float | None]
+    by_person: dict[str, tuple[PersonRatio, ...]]
+    repeatability: tuple[Repeatability, ...]
+    agreement: tuple[Agreement, ...]
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def read_cohort(path: Path) -> list[PersonNight]:
+    """Nights of many persons from a CSV table.
+
+    Columns ``person``, ``condition``, ``events`` and ``valid_hours``; ``period``, ``sequence`` and ``night``
+    may be there too. Separator comma, semicolon or tab.
+
+    Raises
+    ------
+    StudyError
+        A missing column, or a value that is no number, with its line.
+    """
+    try:
+        text = path.read_text("utf-8-sig")
+    except OSError as error:
+        raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise StudyError(f"{path.name}: not UTF-8 text; save it as CSV in UTF-8") from error
+    separator = max(",;\t", key=text.split("\n", 1)[0].count)
+    rows = list(csv.DictReader(text.splitlines(), delimiter=separator))
+    columns = [c.strip() for c in (rows[0] if rows else {}) if c]
+    lacking = [c for c in COLUMNS if c not in columns]
+    if lacking:
+        raise StudyError(
+            f"{path.name}: there is no column {' or '.join(lacking)}; the columns are "
+            f"{', '.join(columns) or 'none'}"
+        )
+    return [_row(path.name, k, row) for k, row in enumerate(rows, start=2)]
+
+
+def _row(name: str, line: int, row: dict[str, str]) -> PersonNight:
+    cells = {k.strip(): (v or "").strip() for k, v in row.items() if isinstance(k, str)}
+    numbers = []
+    for column, least in (("events", 0.0), ("valid_hours", 0.0)):
+        try:
+            value = float(cells[column].replace(",", "."))
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value) or value < least:
+            raise StudyError(
+                f"{name}: line {line}: {column} is {cells[column]!r}; it must be a number of 0 or more"
+            )
+        numbers.append(value)
+    for column in ("person", "condition"):
+        if not cells[column]:
+            raise StudyError(f"{name}: line {line}: {column} is empty; every night needs one")
+    return PersonNight(
+        person=cells["person"],
+        condition=cells["condition"],
+        events=numbers[0],
+        hours=numbers[1],
+        period=cells.get("period", ""),
+        sequence=cells.get("sequence", ""),
+        night=cells.get("night", ""),
+    )
+
+
+def log_ratios(
+    nights: Sequence[PersonNight], condition: str, baseline: str
+) -> tuple[PersonRatio, ...]:
+    """Each person's rate ratio; persons without an event in one condition have half an event added."""
+    out = []
+    for person in dict.fromkeys(n.person for n in nights):
+        own = [n for n in nights if n.person == person and n.hours > 0]
+        groups = [[n for n in own if n.condition == c] for c in (condition, baseline)]
+        if not all(groups):
+            continue
+        (ya, ha), (yb, hb) = (
+            (np.array([n.events for n in g]), np.array([n.hours for n in g])) for g in groups
+        )
+        if ya.sum() + yb.sum() == 0:
+            continue
+        none = 0.5 * (ya.sum() == 0 or yb.sum() == 0)
+        log = math.log((ya.sum() + none) / ha.sum()) - math.log((yb.sum() + none) / hb.sum())
+        low = high = None
+        if min(len(ya), len(yb)) >= 2:
+            found = estimate(arm(ya, ha), arm(yb, hb)).limits()
+            low, high = (float(np.exp(v)) for v in found)
+        out.append(PersonRatio(person, len(ya), len(yb), math.exp(log), low, high))
+    return tuple(out)
+
+
+def _effect(term: str, log: float, se: float, df: float) -> Effect:
+    """A ratio with its t interval from a logarithm and its standard error."""
+    from scipy import stats
+
+    half = float(stats.t.ppf(0.975, df)) * se
+    p = float(2 * stats.t.sf(abs(log) / se, df)) if se > 0 else 1.0
+    return Effect(term, math.exp(log), math.exp(log - half), math.exp(log + half), p, float(df))
+
+
+def _by_ratios(
+    nights: Sequence[PersonNight], conditions: Sequence[str], baseline: str
+) -> tuple[list[Effect], dict[str, float | None]]:
+    """One log ratio a person: t interval, and Wilcoxon's signed-rank test."""
+    from scipy import stats
+
+    effects, ranks = [], {}
+    for condition in conditions:
+        logs = np.log([r.ratio for r in log_ratios(nights, condition, baseline)])
+        if len(logs) < 2:
+            continue
+        mean, se, df = float(logs.mean()), float(stats.sem(logs)), len(logs) - 1
+        effects.append(_effect(f"{condition} / {baseline}", mean, se, df))
+        ranks[condition] = float(stats.wilcoxon(logs).pvalue) if np.any(logs) else None
+    return effects, ranks
+
+
+def _design(nights: Sequence[PersonNight], conditions: Sequence[str]) -> tuple[Floats, list[str]]:
+    """Columns of the model: level, conditions, and of a crossover period and sequence."""
+    columns = [np.ones(len(nights))]
+    names = [""]
+    for condition in conditions:
+        columns.append(np.array([n.condition == condition for n in nights], dtype=float))
+        names.append(condition)
+    for field in ("period", "sequence"):
+        values = [getattr(n, field) for n in nights]
+        for level in sorted(set(values))[1:] if all(values) else ():
+            columns.append(np.array([v == level for v in values], dtype=float))
+            names.append(f"{field} {level}")
+    return np.column_stack(columns), names
+
+
+def _by_gee(
+    nights: Sequence[PersonNight], conditions: Sequence[str], baseline: str
+) -> list[Effect]:
+    """GEE: Poisson, log link, log hours as offset, persons as clusters, exchangeable.
+
+    Covariance after Mancl & DeRouen 2001 (Biometrics 57:126-134), t with persons less parameters.
+    """
+    import statsmodels.api as sm
+
+    used = [n for n in nights if n.hours > 0]
+    x, names = _design(used, conditions)
+    if np.linalg.matrix_rank(x) < x.shape[1]:
+        raise UsageError(
+            "condition, period and sequence cannot be told apart in this table: leave out the column "
+            "period or sequence"
+        )
+    y = np.array([n.events for n in used])
+    persons = np.array([n.person for n in used])
+    order = np.argsort(persons, kind="stable")
+    model = sm.GEE(
+        y[order], x[order], groups=persons[order], family=sm.families.Poisson(),
+        cov_struct=sm.cov_struct.Exchangeable(), offset=np.log([used[i].hours for i in order]),
+    )  # fmt: skip
+    fit = model.fit(cov_type="bias_reduced", maxiter=200)
+    df = len(set(persons)) - x.shape[1]
+    effects = []
+    for k, name in enumerate(names):
+        if name:
+            term = f"{name} / {baseline}" if name in conditions else name
+            effects.append(_effect(term, float(fit.params[k]), float(fit.bse[k]), df))
+    return effects
+
+
+def crossover(
+    nights: Sequence[PersonNight], condition: str, baseline: str
+) -> tuple[Effect, Effect] | None:
+    """Two-period crossover of few persons: effect free of the period, and the period's own.
+
+    Each person's log ratio; the mean of the two sequences' means is free of a period effect, half their
+    difference is it (Jones & Kenward, Design and Analysis of Cross-over Trials; from memory). None
+    where the table is no crossover of two sequences with two persons or more in each.
+    """
+
+    sequences = {n.person: n.sequence for n in nights}
+    names = sorted(set(sequences.values()))
+    periods = {n.period for n in nights}
+    if len(names) != 2 or not all(names) or len(periods) != 2 or not all(periods):
+        return None
+    ratios = log_ratios(nights, condition, baseline)
+    groups = [np.log([r.ratio for r in ratios if sequences[r.person] == s]) for s in names]
+    if min(len(g) for g in groups) < 2:
+        return None
+    a, b = groups
+    df = len(a) + len(b) - 2
+    pooled = ((len(a) - 1) * a.var(ddof=1) + (len(b) - 1) * b.var(ddof=1)) / df
+    se = math.sqrt(pooled * (1 / len(a) + 1 / len(b))) / 2
+    late = sorted(periods)[1]
+    first = next(n.condition for n in nights if n.sequence == names[0] and n.period == late)
+    sign = 1.0 if first == condition else -1.0
+    return (
+        _effect(f"{condition} / {baseline}, period taken out", (a.mean() + b.mean()) / 2, se, df),
+        _effect(f"period {late}", sign * (a.mean() - b.mean()) / 2, se, df),
+    )
+
+
+def spearman_brown(icc: float, nights: float) -> float:
+    """Reliability of the mean of so many nights.
+
+    Examples
+    --------
+    >>> round(spearman_brown(0.74, 1.4), 2)
+    0.8
+    """
+    return nights * icc / (1 + (nights - 1) * icc)
+
+
+def nights_for_reliability(icc: float, wanted: float) -> float | None:
+    """Nights until the mean has this reliability (Spearman-Brown turned round); None for an ICC of 0.
+
+    Examples
+    --------
+    >>> [round(nights_for_reliability(v, w), 1) for v in (0.74, 0.69, 0.53) for w in (0.8, 0.9)]
+    [1.4, 3.2, 1.8, 4.0, 3.5, 8.0]
+    """
+    if icc <= 0:
+        return None
+    return wanted * (1 - icc) / (icc * (1 - wanted))
+
+
+def icc_one_way(groups: Sequence[Floats]) -> tuple[float, float, float] | None:
+    """ICC(1) of single nights with a 95 % interval (Shrout & Fleiss 1979, Psychol Bull 86:420-428).
+
+    For unequal numbers of nights with their mean number after Searle; the interval is then approximate.
+
+    Parameters
+    ----------
+    groups
+        One array a person. None where fewer than two persons have two nights.
+    """
+    from scipy import stats
+
+    groups = [np.asarray(g, dtype=float) for g in groups if len(g)]
+    n = np.array([len(g) for g in groups])
+    total, k = int(n.sum()), len(groups)
+    if k < 2 or total - k < 1 or (n > 1).sum() < 2:
+        return None
+    grand = sum(g.sum() for g in groups) / total
+    between = sum(len(g) * (g.mean() - grand) ** 2 for g in groups) / (k - 1)
+    within = sum(((g - g.mean()) ** 2).sum() for g in groups) / (total - k)
+    size = (total - (n**2).sum() / total) / (k - 1)
+    if within == 0:
+        return None
+    f = between / within
+    upper = f / stats.f.ppf(0.025, k - 1, total - k)
+    lower = f / stats.f.ppf(0.975, k - 1, total - k)
+    return tuple(float((v - 1) / (v + size - 1)) for v in (f, lower, upper))  # type: ignore[return-value]
+
+
+def _repeatability(nights: Sequence[PersonNight], condition: str) -> Repeatability:
+    own = [n for n in nights if n.condition == condition and n.hours > 0]
+    groups = [
+        np.log([(n.events + 0.5) / n.hours for n in own if n.person == p])
+        for p in dict.fromkeys(n.person for n in own)
+    ]
+    found = icc_one_way(groups)
+    icc, low, high = found or (None, None, None)
+    wanted = {}
+    for target in (0.8, 0.9):
+        needed = nights_for_reliability(icc, target) if icc is not None else None
+        wanted[f"{target:g}"] = None if needed is None else max(math.ceil(needed), 1)
+    return Repeatability(condition, len(groups), len(own), icc, low, high, wanted)
+
+
+def nested_limits(
+    first: Sequence[Floats], second: Sequence[Floats]
+) -> tuple[float, float, float, float, float, float] | None:
+    """Bland-Altman with repeated values in each person, true value not constant over them.
+
+    Bland & Altman 1999 (Stat Methods Med Res 8:135-160), section 5.2: variance of single differences =
+    variance of the persons' mean differences + (1 - mean of 1/m) x within-variance of each condition.
+
+    Parameters
+    ----------
+    first, second
+        Values of each person under the two conditions, in the same order of persons.
+
+    Returns
+    -------
+    Bias, between-person SD of true differences, the two within-person SDs, and both limits; None below
+    two persons, or where nobody has two values.
+    """
+    means = np.array([a.mean() - b.mean() for a, b in zip(first, second, strict=True)])
+    if len(means) < 2:
+        return None
+    within, shrink = [], []
+    for groups in (first, second):
+        df = sum(len(g) - 1 for g in groups)
+        if df < 1:
+            return None
+        within.append(sum(((g - g.mean()) ** 2).sum() for g in groups) / df)
+        shrink.append(float(np.mean([1 / len(g) for g in groups])))
+    seen = float(means.var(ddof=1))
+    single = seen + sum((1 - m) * w for m, w in zip(shrink, within, strict=True))
+    true = max(seen - sum(m * w for m, w in zip(shrink, within, strict=True)), 0.0)
+    bias, sd = float(means.mean()), math.sqrt(single)
+    return (bias, math.sqrt(true), math.sqrt(within[0]), math.sqrt(within[1]),
+            bias - 1.96 * sd, bias + 1.96 * sd)  # fmt: skip
+
+
+def _agreement(nights: Sequence[PersonNight], condition: str, baseline: str) -> Agreement | None:
+    first, second = [], []
+    for person in dict.fromkeys(n.person for n in nights):
+        own = [n for n in nights if n.person == person and n.hours > 0]
+        a, b = (
+            [n.events / n.hours for n in own if n.condition == c] for c in (condition, baseline)
+        )
+        if a and b:
+            first.append(np.array(a))
+            second.append(np.array(b))
+    found = nested_limits(first, second)
+    if found is None:
+        return None
+    bias, between, sd_a, sd_b, low, high = found
+    return Agreement(condition, baseline, len(first), bias, between, sd_a, sd_b, low, high)
+
+
+def compare_cohort(
+    nights: Sequence[PersonNight],
+    *,
+    baseline: str = NO_APPLIANCE,
+    outcome: str = "episodes per valid hour",
+) -> Cohort:
+    """Compare conditions over persons.
+
+    Raises
+    ------
+    UsageError
+        No night of the baseline, only one condition, or fewer than two persons.
+    """
+    names = list(dict.fromkeys(n.condition for n in nights))
+    persons = list(dict.fromkeys(n.person for n in nights))
+    if baseline not in names:
+        raise UsageError(
+            f"there is no night under the baseline {baseline!r}; there are {', '.join(names) or 'none'}"
+        )
+    conditions = [n for n in names if n != baseline]
+    if not conditions or len(persons) < 2:
+        raise UsageError(
+            f"a cohort needs two persons or more and two conditions or more; there are {len(persons)} and "
+            f"{len(names)}"
+        )
+    gee = len(persons) >= LEAST_FOR_GEE
+    effects, ranks = _by_ratios(nights, conditions, baseline)
+    crossed = [e for c in conditions for e in crossover(nights, c, baseline) or ()]
+    if gee:
+        effects = _by_gee(nights, conditions, baseline)
+    else:
+        effects += crossed
+    return Cohort(
+        outcome=outcome,
+        baseline=baseline,
+        persons=len(persons),
+        nights=len(nights),
+        method="GEE" if gee else "log ratios",
+        why_method=(
+            f"{len(persons)} persons, {'at least' if gee else 'fewer than'} {LEAST_FOR_GEE}: {GEE_REASON}"
+        ),
+        effects=tuple(effects),
+        wilcoxon_p=ranks,
+        by_person={c: log_ratios(nights, c, baseline) for c in conditions},
+        repeatability=tuple(_repeatability(nights, c) for c in (baseline, *conditions)),
+        agreement=tuple(a for c in conditions if (a := _agreement(nights, c, baseline))),
+        sentences=tuple(_sentence(e, outcome) for e in effects if "/" in e.term),
+        notes=_notes(nights, conditions, baseline),
+    )
+
+
+def _sentence(e: Effect, outcome: str) -> str:
+    side = "lower" if e.high < 1 else "higher" if e.low > 1 else ""
+    said = f"{side} on average over these persons" if side else "cannot tell yet"
+    return (
+        f"{e.term}: the rate ({outcome}) was {e.ratio:.2f} times as high (95 % interval {e.low:.2f} to "
+        f"{e.high:.2f}): {said}."
+    )
+
+
+def _notes(
+    nights: Sequence[PersonNight], conditions: Sequence[str], baseline: str
+) -> tuple[str, ...]:
+    notes = [
+        "An average over persons says little of one person: in a randomised trial of 21 persons, 19-29 % "
+        "fell and 33-48 % rose (van der Zaag 2005).",
+        "Whether an appliance is the cause depends on how persons and nights were assigned, which this table "
+        "does not say.",
+    ]
+    if len(conditions) > 1:
+        notes.append(
+            f"{len(conditions)} conditions are compared with the baseline; the intervals and p are not "
+            "corrected for that."
+        )
+    lacking = {n.person for n in nights} - {
+        r.person for c in conditions for r in log_ratios(nights, c, baseline)
+    }
+    if lacking:
+        notes.append(
+            f"without nights under two conditions, or without any event: {', '.join(sorted(lacking))}"
+        )
+    return tuple(notes)
+
+
+def cohort_text(found: Cohort) -> str:
+    """A cohort as indented JSON with a line feed at the end."""
+    table: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "software": {"name": "sleepbrux", "version": __version__},
+        **msgspec.to_builtins(found),
+        "purpose": PURPOSE,
+    }
+    return msgspec.json.format(msgspec.json.encode(table), indent=2).decode() + "\n"

@@ -1,0 +1,251 @@
+"""From archives to page: short scored nights, compared through the command."""
+
+import json
+from dataclasses import replace as changed
+from datetime import datetime
+
+import numpy as np
+import pytest
+
+from sleepbrux.calibration import given
+from sleepbrux.compare.records import read_records
+from sleepbrux.compare.spreads import bootstrap_means, bootstrap_medians
+from sleepbrux.compare.study import compare_study
+from sleepbrux.compare.table import study_from_table
+from sleepbrux.errors import StudyError
+from sleepbrux.night import score_night
+from sleepbrux.outputs import ARCHIVE
+from sleepbrux.report.study_files import study_plans, write_study
+from sleepbrux.report.study_page import clench_tests, render_study
+from sleepbrux.store import save_night
+from tests.cli.conftest import called as run
+from tests.nights import LABELS, recording_of, rhythm
+
+COUNTS = {"none": (3, 7, 8, 7, 9), "splint": (3, 4, 3, 4)}
+
+
+def scored(k, count, **options):
+    bursts = [b for e in range(count) for b in rhythm(60 + 55 * e, 4)]
+    recording = recording_of([bursts, bursts], seconds=600, seed=k, **options)
+    return score_night(recording, given(LABELS, 200.0), threads=1)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Nine nights of ten minutes, with a table."""
+    out = tmp_path_factory.mktemp("archives")
+    lines, k = ["night;condition;date;days_since_first_worn"], 0
+    for condition, counts in COUNTS.items():
+        for count in counts:
+            night = scored(k, count)
+            save_night(night, out / f"n{k}{ARCHIVE}")
+            lines.append(
+                f"n{k};{condition};2026-03-{k + 1:02d};{'' if condition == 'none' else 20 + k}"
+            )
+            k += 1
+    (out / "nights.csv").write_text("\n".join(lines) + "\n", "utf-8")
+    return out
+
+
+def test_a_folder_with_a_table_is_compared(folder, tmp_path):
+    done = run("compare", folder, "--out", tmp_path)
+    assert done.code == 0, done.out
+    assert "splint against none" in done.out
+    table = json.loads((tmp_path / "study.comparison.json").read_text("utf-8"))
+    assert table["comparison"]["nights"][0]["id"] == "n1"
+    assert table["comparison"]["apart"][0]["night"]["id"] == "n0"
+    assert [n["events"] for n in table["comparison"]["nights"]] == [7, 8, 7, 9, 3, 4, 3, 4]
+    ratio = table["comparison"]["contrasts"][0]["ratio"]
+    hours = [n["hours"] for n in table["comparison"]["nights"]]
+    assert ratio["ratio"] == pytest.approx((14 / sum(hours[4:])) / (31 / sum(hours[:4])))
+    assert {r["key"] for r in table["rules"]} >= {"verdict_p", "least_nights_per_condition"}
+    assert all(r["reason"] for r in table["rules"])
+    for name in ("nights", "contrasts", "measures", "distributions"):
+        assert (tmp_path / f"study.{name}.csv").read_text("utf-8").count("\n") > 3
+    page = (tmp_path / "study.report.html").read_text("utf-8")
+    assert "<script" not in page
+    assert table["comparison"]["contrasts"][0]["sentence"].split(" (")[0] in page
+    assert "put down to" not in page
+
+
+def test_the_same_study_gives_the_same_bytes(folder):
+    study = study_from_table(folder / "nights.csv")
+    pages = [
+        render_study(
+            compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+        )
+        for _ in range(2)
+    ]
+    assert pages[0] == pages[1]
+
+
+def test_robustness_counts_the_nights_under_other_rules(folder):
+    study = study_from_table(folder / "nights.csv")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE))
+    (holding,) = found.robustness
+    assert {a.rule for a in holding.alternatives} >= {"phasic_tonic_10mvc at 20 % MVC", "aasm"}
+    assert "other thresholds and criteria" in holding.sentence
+
+
+def test_nights_on_another_reference_are_left_out_and_never_mixed(folder, tmp_path):
+    for path in folder.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    night = scored(3, 7)
+    other = changed(night, reference=changed(night.reference, placement="other placement"))
+    save_night(other, tmp_path / f"n3{ARCHIVE}")
+    study = study_from_table(tmp_path / "nights.csv")
+    reading = read_records(study, tmp_path, suffix=ARCHIVE, robust=False)
+    assert [n.id for n in reading.left_out] == ["n3"]
+    assert "reference" in reading.left_out[0].reasons[0]
+    assert "n3" not in [r.entry.id for r in reading.records]
+
+
+def test_nights_by_another_criterion_are_scored_again(folder, tmp_path):
+    for path in folder.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    night = score_night(
+        recording_of([rhythm(60, 4), rhythm(60, 4)], seconds=600, seed=3), given(LABELS, 200.0),
+        "lavigne1996", threads=1,
+    )  # fmt: skip
+    save_night(night, tmp_path / f"n3{ARCHIVE}")
+    study = study_from_table(tmp_path / "nights.csv")
+    reading = read_records(study, tmp_path, suffix=ARCHIVE, robust=False)
+    assert reading.left_out == ()
+    assert {r.entry.id: r.rescored_from for r in reading.records}["n3"] == "lavigne1996"
+    assert reading.basis.criterion == "phasic_tonic_10mvc"
+
+
+def test_partly_worn_nights_stand_apart(folder, tmp_path):
+    for path in folder.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    night = scored(8, 4, start=datetime(2026, 3, 9, 22, 0))
+    save_night(night, tmp_path / f"n8{ARCHIVE}")
+    text = (folder / "nights.csv").read_text("utf-8").splitlines()
+    text[0] += ";appliance_in;appliance_out"
+    text[-1] += ";22:00;22:03"
+    (tmp_path / "nights.csv").write_text("\n".join(text), "utf-8")
+    study = study_from_table(tmp_path / "nights.csv")
+    found = compare_study(study, read_records(study, tmp_path, suffix=ARCHIVE, robust=False))
+    reasons = {a.night.id: a.reason for a in found.comparison.apart}
+    assert reasons["n8"] == "the appliance was worn for part of the night only"
+    assert found.comparison.contrasts[0].ratio.nights == 3
+
+
+def test_times_that_cannot_be_placed_are_said(folder, tmp_path):
+    text = (folder / "nights.csv").read_text("utf-8").splitlines()
+    text[0] += ";appliance_in;appliance_out"
+    text[-1] += ";22:00;22:03"
+    (tmp_path / "nights.csv").write_text("\n".join(text), "utf-8")
+    study = study_from_table(tmp_path / "nights.csv")
+    reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+    assert [m.id for m in reading.missing] == ["n8"]
+    assert "does not say at what time it starts" in reading.missing[0].reason
+
+
+def test_missing_archives_are_named_and_the_exit_code_is_1(folder, tmp_path):
+    text = (folder / "nights.csv").read_text("utf-8") + "n99;splint;2026-04-01;\n"
+    (tmp_path / "t.csv").write_text(text, "utf-8")
+    done = run("compare", tmp_path / "t.csv", "--results", folder, "--quick", "--out", tmp_path)
+    assert done.code == 1
+    assert "missing: n99" in done.out
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("night,worn\na,none\n", "no column condition"),
+        ("night,condition\na,none\na,none\n", "'a' is there twice"),
+        ("night,condition,date\na,none,tomorrow\n", "line 2"),
+        ("", "the columns are none"),
+    ],
+)
+def test_bad_tables_get_one_sentence(tmp_path, text, says):
+    (tmp_path / "t.csv").write_text(text, "utf-8")
+    with pytest.raises(StudyError, match=says):
+        study_from_table(tmp_path / "t.csv")
+
+
+def test_a_clench_test_beside_the_nights_gets_a_section(folder, tmp_path):
+    study = study_from_table(folder / "nights.csv")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    assert "Chairside clench test" not in render_study(found)
+    natural = {"condition": "<b>natural</b>", "trials_uv": [200, 220.246], "mean_uv": 210.123,
+               "as_measured": None, "without_tiredness": None}  # fmt: skip
+    splint = {"condition": "splint", "trials_uv": [150.0], "mean_uv": 150.0, "without_tiredness": None,
+              "as_measured": {"pct": 71.4, "low": None, "high": None}}  # fmt: skip
+    table = {"name": "chair", "statement": "A chairside level is not a night-time effect", "tiredness": "t",
+             "assumes": "a", "channels": [{"label": "L", "conditions": [natural, splint]}]}  # fmt: skip
+    (tmp_path / "a.clench.json").write_text(json.dumps(table), "utf-8")
+    (tmp_path / "b.clench.json").write_text("{", "utf-8")
+    page = render_study(found, clench=clench_tests(tmp_path))
+    assert "Chairside clench test" in page
+    assert "&lt;b&gt;natural" in page
+    assert "71 (no interval)" in page
+    assert "is not a night-time effect" in page
+    assert "not a clench test that this version can read" in page
+
+
+def test_the_first_night_is_that_of_the_study_and_not_the_first_that_was_read(folder, tmp_path):
+    for path in folder.iterdir():
+        if path.name != f"n0{ARCHIVE}":
+            (tmp_path / path.name).write_bytes(path.read_bytes())
+    study = study_from_table(tmp_path / "nights.csv")
+    found = compare_study(study, read_records(study, tmp_path, suffix=ARCHIVE, robust=False))
+    assert [m.id for m in found.missing] == ["n0"]
+    assert found.comparison.apart == ()
+
+
+@pytest.mark.browser
+def test_the_page_in_a_browser(folder, tmp_path, browser):
+    study = study_from_table(folder / "nights.csv")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    write_study(found, tmp_path, plans=study_plans(found))
+    browser.get_log("browser")
+    browser.get((tmp_path / "study.report.html").as_uri())
+    count = browser.execute_script("return document.querySelectorAll('svg.histogram').length")
+    assert count == 3 + 4  # nights, forest, plan; four distributions
+    assert (
+        browser.execute_script("return document.querySelectorAll('#nights tbody tr').length") == 9
+    )
+    assert (
+        browser.execute_script("return document.querySelectorAll('svg.histogram path').length") > 50
+    )
+    assert browser.get_log("browser") == []
+    browser.set_window_size(500, 900)
+    wide = browser.execute_script("return document.documentElement.scrollWidth - innerWidth")
+    browser.set_window_size(1280, 1600)
+    assert wide <= 0
+
+
+def test_bootstraps_agree_with_scipy():
+    from scipy import stats
+
+    values = np.random.default_rng(1).gamma(4, 2, 9)
+    outside = stats.bootstrap((values,), np.mean, n_resamples=20000, method="percentile", rng=2)
+    low, high = np.percentile(bootstrap_means(values, np.random.default_rng(3)), (2.5, 97.5))
+    assert (low, high) == pytest.approx(tuple(outside.confidence_interval), rel=0.06)
+
+
+def test_the_two_stage_bootstrap_is_wider_than_that_of_events_alone():
+    rng = np.random.default_rng(4)
+    nights = [rng.normal(50 + 20 * k, 5, 60) for k in range(5)]
+    draws = bootstrap_medians(nights, np.random.default_rng(1))
+    events = np.concatenate(nights)
+    alone = np.median(events[rng.integers(0, len(events), (1000, len(events)))], axis=1)
+    assert draws.std() > 2 * alone.std()
+
+
+def test_plan_writes_a_curve_and_a_schedule(tmp_path):
+    done = run("plan", "--rate", 5, "--spread", "lavigne2001 episodes", "--ratio", 0.5, "--schedule",
+               "randomised blocks", "--conditions", "none,splint", "--start", "2026-03-02", "--seed", 5,
+               "--out", tmp_path)  # fmt: skip
+    assert done.code == 0, done.out
+    assert "<- enough" in done.out
+    assert (tmp_path / "schedule.toml").read_text("utf-8").startswith("# Drawn with seed 5.")
+    assert (tmp_path / "plan.csv").read_text("utf-8").startswith("ratio,nights")
+
+
+def test_plan_from_a_persons_own_nights(folder, tmp_path):
+    done = run("plan", "--study", folder, "--ratio", 0.4, "--most-nights", 8, "--out", tmp_path)
+    assert done.code == 0, done.out
+    assert "this person's 8 nights" in done.out
