@@ -79,7 +79,14 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
     from sleepbrux.study import load_study
 
     given = {k: v for k, v in options.items() if v is not None}
+    if path.is_dir() and (path / "study.toml").is_file():
+        path = path / "study.toml"
     table = path / "nights.csv" if path.is_dir() else path
+    if path.is_dir() and not table.is_file():
+        raise UsageError(
+            f"folder {path.name!r} holds neither study.toml nor nights.csv; name a study file, or write the "
+            "nights of the folder into nights.csv (columns night, condition)"
+        )
     try:
         if table.suffix.casefold() in (".csv", ".tsv", ".txt"):
             return study_from_table(table, **given), table.parent  # type: ignore[arg-type]
