@@ -179,11 +179,11 @@ def test_generated_levels_lie_within_the_published_spread():
 # ---------------------------------------------------------------- finding them
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(8))
 def test_unmarked_clenches_are_found_within_50_ms(seed):
     night = seed % 2 == 0
     plan = (
-        plan_night(Recipe(hours=0.35, awake_s=120, settle_s=60), seed=seed)
+        plan_night(Recipe(hours=0.2, awake_s=60, settle_s=60), seed=seed)
         if night
         else chair(seed)
     )
@@ -198,7 +198,7 @@ def test_unmarked_clenches_are_found_within_50_ms(seed):
     assert rest[1] <= truth[0].start_s
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_a_night_without_the_script_proposes_nothing(seed):
     plan = plan_night(Recipe(hours=0.5, awake_s=200, settle_s=60, episodes_per_hour=20), seed=seed)
     assert find_clenches(swept(rendered(replace(plan, clenches=())))) is None
