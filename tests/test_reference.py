@@ -183,9 +183,7 @@ def test_generated_levels_lie_within_the_published_spread():
 def test_unmarked_clenches_are_found_within_50_ms(seed):
     night = seed % 2 == 0
     plan = (
-        plan_night(Recipe(hours=0.2, awake_s=60, settle_s=60), seed=seed)
-        if night
-        else chair(seed)
+        plan_night(Recipe(hours=0.2, awake_s=60, settle_s=60), seed=seed) if night else chair(seed)
     )
     found = find_clenches(swept(rendered(plan)))
     truth = [burst for _, burst in plan.clenches][:3]
