@@ -36,7 +36,10 @@ PER_NIGHT = {
     "pop": 40, "drift": 30, "sway": 30, "mains": 12, "spikes": 30, "gain": 6,
     "open_input": 10, "open_mains": 10, "rail": 12,
 }  # fmt: skip
-PER_QUIET_NIGHT = PER_NIGHT | {"pop": 70, "drift": 70, "sway": 70, "spikes": 70, "gain": 24}
+PER_QUIET_NIGHT = {
+    "pop": 70, "drift": 70, "sway": 70, "mains": 32, "spikes": 70, "gain": 32,
+    "open_input": 60, "open_mains": 60, "rail": 70,
+}  # fmt: skip
 ALL_NIGHT = ("none", "hum", "ecg", "clip")
 KINDS = (*PER_NIGHT, *ALL_NIGHT)
 CLIP_UV = 450.0

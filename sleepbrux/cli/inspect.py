@@ -11,6 +11,7 @@ from sleepbrux.cli import options
 from sleepbrux.errors import SleepbruxError
 
 if TYPE_CHECKING:
+    from sleepbrux.morning import Morning
     from sleepbrux.recording.model import Recording
     from sleepbrux.recording.opening import Hints
 
@@ -57,7 +58,7 @@ def look(recording: Recording) -> dict[str, Any]:
 def _first_look(recording: Recording) -> list[dict[str, Any]]:
     """Usable hours and faults of the channels that would be scored."""
     from sleepbrux.night import pick_channels
-    from sleepbrux.signal.quality import REASONS, assess
+    from sleepbrux.signal.quality import REASONS, examine
     from sleepbrux.signal.sweep import sweep
 
     try:
@@ -66,7 +67,7 @@ def _first_look(recording: Recording) -> list[dict[str, Any]]:
         return []
     rows = []
     for frames in sweep(recording, channels):
-        quality = assess(frames)
+        quality = examine(frames)[1]
         rows.append(
             {
                 "channel": frames.channel.label,
@@ -115,14 +116,70 @@ def _ratio(text: str) -> float:
     return int(over) / int(under or 1)
 
 
+def _mornings(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints) -> list[Morning]:
+    """The answer for each recording, and for each night of each study file."""
+    from sleepbrux.morning import judge_file, judge_study
+    from sleepbrux.scoring import Request
+
+    found: list[Morning] = []
+    for path in paths:
+        if path.suffix.casefold() == ".toml":
+            found += judge_study(path)
+        else:
+            found.append(judge_file(path, Request(mvc_uv=mvc_uv, hints=hints)))
+    return found
+
+
+def _say(morning: Morning) -> None:
+    from sleepbrux.night import hours_text
+
+    of = (
+        f" ({hours_text(morning.valid_hours)} of {hours_text(morning.window_hours)} can be scored)"
+        if morning.valid_hours is not None
+        else ""
+    )
+    click.echo(_plain(f"{morning.name}: {morning.verdict}{of}"))
+    for finding in morning.findings:
+        click.echo(_plain(f"  {finding.cause}: {finding.text}"))
+        click.echo(_plain(f"    before the next night: {finding.remedy}"))
+
+
+def _after_night(
+    paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints, *, as_json: bool
+) -> int:
+    import msgspec
+
+    mornings = _mornings(paths, mvc_uv, hints)
+    if as_json:
+        text = msgspec.json.format(msgspec.json.encode(mornings), indent=2).decode()
+        click.echo(text)
+    else:
+        for morning in mornings:
+            _say(morning)
+        click.echo("This says whether the recording can be read, and nothing about the person.")
+    return 1 if any(m.valid_hours is None for m in mornings) else 0
+
+
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@click.option(
+    "--after-night", is_flag=True,
+    help="Say whether each recording (or each night of a STUDY.toml) is usable, usable with limits or "
+    "to be repeated, why, and what to do.",
+)  # fmt: skip
+@click.option(
+    "--mvc-uv", type=click.FloatRange(min=0, min_open=True), default=None, metavar="UV",
+    help="With --after-night: level of a maximal clench, where the recording has none.",
+)  # fmt: skip
 @options.hints
 def command(
-    recordings: tuple[Path, ...], as_json: bool, hints: Hints,  # noqa: FBT001
+    recordings: tuple[Path, ...], as_json: bool, after_night: bool,  # noqa: FBT001
+    mvc_uv: float | None, hints: Hints,
 ) -> int:  # fmt: skip
     """Show channels, rates, units, roles, gaps, marks and a first look at quality."""
+    if after_night:
+        return _after_night(recordings, mvc_uv, hints, as_json=as_json)
     import msgspec
 
     from sleepbrux.recording.opening import open_recording

@@ -3,6 +3,8 @@
 A contraction raises the muscle's band alone. A step of the gain raises by one and the same factor, and
 within a second, the quietest tenths of each second and what lies below the muscle's band (the heart,
 the electrode's own noise), and both sides of it are steady for longer than a jaw muscle holds still.
+Where nothing but muscle is seen below that band, a step cannot be told from a change of tone, and none
+is named.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ LEAST_DB = 4.0
 AGREE_DB = 3.0
 RETURN_DB = 3.0
 STEADY_DB = 3.0
+APART_DB = 10.0
 TENTHS = 10
 
 Floats = NDArray[np.float64]
@@ -72,7 +75,8 @@ def _steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> list[tuple[
     shared = below_after - below_before
     upper = _sides(floor, SIDE_S, 0.6)
     steady = (upper[0] - before < STEADY_DB) & (upper[1] - after < STEADY_DB)
-    ok = steady & (np.abs(change) >= LEAST_DB) & (np.abs(shared - change) <= AGREE_DB)
+    told = np.minimum(below_before - before, below_after - after) > APART_DB
+    ok = steady & told & (np.abs(change) >= LEAST_DB) & (np.abs(shared - change) <= AGREE_DB)
     found: list[tuple[int, float]] = []
     at = np.flatnonzero(ok)
     for group in np.split(at, np.flatnonzero(np.diff(at) > SIDE_S) + 1) if len(at) else []:

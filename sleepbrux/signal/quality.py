@@ -45,6 +45,7 @@ WHITE_LEAST_S = 8
 WHITE_WITHIN = 0.15
 WHITE_APART = 0.6
 STEADY = 0.25
+EDGE_S = 3
 
 SWING_TO_PEAK = 3.5
 POP_TO_RMS = 5.0
@@ -140,36 +141,50 @@ def running(values: Floats, n: int, share: float) -> Floats:
     return result
 
 
-def _hummed(frames: ChannelFrames, seen: Bools) -> Bools:
-    """Blocks in which one mains line holds most of the energy, far above what it usually is.
+def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
+    """Frames without contact: mains in place of EMG, or the noise of an open input.
 
-    Where notches have taken the line out, the muscle is still to be seen, unless the line was more than
-    twenty times what is left.
+    What is found over several seconds is carried on into the seconds beside it that are still alike.
     """
-    hum, share = hum_uv(frames), hum_share(frames.stats)
-    usual = float(np.median(hum[seen]))
+    share, hum = hum_share(frames.stats), hum_uv(frames)
     before = np.maximum(frames.stat("energy_with_hum"), 1e-300)
-    cut = np.zeros(len(seen), dtype=np.bool_)
-    for n in frames.notched:
-        cut[n.first // frames.frames_per_block : -(-n.stop // frames.frames_per_block)] = True
     removed = 1 - frames.stat("energy") / before
-    lost: Bools = seen & (hum > HUM_RISE * usual) & (hum > HUM_LEAST_UV)
-    lost &= np.where(cut, removed > HUM_SHARE_NOTCHED, share > HUM_SHARE)
-    return lost
+    raised = seen & (hum > HUM_RISE * np.median(hum[seen])) & (hum > HUM_LEAST_UV)
+    hummed = raised & np.where(_notched(frames), removed > HUM_SHARE_NOTCHED, share > HUM_SHARE)
+    white, whitish = _open_input(frames, seen)
+    lost = Spans.from_mask(frames.block_grid, hummed).drop_shorter(LEAST_S).join(JOIN_S)
+    lost |= Spans.from_mask(frames.block_grid, white).drop_shorter(WHITE_LEAST_S).join(5)
+    alike = whitish | (raised & (np.maximum(share, removed) > HUM_SHARE))
+    beside = Spans.from_mask(frames.block_grid, alike) & lost.grow(EDGE_S)
+    touching = (lost | beside).join(0)
+    lost = lost | Spans.of(
+        frames.block_grid,
+        touching.bounds[
+            [bool(len(lost & Spans.of(lost.grid, [b]))) for b in touching.bounds.tolist()]
+        ],
+    )
+    return lost.on(frames.grid, rounding="outward")
 
 
-def _open_input(frames: ChannelFrames, seen: Bools) -> Bools:
-    """Blocks of steady white noise in a channel that is usually not white."""
+def _notched(frames: ChannelFrames) -> Bools:
+    """Blocks that were filtered with notches."""
+    spans = Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched])
+    return spans.on(frames.block_grid, rounding="outward").mask()
+
+
+def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
+    """Blocks of steady white noise in a channel that is usually not white; and blocks nearly white."""
     energy = frames.stat("energy") / np.maximum(frames.stat("samples"), 1)
-    sharpness = np.where(seen & (energy > 0), frames.stat("slope_energy"), 0.0)
+    known = seen & (energy > 0)
+    none = np.zeros(len(seen), dtype=np.bool_)
+    if not known.any():
+        return none, none
+    sharpness = np.where(known, frames.stat("slope_energy"), 0.0)
     sharpness /= np.maximum(frames.stat("energy"), 1e-300)
     white = white_sharpness(float(frames.channel.rate))
-    known = seen & (energy > 0)
-    if not known.any():
-        return np.zeros(len(seen), dtype=np.bool_)
     usual = float(np.quantile(sharpness[known], 0.25))
     if usual > (1 - WHITE_WITHIN) * white:
-        return np.zeros(len(seen), dtype=np.bool_)
+        return none, none
     least = max(usual + WHITE_APART * (white - usual), (1 - WHITE_WITHIN) * white)
     middle = running(sharpness, WHITE_WINDOW_S, 0.5)
     low, high = (running(energy, WHITE_WINDOW_S, share) for share in (0.25, 0.75))
@@ -177,7 +192,7 @@ def _open_input(frames: ChannelFrames, seen: Bools) -> Bools:
         known & (middle > least) & (middle < (1 + WHITE_WITHIN) * white)
         & (high - low < STEADY * np.maximum(low, 1e-300))
     )  # fmt: skip
-    return found
+    return found, known & (sharpness > least)
 
 
 def _swinging(frames: ChannelFrames, seen: Bools) -> Bools:
@@ -249,8 +264,7 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
         "rail": _block_spans(frames, rail, least_s=1, join_s=RAIL_JOIN_S),
     }
     if seen.any():
-        white = _block_spans(frames, _open_input(frames, seen), least_s=WHITE_LEAST_S, join_s=5)
-        faults["contact_lost"] = _block_spans(frames, _hummed(frames, seen)) | white
+        faults["contact_lost"] = _lost_contact(frames, seen)
         nothing = frames.grid.none()
         for spans in faults.values():
             nothing |= spans
@@ -300,6 +314,6 @@ def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[Chann
         Seconds of the heart beats that an ECG of the recording shows; None without one.
     """
     without, heart = without_heart(frames, beats_s)
-    without, dense, spikes = without_spikes(without)
-    quality = assess(without, dense)
+    without, dense, spikes = without_spikes(without, swing_uv(frames))
+    quality = assess(frames, dense)
     return without, replace(quality, notes=(*quality.notes, *heart, *spikes))

@@ -284,8 +284,9 @@ class _Bench:
         rows = out.stats[first:stop]
         energy = rows[:, STAT_NAMES.index("energy")]
         places = {quietest(energy, LOOK_S)}
-        if hummed := np.flatnonzero(hum_share(rows) > HUM_SHARE_TO_LOOK).tolist():
-            places.add(min(max(hummed[len(hummed) // 2] - LOOK_S // 2, 0), len(rows) - LOOK_S))
+        hummed = np.convolve(hum_share(rows), np.ones(LOOK_S) / LOOK_S, "valid")
+        if hummed.max() > HUM_SHARE_TO_LOOK:
+            places.add(int(hummed.argmax()))
         hop = self.layout.hop
         for place in sorted(places):
             frame = (first + place) * per_block

@@ -2,8 +2,7 @@
 
 A QRS complex leaves 0.1 s of energy behind the filter. Where the recording has an ECG, its beats say
 where; otherwise short peaks that follow each other with the regularity of a heart do. A spike puts
-nearly all its energy into a few milliseconds and leaves a tail of the filter; the potential of a motor
-unit is longer. Their
+nearly all its energy into less than 30 ms and leaves a tail of the filter. Their
 frames are replaced by the straight line between the levels on either side, so that at rest the peak
 disappears and a burst stays what it was. Spikes too dense for that make time that cannot be scored.
 """
@@ -38,10 +37,10 @@ SPIKE_S = (0.03, 0.15, 0.06)
 SPIKE_TO_NEAR = 30.0
 SPIKE_NEAR_S = 0.25
 SPIKE_SHARE = 0.7
-SPIKE_FORM = (
-    0.3  # squared mean rectified over mean square: 2 / pi for noise, less where one peak is all
-)
-DENSE_PER_S = 4
+SPIKE_SHIFT = 0.7
+SPIKE_TO_TOP = 0.1
+SPIKE_FORM = 0.3  # squared mean rectified over mean square; noise has 2 / pi
+DENSE_PER_S = 3
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -198,8 +197,40 @@ def _locked(frames: ChannelFrames, beats_s: Floats) -> Ints:
     return beats + shift
 
 
-def without_spikes(frames: ChannelFrames) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
-    """The channel without single spikes, the spans in which they are too dense, and a note."""
+def _dense(frames: ChannelFrames, at: Ints, swing: Floats) -> Spans:
+    """Spans in which short peaks crowd that no motor unit makes.
+
+    Such a peak shifts the mean of its 10 ms about as far as its level goes, or is over within a part of
+    them; the potential of a motor unit goes both ways and fills them.
+    """
+    grid, second = frames.grid, frames.grid.slots_for(1)
+    level = frames.energy[at].astype(np.float64)
+    block = at // frames.frames_per_block
+    beside = block[:, None] * frames.frames_per_block + np.arange(frames.frames_per_block)
+    top = frames.energy[np.minimum(beside, grid.n_slots - 1)].max(axis=1)
+    shifts = (swing[block] > SPIKE_SHIFT * np.sqrt(level)) & (level > SPIKE_TO_TOP * top)
+    brief = frames.rectified[at].astype(np.float64) ** 2 < SPIKE_FORM * level
+    at = at[shifts | brief]
+    n_within = np.searchsorted(at, at + second) - np.arange(len(at))
+    a, b, _ = _slots(frames, SPIKE_S)
+    runs = [
+        (int(at[k]) - a, int(at[k + n - 1]) + b)
+        for k, n in enumerate(n_within.tolist())
+        if n >= DENSE_PER_S
+    ]
+    return Spans.of(grid, runs).join(second)
+
+
+def without_spikes(
+    frames: ChannelFrames, swing: Floats
+) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
+    """The channel without single spikes, the spans in which they are too dense, and a note.
+
+    Parameters
+    ----------
+    swing
+        Range of the 10-ms means of the unfiltered signal in each block, as ``quality.swing_uv``.
+    """
     from sleepbrux.signal import kernels
 
     grid, nothing = frames.grid, frames.grid.none()
@@ -208,15 +239,12 @@ def without_spikes(frames: ChannelFrames) -> tuple[ChannelFrames, Spans, tuple[N
     at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]
     at = at[(at >= near) & (at + near < grid.n_slots)]
     around = frames.energy[at[:, None] + np.arange(-near, near + 1)]
-    form = frames.rectified[at].astype(np.float64) ** 2 / frames.energy[at]
-    at = at[(form < SPIKE_FORM) & (frames.energy[at] > SPIKE_TO_NEAR * np.median(around, axis=1))]
+    at = at[frames.energy[at] > SPIKE_TO_NEAR * np.median(around, axis=1)]
     if not len(at):
         return frames, nothing, ()
-    second = grid.slots_for(1)
-    n_within = np.searchsorted(at, at + second) - np.arange(len(at))
-    runs = [(at[k], at[k + n - 1] + 1) for k, n in enumerate(n_within.tolist()) if n >= DENSE_PER_S]
-    a, b, _ = reaches = _slots(frames, SPIKE_S)
-    dense = Spans.of(grid, [(int(i) - a, int(j) + b) for i, j in runs]).join(second)
+    dense = _dense(frames, at, swing)
+    reaches = _slots(frames, SPIKE_S)
+    a = reaches[0]
     single = at[~dense.holds(at)]
     found = _windows(frames.energy, single, reaches)
     line = (found.before + found.after) / 2
@@ -231,7 +259,7 @@ def without_spikes(frames: ChannelFrames) -> tuple[ChannelFrames, Spans, tuple[N
     _lined(rectified, _windows(rectified, single, reaches), take)
     note = Note(
         "spikes-removed", "note",
-        f"{frames.channel.label}: {int(take.sum())} spikes of a few milliseconds, shorter than a motor "
-        "unit's, were replaced by the level on either side",
+        f"{frames.channel.label}: {int(take.sum())} single peaks of less than 30 ms, shorter than any "
+        "contraction, were replaced by the level on either side",
     )  # fmt: skip
     return replace(frames, energy=energy, rectified=rectified), dense, (note,)

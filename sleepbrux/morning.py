@@ -1,0 +1,278 @@
+"""The morning after: can this recording be read, and if not, what to do before the next night.
+
+A word about the recording, never about the person: it says nothing of how much activity there was.
+The limits are our choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import reduce
+from pathlib import Path
+from typing import Literal
+
+from sleepbrux.criteria import DEFAULT_WITHOUT_MVC_ID
+from sleepbrux.errors import ReferenceLevelError, SleepbruxError
+from sleepbrux.night import Night, hours_text
+from sleepbrux.recording.marks import classify
+from sleepbrux.scoring import Request, find_file, score_file, study_request
+from sleepbrux.signal.quality import REASONS
+from sleepbrux.spans import Spans
+from sleepbrux.study import load_study
+from sleepbrux.window import LIGHTS_UNKNOWN
+
+Verdict = Literal["usable", "usable with limits", "repeat"]
+Cause = Literal["electrode", "missing clench", "clock", "battery", "recording", "mains"]
+LEAST_SHARE = 0.9
+FAULT_MINUTES = 15
+CLIPPED_S = 30
+EARLY_END_S = 60.0
+
+ELECTRODE = ("contact_lost", "movement", "spikes", "flat", "rail", "gain_step")
+FIX_ELECTRODE = (
+    "clean and dry the skin, use fresh electrodes, press them on for half a minute, tape the cable to "
+    "the cheek with a slack loop, and look at the signal during a clench before sleep"
+)
+FIX_CLENCH = (
+    "before sleep record a rest and three maximal clenches of 3 s on natural teeth, each marked "
+    "('Clench') with its duration, or state the level (--mvc-uv)"
+)
+FIX_CLOCK = (
+    "set date and time of the recorder before the night, and mark lights off and lights on (or state "
+    "them with --from and --to)"
+)
+FIX_BATTERY = "charge or replace the battery and free the memory before the next night"
+FIX_MAINS = (
+    "keep chargers, lamps and extension leads away from the bed and the recorder on its battery, and "
+    "renew the reference electrode"
+)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that limits a recording.
+
+    Attributes
+    ----------
+    cause
+        What it comes down to.
+    text
+        What was found.
+    remedy
+        What to do before the next night.
+    fatal
+        Whether it alone means that the night should be recorded again.
+    """
+
+    cause: Cause
+    text: str
+    remedy: str
+    fatal: bool = False
+
+
+@dataclass(frozen=True)
+class Morning:
+    """The answer for one recording.
+
+    Attributes
+    ----------
+    name
+        Of the recording, or the night's id in its study.
+    valid_hours, window_hours
+        None where the recording could not be read.
+    """
+
+    name: str
+    verdict: Verdict
+    valid_hours: float | None
+    window_hours: float | None
+    findings: tuple[Finding, ...]
+
+
+def _electrodes(night: Night, *, short: bool) -> list[Finding]:
+    """Channels that lost time to their electrode."""
+    found = []
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        window = night.window.on(frames.grid)
+        taken = {
+            reason: (quality.faults[reason] & window).duration_s / 60
+            for reason in ELECTRODE
+            if reason in quality.faults
+        }
+        lost = reduce(
+            Spans.__or__, (quality.faults[r] for r in taken), frames.grid.none()
+        ) & window  # fmt: skip
+        minutes = lost.duration_s / 60
+        if minutes < FAULT_MINUTES:
+            continue
+        most = max(taken, key=lambda reason: taken[reason])
+        found.append(
+            Finding(
+                "electrode",
+                f"{frames.channel.label}: {minutes:.0f} min of the window could not be scored, most of "
+                f"it for one reason: {REASONS[most]} ({taken[most]:.0f} min)",
+                FIX_ELECTRODE,
+                fatal=short and minutes * 60 >= 0.1 * window.duration_s,
+            )
+        )
+    return found
+
+
+def _clipping(night: Night) -> list[Finding]:
+    found = []
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        seconds = (quality.clipped & quality.usable).duration_s
+        if seconds >= CLIPPED_S:
+            found.append(
+                Finding("recording",
+                        f"{frames.channel.label}: {seconds:.0f} s touch the end of the converter's range; "
+                        "amplitudes there are 'at least'",
+                        "choose a larger range or a smaller gain on the recorder")
+            )  # fmt: skip
+    return found
+
+
+def _battery(night: Night, *, short: bool) -> list[Finding]:
+    """A recording that ends, or pauses, where nobody meant it to."""
+    swept, found = night.swept, []
+    kinds = {classify(mark.text) for mark in swept.marks}
+    gap_minutes = sum(b - a for a, b in swept.gaps) / 60
+    if gap_minutes >= 1:
+        found.append(
+            Finding("battery", f"{gap_minutes:.0f} min are missing from the recording in "
+                    f"{len(swept.gaps)} gap(s)", FIX_BATTERY, fatal=short)
+        )  # fmt: skip
+    cut = {"records-inferred", "record-cut"} & {note.code for note in swept.notes}
+    ends_open = "lights_off" in kinds and "lights_on" not in kinds
+    if cut or ends_open:
+        how = "was not closed by the recorder" if cut else "stops without a lights-on mark"
+        found.append(
+            Finding("battery", f"the recording ends after {hours_text(swept.duration_s / 3600)} and {how}",
+                    FIX_BATTERY, fatal=short)
+        )  # fmt: skip
+    return found
+
+
+def _clench(night: Night) -> list[Finding]:
+    codes = {note.code: note.text for note in night.notes}
+    if night.reference is None:
+        why = codes.get("reference-unusable") or codes.get("clenches-not-used")
+        return [
+            Finding("missing clench", "no usable reference clench: amplitudes in % MVC cannot be given"
+                    + (f" ({why})" if why else ""), FIX_CLENCH)
+        ]  # fmt: skip
+    return [
+        Finding("missing clench", codes[code], FIX_CLENCH)
+        for code in ("channel-left-out", "mvc-spread", "threshold-near-rest")
+        if code in codes
+    ]
+
+
+def _clock(night: Night) -> list[Finding]:
+    swept, found = night.swept, []
+    if swept.start_clock is None:
+        found.append(Finding("clock", "the time of day is not known", FIX_CLOCK))
+    elif swept.start is None:
+        found.append(Finding("clock", "the date is not known", FIX_CLOCK))
+    if night.window.basis == LIGHTS_UNKNOWN:
+        found.append(
+            Finding("clock", "lights off and on are not known, so time awake counts too", FIX_CLOCK)
+        )
+    found += [
+        Finding("clock", note.text, FIX_CLOCK)
+        for note in night.notes
+        if note.code in {"lights-several", "lights-order", "dates-differ", "record-times-backward"}
+    ]
+    return found
+
+
+def _mains(night: Night) -> list[Finding]:
+    found = []
+    for frames in night.swept.frames:
+        share = sum(n.stop - n.first for n in frames.notched) / max(frames.grid.n_slots, 1)
+        if share >= 0.1:
+            found.append(
+                Finding("mains", f"{frames.channel.label}: mains hum was taken out in "
+                        f"{100 * share:.0f} % of the recording", FIX_MAINS)
+            )  # fmt: skip
+    return found
+
+
+def after_night(night: Night, name: str = "") -> Morning:
+    """What one scored night says of its recording.
+
+    Fewer valid hours than the rules ask for mean "repeat"; anything else that is found means "usable
+    with limits".
+    """
+    valid = night.measures["valid_hours"].value or 0.0
+    window = night.measures["analysed_hours"].value or 0.0
+    short = valid < night.criterion.window.minimum_valid_hours
+    found = [*_electrodes(night, short=short), *_battery(night, short=short), *_clench(night), *_clock(night),
+             *_clipping(night), *_mains(night)]  # fmt: skip
+    if short:
+        text = (
+            f"{hours_text(valid)} can be scored; the rules ask for "
+            f"{night.criterion.window.minimum_valid_hours:g} h"
+        )
+        fatal = [f for f in found if f.fatal]
+        if not fatal:
+            remedy = "record until the morning" if window - valid < 0.5 else FIX_ELECTRODE
+            cause: Cause = "recording" if window - valid < 0.5 else "electrode"
+            found.insert(0, Finding(cause, text, remedy, fatal=True))
+        else:
+            found.insert(0, Finding(fatal[0].cause, text, fatal[0].remedy, fatal=True))
+    elif window and valid < LEAST_SHARE * window and not any(f.cause == "electrode" for f in found):
+        found.append(
+            Finding("electrode", f"{hours_text(window - valid)} of {hours_text(window)} could not be "
+                    "scored", FIX_ELECTRODE)
+        )  # fmt: skip
+    verdict: Verdict = "repeat" if short else "usable with limits" if found else "usable"
+    return Morning(name or night.swept.name, verdict, valid, window, tuple(found))
+
+
+def unreadable(name: str, error: SleepbruxError) -> Morning:
+    """The answer for a recording that cannot be scored at all."""
+    remedy = (
+        "follow what the sentence says; where it names the file, copy it from the recorder again"
+    )
+    return Morning(
+        name, "repeat", None, None, (Finding("recording", str(error), remedy, fatal=True),)
+    )
+
+
+def judge_file(path: Path, request: Request, name: str = "") -> Morning:
+    """The answer for one file; a file that cannot be read is to be recorded again."""
+    try:
+        try:
+            return after_night(score_file(path, request), name)
+        except ReferenceLevelError as error:
+            found = Finding("missing clench", str(error), FIX_CLENCH)
+            background = replace(
+                request, criterion=DEFAULT_WITHOUT_MVC_ID, mvc_uv=None, reference=None
+            )
+            morning = after_night(score_file(path, background), name)
+            others = tuple(f for f in morning.findings if f.cause != "missing clench")
+            verdict: Verdict = "repeat" if morning.verdict == "repeat" else "usable with limits"
+            return replace(morning, verdict=verdict, findings=(*others, found))
+    except SleepbruxError as error:
+        return unreadable(name or path.name, error)
+
+
+def judge_study(path: Path) -> Iterator[Morning]:
+    """The answer for each night of a study file, in its order, scored as the study says.
+
+    Raises
+    ------
+    StudyError
+        The study file itself cannot be read.
+    """
+    study = load_study(path)
+    for night in study.night:
+        try:
+            file = find_file(path.parent, night.recording, f"night {night.id!r}")
+            request = study_request(study, night, path.parent)
+        except SleepbruxError as error:
+            yield unreadable(night.id, error)
+            continue
+        yield judge_file(file, request, night.id)

@@ -1,0 +1,129 @@
+"""The morning after: a word about the recording, its cause, and what to do."""
+
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+import pytest
+
+from sleepbrux.calibration import given
+from sleepbrux.criteria import load_criterion
+from sleepbrux.morning import after_night, judge_file, judge_study
+from sleepbrux.night import score_night
+from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.model import Mark
+from sleepbrux.scoring import Request
+from sleepbrux.synth.layout import Recipe, plan_night
+from sleepbrux.synth.render import write_night
+from tests.nights import LABELS, emg, rhythm, signal_of
+
+SECONDS, RATE = 1800, 500
+START = datetime(2026, 3, 2, 23, 0)
+LIGHTS = [Mark(60.0, 0.0, "Lights off"), Mark(SECONDS - 30.0, 0.0, "Lights on")]
+
+
+def rules(hours=0.4):
+    return load_criterion("phasic_tonic_10mvc").derive({"window.minimum_valid_hours": hours})
+
+
+def data():
+    return np.stack(
+        [
+            signal_of(rhythm(200, 5) + rhythm(1600, 4), seconds=SECONDS, rate=RATE, seed=k)
+            for k in range(2)
+        ]
+    )
+
+
+def judged(samples, *, marks=LIGHTS, start=START, reference=True, hours=0.4):
+    recording = from_array(samples, RATE, LABELS, marks=marks, start=start)
+    if reference:
+        return after_night(score_night(recording, given(LABELS, 190.0), rules(hours)))
+    return after_night(score_night(recording, None, "aasm"))
+
+
+def causes(morning):
+    return {finding.cause for finding in morning.findings}
+
+
+def test_a_whole_night_with_marks_clock_and_clench_is_usable():
+    morning = judged(data())
+    assert (morning.verdict, morning.findings) == ("usable", ())
+    assert morning.window_hours == pytest.approx((SECONDS - 90) / 3600)
+
+
+def test_a_lost_electrode_names_the_side_and_what_to_do():
+    samples = data()
+    samples[1, 400 * RATE : 1360 * RATE] = np.random.default_rng(0).normal(0, 6, 960 * RATE)
+    morning = judged(samples, hours=0.1)
+    assert morning.verdict == "usable with limits"
+    (finding,) = morning.findings
+    assert finding.cause == "electrode"
+    assert finding.text.startswith(LABELS[1])
+    assert "16 min" in finding.text
+    assert "electrodes" in finding.remedy
+    again = judged(samples, hours=0.4)
+    assert again.verdict == "repeat"
+    assert again.findings[0].cause == "electrode"
+
+
+def test_a_missing_clench_an_unknown_clock_and_unknown_lights_are_limits():
+    morning = judged(data(), reference=False)
+    assert "missing clench" in causes(morning)
+    morning = judged(data(), start=None, marks=())
+    assert (morning.verdict, causes(morning)) == ("usable with limits", {"clock"})
+    assert len(morning.findings) == 2
+
+
+def test_a_recording_that_stops_before_lights_on_points_to_the_battery():
+    short = data()[:, : 700 * RATE]
+    morning = judged(short, marks=LIGHTS[:1])
+    assert morning.verdict == "repeat"
+    assert morning.findings[0].cause == "battery"
+
+
+def test_mains_over_the_night_is_a_limit_with_its_own_remedy():
+    t = np.arange(SECONDS * RATE) / RATE
+    morning = judged(data() + 15 * np.sin(2 * np.pi * 49.9 * t))
+    assert (morning.verdict, causes(morning)) == ("usable with limits", {"mains"})
+
+
+def test_no_word_is_about_the_person():
+    morning = judged(data()[:, : 700 * RATE], marks=(), start=None, reference=False)
+    text = " ".join(f"{f.text} {f.remedy}" for f in morning.findings).casefold()
+    for word in ("bruxism", "episode", "grind", "patient", "normal", "severe", "score of"):
+        assert word not in text
+
+
+def test_clenches_near_rest_are_told_and_the_hours_still_given(tmp_path):
+    path = tmp_path / "night.edf"
+    plan = plan_night(Recipe(hours=0.2, awake_s=20.0, settle_s=10.0, morning_clench=False), seed=2)
+    write_night(plan, path, rate=500)
+    morning = judge_file(path, Request(mvc_uv=12.0))
+    assert morning.valid_hours is not None
+    assert "missing clench" in causes(morning)
+    assert "resting level" in next(f.text for f in morning.findings if f.cause == "missing clench")
+
+
+def test_each_night_of_a_study_gets_an_answer(tmp_path):
+    plan = plan_night(Recipe(hours=0.2, awake_s=20.0, settle_s=10.0, morning_clench=False), seed=2)
+    write_night(replace(plan, seed=3), tmp_path / "a.edf", rate=500)
+    (tmp_path / "c.edf").write_bytes(b"no recording")
+    study = tmp_path / "study.toml"
+    study.write_text(
+        'pseudonym = "P1"\n'
+        + "".join(
+            f'[[night]]\nid = "{k}"\nrecording = "{k}.edf"\ncondition = "none"\n' for k in "abc"
+        ),
+        encoding="utf-8",
+    )
+    mornings = list(judge_study(study))
+    assert [m.name for m in mornings] == ["a", "b", "c"]
+    assert [m.valid_hours is None for m in mornings] == [False, True, True]
+    assert {m.verdict for m in mornings} == {"repeat"}  # 12 minutes, none, and no recording
+
+
+def test_emg_of_rest_alone_is_usable_too():
+    rng = np.random.default_rng(5)
+    quiet = np.stack([emg(rng, SECONDS * RATE, RATE) * 2.5 for _ in range(2)])
+    assert judged(quiet).verdict == "usable"
