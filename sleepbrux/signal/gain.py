@@ -9,6 +9,8 @@ is named.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -94,6 +96,12 @@ def _border(floor: Floats, near: int, before: float, after: float) -> int:
     return first + int(np.argmin(total))
 
 
+def _usual(floor: Floats) -> float:
+    """Median of the known values; 0 for none. A return that was missed cannot take the night along."""
+    known = floor[~np.isnan(floor)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
 def gain_steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> Spans:
     """Frames whose amplification differs from that of the longest part of the recording.
 
@@ -109,7 +117,8 @@ def gain_steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> Spans:
     if not steps:
         return frames.grid.none()
     borders = [0, *(block for block, _ in steps), grid.n_slots]
-    levels = np.concatenate(([0.0], np.cumsum([db for _, db in steps])))
+    floor = floor_db(frames)
+    levels = np.array([_usual(floor[a:b]) for a, b in pairwise(borders)])
     lengths = np.diff(borders)
     share = [int(lengths[np.abs(levels - level) < RETURN_DB].sum()) for level in levels.tolist()]
     usual = levels[int(np.argmax(share))]

@@ -39,7 +39,7 @@ SPIKE_NEAR_S = 0.25
 SPIKE_SHARE = 0.7
 SPIKE_SHIFT = 0.7
 SPIKE_TO_TOP = 0.1
-SPIKE_FORM = 0.3  # squared mean rectified over mean square; noise has 2 / pi
+SPIKE_FORM = 0.45  # squared mean rectified over mean square; noise has 2 / pi
 DENSE_PER_S = 3
 
 Ints = NDArray[np.int64]
