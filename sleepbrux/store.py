@@ -18,7 +18,12 @@ Layout::
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
+import errno
+import os
+import re
+import shutil
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import datetime, time
 from fractions import Fraction
 from pathlib import Path
@@ -52,6 +57,7 @@ from sleepbrux.spans import Grid, Spans
 from sleepbrux.window import Window
 
 FORMAT = "sleepbrux night"
+SPARE_BYTES = 4_000_000
 SCHEMA_VERSION = "2.0"
 
 
@@ -205,6 +211,25 @@ def _header(night: Night) -> _Header:
     )
 
 
+def _check_space(night: Night, path: Path) -> None:
+    """Refuse before writing: HDF5 is noisy when the disk fills under it."""
+    needed = sum(a.nbytes for f in night.swept.frames for a in (f.energy, f.rectified, f.stats))
+    if shutil.disk_usage(path.parent).free < needed + SPARE_BYTES:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path.name)
+
+
+@contextmanager
+def _plain_errors(path: Path) -> Iterator[None]:
+    """What HDF5 says of a failed write, with its cause and without the folder."""
+    try:
+        yield
+    except (OSError, RuntimeError) as error:
+        found = re.search(r"errno = (\d+)", str(error))
+        if found is None:
+            raise
+        raise OSError(int(found[1]), os.strerror(int(found[1])), path.name) from error
+
+
 def save_night(night: Night, path: str | Path) -> None:
     """Write a night's archive; an existing file is replaced only when the new one is whole.
 
@@ -214,8 +239,9 @@ def save_night(night: Night, path: str | Path) -> None:
 
     if night.review is not None:
         raise ArchiveError(f"{Path(path).name}: a reviewed night is not archived, its journal is")
-
-    with replacing(Path(path)) as temporary, h5py.File(temporary, "w") as file:
+    path = Path(path)
+    _check_space(night, path)
+    with _plain_errors(path), replacing(path) as temporary, h5py.File(temporary, "w") as file:
         file.attrs["format"] = FORMAT
         file.attrs["schema_version"] = SCHEMA_VERSION
         file.attrs["software"] = f"sleepbrux {__version__}"
