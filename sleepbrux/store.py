@@ -21,7 +21,6 @@ import dataclasses
 import errno
 import os
 import re
-import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, time
@@ -211,11 +210,20 @@ def _header(night: Night) -> _Header:
     )
 
 
-def _check_space(night: Night, path: Path) -> None:
-    """Refuse before writing: HDF5 is noisy when the disk fills under it."""
+def _check_space(night: Night, temporary: Path, path: Path) -> None:
+    """Take the space that the frames need and give it back, before HDF5 writes.
+
+    HDF5 does not survive a disk that fills while it closes a file: the process ends.
+    """
+    if not hasattr(os, "posix_fallocate"):
+        return
     needed = sum(a.nbytes for f in night.swept.frames for a in (f.energy, f.rectified, f.stats))
-    if shutil.disk_usage(path.parent).free < needed + SPARE_BYTES:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path.name)
+    with temporary.open("wb") as file:
+        try:
+            os.posix_fallocate(file.fileno(), 0, needed + SPARE_BYTES)
+        except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+                raise OSError(error.errno, error.strerror, path.name) from error
 
 
 @contextmanager
@@ -240,34 +248,39 @@ def save_night(night: Night, path: str | Path) -> None:
     if night.review is not None:
         raise ArchiveError(f"{Path(path).name}: a reviewed night is not archived, its journal is")
     path = Path(path)
-    _check_space(night, path)
-    with _plain_errors(path), replacing(path) as temporary, h5py.File(temporary, "w") as file:
-        file.attrs["format"] = FORMAT
-        file.attrs["schema_version"] = SCHEMA_VERSION
-        file.attrs["software"] = f"sleepbrux {__version__}"
-        text = msgspec.json.encode(_header(night), enc_hook=_to_text)
-        file.create_dataset("header", data=np.frombuffer(text, dtype=np.uint8))
-        for k, (frames, quality) in enumerate(zip(night.swept.frames, night.quality, strict=True)):
-            _columns(file.create_group(f"frames/{k}"), frames, ("energy", "rectified", "stats"))
-            group = file.create_group(f"quality/{k}")
-            for name in ("usable", "clipped"):
-                group.create_dataset(name, data=getattr(quality, name).bounds)
-            for reason, spans in sorted(quality.faults.items()):
-                group.create_dataset(f"faults/{reason}", data=spans.bounds)
-        for k, bursts in enumerate(night.bursts):
-            _columns(file.create_group(f"bursts/{k}"), bursts, _arrays(Bursts))
-            file[f"bursts/{k}"].attrs["slot_s"] = _to_text(bursts.grid.slot_s)
-            file[f"bursts/{k}"].attrs["n_slots"] = bursts.grid.n_slots
-        _columns(file.create_group("merged"), night.merged, _arrays(Merged))
-        _columns(file.create_group("episodes"), night.episodes, _arrays(Episodes))
-        chosen = file.create_group("chosen")
-        for name in ("window", "valid"):
-            chosen.create_dataset(name, data=getattr(night.chosen, name).bounds)
-        _columns(chosen, night.chosen, ("bursts", "episodes"))
-        if night.traces is not None:
-            _columns(file.create_group("traces"), night.traces, _arrays(Extremes))
-        _put(file.create_group("labels"), night.labels)
-        _put_around(file, night.swept.around)
+    with _plain_errors(path), replacing(path) as temporary:
+        _check_space(night, temporary, path)
+        with h5py.File(temporary, "w") as file:
+            _write(night, file)
+
+
+def _write(night: Night, file: Any) -> None:
+    file.attrs["format"] = FORMAT
+    file.attrs["schema_version"] = SCHEMA_VERSION
+    file.attrs["software"] = f"sleepbrux {__version__}"
+    text = msgspec.json.encode(_header(night), enc_hook=_to_text)
+    file.create_dataset("header", data=np.frombuffer(text, dtype=np.uint8))
+    for k, (frames, quality) in enumerate(zip(night.swept.frames, night.quality, strict=True)):
+        _columns(file.create_group(f"frames/{k}"), frames, ("energy", "rectified", "stats"))
+        group = file.create_group(f"quality/{k}")
+        for name in ("usable", "clipped"):
+            group.create_dataset(name, data=getattr(quality, name).bounds)
+        for reason, spans in sorted(quality.faults.items()):
+            group.create_dataset(f"faults/{reason}", data=spans.bounds)
+    for k, bursts in enumerate(night.bursts):
+        _columns(file.create_group(f"bursts/{k}"), bursts, _arrays(Bursts))
+        file[f"bursts/{k}"].attrs["slot_s"] = _to_text(bursts.grid.slot_s)
+        file[f"bursts/{k}"].attrs["n_slots"] = bursts.grid.n_slots
+    _columns(file.create_group("merged"), night.merged, _arrays(Merged))
+    _columns(file.create_group("episodes"), night.episodes, _arrays(Episodes))
+    chosen = file.create_group("chosen")
+    for name in ("window", "valid"):
+        chosen.create_dataset(name, data=getattr(night.chosen, name).bounds)
+    _columns(chosen, night.chosen, ("bursts", "episodes"))
+    if night.traces is not None:
+        _columns(file.create_group("traces"), night.traces, _arrays(Extremes))
+    _put(file.create_group("labels"), night.labels)
+    _put_around(file, night.swept.around)
 
 
 def load_night(path: str | Path) -> Night:

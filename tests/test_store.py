@@ -126,3 +126,16 @@ def test_a_damaged_archive_is_refused(archive):
         del file["merged"]
     with pytest.raises(ArchiveError, match="not a readable"):
         store.load_night(archive)
+
+
+def test_a_disk_that_fills_leaves_no_archive_and_is_said_in_one_sentence(night, tmp_path):
+    resource = pytest.importorskip("resource", reason="limits a file's size as POSIX does")
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, limits[1]))
+    try:
+        with pytest.raises(OSError, match="File too large") as caught:
+            store.save_night(night, tmp_path / "a.night.h5")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert str(tmp_path) not in str(caught.value)
+    assert not list(tmp_path.iterdir())
