@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -90,14 +90,17 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
     night = _superseding(night, folder / f"{stem}{SUMMARY}")
     (folder / f"{stem}{SUMMARY}").unlink(missing_ok=True)
     with ThreadPoolExecutor(max_workers=1) as disk:  # each waits for the disk, while texts are made
-        waiting = [disk.submit(save_night, night, folder / f"{stem}{ARCHIVE}")]
-        for ending, text in TEXTS.items():
-            waiting.append(disk.submit(write_text, folder / f"{stem}{ending}", text(night)))
-        summary = summary_text(night)
-        for written in waiting:
-            written.result()
-        write_text(folder / f"{stem}{SUMMARY}", summary)
+        before: Future[None] = disk.submit(save_night, night, folder / f"{stem}{ARCHIVE}")
+        for ending, text in {**TEXTS, SUMMARY: summary_text}.items():
+            before = disk.submit(_write_after, before, folder / f"{stem}{ending}", text(night))
+        before.result()
     return stem
+
+
+def _write_after(before: Future[None], path: Path, text: str) -> None:
+    """Write a text if what stood before it in the queue was written; else raise what it raised."""
+    before.result()
+    write_text(path, text)
 
 
 def write_reviewed(night: Night, folder: Path, stem: str) -> list[str]:
