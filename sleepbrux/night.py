@@ -22,6 +22,7 @@ from sleepbrux.bursts import (
     thresholds,
 )
 from sleepbrux.calibration import Reference
+from sleepbrux.context.beside import NOTHING_BESIDE, Beside
 from sleepbrux.context.counts import count
 from sleepbrux.context.drop import asks, basis_of, check, left_out
 from sleepbrux.context.gather import gather
@@ -34,7 +35,6 @@ from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.parallel import each
 from sleepbrux.provenance import Review
 from sleepbrux.recording.model import Channel, Mark, Recording
-from sleepbrux.recording.stages import Hypnogram
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.filters import band_edges_hz
@@ -217,21 +217,15 @@ def sweep_recording(
     *,
     threads: int | None = None,
     progress: Callable[[float], None] | None = None,
-    sound: Recording | None = None,
-    sound_start_s: float = 0.0,
-    positions: Mapping[int, str] | None = None,
-    hypnogram: Hypnogram | None = None,
+    beside: Beside = NOTHING_BESIDE,
 ) -> Swept:
     """Read the jaw channels of a recording once, and what surrounds them.
 
     The digest of the input is taken meanwhile; with one thread it is taken afterwards, by that thread.
-    ``sound``, ``sound_start_s``, ``positions`` and ``hypnogram`` are those of `context.gather.gather`.
+    ``beside`` is what comes with the recording in other files.
     """
     channels = pick_channels(recording, labels)
-    look = partial(
-        gather, recording, channels,
-        sound=sound, sound_start_s=sound_start_s, positions=positions, hypnogram=hypnogram, threads=threads,
-    )  # fmt: skip
+    look = partial(gather, recording, channels, beside, threads=threads)
     with ThreadPoolExecutor(max_workers=1) as pool:
         digest = pool.submit(recording.source.digest) if threads != 1 else None
         around = pool.submit(look) if threads != 1 else None

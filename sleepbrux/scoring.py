@@ -21,6 +21,7 @@ from sleepbrux.calibration import (
     teeth_note,
     unused_clenches,
 )
+from sleepbrux.context.beside import NO_FILES, BesideFiles, open_beside
 from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, load_criterion
 from sleepbrux.errors import (
     Note,
@@ -68,6 +69,8 @@ class Request:
         What the file does not say itself.
     about
         What a study says of the night.
+    beside
+        Files that come with the recording: stages, sound.
     """
 
     criterion: str = ""
@@ -84,6 +87,7 @@ class Request:
     hints: Hints = field(default_factory=Hints)
     about: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = field(default=())
+    beside: BesideFiles = NO_FILES
 
 
 def _window(swept: Swept, request: Request) -> Window:
@@ -189,7 +193,10 @@ def score_opened(
         In one sentence; a `UsageError` where the request itself is at fault.
     """
     try:
-        swept = sweep_recording(recording, request.channels, threads=threads, progress=progress)
+        swept = sweep_recording(
+            recording, request.channels, threads=threads, progress=progress,
+            beside=open_beside(recording, request.beside),
+        )  # fmt: skip
     except RecordingError as error:
         if request.channels and not set(request.channels) <= {c.label for c in recording.channels}:
             raise UsageError(str(error)) from error
@@ -297,6 +304,7 @@ def study_request(
         channels=study.channels,
         hints=study_hints(study),
         about=(("pseudonym", study.pseudonym), ("night", night.id), ("condition", night.condition)),
+        beside=_beside(study, night, folder),
     )
     if bool(night.lights_off) != bool(night.lights_on):
         raise StudyError(f"night {night.id!r} needs both lights_off and lights_on, or neither")
@@ -316,6 +324,17 @@ def study_request(
     other = next((r for r in study.reference if r.natural), None)
     return replace(
         request, natural=_stated(other, study, folder, threads, progress) if other else None
+    )
+
+
+def _beside(study: Study, night: StudyNight, folder: Path) -> BesideFiles:
+    """Files that the study file names beside a night's recording."""
+    what = f"night {night.id!r}"
+    return BesideFiles(
+        find_file(folder, night.stages, what) if night.stages else None,
+        find_file(folder, night.sound, what) if night.sound else None,
+        night.sound_start_s,
+        tuple((int(code), word) for code, word in sorted(study.positions.items())),
     )
 
 

@@ -150,7 +150,9 @@ def _get(group: Any, kind: type[T]) -> T:
 
 
 def _put_around(file: Any, around: Surroundings) -> None:
-    file.create_group("around").attrs["notes"] = msgspec.json.encode(around.notes).decode()
+    texts = file.create_group("around").attrs
+    texts["notes"] = msgspec.json.encode(around.notes).decode()
+    texts["files"] = msgspec.json.encode(around.files).decode()
     for name in AROUND:
         if getattr(around, name) is not None:
             _put(file.create_group(f"around/{name}"), getattr(around, name))
@@ -168,6 +170,7 @@ def _get_around(file: Any) -> Surroundings:
     raised = group.get("raised", {})
     return Surroundings(
         raised=tuple(_get(raised[str(k)], Raised) for k in range(len(raised))),
+        files=msgspec.json.decode(group.attrs["files"], type=tuple[tuple[str, str], ...]),
         notes=msgspec.json.decode(group.attrs["notes"], type=tuple[Note, ...]),
         **found,
     )

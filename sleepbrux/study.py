@@ -56,6 +56,8 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     ``lights_off`` and ``lights_on`` are local clock times and come before marks in the recording.
     ``appliance_in`` and ``appliance_out`` are local clock times of insertion and removal; without them
     the appliance counts as worn all night. ``block`` is the block or pair of a randomised design.
+    ``stages`` and ``sound`` are files of sleep stages and of sound that belong to the recording;
+    ``sound_start_s`` is the second of the recording at which the sound begins.
     What a person says of the night (pain, headache, sleep) runs from 0 to 10.
     """
 
@@ -66,6 +68,9 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     date: date | None = None
     lights_off: time | None = None
     lights_on: time | None = None
+    stages: str = ""
+    sound: str = ""
+    sound_start_s: float | None = None
     appliance_in: time | None = None
     appliance_out: time | None = None
     days_since_first_worn: Annotated[int, Meta(ge=0)] | None = None
@@ -103,6 +108,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         channel label, samples a second, unit of the time column, data sets.
     roles
         What channels are, by label, whatever the labels say: ``ch1 = "masseter left"``.
+    positions
+        Word for each code of a position channel, such as ``1 = "supine"``.
     baseline
         The condition that the others are compared with.
     order
@@ -122,6 +129,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     time_unit: Literal["", "s", "ms", "us"] = ""
     datasets: tuple[str, ...] = ()
     roles: dict[str, str] = {}
+    positions: dict[Annotated[str, Meta(pattern=r"^-?[0-9]{1,4}$")], Name] = {}
     baseline: Name = NO_APPLIANCE
     order: Order = "as it came"
     score_against_appliance_clench: bool = False

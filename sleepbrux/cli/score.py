@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from sleepbrux.files import safe_stem
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from sleepbrux.context.beside import BesideFiles
     from sleepbrux.recording.model import Recording
     from sleepbrux.recording.opening import Hints
     from sleepbrux.scoring import Request
@@ -106,6 +108,31 @@ def load_kernels() -> None:
 @click.option("--to", "to_text", default="", metavar="TIME", help="End of the window.")
 @options.hints
 @click.option(
+    "--stages",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Sleep stages of the recording: EDF+ annotations or a table.",
+)
+@click.option(
+    "--sound",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Sound recorded at the same time; only level and flags are kept.",
+)
+@click.option(
+    "--sound-start",
+    type=float,
+    default=None,
+    metavar="SECONDS",
+    help="Second of the recording at which the sound begins [default: by the start times].",
+)
+@click.option(
+    "--position",
+    multiple=True,
+    metavar="CODE=WORD",
+    help="What a code of the position channel means, such as 1=supine; repeatable.",
+)
+@click.option(
     "--study",
     type=click.Path(path_type=Path, dir_okay=False),
     default=None,
@@ -114,7 +141,8 @@ def load_kernels() -> None:
 def command(
     recordings: tuple[Path, ...], out: Path, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
     uv_kind: str | None, criterion: str, channel: tuple[str, ...], hints: Hints,
-    from_text: str, to_text: str, study: Path | None,
+    from_text: str, to_text: str, stages: Path | None, sound: Path | None,
+    sound_start: float | None, position: tuple[str, ...], study: Path | None,
 ) -> int:  # fmt: skip
     """Score RECORDINGS and write report, tables and archive for each into a folder.
 
@@ -124,7 +152,9 @@ def command(
     from sleepbrux.recording.opening import Hints
     from sleepbrux.scoring import Request
 
-    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text, hints != Hints())
+    beside = _beside(recordings, stages, sound, sound_start, position)
+    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text, hints != Hints(),
+              stages, sound, sound_start is not None, position)  # fmt: skip
     if study is not None and (any(stated) or uv_kind is not None):
         raise UsageError(
             "--study says all of it: leave out the other options, or change the study file"
@@ -149,9 +179,31 @@ def command(
     request = Request(
         criterion=criterion, channels=channel, hints=hints, mvc_uv=levels[0], rest_uv=levels[1],
         amplitude="rectified" if uv_kind == "rectified" else "rms",
-        from_text=from_text, to_text=to_text,
+        from_text=from_text, to_text=to_text, beside=beside,
     )  # fmt: skip
     return _score_all([(path, request, None) for path in recordings], out)
+
+
+def _beside(
+    recordings: tuple[Path, ...], stages: Path | None, sound: Path | None,
+    sound_start: float | None, position: tuple[str, ...],
+) -> BesideFiles:  # fmt: skip
+    """Files that come with a recording, checked before it is read."""
+    from sleepbrux.context import beside
+
+    if (stages or sound) and len(recordings) > 1:
+        raise UsageError(
+            "--stages and --sound belong to one recording; name one, or use a study file for several"
+        )
+    if sound_start is not None and sound is None:
+        raise UsageError("--sound-start says when the file of --sound begins; give both")
+    words = []
+    for text in position:
+        code, equals, word = text.partition("=")
+        if not equals or not word.strip() or not re.fullmatch(r"-?\d{1,4}", code.strip()):
+            raise UsageError(f"--position {text!r} names no position; write --position 1=supine")
+        words.append((int(code), word.strip()))
+    return beside.BesideFiles(stages, sound, sound_start, tuple(words))
 
 
 def make_folder(out: Path) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.bursts import Merged
+from sleepbrux.bursts import Ints, Merged
 from sleepbrux.context.drop import on_grid
 from sleepbrux.context.label import BREATHING_S
 from sleepbrux.context.marks import breathing_events
@@ -242,3 +242,34 @@ def count(
     _breathing(book, labels, marks)
     _other(book, labels, bursts, episodes)
     return book.out
+
+
+def positions(around: Surroundings, labels: Labels, chosen: Selection) -> dict[str, Ints]:
+    """The counted episodes that the measures of `count` count, by name; positions in the night's table."""
+    index = chosen.episodes
+    found: dict[str, Ints] = {}
+    wake = in_wake(around, labels)
+    moved = labels.movement == YES
+    if wake is not None:
+        found["episodes_outside_wake"] = index[~wake[index]]
+    if labels.movement_known:
+        found["episodes_in_movement"] = index[moved[index]]
+        found["episodes_outside_movement"] = index[~moved[index]]
+    if wake is not None and labels.movement_known:
+        found["episodes_outside_wake_and_movement"] = index[~(wake | moved)[index]]
+    if around.stages is not None:
+        found["episodes_per_hour_of_sleep"] = index[np.isin(labels.stage[index], ASLEEP)]
+        for code, stage in enumerate(STAGES):
+            found[f"episodes_in_{stage}"] = index[labels.stage[index] == code]
+    for code, word in enumerate(labels.positions):
+        found[f"episodes_position_{slug(word)}"] = index[labels.position[index] == code]
+    for limit in RISES_PCT:
+        name = f"episodes_with_heart_rate_rise_{limit}_pct"
+        found[name] = index[labels.rise_5s_pct[index] >= limit]
+    found["episodes_with_sound"] = index[labels.sound_db[index] >= RISE_DB]
+    found["episodes_with_grinding_like_sound"] = index[labels.grinding[index] == YES]
+    found["episodes_near_respiratory_event"] = index[~np.isnan(labels.breathing_lag_s[index])]
+    for code, word in enumerate(OTHER):
+        if word:
+            found[f"{slug(word)}_episode"] = index[labels.other[index] == code]
+    return found

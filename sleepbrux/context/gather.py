@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from sleepbrux.context.beside import NOTHING_BESIDE, Beside
 from sleepbrux.context.marks import position_of
 from sleepbrux.context.model import STAGES, Position, Stages, Surroundings
 from sleepbrux.errors import Note
@@ -80,11 +81,8 @@ def _position(recording: Recording, channel: Channel, names: Mapping[int, str]) 
 def gather(
     recording: Recording,
     scored: Sequence[Channel] = (),
+    beside: Beside = NOTHING_BESIDE,
     *,
-    sound: Recording | None = None,
-    sound_start_s: float = 0.0,
-    positions: Mapping[int, str] | None = None,
-    hypnogram: Hypnogram | None = None,
     threads: int | None = None,
 ) -> Surroundings:
     """Read every channel that can say something of what surrounds an episode.
@@ -93,20 +91,14 @@ def gather(
     ----------
     scored
         Jaw channels; they are not read again.
-    sound
-        A recording of the room's sound made at the same time, such as a WAV file.
-    sound_start_s
-        Second of the night clock at which it begins.
-    positions
-        Words for the codes of a position channel.
-    hypnogram
-        Sleep stages from elsewhere; default: those that the recording's own marks name.
+    beside
+        What comes with the recording in other files; it comes before what the recording holds itself.
     threads
         How many threads filter other muscles.
     """
     others = tuple(c for c in recording.channels if c not in scored and not c.fault)
-    notes = _unused(others)
-    hypnogram = hypnogram or read_stages(recording.marks, duration_s=recording.duration_s)
+    notes = [*_unused(others), *beside.notes]
+    hypnogram = beside.hypnogram or read_stages(recording.marks, duration_s=recording.duration_s)
     if hypnogram is not None:
         notes += hypnogram.notes
     beating = usable_heart(others)
@@ -122,23 +114,22 @@ def gather(
     position = position_of(recording.marks, recording.duration_s)
     for channel in others:
         if channel.role == "position" and position is None:
-            position = _position(recording, channel, positions or {})
+            position = _position(recording, channel, beside.positions)
             if position is None:
                 notes.append(
                     Note("position-not-used", "note",
                          f"the values of channel {channel.label!r} are no few whole codes; it was not used")
                 )  # fmt: skip
-    source, heard = recording, usable_sound(others)
-    if sound is not None:
-        source, heard = sound, usable_sound(sound.channels)
+    source, heard, start_s = recording, usable_sound(others), 0.0
+    if beside.sound is not None:
+        source, heard, start_s = beside.sound, beside.sound_channel, beside.sound_start_s
     return Surroundings(
         heart=find_beats(recording, beating) if beating else None,
         raised=tuple(raised),
         probably=probably,
-        sound=read_sound(source, heard, start_s=sound_start_s if source is sound else 0.0)
-        if heard
-        else None,
+        sound=read_sound(source, heard, start_s=start_s) if heard else None,
         position=position,
         stages=stages_of(hypnogram) if hypnogram else None,
+        files=beside.files,
         notes=tuple(notes),
     )

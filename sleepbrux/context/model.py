@@ -78,6 +78,8 @@ class Surroundings:
         Beats; activity of channels away from the jaw, or of chin and neck; when the wearer was probably
         awake; features of the sound, never the sound; body position; sleep stages. None or empty where
         the recording has none.
+    files
+        Name and SHA-256 of each file beside the recording that was read.
     notes
         What was there and not used, and why.
     """
@@ -88,6 +90,7 @@ class Surroundings:
     sound: Sound | None = None
     position: Position | None = None
     stages: Stages | None = None
+    files: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = ()
 
 

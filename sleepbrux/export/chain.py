@@ -13,6 +13,7 @@ from sleepbrux import __version__
 from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.bursts import SHORT, Ints
 from sleepbrux.context.model import OTHER, STAGES
+from sleepbrux.context.counts import positions
 from sleepbrux.episodes import EPISODE_PHASIC
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import UsageError
@@ -80,6 +81,10 @@ def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
         "isolated_bursts_per_hour": ("counted single bursts, long enough", None, single[~short]),
         "short_bursts_per_hour": ("counted single bursts, too short", None, single[short]),
     }  # fmt: skip
+    around = positions(night.swept.around, night.labels, chosen)
+    subset = around.get(name.removesuffix("_count").removesuffix("_per_hour"))
+    if subset is not None and name not in found:
+        return f"counted episodes of {name}", subset, None
     return found.get(name, (UNLISTED, None, None))
 
 

@@ -20,7 +20,7 @@ from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
 from sleepbrux.uncertainty import Interval
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 DIGITS = 10
 
 
@@ -144,6 +144,27 @@ def excluded(night: Night) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda r: (r["start_s"], r["stop_s"], r["channel"], r["reason"]))
 
 
+def surroundings_table(night: Night) -> dict[str, Any]:
+    """What the recording holds besides the jaw muscles; null where it holds none."""
+    around = night.swept.around
+    heart, sound, stages = around.heart, around.sound, around.stages
+    return {
+        "heart_rate": None if heart is None else {
+            "channel": heart.label, "kind": heart.kind, "beats": len(heart.beats_s),
+            "trusted_intervals": int(heart.trusted.sum()),
+        },
+        "sleep_stages": None if stages is None else stages.origin,
+        "accelerometer": None if around.probably is None else around.probably.label,
+        "movement_channels": [raised.label for raised in around.raised],
+        "movement_computable": night.labels.movement_known,
+        "body_movements_s": [[rounded(a), rounded(b)] for a, b in night.labels.movements_s.tolist()],
+        "sound": None if sound is None else sound.label,
+        "position": None if around.position is None else around.position.origin,
+        "respiratory_marks": night.labels.breathing_events,
+        "files": [{"name": name, "sha256": digest} for name, digest in around.files],
+    }  # fmt: skip
+
+
 def steps(night: Night) -> list[dict[str, Any]]:
     """Provenance of the night: each stage with its settings and a digest over all before it."""
     first = night.swept.frames[0]
@@ -202,6 +223,7 @@ def summary(night: Night) -> dict[str, Any]:
         "gaps": [[rounded(a), rounded(b)] for a, b in swept.gaps],
         "excluded_spans": excluded(night),
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
+        "surroundings": surroundings_table(night),
         "measures": {name: measure_table(name, m) for name, m in night.measures.items()},
         "beside": [
             {

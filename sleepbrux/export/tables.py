@@ -14,6 +14,7 @@ from sleepbrux import bursts as burst_room
 from sleepbrux import episodes as episode_room
 from sleepbrux.bursts import Bursts
 from sleepbrux.compare import NightRow
+from sleepbrux.context.model import OTHER, STAGES, Labels
 from sleepbrux.night import Night
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\0")
@@ -28,6 +29,16 @@ EPISODE_COLUMNS = {
     "mean_pct_mvc": "mean of its bursts weighted by duration, % MVC",
     "sides": "sides that take part, joined by +",
     "flags": "edge, clipped (amplitude at least), phasic-bursts; joined by +",
+    "stage": "sleep stage at the onset; empty where none is scored",
+    "probably_awake": "1 where an accelerometer says probably awake at onset, 0 where not; empty: unknown",
+    "in_movement": "1 where the share that the rules ask for lies in a body movement; empty: not computable",
+    "heart_rate_rise_5s_pct": "highest heart rate in the 5 s before onset over the usual rate before, %",
+    "position": "body position at the onset, or the recorder's code",
+    "sound_db": "loudest sound over its background during the episode, dB",
+    "grinding_like_sound": "1 where a sound has most energy above 1 kHz; a flag, no proof; empty: unknown",
+    "respiratory_lag_s": "end of the nearest respiratory mark to onset, s; empty where none within 10 s",
+    "rhythm_hz": "median of 1 / onset to next onset of its bursts, Hz",
+    "other_activity": "chewing-like or talk-like: a label, no verdict",
 }
 BURST_COLUMNS = {
     "start_s": "onset, s from the first sample, gaps counted",
@@ -81,6 +92,27 @@ def episode_numbers(night: Night) -> dict[int, int]:
     return {int(k): i for i, k in enumerate(night.chosen.episodes, start=1)}
 
 
+def _yes(code: int) -> str:
+    return "" if code < 0 else str(code)
+
+
+def _surroundings(labels: Labels, k: int) -> tuple[str, ...]:
+    """What surrounds an episode, in order of the last columns of `EPISODE_COLUMNS`."""
+    stage, position = int(labels.stage[k]), int(labels.position[k])
+    return (
+        STAGES[stage] if stage >= 0 else "",
+        _yes(int(labels.awake[k])),
+        _yes(int(labels.movement[k])),
+        decimals(float(labels.rise_5s_pct[k]), 1),
+        safe_text(labels.positions[position]) if position >= 0 else "",
+        decimals(float(labels.sound_db[k]), 1),
+        _yes(int(labels.grinding[k])),
+        decimals(float(labels.breathing_lag_s[k]), 2),
+        decimals(float(labels.rhythm_hz[k]), 3),
+        OTHER[labels.other[k]],
+    )
+
+
 def episodes_csv(night: Night) -> str:
     """Counted episodes, one row each; columns `EPISODE_COLUMNS`."""
     table, grid = night.episodes, night.episodes.grid
@@ -95,6 +127,7 @@ def episodes_csv(night: Night) -> str:
             decimals(float(table.mean_pct_mvc[k]), 2),
             sides(night, int(table.channels[k])),
             "+".join(table.flags[k]),
+            *_surroundings(night.labels, k),
         )
         for k, number in episode_numbers(night).items()
     ]
