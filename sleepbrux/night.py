@@ -22,7 +22,7 @@ from sleepbrux.bursts import (
     thresholds,
 )
 from sleepbrux.calibration import Reference
-from sleepbrux.context.beside import NOTHING_BESIDE, Beside
+from sleepbrux.context.beside import NOTHING_BESIDE, Accompanying
 from sleepbrux.context.counts import count
 from sleepbrux.context.drop import asks, basis_of, check, left_out
 from sleepbrux.context.gather import gather
@@ -217,7 +217,7 @@ def sweep_recording(
     *,
     threads: int | None = None,
     progress: Callable[[float], None] | None = None,
-    beside: Beside = NOTHING_BESIDE,
+    beside: Accompanying = NOTHING_BESIDE,
 ) -> Swept:
     """Read the jaw channels of a recording once, and what surrounds them.
 

@@ -41,7 +41,7 @@ NO_FILES = BesideFiles()
 
 
 @dataclass(frozen=True)
-class Beside:
+class Accompanying:
     """The same, opened.
 
     Attributes
@@ -59,7 +59,7 @@ class Beside:
     notes: tuple[Note, ...] = ()
 
 
-NOTHING_BESIDE = Beside()
+NOTHING_BESIDE = Accompanying()
 
 
 def _between(recording: Recording, sound: Recording) -> float | None:
@@ -105,7 +105,7 @@ def _sound(
     return sound, heard, start_s, note
 
 
-def open_beside(recording: Recording, files: BesideFiles) -> Beside:
+def open_beside(recording: Recording, files: BesideFiles) -> Accompanying:
     """Open what comes with a recording.
 
     Raises
@@ -127,7 +127,7 @@ def open_beside(recording: Recording, files: BesideFiles) -> Beside:
         sound, heard, start_s, note = _sound(files.sound, recording, files.sound_start_s)
         digests.append((files.sound.name, sound.source.digest()))
         notes.append(note)
-    return Beside(
+    return Accompanying(
         hypnogram, sound, heard, start_s, dict(files.positions), tuple(digests), tuple(notes)
     )
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from sleepbrux.context.beside import NOTHING_BESIDE, Beside
+from sleepbrux.context.beside import NOTHING_BESIDE, Accompanying
 from sleepbrux.context.marks import position_of
 from sleepbrux.context.model import STAGES, Position, Stages, Surroundings
 from sleepbrux.errors import Note
@@ -81,7 +81,7 @@ def _position(recording: Recording, channel: Channel, names: Mapping[int, str]) 
 def gather(
     recording: Recording,
     scored: Sequence[Channel] = (),
-    beside: Beside = NOTHING_BESIDE,
+    beside: Accompanying = NOTHING_BESIDE,
     *,
     threads: int | None = None,
 ) -> Surroundings:
