@@ -34,7 +34,6 @@ import numpy as np
 from sleepbrux import __version__
 from sleepbrux.bursts import Bursts, Merged
 from sleepbrux.calibration import Reference
-from sleepbrux.context.label import label as label_events
 from sleepbrux.context.model import Labels, Position, Stages, Surroundings
 from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import Episodes
@@ -161,8 +160,6 @@ def _put_around(file: Any, around: Surroundings) -> None:
 
 
 def _get_around(file: Any) -> Surroundings:
-    if "around" not in file:  # schema 1.0
-        return Surroundings()
     group = file["around"]
     found: dict[str, Any] = {
         name: _get(group[name], kind) for name, kind in AROUND.items() if name in group
@@ -355,13 +352,6 @@ def _night(file: Any) -> Night:
     episodes = Episodes(
         grid=grid, flags=header.episode_flags, **_read(file["episodes"], Episodes)
     )  # fmt: skip
-    labels = (
-        _get(file["labels"], Labels)
-        if "labels" in file
-        else label_events(
-            swept.around, swept.marks, merged, episodes, header.criterion, swept.duration_s
-        )
-    )
     return Night(
         swept=swept,
         quality=tuple(quality),
@@ -378,7 +368,7 @@ def _night(file: Any) -> Night:
             Spans.of(grid, chosen["window"][()]), Spans.of(grid, chosen["valid"][()]),
             header.basis, chosen["bursts"][()], chosen["episodes"][()],
         ),
-        labels=labels,
+        labels=_get(file["labels"], Labels),
         measures=header.measures,
         notes=header.notes,
         about=header.about,

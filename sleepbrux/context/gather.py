@@ -13,12 +13,20 @@ from sleepbrux.errors import Note
 from sleepbrux.recording.model import Channel, Recording
 from sleepbrux.recording.stages import Hypnogram, read_stages
 from sleepbrux.signal.actigraphy import read_sensor, sensors
-from sleepbrux.signal.heart import LEAST_ECG_HZ, LEAST_WAVE_HZ, find_beats, usable_heart
+from sleepbrux.signal.heart import (
+    LEAST_ECG_HZ,
+    LEAST_WAVE_HZ,
+    Heart,
+    covered_s,
+    find_beats,
+    usable_heart,
+)
 from sleepbrux.signal.movement import LEAST_EMG_HZ, raised_emg
 from sleepbrux.signal.sound import LEAST_HZ, read_sound, usable_sound
 from sleepbrux.signal.streams import stream
 
 MOST_POSITIONS = 12
+WELL_KNOWN = 0.8
 
 
 def _unused(channels: Sequence[Channel]) -> list[Note]:
@@ -32,6 +40,21 @@ def _unused(channels: Sequence[Channel]) -> list[Note]:
         for role, least, what in limits
         for c in channels
         if c.role == role and c.rate < least and not c.fault
+    ]  # fmt: skip
+
+
+def _partly(heart: Heart | None, recording: Recording) -> list[Note]:
+    """A note where the heart rate is known for less than `WELL_KNOWN` of the recording."""
+    if heart is None:
+        return []
+    end = np.array([recording.duration_s])
+    known = float(covered_s(heart, np.zeros(1), end)[0]) / max(recording.duration_s, 1e-9)
+    if known >= WELL_KNOWN:
+        return []
+    return [
+        Note("heart-rate-partly-known", "warning",
+             f"channel {heart.label!r} gives a trusted heart rate for only {100 * known:.0f} % of the "
+             "recording; look at its electrodes and at the channel itself")
     ]  # fmt: skip
 
 
@@ -105,6 +128,8 @@ def gather(
     muscles = [
         c for c in others if c.role in ("leg", "arm", "neck", "chin") and c.rate >= LEAST_EMG_HZ
     ]
+    heart = find_beats(recording, beating) if beating else None
+    notes += _partly(heart, recording)
     raised = list(raised_emg(recording, muscles, threads=threads)) if muscles else []
     probably = None
     for axes in sensors(others):
@@ -124,7 +149,7 @@ def gather(
     if beside.sound is not None:
         source, heard, start_s = beside.sound, beside.sound_channel, beside.sound_start_s
     return Surroundings(
-        heart=find_beats(recording, beating) if beating else None,
+        heart=heart,
         raised=tuple(raised),
         probably=probably,
         sound=read_sound(source, heard, start_s=start_s) if heard else None,

@@ -12,8 +12,8 @@ import numpy as np
 from sleepbrux import __version__
 from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.bursts import SHORT, Ints
-from sleepbrux.context.model import OTHER, STAGES
 from sleepbrux.context.counts import positions
+from sleepbrux.context.model import OTHER, STAGES
 from sleepbrux.episodes import EPISODE_PHASIC
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import UsageError

@@ -55,11 +55,12 @@ class Probably:
 
 def _sensor(label: str) -> str:
     """The label without the letter of the axis."""
-    return " ".join(re.sub(r"(?i)[\s_.-]*(?:axis)?[\s_.-]*[xyz]\b", " ", label).split()).casefold()
+    bare = re.sub(r"(?i)[\s_.-]*(?:axis)?[\s_.-]*[xyz](?=$|[\s_.-])", " ", label)
+    return " ".join(bare.split()).casefold()
 
 
 def _axis(label: str) -> str:
-    found = re.search(r"(?i)(?:^|[\s_.-]|acc)([xyz])\b", label)
+    found = re.search(r"(?i)(?:^|[\s_.-]|acc)([xyz])(?=$|[\s_.-])", label)
     return found[1].lower() if found else ""
 
 

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import wave
 
 import numpy as np
 import pytest
@@ -117,3 +118,21 @@ def test_a_sound_whose_start_is_not_known_is_taken_from_the_start_with_a_warning
     assert night.swept.around.sound.start_s == 0
     (note,) = [n for n in night.notes if n.code.startswith("sound-start")]
     assert (note.severity, "not known" in note.text) == ("warning", True)
+
+
+def test_a_wav_file_is_sound_whatever_its_channel_is_called(jaw_only, tmp_path):
+    rate = 8000
+    rng = np.random.default_rng(0)
+    t = np.arange(60 * rate) / rate
+    signal = 30 * rng.normal(size=len(t))
+    signal += np.where((t >= 30) & (t < 33), 3000 * np.diff(rng.normal(size=len(t) + 2), 2), 0)
+    with wave.open(str(tmp_path / "room.wav"), "wb") as file:
+        file.setparams((1, 2, rate, len(t), "NONE", ""))
+        file.writeframes(np.clip(signal, -32768, 32767).astype("<i2").tobytes())
+    night = score_file(
+        jaw_only, Request(beside=BesideFiles(sound=tmp_path / "room.wav", sound_start_s=500.0))
+    )
+    sound = night.swept.around.sound
+    scrape = sound.within(530.5, 532.5)
+    assert (sound.grinding[scrape] == 1).all()
+    assert (sound.rise_db[scrape] > 15).all()

@@ -184,3 +184,20 @@ def test_the_heart_rate_is_the_one_that_was_planned(night, planned):
     known = ~np.isnan(found)
     assert known.mean() > 0.97
     assert np.median(np.abs(found[known] / planned_rate[known] - 1)) < 0.01
+
+
+def test_an_ecg_without_beats_is_noted_and_says_nothing():
+    jaw = signal_of(rhythm(20, 4), seconds=60)
+    noise = np.random.default_rng(0).normal(0, 50, len(jaw))
+    swept = sweep_recording(from_array(np.stack((jaw, noise)), 1000, [LABELS[0], "ECG"]))
+    (note,) = [n for n in swept.notes if n.code == "heart-rate-partly-known"]
+    assert note.severity == "warning"
+    assert swept.around.heart.trusted.mean() < 0.2
+
+
+def test_a_position_channel_of_no_whole_codes_is_noted_and_not_used():
+    jaw = signal_of(rhythm(20, 4), seconds=60)
+    angle = np.linspace(0, 90, len(jaw))
+    swept = sweep_recording(from_array(np.stack((jaw, angle)), 1000, [LABELS[0], "Body position"]))
+    assert swept.around.position is None
+    assert "position-not-used" in {n.code for n in swept.notes}

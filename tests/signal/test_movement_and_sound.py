@@ -47,6 +47,17 @@ def test_the_axes_of_one_sensor_are_one_channel_and_find_their_order():
     assert raised.spans_s == pytest.approx(np.array([[50, 58]]), abs=0.6)
 
 
+@pytest.mark.parametrize(
+    "labels",
+    [("AccX", "AccY", "AccZ"), ("ACC_Z_wrist", "ACC_X_wrist", "ACC_Y_wrist"),
+     ("Accelerometer-X", "Accelerometer-Y", "Accelerometer-Z")],
+)  # fmt: skip
+def test_axes_are_known_by_many_spellings(labels):
+    recording = from_array(wrist(30, []), 25, labels)
+    (axes,) = sensors(recording.channels)
+    assert [c.label for c in axes] == sorted(labels, key=lambda label: label.replace("Acc", ""))
+
+
 def test_probably_awake_is_what_is_no_five_minutes_without_a_turn_of_five_degrees():
     # van Hees et al., PLoS ONE 2015;10:e0142533 (5 degrees, 5 min; from memory)
     turns = [600, 720, 840, 1400]
