@@ -87,7 +87,7 @@ def _rise(heart: Heart, rule: HeartRate, onsets_s: Floats, window: Window) -> Fl
 
 def on_grid(grid: Grid, seconds: NDArray[np.float64]) -> Spans:
     """Stretches in seconds on a grid, borders to the nearest slot."""
-    return Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b in seconds.tolist()])
+    return Spans.of(grid, np.floor(seconds / float(grid.slot_s) + 0.5).astype(np.int64))
 
 
 def left_out(

@@ -22,6 +22,7 @@ from sleepbrux.report.numbers import count_of, listed, text
 STAGE_WORDS = {"wake": "wake", "n1": "N1", "n2": "N2", "n3": "N3", "rem": "REM",
                "nrem": "non-REM, stage not said", "sleep": "asleep, stage not said",
                "movement": "movement time"}  # fmt: skip
+ACCELEROMETER = "accelerometer, read as one on the wrist"
 RHYTHM_HZ = (1.0, 0.3)  # mean and SD of rhythmic episodes: Po et al., J Sleep Res 2013;22:593-599
 FROM_TRUTH = (
     "How far figures from EMG alone may be from the truth: against polysomnography with audio and video "
@@ -83,6 +84,9 @@ def _dropping(night: Night) -> str:
         parts.append("those while probably awake")
     if rule.movement == "drop":
         parts.append("those in body movements")
+    if not parts and all(night.measures.get(f"episodes_outside_{w}_count") is None
+                         for w in ("wake", "movement")):  # fmt: skip
+        return "Nothing in this night says which events lie in wake or in body movements: all of them count."
     if not parts:
         return (
             "These labels took no event away: the rules of this page count all of them, and the counts "
@@ -137,14 +141,12 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
         else SignalRow("sleep stages", stages.origin, _of(asleep, total, "begin in scored sleep"))
     ]
     if probably is None:
-        rows.append(
-            SignalRow("wrist accelerometer", "none", "nothing: time probably awake is not known")
-        )
+        rows.append(SignalRow(ACCELEROMETER, "none", "nothing: time probably awake is not known"))
     else:
         n = int((labels.awake[index] == YES).sum())
         rows.append(
             SignalRow(
-                "wrist accelerometer", probably.label,
+                ACCELEROMETER, probably.label,
                 _of(n, total, "begin while probably awake")
                 + "; it misses the short wakings in which most false positives lie",
             )
@@ -217,7 +219,7 @@ def _both_ways(night: Night) -> list[tuple[str, str, str, str]]:
         if f"{name}_count" in m:
             rows.append((words, m[f"{name}_count"], m[f"{name}_per_hour"]))
     return [
-        (words, text(n.value, "1", n.reason), text(rate.value, rate.unit), rate.basis)
+        (words, text(n.value, "1"), text(rate.value, rate.unit), rate.reason or rate.basis)
         for words, n, rate in rows
     ]
 
