@@ -35,6 +35,7 @@ from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.parallel import each
 from sleepbrux.provenance import Review
 from sleepbrux.recording.model import Channel, Mark, Recording
+from sleepbrux.recording.rectified import refuse_rectified
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.filters import band_edges_hz
@@ -225,6 +226,7 @@ def sweep_recording(
     ``beside`` is what comes with the recording in other files.
     """
     channels = pick_channels(recording, labels)
+    refuse_rectified(recording, channels)
     look = partial(gather, recording, channels, beside, threads=threads)
     with ThreadPoolExecutor(max_workers=1) as pool:
         digest = pool.submit(recording.source.digest) if threads != 1 else None
@@ -265,7 +267,7 @@ def _check(swept: Swept, criterion: Criterion, reference: Reference | None) -> N
         if frames.channel.unit != "uV":
             raise RecordingError(
                 f"{swept.name}: channel {label!r} has no known unit, so {criterion.id} (% MVC) "
-                "cannot be applied; give --unit, or use a criterion relative to background (aasm)"
+                "cannot be applied; give --unit or --scale, or use a criterion relative to background (aasm)"
             )
         if _mvc(reference, label) is None:
             raise UsageError(

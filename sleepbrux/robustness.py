@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sleepbrux.calibration import Level, Reference
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
-from sleepbrux.errors import UsageError
+from sleepbrux.errors import RecordingError, UsageError
 from sleepbrux.measures import Measure, compute
 from sleepbrux.night import Night, Prepared, find_events
 from sleepbrux.window import Window
@@ -139,7 +139,7 @@ def _rows(bench: _Bench, rules: Iterable[Criterion]) -> tuple[Row, ...]:
     for rule in rules:
         try:
             rows.append(Row(rule.id, rule.title, bench.measures(rule)))
-        except UsageError as error:
+        except (RecordingError, UsageError) as error:
             rows.append(Row(rule.id, rule.title, {}, str(error)))
     return tuple(rows)
 

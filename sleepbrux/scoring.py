@@ -31,6 +31,7 @@ from sleepbrux.errors import (
     UsageError,
 )
 from sleepbrux.night import Night, Swept, score, sweep_recording, with_beside, with_notes
+from sleepbrux.recording.mark_table import with_marks
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.reference import chair_reference, own_cues, own_reference
@@ -192,6 +193,7 @@ def score_opened(
     SleepbruxError
         In one sentence; a `UsageError` where the request itself is at fault.
     """
+    recording = with_marks(recording, request.beside.marks, request.beside.sync)
     try:
         swept = sweep_recording(
             recording, request.channels, threads=threads, progress=progress,
@@ -335,6 +337,8 @@ def _beside(study: Study, night: StudyNight, folder: Path) -> BesideFiles:
         find_file(folder, night.sound, what) if night.sound else None,
         night.sound_start_s,
         tuple((int(code), word) for code, word in sorted(study.positions.items())),
+        find_file(folder, night.marks, what) if night.marks else None,
+        night.sync,
     )
 
 

@@ -57,7 +57,9 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     ``appliance_in`` and ``appliance_out`` are local clock times of insertion and removal; without them
     the appliance counts as worn all night. ``block`` is the block or pair of a randomised design.
     ``stages`` and ``sound`` are files of sleep stages and of sound that belong to the recording;
-    ``sound_start_s`` is the second of the recording at which the sound begins.
+    ``sound_start_s`` is the second of the recording at which the sound begins. ``marks`` is a table of marks
+    (onset, duration, text); ``sync`` pairs seconds of the other device with seconds of the recording, at
+    events that both recorded.
     What a person says of the night (pain, headache, sleep) runs from 0 to 10.
     """
 
@@ -70,6 +72,8 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     lights_on: time | None = None
     stages: str = ""
     sound: str = ""
+    marks: str = ""
+    sync: tuple[tuple[float, float], ...] = ()
     sound_start_s: float | None = None
     appliance_in: time | None = None
     appliance_out: time | None = None

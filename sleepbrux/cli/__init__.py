@@ -30,6 +30,7 @@ VERBS = {
     "letter": "A letter of one or two pages for the sleep physician, as PDF.",
     "export": "Files for other programs: CSV, JSON, EDF+, BIDS, FHIR, a study table.",
     "trace": "From a number of a night down to the samples that it rests on.",
+    "deidentify": "Copy a recording without what names a person or a device.",
     "criteria": "List, show and check the scoring criteria.",
 }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -122,3 +123,27 @@ def hints(command: Command) -> Command:
     for option in reversed(_HINTS):
         wrapped = option(wrapped)
     return wrapped
+
+
+marks = click.option(
+    "--marks",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="Marks of the night: a table with onset, duration and text.",
+)
+sync = click.option(
+    "--sync",
+    multiple=True,
+    metavar="OTHER=RECORDING",
+    help="Second of an event in the files beside and in the recording; two or more correct drift.",
+)
+
+
+def pair(text: str) -> tuple[float, float]:
+    try:
+        other, own = (float(part) for part in text.split("="))
+    except ValueError:
+        raise UsageError(
+            f"--sync {text!r} is no pair of seconds; write --sync 12.5=14.0 (other device=recording)"
+        ) from None
+    return other, own

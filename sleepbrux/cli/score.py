@@ -126,6 +126,8 @@ def load_kernels() -> None:
     metavar="SECONDS",
     help="Second of the recording at which the sound begins [default: by the start times].",
 )
+@options.marks
+@options.sync
 @click.option(
     "--position",
     multiple=True,
@@ -142,7 +144,8 @@ def command(
     recordings: tuple[Path, ...], out: Path, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
     uv_kind: str | None, criterion: str, channel: tuple[str, ...], hints: Hints,
     from_text: str, to_text: str, stages: Path | None, sound: Path | None,
-    sound_start: float | None, position: tuple[str, ...], study: Path | None,
+    sound_start: float | None, marks: Path | None, sync: tuple[str, ...],
+    position: tuple[str, ...], study: Path | None,
 ) -> int:  # fmt: skip
     """Score RECORDINGS and write report, tables and archive for each into a folder.
 
@@ -152,9 +155,9 @@ def command(
     from sleepbrux.recording.opening import Hints
     from sleepbrux.scoring import Request
 
-    beside = _beside(recordings, stages, sound, sound_start, position)
+    beside = _beside(recordings, stages, sound, sound_start, position, marks, sync)
     stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text, hints != Hints(),
-              stages, sound, sound_start is not None, position)  # fmt: skip
+              stages, sound, sound_start is not None, position, marks, sync)  # fmt: skip
     if study is not None and (any(stated) or uv_kind is not None):
         raise UsageError(
             "--study says all of it: leave out the other options, or change the study file"
@@ -186,14 +189,19 @@ def command(
 
 def _beside(
     recordings: tuple[Path, ...], stages: Path | None, sound: Path | None,
-    sound_start: float | None, position: tuple[str, ...],
+    sound_start: float | None, position: tuple[str, ...], marks: Path | None,
+    sync: tuple[str, ...],
 ) -> BesideFiles:  # fmt: skip
     """Files that come with a recording, checked before it is read."""
     from sleepbrux.context import beside
 
-    if (stages or sound) and len(recordings) > 1:
+    if (stages or sound or marks) and len(recordings) > 1:
         raise UsageError(
-            "--stages and --sound belong to one recording; name one, or use a study file for several"
+            "--stages, --sound and --marks belong to one recording; name one, or use a study file"
+        )
+    if sync and not (stages or sound or marks):
+        raise UsageError(
+            "--sync joins the clock of another file; give --stages, --marks or --sound"
         )
     if sound_start is not None and sound is None:
         raise UsageError("--sound-start says when the file of --sound begins; give both")
@@ -203,7 +211,9 @@ def _beside(
         if not equals or not word.strip() or not re.fullmatch(r"-?\d{1,4}", code.strip()):
             raise UsageError(f"--position {text!r} names no position; write --position 1=supine")
         words.append((int(code), word.strip()))
-    return beside.BesideFiles(stages, sound, sound_start, tuple(words))
+    return beside.BesideFiles(
+        stages, sound, sound_start, tuple(words), marks, tuple(options.pair(text) for text in sync)
+    )
 
 
 def make_folder(out: Path) -> None:

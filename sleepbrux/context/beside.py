@@ -10,6 +10,7 @@ from sleepbrux.errors import Note, RecordingError
 from sleepbrux.recording.model import Channel, Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.stages import Hypnogram, load_stages
+from sleepbrux.recording.sync import ClockFit, fit_clocks, fit_marks, note_of, retimed
 from sleepbrux.signal.sound import LEAST_HZ
 
 HALF_DAY_S = 43_200.0
@@ -29,12 +30,18 @@ class BesideFiles:
         Second of the night clock at which it begins; None: by the start times of the two.
     positions
         Word for each code of a position channel.
+    marks
+        A table of marks with onset, duration and text.
+    sync
+        (second of the other device, second of the recording) of events that both recorded.
     """
 
     stages: Path | None = None
     sound: Path | None = None
     sound_start_s: float | None = None
     positions: tuple[tuple[int, str], ...] = ()
+    marks: Path | None = None
+    sync: tuple[tuple[float, float], ...] = ()
 
 
 NO_FILES = BesideFiles()
@@ -76,9 +83,13 @@ def _between(recording: Recording, sound: Recording) -> float | None:
 
 
 def _sound(
-    path: Path, recording: Recording, start_s: float | None
+    path: Path, recording: Recording, start_s: float | None, fit: ClockFit | None
 ) -> tuple[Recording, Channel, float, Note]:
     sound = open_recording(path)
+    if fit is None and start_s is None:
+        fit = fit_marks(recording.marks, sound.marks)
+    if fit is not None:
+        sound, start_s = retimed(sound, fit), fit(0.0)
     channels = [c for c in sound.channels if not c.fault and c.rate >= LEAST_HZ]
     if not channels:
         raise RecordingError(
@@ -96,6 +107,8 @@ def _sound(
             f"{path.name}: the sound runs from {start_s:.0f} s to {start_s + sound.duration_s:.0f} s of a "
             f"recording that lasts {recording.duration_s:.0f} s; is it that of another night?"
         )
+    if fit is not None:
+        return sound, heard, start_s, note_of(fit, path.name)
     unknown = told.startswith("not known")
     note = Note(
         "sound-start-unknown" if unknown else "sound-start", "warning" if unknown else "note",
@@ -114,19 +127,23 @@ def open_beside(recording: Recording, files: BesideFiles) -> Accompanying:
         A file that cannot be read, or belongs to another night.
     """
     hypnogram = None
+    fit = fit_clocks(files.sync) if files.sync else None
     digests: list[tuple[str, str]] = []
     notes: list[Note] = []
     if files.stages is not None:
         hypnogram = load_stages(
             files.stages, start=recording.start, start_clock=recording.start_clock,
-            duration_s=recording.duration_s,
+            duration_s=recording.duration_s, corrected=fit,
         )  # fmt: skip
         digests.append((files.stages.name, _digest(files.stages)))
+        notes += [note_of(fit, files.stages.name)] if fit else []
     sound, heard, start_s = None, None, 0.0
     if files.sound is not None:
-        sound, heard, start_s, note = _sound(files.sound, recording, files.sound_start_s)
+        sound, heard, start_s, note = _sound(files.sound, recording, files.sound_start_s, fit)
         digests.append((files.sound.name, sound.source.digest()))
         notes.append(note)
+    if files.marks is not None:
+        digests.append((files.marks.name, _digest(files.marks)))
     return Accompanying(
         hypnogram, sound, heard, start_s, dict(files.positions), tuple(digests), tuple(notes)
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
+from sleepbrux.recording.daylight import clock_change
 from sleepbrux.recording.edf import open_edf
 from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.recording.findings import Findings
@@ -153,6 +154,9 @@ def open_recording(
     path = Path(path)
     found = Findings(path)
     recording = _open(path, hints, found, progress)
+    changes = clock_change(recording.start, recording.duration_s)
+    if changes is not None and not any(n.code == "clock-change" for n in recording.notes):
+        recording = replace(recording, notes=(*recording.notes, changes))
     return with_roles(recording, hints.roles) if hints.roles else recording
 
 

@@ -218,3 +218,20 @@ def test_a_wav_can_be_pickled_and_a_long_one_needs_little_memory(tmp_path):
     finally:
         tracemalloc.stop()
     assert peak < 40_000_000 < path.stat().st_size
+
+
+def test_row_54_a_night_without_a_scale_is_scored_relative_to_background_and_reported(tmp_path):
+    from sleepbrux.outputs import write_outputs
+    from sleepbrux.scoring import Request, score_file
+
+    t = np.arange(120_000) / 1000
+    gain = 1 + 14 * ((t % 20 > 10) & (t % 20 < 13))
+    emg = (np.random.default_rng(0).normal(0, 150, len(t)) * gain).astype("<i2")
+    path = tmp_path / "night.wav"
+    path.write_bytes(riff(form(1, 1, 16, rate=1000), chunk(b"data", emg.tobytes())))
+    night = score_file(path, Request(hints=Hints(roles=(("ch1", "masseter left"),))))
+    assert night.criterion.id == "aasm"
+    assert night.measures["episode_count"].value
+    assert {"unit-blank", "unit-unknown", "criterion-replaced"} <= {n.code for n in night.notes}
+    (tmp_path / "out").mkdir()
+    assert write_outputs(night, tmp_path / "out") == "night"

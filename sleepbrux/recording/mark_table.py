@@ -1,0 +1,78 @@
+"""Marks from a table of another device or person, on the recording's clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from sleepbrux.errors import Note
+from sleepbrux.recording.findings import Findings, listed
+from sleepbrux.recording.marks import plain_words
+from sleepbrux.recording.model import Mark, Recording
+from sleepbrux.recording.sync import fit_clocks, fit_marks, moved, note_of
+from sleepbrux.recording.text_table import after_start, read_clock, read_rows
+
+MOST_MARKS = 100_000
+
+
+def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
+    """Marks of a table with columns onset, duration (optional) and text.
+
+    An onset is a number of seconds from the recording's first sample, or a clock time.
+
+    Raises
+    ------
+    RecordingError
+        Where the columns are not there or an onset is no time.
+    """
+    path = Path(path)
+    found = Findings(path)
+    form, rows = read_rows(path, found)
+    names = [plain_words(cell) for cell in rows[0]] if rows else []
+
+    def place(*words: str) -> int:
+        return next((k for k, name in enumerate(names) if name.split(" ")[0] in words), -1)
+
+    onset, text = place("onset", "start", "time", "begin"), place("text", "mark", "marker", "event",
+        "description", "annotation", "label", "comment")  # fmt: skip
+    duration = place("duration", "length")
+    if onset < 0 or text < 0:
+        raise found.refusal(
+            f"the columns are {listed(rows[0] if rows else [])}, where onset, duration and text are"
+            " allowed; rename them."
+        )
+    marks = []
+    for row in rows[1 : MOST_MARKS + 1]:
+        cells = [*row, *([""] * (len(names) - len(row)))]
+        second = form.number(cells[onset])
+        stamp = read_clock(cells[onset]) if second is None else None
+        if stamp is not None:
+            second = after_start(stamp, recording.start, recording.start_clock)
+        if second is None:
+            raise found.refusal(
+                f"the onset {cells[onset]!r} is no time of this recording; write seconds from the first"
+                " sample, or a clock time where the recording says when it starts."
+            )
+        lasts = form.number(cells[duration]) if duration >= 0 else None
+        marks.append(Mark(second, max(lasts or 0.0, 0.0), cells[text][:200]))
+    return tuple(sorted(marks, key=lambda mark: mark.start_s))
+
+
+def with_marks(
+    recording: Recording, path: Path | None, sync: Sequence[tuple[float, float]] = ()
+) -> Recording:
+    """The recording with the marks of a table among its own.
+
+    Pairs of ``sync``, or sync marks that both have, join the clocks; else both are taken to run alike.
+    """
+    if path is None:
+        return recording
+    marks = load_marks(path, recording)
+    notes = [Note("marks-from-file", "note", f"{len(marks)} marks come from {path.name}.")]
+    fit = fit_clocks(sync) if sync else fit_marks(recording.marks, marks)
+    if fit is not None:
+        marks = moved(marks, fit)
+        notes.append(note_of(fit, path.name))
+    together = sorted((*recording.marks, *marks), key=lambda mark: mark.start_s)
+    return replace(recording, marks=tuple(together), notes=(*recording.notes, *notes))
