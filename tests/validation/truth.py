@@ -105,9 +105,8 @@ def _clench(plan: NightPlan, data: Samples, rate: int) -> tuple[float, ...]:
     """Best second of the marked clenches, a channel: the reference, measured on the same recorder."""
     levels = []
     for row in data:
-        centred = row - np.median(row)
         best = [
-            float(np.sqrt(np.mean(centred[round(a * rate) : round((a + 1) * rate)] ** 2)))
+            float(np.std(row[round(a * rate) : round((a + 1) * rate)]))
             for cue in plan.cues
             if cue.text.startswith("Clench")
             for a in np.arange(cue.start_s + 0.6, cue.start_s + 1.6, 0.1)
