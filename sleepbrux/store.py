@@ -298,9 +298,13 @@ def load_night(path: str | Path) -> Night:
         with h5py.File(path, "r", locking="best-effort") as file:
             _check_version(file, path)
             return _night(file)
+    except ArchiveError:
+        raise
     except FileNotFoundError as error:
         raise ArchiveError(f"{path.name}: there is no such file") from error
-    except (OSError, KeyError, msgspec.MsgspecError) as error:
+    except IsADirectoryError as error:
+        raise ArchiveError(f"{path.name}: this is a folder; name an archive in it") from error
+    except (OSError, LookupError, ValueError, TypeError, msgspec.MsgspecError) as error:
         raise ArchiveError(
             f"{path.name}: not a readable night archive; score the recording again"
         ) from error

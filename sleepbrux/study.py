@@ -154,7 +154,9 @@ def load_study(path: str | Path) -> Study:
         study = msgspec.convert(tomllib.loads(path.read_text("utf-8-sig")), Study)
     except OSError as error:
         raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise StudyError(f"{path.name}: not a text in UTF-8; name a study file (TOML)") from error
+    except tomllib.TOMLDecodeError as error:
         raise StudyError(f"{path.name}: not valid TOML: {error}") from error
     except msgspec.ValidationError as error:
         raise StudyError(f"{path.name}: {_at_fault(str(error), path)}") from error

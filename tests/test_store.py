@@ -2,6 +2,7 @@
 
 import dataclasses
 import hashlib
+import json
 
 import h5py
 import numpy as np
@@ -125,6 +126,15 @@ def test_a_damaged_archive_is_refused(archive):
     with h5py.File(archive, "r+") as file:
         del file["merged"]
     with pytest.raises(ArchiveError, match="not a readable"):
+        store.load_night(archive)
+
+
+def test_an_archive_without_a_field_of_its_schema_is_refused_in_one_sentence(archive):
+    with h5py.File(archive, "r+") as file:
+        header = json.loads(file["header"][()].tobytes())
+        del header["notched"], file["header"]
+        file["header"] = np.frombuffer(json.dumps(header).encode(), np.uint8)
+    with pytest.raises(ArchiveError, match=r"^a\.night\.h5: not a readable"):
         store.load_night(archive)
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 
 from sleepbrux.agreement.scorings import KNOWN, UNKNOWN, Level, Scoring, of_night, of_rows
 from sleepbrux.bursts import KINDS as BURST_KINDS
+from sleepbrux.criteria import load_criterion
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
-from sleepbrux.errors import UsageError
+from sleepbrux.errors import CriterionError, UsageError
 from sleepbrux.journal import journal_path, load_journal, reviewed
 from sleepbrux.journal.file import ARCHIVE, JOURNAL
 from sleepbrux.night import Night, rescore
@@ -24,6 +25,7 @@ STARTS = ("start_s", "onset", "onset_s", "start")
 STOPS = ("end_s", "stop_s", "end", "stop")
 LENGTHS = ("duration", "duration_s")
 LABELS = ("kind", "trial_type", "label", "event", "description", "type")
+TABLES = ("nights.csv", "study.csv")
 ENDINGS = (
     ARCHIVE,
     JOURNAL,
@@ -69,6 +71,13 @@ def stem_of(path: Path) -> str:
     return next((path.name[: -len(e)] for e in ENDINGS if path.name.lower().endswith(e)), path.stem)
 
 
+def _check_criterion(name: str) -> None:
+    try:
+        load_criterion(name.removeprefix(CRITERION))
+    except CriterionError as error:
+        raise UsageError(str(error)) from error
+
+
 def pairs(first: Path, second: str) -> list[tuple[Path, str]]:
     """Files of two scorings, night by night; folders are paired by the stems of their files.
 
@@ -80,6 +89,7 @@ def pairs(first: Path, second: str) -> list[tuple[Path, str]]:
     if not first.exists():
         raise UsageError(f"{first.name}: there is no such file or folder")
     if second.startswith(CRITERION):
+        _check_criterion(second)
         files = sorted(first.glob(f"*{ARCHIVE}")) if first.is_dir() else [first]
         if not files:
             raise UsageError(f"{first.name}: no archive (*{ARCHIVE}) lies in this folder")
@@ -108,11 +118,14 @@ def pairs(first: Path, second: str) -> list[tuple[Path, str]]:
 
 
 def _by_stem(folder: Path) -> dict[str, Path]:
-    """First file of each stem, in the order of preference of `ENDINGS`."""
+    """First file of each stem, in the order of preference of `ENDINGS`; no table made from an archive."""
+    files = sorted(path for path in folder.iterdir() if path.is_file())
+    archived = tuple(f"{stem_of(p)}." for p in files if p.name.lower().endswith(ARCHIVE))
     found: dict[str, Path] = {}
     for ending in ENDINGS:
-        for path in sorted(folder.iterdir()):
-            if path.is_file() and path.name.lower().endswith(ending):
+        for path in files:
+            made = path.name in TABLES or path.name.startswith(archived)
+            if path.name.lower().endswith(ending) and (ending == ARCHIVE or not made):
                 found.setdefault(stem_of(path), path)
     return dict(sorted(found.items()))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import re
 import secrets
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -15,6 +16,7 @@ from sleepbrux.batch.tasks import Task
 from sleepbrux.errors import UsageError
 
 CONNECT_S = 15
+ADDRESS = re.compile(r"(?:\w+://)?[^\s/]+:\d+")
 
 
 def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tuple[Task, Row]]:
@@ -26,8 +28,12 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
     Raises
     ------
     UsageError
-        Dask is not installed, or no scheduler or no worker answers.
+        Dask is not installed, the address is none, or no scheduler or no worker answers.
     """
+    if not ADDRESS.fullmatch(address):
+        raise UsageError(
+            f"--scheduler {address!r} is no address; write its host and port, such as tcp://host:8786"
+        )
     try:
         import distributed
     except ImportError as error:

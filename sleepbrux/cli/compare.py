@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,7 +37,7 @@ def _contrast(contrast: Contrast) -> Iterator[str]:
         yield f"  with the first night: {w.ratio:.2f} ({w.low:.2f} to {w.high:.2f})"
 
 
-def _nights(comparison: Comparison) -> Iterator[str]:
+def _nights(comparison: Comparison, remarks: Mapping[str, Sequence[str]]) -> Iterator[str]:
     heads = ("count", "valid h", "per hour") if comparison.counts else ("value", "", "")
     yield f"{'night':<20}{'condition':<36}{heads[0]:>8}{heads[1]:>9}{heads[2]:>10}"
     apart = {a.night.id: a.reason for a in comparison.apart}
@@ -47,6 +47,7 @@ def _nights(comparison: Comparison) -> Iterator[str]:
         numbers = (
             f"{n.events:>8g}{n.hours:>9.2f}{rate:>10}" if comparison.counts else f"{n.events:>8.3g}"
         )
+        note += "".join(f"  * {text}" for text in remarks.get(n.id, ()))
         yield f"{n.id:<20}{n.condition:<36}{numbers}{note}"
 
 
@@ -58,7 +59,7 @@ def _shown(found: StudyComparison) -> str:
     lines = [
         f"{found.pseudonym}: {comparison.outcome}, criterion {found.criterion}; nights "
         f"{found.night_order}; order of conditions: {comparison.order}",
-        *_nights(comparison),
+        *_nights(comparison, found.remarks),
     ]
     for contrast in comparison.contrasts:
         lines += _contrast(contrast)

@@ -22,8 +22,8 @@ HABITUATION = Note(
 )  # fmt: skip
 REGRESSION = Note(
     "regression-to-the-mean", "warning",
-    "The nights of the baseline came first. People are recorded when it is bad, and what is bad by chance is "
-    "better later by itself, with or without an appliance (regression to the mean).",
+    "The first night was one of the baseline. People are recorded when it is bad, and what is bad by chance "
+    "is better later by itself, with or without an appliance (regression to the mean).",
 )  # fmt: skip
 ORDER = Note(
     "order-not-drawn", "warning",

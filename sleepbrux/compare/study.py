@@ -110,6 +110,7 @@ def compare_study(
         why = "; ".join(m.reason for m in reading.missing[:3])
         raise UsageError(f"no night of the study can be compared: {why or 'the study has none'}")
     nights, counts = counted(reading.records, study.primary_outcome)
+    _check_conditions(reading)
     keep_first_night |= reading.records[0].entry.id != in_order(study)[0][0].id
     comparison = compare_nights(
         nights,
@@ -139,6 +140,20 @@ def compare_study(
         spreads=spreads(reading.records),
         remarks={r.entry.id: _remarks(r) for r in reading.records},
     )
+
+
+def _check_conditions(reading: Reading) -> None:
+    """Say which nights were left out where their condition is wanted for a comparison."""
+    kept = list(dict.fromkeys(r.entry.condition for r in reading.records))
+    out = [f"{n.id} was left out: {'; '.join(n.reasons)}" for n in reading.left_out]
+    out += [f"{n.id} is missing: {n.reason}" for n in reading.missing]
+    if len(kept) < 2 and out:
+        more = f"; and {len(out) - 3} more" if len(out) > 3 else ""
+        raise UsageError(
+            "a comparison needs nights under two conditions or more; of those read, "
+            f"{len(reading.records)} night(s) can be compared, all under {kept[0]!r}; "
+            f"{'; '.join(out[:3])}{more}"
+        )
 
 
 def _rescored(records: Sequence[Record]) -> tuple[str, ...]:

@@ -172,6 +172,13 @@ def test_folders_are_paired_by_stem(tmp_path, archive):
         (tmp_path / "hand" / name).touch()
     found = pairs(tmp_path / "auto", str(tmp_path / "hand"))
     assert [(a.name, b.rsplit("/", 1)[-1]) for a, b in found] == [("n2.night.h5", "n2_events.tsv")]
+    for folder in ("auto", "hand"):
+        for name in ("n7.night.h5", "n7.channel_bursts.csv", "n7.episodes.csv", "nights.csv"):
+            (tmp_path / folder / name).touch()
+    found = pairs(tmp_path / "auto", str(tmp_path / "hand"))
+    assert [a.name for a, _ in found] == ["n2.night.h5", "n7.night.h5"]
+    with pytest.raises(UsageError, match="no criterion is called 'nope'"):
+        pairs(archive, "criterion:nope")
     with pytest.raises(UsageError, match="no journal"):
         pairs(tmp_path / "auto", "reviewed")
     with pytest.raises(UsageError, match="two files or two folders"):

@@ -9,6 +9,8 @@ import time
 import pytest
 
 from sleepbrux.batch import run_batch
+from sleepbrux.batch.cluster import run_cluster
+from sleepbrux.errors import UsageError
 
 pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
 
@@ -24,7 +26,7 @@ def wait_for(what, process, *, seconds=120):
 
 @pytest.fixture
 def cluster(tmp_path):
-    """Starts a scheduler and two workers; yields its address and the workers' processes."""
+    """A scheduler's address and two workers' processes; they end by themselves if the tests are killed."""
     started = []
 
     def start(*arguments):
@@ -37,18 +39,21 @@ def cluster(tmp_path):
         return process
 
     known = tmp_path / "scheduler.json"
-    scheduler = start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
-                      "--scheduler-file", str(known))  # fmt: skip
-    wait_for(known.is_file, scheduler)
-    workers = [
-        start("worker", "--scheduler-file", str(known), "--nthreads", "1", "--no-nanny",
-              "--host", "127.0.0.1", "--no-dashboard", "--name", str(k))
-        for k in range(2)
-    ]  # fmt: skip
-    yield json.loads(known.read_text("utf-8"))["address"], workers
-    for process in reversed(started):
-        process.kill()
-        process.wait()
+    try:
+        scheduler = start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+                          "--idle-timeout", "600", "--scheduler-file", str(known))  # fmt: skip
+        wait_for(known.is_file, scheduler)
+        workers = [
+            start("worker", "--scheduler-file", str(known), "--nthreads", "1", "--no-nanny",
+                  "--host", "127.0.0.1", "--no-dashboard", "--name", str(k),
+                  "--lifetime", "600", "--death-timeout", "60")
+            for k in range(2)
+        ]  # fmt: skip
+        yield json.loads(known.read_text("utf-8"))["address"], workers
+    finally:
+        for process in reversed(started):
+            process.kill()
+            process.wait()
 
 
 def test_a_killed_worker_of_the_cluster_costs_nothing_and_bytes_are_those_of_the_pool(
@@ -74,6 +79,12 @@ def test_a_killed_worker_of_the_cluster_costs_nothing_and_bytes_are_those_of_the
     assert shown.count("episodes per valid hour") == 14
     run_batch([file, loose], tmp_path / "pool", workers=1)
     assert contents(out) == contents(tmp_path / "pool")
+
+
+@pytest.mark.parametrize("address", ["foo", "tcp://foo", "", "tcp://foo:port", "a b:1"])
+def test_what_is_no_address_is_refused_before_anything_is_tried(address, tmp_path):
+    with pytest.raises(UsageError, match="is no address; write its host and port"):
+        next(run_cluster([], tmp_path, address))
 
 
 def test_a_scheduler_that_is_not_there_is_wrong_usage(study, tmp_path):

@@ -12,7 +12,7 @@ from sleepbrux.compare.records import read_records
 from sleepbrux.compare.spreads import bootstrap_means, bootstrap_medians
 from sleepbrux.compare.study import compare_study
 from sleepbrux.compare.table import study_from_table
-from sleepbrux.errors import StudyError
+from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.night import score_night
 from sleepbrux.outputs import ARCHIVE
 from sleepbrux.report.study_files import study_plans, write_study
@@ -98,6 +98,21 @@ def test_nights_on_another_reference_are_left_out_and_never_mixed(folder, tmp_pa
     assert [n.id for n in reading.left_out] == ["n3"]
     assert "reference" in reading.left_out[0].reasons[0]
     assert "n3" not in [r.entry.id for r in reading.records]
+
+
+def test_where_one_condition_is_left_the_sentence_says_what_became_of_the_others(folder, tmp_path):
+    for path in folder.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    night = scored(5, 3)
+    other = changed(night, reference=changed(night.reference, placement="other placement"))
+    for k in range(5, 9):
+        (tmp_path / f"n{k}{ARCHIVE}").unlink()
+    save_night(other, tmp_path / f"n5{ARCHIVE}")
+    study = study_from_table(tmp_path / "nights.csv")
+    reading = read_records(study, tmp_path, suffix=ARCHIVE, robust=False)
+    with pytest.raises(UsageError, match=r"5 night.s. can be compared, all under 'none'; n5 was left out: .*"
+                                         r"reference.*n6 is missing"):  # fmt: skip
+        compare_study(study, reading)
 
 
 def test_nights_by_another_criterion_are_scored_again(folder, tmp_path):
@@ -249,3 +264,9 @@ def test_plan_from_a_persons_own_nights(folder, tmp_path):
     done = run("plan", "--study", folder, "--ratio", 0.4, "--most-nights", 8, "--out", tmp_path)
     assert done.code == 0, done.out
     assert "this person's 8 nights" in done.out
+
+
+def test_what_marks_a_night_stands_in_the_printed_table_too(folder, tmp_path):
+    done = run("compare", folder, "--quick", "--out", tmp_path)
+    row = next(line for line in done.out.splitlines() if line.startswith("n5"))
+    assert "* 0.17 valid hours, fewer than the 4 h that the rules ask for" in row
