@@ -418,7 +418,7 @@ def test_figures_of_a_scored_night():
     assert found.basis.channels == tuple(LABELS)
     assert found.basis.window == night.window.basis
     assert found.basis.criterion_digest == night.criterion.digest()
-    assert found.basis.reference == "as given; rms; not stated; not stated"
+    assert found.basis.reference == "stated levels; as given; rms; not stated; not stated"
     assert found.input_sha256 == night.swept.digest
     value = nights_module.night_value(found, "bursts_per_hour")
     assert value.count == night.measures["burst_count"].value

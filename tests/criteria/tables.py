@@ -138,8 +138,8 @@ def emg(rng: np.random.Generator, n: int, *, rate: float = RATE) -> np.ndarray:
 
 
 def tone(rng: np.random.Generator, n: int, *, rate: float = RATE) -> np.ndarray:
-    """Sine at 100 Hz, RMS 1: an amplitude that does not waver."""
-    return np.sqrt(2) * np.sin(2 * np.pi * 100 * np.arange(n) / rate + rng.uniform(0, 6))
+    """Sine at 110 Hz, RMS 1: an amplitude that does not waver, and no harmonic of the mains."""
+    return np.sqrt(2) * np.sin(2 * np.pi * 110 * np.arange(n) / rate + rng.uniform(0, 6))
 
 
 def night_of(

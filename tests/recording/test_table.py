@@ -398,6 +398,8 @@ def test_any_rate_and_gap_is_found_again(tmp_path_factory, rate, digits, gap_row
     assert off_s < max(3 * 10.0**-digits, 1.5 / rate, 0.006 if gap_rows else 0)
     step_ms = 1000 / rate
     own = digits > 4 or step_ms == round(step_ms)
+    if 1 / rate < 10.0**-digits:
+        return  # several rows share a stamp: short gaps are said not to be seen
     if gap_rows / rate > 0.02 or (own and gap_rows):
         ((start, stop),) = recording.gaps
         assert start == pytest.approx(at_row / rate, abs=0.006)

@@ -58,7 +58,7 @@ def main(parts: list[str]) -> None:
             row("pasted", name, lambda seed, name=name: pasted.run(name, seed))
             for name in tqdm(pasted.FILES, desc="pasted bursts")
         ]
-    if not parts or {"truth", "pasted"} <= set(parts):
+    if parts != ["page"]:
         write_ratchet()
     write(figures)
     print(f"figures in {FIGURES.name}, page in sleepbrux/docs/{PAGE.name}")

@@ -25,7 +25,7 @@ from tests.validation.events import Tally, TrueEvent, tally
 RATE = 1000
 LABEL = "EMG Masseter L"
 SECONDS = 1800
-FADE = 5
+FADE = 25
 WINDOW_MS = 60
 FILES = ("emg_bursts.h5", "emg_fatigue.h5", "emg_1000_hz_16_bits_solo.h5")
 CUT_UNCERTAINTY_MS = 50
@@ -67,10 +67,10 @@ def cut(name: str) -> Pieces:
     for a, b in _runs(~active, 1):
         closed[a:b] = b - a < 100  # a dip inside a contraction
     closed |= active
-    contractions = [counts[a:b] for a, b in _runs(closed, 150)]
+    contractions = [counts[a:b] - counts[a:b].mean() for a, b in _runs(closed, 150)]
     near = np.convolve(closed, np.ones(601), "same") > 0
     quiet = ~near & (level < 0.05 * best)
-    rest = [counts[a:b] for a, b in _runs(quiet, 200)]
+    rest = [counts[a:b] - counts[a:b].mean() for a, b in _runs(quiet, 200)]
     return Pieces(tuple(contractions), tuple(rest), best)
 
 
