@@ -20,6 +20,7 @@ def test_there_are_three():
 def test_a_notebook_runs(path, tmp_path, monkeypatch):
     monkeypatch.setenv("PYTHONPATH", str(FOLDER.parent))
     monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.delenv("MPLBACKEND", raising=False)  # pictures go into the notebook
     notebook = nbformat.read(path, as_version=4)
     stored = pictures(notebook)
     NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(tmp_path)}}).execute()

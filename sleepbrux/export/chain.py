@@ -84,7 +84,7 @@ def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
     around = positions(night.swept.around, night.labels, chosen)
     subset = around.get(name.removesuffix("_count").removesuffix("_per_hour"))
     if subset is not None and name not in found:
-        return f"counted episodes of {name}", subset, None
+        return "counted episodes that carry the label", subset, None
     return found.get(name, (UNLISTED, None, None))
 
 
