@@ -28,7 +28,9 @@ def test_every_measure_has_a_chain_and_the_rates_come_out_of_it_again(archive):
         table = chain_of(night, name)
         assert table["unit"] == measure.unit
         assert table["basis"]
-        if "context." in measure.keys and table["events"]["what"].startswith("counted episodes that"):
+        if "context." in measure.keys and table["events"]["what"].startswith(
+            "counted episodes that"
+        ):
             assert len(table["events"]["list"]) == (measure.value or 0)
         elif "context." in measure.keys:
             assert len(table["events"]["list"]) == len(night.chosen.episodes)
