@@ -44,13 +44,12 @@ def test_two_hundred_nights_interrupted_and_resumed(write_night, tmp_path, conte
         assert name.replace(".summary.json", ".night.h5") in kept
     before = {n: (out / n).stat().st_mtime_ns for n in done}
     process = start(folder, out)
-    shown, said = process.communicate(timeout=300)
+    _, said = process.communicate(timeout=300)
     assert process.returncode == 0, said
     assert len((out / "nights.csv").read_text("utf-8").splitlines()) == 201
     assert len(list(out.glob("*.night.h5"))) == 200
     redone = [n for n in done if (out / n).stat().st_mtime_ns != before[n]]
     assert len(redone) <= 2  # at most the nights that were in hand
-    assert shown.count("episodes per valid hour") <= 200 - len(done) + 2
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="kills as POSIX does")
