@@ -66,7 +66,7 @@ ROOMS = [
 DOORS = {
     "numba": {"signal/kernels.py"},
     "mne": {"recording/mne_formats.py", "export/mne_annotations.py"},
-    "h5py": {"store.py", "recording/hdf5.py"},
+    "h5py": {"store.py", "recording/hdf5_reader.py"},
     "pandas": {"export/frames.py", "recording/table.py"},
     "matplotlib": set(),
     "statsmodels": {"cohort.py"},

@@ -8,39 +8,25 @@ the file is refused with the list of what is in it.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
-from numpy.typing import NDArray
 
-from sleepbrux.errors import RecordingError
 from sleepbrux.recording.findings import Findings, listed
+from sleepbrux.recording.hdf5_line import ask
 from sleepbrux.recording.labels import recognise, unique_labels
-from sleepbrux.recording.marks import plain_words
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Block, Channel, Piece, Recording
-from sleepbrux.recording.presence import faulty, present_in
 from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.text_table import read_clock
 
-MOST_SETS = 10_000
 MOST_CHANNELS = 1024
-LEAST_SAMPLES = 2
 _SHOWN = 12
-_STEP_SAMPLES = 1 << 20
-_MOST_ATTRIBUTES = 200
-_DEEPEST = 20
-# What h5py raises on files whose bytes are wrong.
-_DAMAGED = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, OverflowError,
-            MemoryError, NotImplementedError)  # fmt: skip
-# Deflate packs at most so much.
-_MOST_PACKED = 1100
 _RATE_NAMES = frozenset(
     {"sampling rate", "samplingrate", "sample rate", "samplerate", "sampling frequency", "sfreq",
      "samplingfrequency", "sample frequency", "fs", "rate", "srate", "frequency", "rate hz", "fs hz",
@@ -50,7 +36,6 @@ _UNIT_NAMES = frozenset({"unit", "units", "physical unit", "dimension"})
 _LABEL_NAMES = frozenset({"label", "name", "channel", "channel name"})
 _LABELS_NAMES = frozenset({"labels", "channels", "channel names", "columns", "ch names"})
 _START_NAMES = frozenset({"start", "start time", "starttime", "meas date", "recording start"})
-_SIZES = {"i1": "i2", "u1": "i2", "i2": "i2", "u2": "i4", "i4": "i4", "f4": "f4"}
 
 
 @dataclass(frozen=True)
@@ -73,11 +58,6 @@ class Found:
         """Channels: the shorter side."""
         return min(self.shape) if len(self.shape) == 2 else 1
 
-    @property
-    def by_row(self) -> bool:
-        """Whether time runs along the first side."""
-        return len(self.shape) == 1 or self.shape[0] >= self.shape[1]
-
 
 @dataclass(frozen=True)
 class Hdf5Source:
@@ -86,38 +66,30 @@ class Hdf5Source:
     Attributes
     ----------
     places
-        For each channel: path of its data set, its column, and whether time runs down the rows.
+        For each channel: path of its data set, and its column.
     """
 
     path: Path
-    places: tuple[tuple[str, int, bool, int], ...]
+    places: tuple[tuple[str, int], ...]
 
     def blocks(self, channels: Sequence[Channel], first: int, stop: int) -> list[Block]:
         """Blocks that hold samples ``[first, stop)`` of each channel."""
         if any(not 0 <= first <= stop <= channel.n_stored for channel in channels):
             raise ValueError(f"samples {first} to {stop} are not all in the channels")
         n = max(stop - first, 1)
-        with _opened(self.path) as file:
-            rows = [self._row(file, c.index, first, stop) for c in channels]
-        return [Block(row, first, n, n, 0) for row in rows]
-
-    def _row(self, file: h5py.File, index: int, first: int, stop: int) -> NDArray[Any]:
-        name, column, by_row, sides = self.places[index]
-        try:
-            data = file[name]
-            if sides == 1:
-                part = data[first:stop]
-            elif by_row:
-                part = data[first:stop, column]
-            else:
-                part = data[column, first:stop]
-        except _DAMAGED as error:
-            raise RecordingError(
-                f"{self.path.name}: data set {name!r} cannot be read from sample {first} on; the file is"
-                " damaged: copy it again."
-            ) from error
-        kind = part.dtype.str[1:]
-        return np.ascontiguousarray(part, dtype=_SIZES.get(kind, "f8"))
+        found = Findings(self.path)
+        blocks = []
+        for channel in channels:
+            name, column = self.places[channel.index]
+            row = ask(
+                self.path, "samples", found, name=name, column=column, first=first, stop=stop
+            )[1]
+            if row is None or len(row) != stop - first:
+                raise found.refusal(
+                    f"data set {name!r} has changed since the file was opened; open it again."
+                )
+            blocks.append(Block(row, first, n, n, 0))
+        return blocks
 
     def digest(self) -> str:
         """SHA-256 of the file's bytes, 64 hexadecimal digits."""
@@ -128,85 +100,19 @@ class Hdf5Source:
         return total.hexdigest()
 
 
-def _opened(path: Path) -> h5py.File:
-    try:
-        return h5py.File(path, "r")
-    except _DAMAGED as error:
-        raise RecordingError(
-            f"{path.name}: the HDF5 file cannot be opened; it is cut off or damaged: copy it again."
-        ) from error
-
-
-def _plain_value(value: Any) -> Any:
-    """An attribute as a number or text; None where it is neither."""
-    if isinstance(value, np.ndarray):
-        value = value.reshape(-1)[0] if value.size == 1 else value.tolist()
-    if isinstance(value, bytes):
-        return value.decode("utf-8", errors="replace")
-    if isinstance(value, list):
-        return [_plain_value(v) for v in value[:MOST_CHANNELS]]
-    if isinstance(value, (str, int, float, np.integer, np.floating)):
-        return value.item() if isinstance(value, np.generic) else value
-    return None
-
-
-def _attributes(item: Any) -> dict[str, Any]:
-    result: dict[str, Any] = {}
-    try:
-        names = list(item.attrs)[:_MOST_ATTRIBUTES]
-    except _DAMAGED:
-        return result
-    for name in names:
-        try:
-            result[plain_words(name)] = _plain_value(item.attrs[name])
-        except _DAMAGED:
-            continue
-    return result
-
-
-def _holds_its_samples(item: h5py.Dataset, found: Findings) -> bool:
-    """Whether a data set is no table of nothing, and its samples are in this file."""
-    if max(item.shape, default=0) < LEAST_SAMPLES or min(item.shape) == 0:
-        return False
-    if item.is_virtual or item.external:
-        found.warn("set-elsewhere", f"The samples of {item.name!r} lie in another file; left out.")
-        return False
-    if item.size * item.dtype.itemsize > _MOST_PACKED * item.id.get_storage_size() + 1_000_000:
-        found.warn("set-empty", f"Data set {item.name!r} states samples that are not in the file.")
-        return False
-    return True
-
-
-def _walk(
-    group: Any, inherited: dict[str, Any], owner: str, found: Findings, depth: int = 0
-) -> Iterator[Found]:
-    """Numeric data sets below a group, links to elsewhere left out."""
-    here = {**inherited, **_attributes(group)}
-    owner = group.name if set(here) & _RATE_NAMES - set(inherited) else owner
-    try:
-        names = list(group)
-    except _DAMAGED:
-        found.warn("set-unreadable", f"Group {group.name!r} cannot be read and is left out.")
-        return
-    for name in names if depth <= _DEEPEST else ():
-        try:
-            if not isinstance(group.get(name, getlink=True), h5py.HardLink):
-                continue
-            item = group[name]
-            usable = _is_table(item) and _holds_its_samples(item, found)
-        except _DAMAGED:
-            found.warn("set-unreadable", f"Data set {name!r} cannot be read and is left out.")
-            continue
-        if isinstance(item, h5py.Group):
-            yield from _walk(item, here, owner, found, depth + 1)
-        elif usable:
-            own = _attributes(item)
-            rated = item.name if set(own) & _RATE_NAMES else owner
-            yield Found(item.name, item.shape, item.dtype.str, {**here, **own}, rated)
-
-
-def _is_table(item: Any) -> bool:
-    return isinstance(item, h5py.Dataset) and item.dtype.kind in "iuf" and item.ndim in (1, 2)
+def _found(entry: dict[str, Any], groups: Sequence[dict[str, Any]]) -> Found:
+    """A data set as the reading process tells of it, with the attributes of the groups above it."""
+    attributes: dict[str, Any] = {}
+    owner = ""
+    own_level = {"name": entry["path"], "attributes": entry["attributes"]}
+    for level in (*(groups[k] for k in entry["groups"]), own_level):
+        own = level["attributes"]
+        # A group that repeats an inherited rate owns no other one, a data set always owns its own.
+        rates = set(own) & _RATE_NAMES
+        if level is own_level or not rates <= set(attributes):
+            owner = level["name"] if rates else owner
+        attributes |= own
+    return Found(entry["path"], tuple(entry["shape"]), entry["dtype"], attributes, owner)
 
 
 def _first(attributes: dict[str, Any], names: frozenset[str]) -> Any:
@@ -371,24 +277,15 @@ def open_hdf5(
     path = Path(path)
     found = Findings(path)
     given = None if rate is None else exact_rate(rate)
-    with _opened(path) as file:
-        if "schema_version" in file.attrs and str(file.attrs.get("software", "")).startswith(
-            "sleepbrux"
-        ):
-            raise found.refusal(
-                "this is the archive of a scored night, not a recording; give it to 'sleepbrux"
-                " robustness' or score the recording."
-            )
-        try:
-            sets = []
-            for each in _walk(file, {}, "", found):
-                sets.append(each)
-                if len(sets) > MOST_SETS:
-                    raise found.refusal(f"the file holds more than {MOST_SETS} data sets.")
-        except RecordingError:
-            raise
-        except _DAMAGED as error:
-            raise found.refusal("the HDF5 file is damaged; copy it again.") from error
+    seen, _ = ask(path, "look", found)
+    if seen.get("archive"):
+        raise found.refusal(
+            "this is the archive of a scored night, not a recording; give it to 'sleepbrux robustness' or"
+            " score the recording."
+        )
+    for code, text in seen["warnings"]:
+        found.warn(code, text)
+    sets = [_found(entry, seen["groups"]) for entry in seen["sets"]]
     chosen = _choose(sets, datasets, given, found)
     channels, places = _channels(chosen, given, unit, scale, found)
     source = Hdf5Source(path, places)
@@ -415,19 +312,19 @@ def _without_missing(
     """Channels of float samples, those that are no numbers in gaps; reads these data sets once."""
     result, missing = [], 0
     for channel in channels:
-        if dtypes[source.places[channel.index][0]][1] != "f":
+        name, column = source.places[channel.index]
+        if dtypes[name][1] != "f":
             result.append(channel)
             continue
-        n = channel.n_stored
-        parts = (
-            source.blocks([channel], first, min(first + _STEP_SAMPLES, n))[0].data[:, np.newaxis]
-            for first in range(0, n, _STEP_SAMPLES)
-        )
-        (present,) = present_in(parts, 1)
-        missing += n - present.n
-        result.append(
-            replace(channel, pieces=present.pieces(), fault=faulty(channel.label, present))
-        )
+        seen, _ = ask(source.path, "present", found, name=name, column=column, n=channel.n_stored)
+        pieces = tuple(Piece(a, a, b - a) for a, b in seen["runs"])
+        fault = ""
+        if seen["shattered"] or not pieces:
+            fault = f"Channel {channel.label!r} " + (
+                "is in too many pieces." if seen["shattered"] else "holds no finite sample."
+            )
+        missing += 0 if seen["shattered"] else channel.n_stored - sum(p.n for p in pieces)
+        result.append(replace(channel, pieces=pieces, fault=fault))
     if missing:
         found.warn("samples-missing", f"{missing} samples are no numbers and taken as missing.")
     return tuple(result)
@@ -435,7 +332,7 @@ def _without_missing(
 
 def _channels(
     chosen: list[Found], given: Fraction | None, unit: Unit, scale: Scale, found: Findings
-) -> tuple[tuple[Channel, ...], tuple[tuple[str, int, bool, int], ...]]:
+) -> tuple[tuple[Channel, ...], tuple[tuple[str, int], ...]]:
     columns = [(each, k) for each in chosen for k in range(each.columns)]
     names = unique_labels([label for each in chosen for label in _labels(each)])
     known = {name: recognise(name) for name in names}
@@ -455,5 +352,5 @@ def _channels(
                 n_stored=each.n, pieces=(Piece(0, 0, each.n),),
             )
         )  # fmt: skip
-        places.append((each.path, k, each.by_row, len(each.shape)))
+        places.append((each.path, k))
     return tuple(channels), tuple(places)

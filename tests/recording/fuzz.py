@@ -1,7 +1,8 @@
 """The long run of damaged files: ``python -m tests.recording.fuzz --mutations 100000``.
 
 Files of every format that is read without mne are bent (bytes flipped, cells replaced, cut, doubled,
-filled) and opened. Each must end in a recording whose samples can be read, or in a refusal of one
+filled) and opened. Each must end in a recording whose samples can be read, with the numbers
+that another reader finds where that takes the file too (``oracles.py``), or in a refusal of one
 sentence that names the file: no other error, no crash of the process, no wait above a few seconds, and
 no more memory than a fixed sum above some times the file's length. A failure is printed with the seed
 that makes it again.
@@ -25,15 +26,22 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-import sleepbrux.recording.hdf5
+import sleepbrux.recording.mne_formats
 import sleepbrux.recording.table
 import sleepbrux.recording.wav  # noqa: F401  loaded before memory is measured
+from sleepbrux.errors import RecordingError
+from sleepbrux.recording import hdf5_line
+from tests.recording import oracles
 from tests.recording.build import File, Signal, edf, edf_plus, emg, tal, times
-from tests.recording.test_fuzz import FILE_WIDTHS, SIGNAL_WIDTHS, open_or_refuse
+from tests.recording.test_fuzz import FILE_WIDTHS, SIGNAL_WIDTHS, opened_or_refused
 
-BATCH = 500
+BATCH = 2500
+TRACED = 8
+HANGS_S = 150
+MOST_FAILURES = 5
 MOST_BYTES = 12_000_000
 BYTES_A_BYTE = 40
+MOST_HELD = 100_000_000
 MOST_SECONDS = 20
 ADDRESS_SPACE = 6 << 30
 CELLS = [
@@ -47,6 +55,11 @@ def _edf() -> bytes:
     onsets = [f"+{i}" if i < 6 else f"+{i + 20}" for i in range(10)]
     slow = emg(per_record=25, label="SpO2", dimension="%")
     return edf_plus(emg(), slow, times(onsets, marks), reserved="EDF+D").to_bytes()
+
+
+def _plain_edf() -> bytes:
+    slow = emg(per_record=25, label="SpO2", dimension="%")
+    return edf_plus(emg(), slow, emg(label="EMG Mass R", dimension="mV")).to_bytes()
 
 
 def _bdf() -> bytes:
@@ -109,7 +122,7 @@ def _hdf5(*, packed: bool) -> bytes:
 
 
 SEEDS: dict[str, tuple[str, list[Callable[[], bytes]]]] = {
-    "EDF": ("night.edf", [_edf]),
+    "EDF": ("night.edf", [_edf, _plain_edf]),
     "BDF": ("night.bdf", [_bdf]),
     "CSV": ("night.csv", [_csv_comma, _csv_clock]),
     "WAV": ("night.wav", [lambda: _wav(1, 16), lambda: _wav(1, 24), lambda: _wav(3, 32),
@@ -157,88 +170,147 @@ def bent_header(rng: np.random.Generator) -> bytes:
     return File((Signal(signal.digital, dict(fields)), emg()), 10, dict(cells)).to_bytes()
 
 
-def batch(kind: str, seed: int, n: int) -> dict[str, float]:
+def memory() -> int:
+    """Most bytes that this process, and the one that reads HDF5 for it, have held."""
+    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    for line in hdf5_line._lines:
+        status = Path(f"/proc/{line._process.pid}/status")
+        if status.is_file():
+            own += 1024 * int(status.read_text().split("VmHWM:")[1].split()[0])
+    return own
+
+
+def batch(
+    kind: str, seed: int, n: int, *, at: Callable[[int], None] = lambda trial: None, first: int = 0
+) -> dict[str, float]:
     """Open ``n`` damaged files of one format; the first wrong end raises."""
     name, makers = SEEDS[kind]
     goods = [make() for make in makers]
-    opened, most, slowest = 0, 0.0, 0.0
+    opened, agreed, most, slowest = 0, 0, 0.0, 0.0
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / name
-        path.write_bytes(goods[0])
-        open_or_refuse(path)
-        tracemalloc.start()
-        for trial in range(n):
-            rng = np.random.default_rng([seed, trial])
-            good = goods[int(rng.integers(len(goods)))]
-            bad = bent_header(rng) if kind == "EDF" and trial % 3 == 0 else bend(good, rng)
+        for good in goods:
+            path.write_bytes(good)
+            assert opened_or_refused(path)
+        held = memory()
+        for trial in range(first, n):
+            at(trial)
+            bad = again(kind, seed, trial, goods)
             path.write_bytes(bad)
-            tracemalloc.reset_peak()
-            before, started = tracemalloc.get_traced_memory()[0], time.process_time()
-            try:
-                opened += open_or_refuse(path)
-            except BaseException:
-                print(json.dumps({"kind": kind, "seed": seed, "trial": trial}), file=sys.stderr)
-                raise
-            peak = tracemalloc.get_traced_memory()[1] - before
+            traced = trial % TRACED == 0
+            if traced:
+                tracemalloc.start()
+            started = time.process_time()
+            recording = opened_or_refused(path)
+            opened += recording is not None
             seconds = time.process_time() - started
-            most, slowest = max(most, peak), max(slowest, seconds)
             where = f"{kind}, seed {seed}, trial {trial}"
-            assert peak <= MOST_BYTES + BYTES_A_BYTE * len(bad), f"{where}: {peak} bytes"
+            if traced:
+                peak = tracemalloc.get_traced_memory()[1]
+                tracemalloc.stop()
+                most = max(most, peak)
+                assert peak <= MOST_BYTES + BYTES_A_BYTE * len(bad), f"{where}: {peak} bytes"
+            slowest = max(slowest, seconds)
             assert seconds < MOST_SECONDS, f"{where}: {seconds} s"
-    return {"opened": opened, "n": n, "peak": most, "seconds": slowest}
+            try:
+                agreed += recording is not None and oracles.agrees(recording, path)
+            except (AssertionError, RecordingError) as error:
+                raise AssertionError(f"{where}: {error}") from error
+            assert memory() - held < MOST_HELD, f"{where}: {memory() - held} bytes more than before"
+        grown = max(memory() - held, 0)
+    return {
+        "opened": opened,
+        "agreed": agreed,
+        "n": n - first,
+        "peak": most,
+        "seconds": slowest,
+        "grown": grown,
+    }
 
 
-def again(kind: str, seed: int, trial: int) -> bytes:
+def again(kind: str, seed: int, trial: int, goods: list[bytes] | None = None) -> bytes:
     """The damaged file of one trial."""
-    goods = [make() for make in SEEDS[kind][1]]
+    goods = goods or [make() for make in SEEDS[kind][1]]
     rng = np.random.default_rng([seed, trial])
     good = goods[int(rng.integers(len(goods)))]
     return bent_header(rng) if kind == "EDF" and trial % 3 == 0 else bend(good, rng)
 
 
+def _run(kind: str, seed: int, n: int) -> tuple[list[dict[str, float]], list[str]]:
+    """One batch in a process of its own; a trial that kills or holds it is told, and the rest goes on."""
+    results, failures, first = [], [], 0
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder) / "trial"
+        while first < n and len(failures) < MOST_FAILURES:
+            place.write_text(str(first))
+            command = [sys.executable, "-W", "error", "-m", "tests.recording.fuzz", "--batch", kind,
+                       str(seed), str(n), str(first), str(place)]  # fmt: skip
+            process = subprocess.Popen(
+                command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            )
+            said = ""
+            while True:
+                try:
+                    out, said = process.communicate(timeout=HANGS_S)
+                    break
+                except subprocess.TimeoutExpired:
+                    if time.time() - place.stat().st_mtime > HANGS_S:
+                        process.kill()
+                        out, said = *process.communicate()[:1], "no end"
+                        break
+            if process.returncode == 0:
+                results.append(json.loads(out))
+                break
+            trial = int(place.read_text())
+            failures.append(f"{kind}, seed {seed}, trial {trial}: {said[-1500:]}")
+            first = trial + 1
+    return results, failures
+
+
 def main() -> int:
-    """Run batches in processes of their own, so that a crash is seen and told."""
+    """Run batches in processes of their own; ``--state`` keeps what is done, to go on later."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--mutations", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--kinds", nargs="*", default=list(SEEDS))
-    parser.add_argument("--batch", nargs=3, metavar=("KIND", "SEED", "N"))
+    parser.add_argument("--state", type=Path, default=None, help="JSON lines of finished batches")
+    parser.add_argument("--batch", nargs=5, metavar=("KIND", "SEED", "N", "FIRST", "PLACE"))
     given = parser.parse_args()
     if given.batch:
         resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE, ADDRESS_SPACE))
-        kind, seed, n = given.batch
-        print(json.dumps(batch(kind, int(seed), int(n))))
+        kind, seed, n, first, place = given.batch
+        done = batch(kind, int(seed), int(n), first=int(first),
+                     at=lambda trial: Path(place).write_text(str(trial)) and None)  # fmt: skip
+        print(json.dumps(done))
         return 0
+    kept = [json.loads(line) for line in given.state.read_text().splitlines()] if (
+        given.state and given.state.is_file()) else []  # fmt: skip
     each = -(-given.mutations // len(given.kinds))
-    failures = 0
+    failures = []
     for kind in given.kinds:
-        totals = {"n": 0.0, "opened": 0.0, "peak": 0.0, "seconds": 0.0}
-        for k, first in enumerate(range(0, each, BATCH)):
-            n = min(BATCH, each - first)
-            command = [sys.executable, "-W", "error", "-m", "tests.recording.fuzz", "--batch", kind,
-                       str(given.seed + k), str(n)]  # fmt: skip
-            done = subprocess.run(
-                command, capture_output=True, text=True, check=False, timeout=3600
-            )
-            if done.returncode:
-                failures += 1
-                print(
-                    f"{kind}, seed {given.seed + k}: exit {done.returncode}\n{done.stderr[-1500:]}"
-                )
-                continue
-            result = json.loads(done.stdout)
-            totals["n"] += result["n"]
-            totals["opened"] += result["opened"]
-            totals["peak"] = max(totals["peak"], result["peak"])
-            totals["seconds"] = max(totals["seconds"], result["seconds"])
+        totals = {"n": 0.0, "opened": 0.0, "agreed": 0.0, "peak": 0.0, "seconds": 0.0, "grown": 0.0}
+        for k, start in enumerate(range(0, each, BATCH)):
+            key = [kind, given.seed + k, min(BATCH, each - start)]
+            old = next((line for line in kept if line["key"] == key), None)
+            results, wrong = (old["results"], old["wrong"]) if old else _run(*key)
+            if given.state and old is None:
+                with given.state.open("a") as file:
+                    file.write(json.dumps({"key": key, "results": results, "wrong": wrong}) + "\n")
+            failures += wrong
+            for text in wrong:
+                print(text, flush=True)
+            for result in results:
+                for name, value in result.items():
+                    add = name in {"n", "opened", "agreed"}
+                    totals[name] = totals[name] + value if add else max(totals[name], value)
         print(
-            f"{kind:5} {totals['n']:>7.0f} damaged files, {totals['opened']:>6.0f} opened, the rest refused;"
-            f" most memory {totals['peak'] / 1e6:.1f} MB, slowest {totals['seconds']:.2f} s",
+            f"{kind:5} {totals['n']:>7.0f} damaged files, {totals['opened']:>6.0f} opened"
+            f" ({totals['agreed']:.0f} also by another reader, same numbers), the rest refused;"
+            f" most memory {totals['peak'] / 1e6:.1f} MB in Python, {totals['grown'] / 1e6:.0f} MB grown in"
+            f" a batch; slowest {totals['seconds']:.2f} s",
             flush=True,
         )
-    print(
-        f"{failures} batches failed" if failures else "no other end than a recording or a refusal"
-    )
+    print(f"{len(failures)} failures" if failures else "no other end than a recording or a refusal")
     return 1 if failures else 0
 
 

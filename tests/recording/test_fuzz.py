@@ -64,19 +64,25 @@ def check(recording: Recording) -> None:
         assert len(last) == min(3, channel.n_stored)
 
 
-def open_or_refuse(path: Path) -> bool:
-    """Whether a file opens; a refusal is one sentence that names the file."""
+def opened_or_refused(path: Path) -> Recording | None:
+    """The recording, whole; None where it is refused, in one sentence that names the file."""
     refusal = ""
     try:
-        check(open_recording(path))
+        recording = open_recording(path)
+        check(recording)
     except RecordingError as error:
         refusal = str(error)
     if not refusal:
-        return True
+        return recording
     assert refusal.startswith(f"{path.name}: ")
     assert "\n" not in refusal
     assert refusal[-1] in ".?"
-    return False
+    return None
+
+
+def open_or_refuse(path: Path) -> bool:
+    """Whether a file opens."""
+    return opened_or_refused(path) is not None
 
 
 def bend_and_open(path: Path, *, seed: int, n_trials: int) -> int:
