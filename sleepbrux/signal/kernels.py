@@ -96,12 +96,18 @@ def sweep_lanes(
 
     The inner loops run over the lanes, so that one instruction serves several; the work arrays are
     made here and not by the caller, so that the compiler knows their shape and that none overlaps.
+    Samples are gathered as they are stored and converted in the first section, because a loop that
+    does no more than convert is unrolled before it can be made to serve several lanes.
     """
+    stored = np.zeros((hop, LANES), dtype=data.dtype)
     x = np.zeros((hop, LANES))
     z = np.zeros((sections.shape[0], 2, LANES))
     sums = np.zeros((7, LANES))
+    block_sums = np.zeros((8, LANES))
+    still = np.zeros(LANES, dtype=data.dtype)
     base, before, level = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
     position, within = np.zeros(LANES, dtype=np.int64), np.zeros(LANES, dtype=np.int64)
+    block, left = np.zeros(LANES, dtype=np.int64), np.zeros(LANES, dtype=np.int64)
     longest = 0
     for lane in range(LANES):
         longest = max(longest, lane_frames[lane])
@@ -109,34 +115,60 @@ def sweep_lanes(
         within[lane] = first % per_record
         position[lane] = first // per_record * record_length + channel_offset + within[lane]
         if lane_count[lane] > 0:
-            base[lane] = float(data[position[lane]])
+            still[lane] = data[position[lane]]
+            base[lane] = float(still[lane])
+        block[lane] = lane_frame[lane] // frames_per_block
+        left[lane] = (block[lane] + 1) * frames_per_block - lane_frame[lane]
+        block_sums[6, lane] = np.inf
+        block_sums[7, lane] = -np.inf
     for frame in range(-margin_frames, longest):
+        in_one_piece = True
         for lane in range(LANES):
             step = (frame + margin_frames) * hop - lane_lead[lane]
-            begin = min(max(-step, 0), hop)
-            end = max(min(lane_count[lane] - step, hop), begin)
-            if end - begin < hop:
-                x[:begin, lane] = 0.0
-                x[end:, lane] = 0.0
-            while begin < end:
-                run = min(end - begin, per_record - within[lane])
-                part = data[position[lane] : position[lane] + run]
-                column = x[begin : begin + run, lane]
-                for i in range(run):
-                    column[i] = float(part[i]) - base[lane]
-                begin += run
-                position[lane] += run
-                within[lane] += run
+            if step < 0 or step + hop > lane_count[lane] or within[lane] + hop > per_record:
+                in_one_piece = False
+        if in_one_piece:
+            for j in range(hop):
+                row = stored[j]
+                for lane in range(LANES):
+                    row[lane] = data[position[lane] + j]
+            for lane in range(LANES):
+                position[lane] += hop
+                within[lane] += hop
                 if within[lane] == per_record:
                     within[lane] = 0
                     position[lane] += record_length - per_record
-        if frame >= 0:
-            level[:] = 0.0
-            for j in range(hop):
-                row = x[j]
-                for lane in range(LANES):
-                    level[lane] += row[lane]
-        for section in range(sections.shape[0]):
+        else:
+            for lane in range(LANES):
+                step = (frame + margin_frames) * hop - lane_lead[lane]
+                begin = min(max(-step, 0), hop)
+                end = max(min(lane_count[lane] - step, hop), begin)
+                for j in range(hop):
+                    stored[j, lane] = still[lane]
+                while begin < end:
+                    run = min(end - begin, per_record - within[lane])
+                    for j in range(run):
+                        stored[begin + j, lane] = data[position[lane] + j]
+                    begin += run
+                    position[lane] += run
+                    within[lane] += run
+                    if within[lane] == per_record:
+                        within[lane] = 0
+                        position[lane] += record_length - per_record
+        level[:] = 0.0
+        b0, b1, b2 = sections[0, 0], sections[0, 1], sections[0, 2]
+        a1, a2 = sections[0, 3], sections[0, 4]
+        z0, z1 = z[0, 0], z[0, 1]
+        for j in range(hop):
+            row, column = x[j], stored[j]
+            for lane in range(LANES):
+                value = float(column[lane]) - base[lane]
+                level[lane] += value
+                out = b0 * value + z0[lane]
+                z0[lane] = b1 * value - a1 * out + z1[lane]
+                z1[lane] = b2 * value - a2 * out
+                row[lane] = out
+        for section in range(1, sections.shape[0]):
             b0, b1, b2 = sections[section, 0], sections[section, 1], sections[section, 2]
             a1, a2 = sections[section, 3], sections[section, 4]
             z0, z1 = z[section, 0], z[section, 1]
@@ -169,19 +201,32 @@ def sweep_lanes(
                 sums[5, lane] += out * cosine_1
                 sums[6, lane] += out * sine_1
         for lane in range(LANES):
+            for k in range(4):
+                block_sums[k, lane] += sums[3 + k, lane]
+            block_sums[4, lane] += sums[0, lane]
+            block_sums[5, lane] += sums[2, lane]
+            mean = level[lane] / hop + base[lane]
+            block_sums[6, lane] = min(block_sums[6, lane], mean)
+            block_sums[7, lane] = max(block_sums[7, lane], mean)
+            sums[0, lane] = sums[0, lane] / hop * (gain * gain)
+            sums[1, lane] = sums[1, lane] / hop * gain
+        for lane in range(LANES):
             if frame >= lane_frames[lane]:
                 continue
-            at = lane_frame[lane] + frame
-            energy[at] = sums[0, lane] / hop * (gain * gain)
-            rectified[at] = sums[1, lane] / hop * gain
-            block = at // frames_per_block
-            for k in range(4):
-                stats[block, 5 + k] += sums[3 + k, lane]
-            stats[block, 9] += sums[0, lane]
-            stats[block, 10] += sums[2, lane]
-            mean = level[lane] / hop + base[lane]
-            stats[block, 11] = min(stats[block, 11], mean)
-            stats[block, 12] = max(stats[block, 12], mean)
+            energy[lane_frame[lane] + frame] = sums[0, lane]
+            rectified[lane_frame[lane] + frame] = sums[1, lane]
+            left[lane] -= 1
+            if left[lane] == 0 or frame + 1 == lane_frames[lane]:
+                row = stats[block[lane]]
+                for k in range(6):
+                    row[5 + k] += block_sums[k, lane]
+                    block_sums[k, lane] = 0.0
+                row[11] = min(row[11], block_sums[6, lane])
+                row[12] = max(row[12], block_sums[7, lane])
+                block_sums[6, lane] = np.inf
+                block_sums[7, lane] = -np.inf
+                block[lane] += 1
+                left[lane] = frames_per_block
 
 
 @compiled

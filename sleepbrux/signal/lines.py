@@ -64,70 +64,133 @@ class Lines:
         return sum(share for _, share in self.shares)
 
 
-def raw(block: Block, first: int, n: int) -> NDArray[np.float64]:
-    """``n`` stored samples from ``first`` on, float64, shape (n,), digital steps."""
-    k = np.arange(first, first + n) - block.first
-    at = k // block.per_record * block.record_length + block.channel_offset + k % block.per_record
-    return np.asarray(block.data[at], dtype=np.float64)
+def raw(block: Block, first: int, n: int) -> NDArray[Any]:
+    """``n`` stored samples from ``first`` on, shape (n,), digital steps."""
+    start = first - block.first
+    row, stop = start // block.per_record, -(-(start + n) // block.per_record)
+    whole = block.data[row * block.record_length : stop * block.record_length]
+    if len(whole) < (stop - row) * block.record_length:
+        k = np.arange(start, start + n)
+        at = k // block.per_record * block.record_length + k % block.per_record
+        return np.asarray(block.data[block.channel_offset + at])
+    table = whole.reshape(-1, block.record_length)
+    own = table[:, block.channel_offset : block.channel_offset + block.per_record].ravel()
+    return own[start - row * block.per_record :][:n]
+
+
+@dataclass(frozen=True, eq=False)
+class _Bins:
+    """Where in a spectrum to look for multiples of the mains, and how to weigh it.
+
+    Attributes
+    ----------
+    window, gain
+        Hann window, and the power gain of the EMG filter at each bin.
+    multiples
+        (mains in Hz, multiple) of each row below.
+    near
+        int64, shape (n_rows, n): bins around the multiple, the last one repeated to fill the row.
+    beside
+        int64, shape (m,): steps from a peak to what lies beside it.
+    """
+
+    window: NDArray[np.float64]
+    gain: NDArray[np.float64]
+    multiples: tuple[tuple[int, int], ...]
+    near: NDArray[np.int64]
+    beside: NDArray[np.int64]
 
 
 @lru_cache(maxsize=8)
-def _gains(rate: Fraction, n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Hann window of ``n`` samples, and the power gain of the EMG filter at each bin."""
+def _bins(rate: Fraction, n: int) -> _Bins:
     hz = np.arange(n // 2 + 1) * (float(rate) / n)
     z = np.exp(-2j * math.pi * hz / float(rate))
     gain = np.ones(len(hz))
     for b0, b1, b2, a1, a2 in emg_band_pass(rate):
         gain *= np.abs((b0 + b1 * z + b2 * z * z) / (1 + a1 * z + a2 * z * z)) ** 2
-    return np.hanning(n + 1)[:-1], gain
-
-
-def _peak(power: NDArray[np.float64], low: int, high: int, beside: int) -> tuple[float, float]:
-    """(bin, power) of the strongest line between two bins, from what lies beside it; power 0: none."""
-    at = low + int(np.argmax(power[low : high + 1]))
-    floor = float(np.median(np.concatenate((power[at - 3 * beside : at - beside],
-                                            power[at + beside : at + 3 * beside]))))  # fmt: skip
-    if not power[at] > PROMINENCE * floor:
-        return float(at), 0.0
-    a, b, c = (math.log(max(v, 1e-300)) for v in power[at - 1 : at + 2].tolist())
-    bend = a - 2 * b + c
-    offset = 0.5 * (a - c) / bend if bend < 0 else 0.0
-    return at + offset, float(power[at - 2 : at + 3].sum()) - 5 * floor
-
-
-def look(data: NDArray[np.float64], rate: Fraction) -> Lines | None:
-    """Mains in a few seconds of unfiltered signal; None where there is none."""
-    n = len(data)
-    window, gain = _gains(rate, n)
-    power = np.abs(np.fft.rfft((data - data.mean()) * window)) ** 2 * gain
     step_hz = float(rate) / n
-    beside = max(round(1.5 / step_hz), 3)
-    whole = float(power.sum())
-    if not whole > 0:
-        return None
-    found = [_multiples(power, whole, mains_hz, step_hz, beside, rate) for mains_hz in MAINS_HZ]
-    lines = [f for f in found if f is not None]
-    return max(lines, key=lambda f: f.share) if lines else None
+    reach = max(round(1.5 / step_hz), 3)
+    multiples, rows = [], []
+    for mains_hz in MAINS_HZ:
+        for k in range(1, HIGHEST_HARMONIC + 1):
+            low = math.ceil(k * (mains_hz - REACH_HZ) / step_hz)
+            high = math.floor(k * (mains_hz + REACH_HZ) / step_hz)
+            if high + 3 * reach >= len(hz) or k * mains_hz > band_edges_hz(rate)[1]:
+                break
+            multiples.append((mains_hz, k))
+            rows.append(range(low, high + 1))
+    widest = max((len(row) for row in rows), default=1)
+    near = [[*row, *[row[-1]] * (widest - len(row))] for row in rows]
+    steps = np.arange(reach, 3 * reach)
+    return _Bins(
+        window=np.hanning(n + 1)[:-1],
+        gain=gain,
+        multiples=tuple(multiples),
+        near=np.array(near, dtype=np.int64).reshape(len(rows), widest),
+        beside=np.concatenate((steps - 4 * reach, steps)),
+    )
 
 
-def _multiples(
-    power: NDArray[np.float64], whole: float, mains_hz: int, step_hz: float, beside: int,
+def look(data: NDArray[np.float64], rate: Fraction) -> list[Lines | None]:
+    """Mains in several looks at a few seconds of unfiltered signal, shape (n_looks, n); None: no line."""
+    n = data.shape[1]
+    bins = _bins(rate, n)
+    spectrum = np.fft.rfft((data - data.mean(axis=1, keepdims=True)) * bins.window, axis=1)
+    power = (spectrum.real**2 + spectrum.imag**2) * bins.gain
+    within = power[:, bins.near]
+    at = bins.near[np.arange(len(bins.near)), within.argmax(axis=2)]
+    beside = np.sort(_around(power, at, bins.beside), axis=2)
+    middle = beside.shape[2] // 2
+    floor = beside[:, :, middle - 1 : middle + 1].mean(axis=2)
+    stands_out = within.max(axis=2) > PROMINENCE * floor
+    strength = _around(power, at, np.arange(-2, 3)).sum(axis=2) - 5 * floor
+    whole = power.sum(axis=1)
+    return [
+        _lines(power[k], at[k], np.where(stands_out[k], strength[k], 0.0) / whole[k], bins, rate)
+        if whole[k] > 0 and stands_out[k].any()
+        else None
+        for k in range(len(data))
+    ]
+
+
+def _around(
+    power: NDArray[np.float64], at: NDArray[np.int64], steps: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Power some steps from each peak of each look, shape (n_looks, n_rows, n_steps)."""
+    look = np.arange(len(power))[:, None, None]
+    around: NDArray[np.float64] = power[look, at[:, :, None] + steps]
+    return around
+
+
+def _lines(
+    power: NDArray[np.float64], at: NDArray[np.int64], share: NDArray[np.float64], bins: _Bins,
     rate: Fraction,
 ) -> Lines | None:  # fmt: skip
-    """Multiples of one mains frequency that stand out, all of the same line."""
-    peaks = []
-    for k in range(1, HIGHEST_HARMONIC + 1):
-        low = math.ceil(k * (mains_hz - REACH_HZ) / step_hz)
-        high = math.floor(k * (mains_hz + REACH_HZ) / step_hz)
-        if high + 3 * beside >= len(power) or k * mains_hz > band_edges_hz(rate)[1]:
-            break
-        at, strength = _peak(power, low, high, beside)
-        if strength > 0:
-            peaks.append((k, at * step_hz / k, strength / whole))
-    rest = 1 - sum(share for *_, share in peaks)
-    peaks = [peak for peak in peaks if peak[2] >= LEAST_TO_REST * rest]
-    if not peaks:
-        return None
+    """Stronger one of the two mains, None where neither is worth a word."""
+    step_hz = float(rate) / len(bins.window)
+    found = []
+    for mains_hz in MAINS_HZ:
+        peaks = [
+            (k, _between_bins(power, int(at[row])) * step_hz / k, float(share[row]))
+            for row, (mains, k) in enumerate(bins.multiples)
+            if mains == mains_hz and share[row] > 0
+        ]
+        rest = 1 - sum(part for *_, part in peaks)
+        peaks = [peak for peak in peaks if peak[2] >= LEAST_TO_REST * rest]
+        if peaks:
+            found.append(_same_line(peaks))
+    return max(found, key=lambda lines: lines.share) if found else None
+
+
+def _between_bins(power: NDArray[np.float64], at: int) -> float:
+    """Place of a peak between the bins, by the parabola through three logarithms."""
+    a, b, c = (math.log(max(v, 1e-300)) for v in power[at - 1 : at + 2].tolist())
+    bend = a - 2 * b + c
+    return at + (0.5 * (a - c) / bend if bend < 0 else 0.0)
+
+
+def _same_line(peaks: Sequence[tuple[int, float, float]]) -> Lines:
+    """Those of the peaks (multiple, Hz of the mains, share) that are multiples of one line."""
     _, line_hz, _ = max(peaks, key=lambda peak: peak[2])
     same = [peak for peak in peaks if abs(peak[1] - line_hz) < SAME_HZ]
     weight = sum(k * share for k, _, share in same)

@@ -50,13 +50,14 @@ def sweep_lanes(
             base = now if i == 0 else base
             value[int(lane_lead[lane]) + i] = now - base
         stretches.append((value, _cascade(value, sections), base))
+    pending = [_nothing() for _ in stretches]
     for frame in range(max(int(n) for n in lane_frames)):
         for lane, (value, out, base) in enumerate(stretches):
             if frame >= lane_frames[lane]:
                 continue
             begin = (margin_frames + frame) * hop
             at = int(lane_frame[lane]) + frame
-            row = stats[at // frames_per_block]
+            row = pending[lane]
             square = size = change = level = 0.0
             phasors = [0.0, 0.0, 0.0, 0.0]
             for i in range(begin, begin + hop):
@@ -69,12 +70,23 @@ def sweep_lanes(
                 level += value[i]
             energy[at] = square / hop * (gain * gain)
             rectified[at] = size / hop * gain
-            row[5:9] += phasors
-            row[9] += square
-            row[10] += change
+            row[0:4] += phasors
+            row[4] += square
+            row[5] += change
             mean = level / hop + base
-            row[11] = min(row[11], mean)
-            row[12] = max(row[12], mean)
+            row[6] = min(row[6], mean)
+            row[7] = max(row[7], mean)
+            if (at + 1) % frames_per_block == 0 or frame + 1 == lane_frames[lane]:
+                block = stats[at // frames_per_block]
+                block[5:11] += row[:6]
+                block[11] = min(block[11], row[6])
+                block[12] = max(block[12], row[7])
+                pending[lane] = _nothing()
+
+
+def _nothing() -> Any:
+    """Sums of a block of which no frame has been counted."""
+    return np.array([0.0] * 6 + [math.inf, -math.inf])
 
 
 def _cascade(value: list[float], sections: Any) -> list[float]:

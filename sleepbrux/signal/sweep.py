@@ -250,11 +250,19 @@ class _Bench:
         self, blocks: Sequence[Block], turns: Sequence[Sequence[_Stretch]], out: ChannelFrames
     ) -> tuple[Notched, ...]:
         """Filter again, with notches, the tiles of one task in which mains is measured."""
+        places = [
+            (stretch.frame // self.layout.tile_frames, data)
+            for block, turn in zip(blocks, turns, strict=True)
+            for stretch in turn
+            for data in self._looks(block, stretch, out)
+        ]
+        if not places:
+            return ()
         found: dict[int, list[Lines]] = {}
-        for block, turn in zip(blocks, turns, strict=True):
-            for stretch in turn:
-                tile = stretch.frame // self.layout.tile_frames
-                found.setdefault(tile, []).extend(self._looks(block, stretch, out))
+        lines_of = look(np.array([data for _, data in places], dtype=np.float64), self.layout.rate)
+        for (tile, _), lines in zip(places, lines_of, strict=True):
+            if lines is not None:
+                found.setdefault(tile, []).append(lines)
         removed = agreed(lines for tile in found.values() for lines in tile)
         if removed is None:
             return ()
@@ -274,8 +282,8 @@ class _Bench:
             out.stats[rows, energy : energy + 2] = stats[rows, energy : energy + 2]
         return tuple(notched)
 
-    def _looks(self, block: Block, stretch: _Stretch, out: ChannelFrames) -> Iterator[Lines]:
-        """Look for mains where the stretch is quietest, and where a phasor says hum."""
+    def _looks(self, block: Block, stretch: _Stretch, out: ChannelFrames) -> Iterator[NDArray[Any]]:
+        """Samples where the stretch is quietest, and where a phasor says hum."""
         per_block = out.frames_per_block
         first = -(-stretch.frame // per_block)
         stop = (stretch.frame + stretch.n_frames) // per_block
@@ -293,9 +301,7 @@ class _Bench:
             sample = (
                 stretch.first + stretch.count - (stretch.frame + stretch.n_frames - frame) * hop
             )
-            lines = look(raw(block, sample, LOOK_S * per_block * hop), self.layout.rate)
-            if lines is not None:
-                yield lines
+            yield raw(block, sample, LOOK_S * per_block * hop)
 
 
 def hum_share(stats: NDArray[np.float64]) -> NDArray[np.float64]:
