@@ -42,7 +42,8 @@ _DAMAGED = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeErr
 # Deflate packs at most so much.
 _MOST_PACKED = 1100
 _SMALL_BYTES = 16_000_000
-_SPARE_BYTES = 1 << 30
+_SPARE_BYTES = 64_000_000
+_BYTES_A_BYTE = 20
 _SIZES = {"i1": "i2", "u1": "i2", "i2": "i2", "u2": "i4", "i4": "i4", "f4": "f4"}
 
 
@@ -163,6 +164,7 @@ class _Reader:
 
     def __init__(self, limit_s: float, nowhere: Any) -> None:
         self._limit_s, self._nowhere = limit_s, nowhere
+        self._own = _own_bytes()
 
     def step(self) -> None:
         """Begin a step: the process ends if the next one does not begin in time."""
@@ -173,7 +175,7 @@ class _Reader:
         self.step()
         name = ""
         try:
-            _limit_memory(Path(request["path"]).stat().st_size)
+            _limit_memory(Path(request["path"]).stat().st_size, self._own)
             with h5py.File(request["path"], "r", locking="best-effort") as file:
                 if request["do"] == "look":
                     return self._look(file), None
@@ -217,14 +219,23 @@ def _runs_of(present: NDArray[np.bool_], first: int) -> Iterator[list[int]]:
     yield from (edges.reshape(-1, 2) + first).tolist()
 
 
-def _limit_memory(file_bytes: int) -> None:
+def _limit_memory(file_bytes: int, own_bytes: int) -> None:
     """Bound what the library can take for this file, where the system can."""
     with contextlib.suppress(ImportError, OSError, ValueError):
         import resource
 
         hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
-        most = _SPARE_BYTES + 4 * file_bytes
+        most = own_bytes + _SPARE_BYTES + _BYTES_A_BYTE * file_bytes
         resource.setrlimit(resource.RLIMIT_DATA, (most if hard < 0 else min(most, hard), hard))
+
+
+def _own_bytes() -> int:
+    """Memory of this process before it has read anything."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text().split()[5])
+    except (OSError, IndexError, ValueError):
+        return 1 << 30
+    return pages * 4096
 
 
 def main() -> None:

@@ -26,6 +26,8 @@ _UNEVEN_S = 0.1
 _BLOCKS_AT_ONCE = 16
 _HOUR_S = 3600.0
 _STEP_ROWS = 9
+_LEAST_CHANGES = 4
+_WITHIN_STAMP = 1.5
 
 
 class Run(NamedTuple):
@@ -47,12 +49,15 @@ class Stamps(NamedTuple):
         Seconds from stamp to stamp where rows share them, else 0.
     exact
         Whether each row has its own time, so that a single lost row shows.
+    jitter_s
+        Where rows share stamps: how far the rows at which the stamp changes stray from even times.
     """
 
     step_s: float
     resolution_s: float
     packet_s: float
     exact: bool
+    jitter_s: float = 0.0
 
 
 def _resolution(times: NDArray[np.float64]) -> float:
@@ -86,6 +91,9 @@ def examine(times: NDArray[np.float64], found: Findings) -> Stamps:
     steps = np.diff(times)
     shared = float((np.abs(steps) < 1e-12).mean())
     packet = float(np.percentile(steps[steps > 1e-12], 95)) if shared > 0.1 else 0.0
+    if packet and np.count_nonzero(steps) >= _LEAST_CHANGES:
+        step, jitter = _by_changes(times)
+        return Stamps(step, resolution, packet, exact=False, jitter_s=jitter)
     off = float(np.percentile(np.abs(steps - step), 95))
     if not packet and off > 0.5 * step + resolution:
         raise found.refusal(
@@ -100,6 +108,18 @@ def examine(times: NDArray[np.float64], found: Findings) -> Stamps:
     mean = float(near.mean()) if near.any() else step
     rounded = resolution > 0.1 * step and abs(mean / resolution - round(mean / resolution)) > 1e-5
     return Stamps(mean, resolution, packet, not packet and off <= 0.1 * step and not rounded)
+
+
+def _by_changes(times: NDArray[np.float64]) -> tuple[float, float]:
+    """Seconds a row, and jitter, by the rows at which a shared stamp changes."""
+    rows = np.flatnonzero(np.diff(times)) + 1
+    seconds, counts = np.diff(times[rows]), np.diff(rows)
+    step = float(np.median(seconds / counts))
+    for _ in range(2):
+        strays = np.abs(seconds - counts * step)
+        kept = strays <= max(2 * step, 3 * float(np.median(strays)))
+        step = float(seconds[kept].sum() / counts[kept].sum())
+    return step, float(np.percentile(np.abs(seconds - counts * step), 90))
 
 
 @dataclass
@@ -127,17 +147,29 @@ class Follower:
     _strays: int = 0
     _backward: list[float] = field(default_factory=list)
     _clock_changes: list[float] = field(default_factory=list)
+    _last: float | None = None
+    _last_change: int = 0
+    _unplaced: list[tuple[int, int]] = field(default_factory=list)
 
     @property
     def _tolerance(self) -> float:
         s = self.stamps
         if s.exact:
             return 0.75 * s.step_s
-        return max(LEAST_GAP_ROWS * s.step_s, LEAST_GAP_S, 1.1 * s.resolution_s, 1.5 * s.packet_s)
+        least = max(LEAST_GAP_ROWS * s.step_s, LEAST_GAP_S)
+        return max(least, 2 * s.jitter_s if s.packet_s else 1.1 * s.resolution_s)
 
     @property
     def _block(self) -> int:
-        return max(16, round(max(1.0, 4 * self.stamps.packet_s) / self.stamps.step_s))
+        """Stamps of about a second; where rows share them, changes of at least five."""
+        if self.stamps.packet_s:
+            return max(5, round(2 / self.stamps.packet_s))
+        return max(16, round(1 / self.stamps.step_s))
+
+    @property
+    def _settled(self) -> int:
+        """Stamps after a step from which its size is taken."""
+        return max(3, round(1 / self.stamps.packet_s)) if self.stamps.packet_s else _STEP_ROWS
 
     def push(self, times: NDArray[np.float64]) -> None:
         """Take the stamps of the next rows, seconds; NaN where a row has none."""
@@ -149,17 +181,33 @@ class Follower:
         if not len(off):
             return
         if not self._runs:
-            self._ref = (
-                float(np.median(off[: self._block])) if self.stamps.packet_s else float(off[0])
-            )
-            self._runs.append((0, self._ref, 0.0))
+            self._runs.append((0, float(off[0]), 0.0))
+            self._ref = float(off[0])
+        if self.stamps.packet_s:
+            rows, off = self._changes(rows, off)
         at = 0
         while at < len(off):
             at = self._advance(rows, off, at)
 
+    def _changes(
+        self, rows: NDArray[np.int64], off: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Of rows that share stamps those at which the stamp changes: there the time is known to a row."""
+        stamps = off + rows * self.stamps.step_s
+        before = stamps[0] if self._last is None else self._last
+        changed = np.abs(np.diff(stamps, prepend=before)) > 1e-9
+        self._last = float(stamps[-1])
+        rows, off = rows[changed], off[changed]
+        if len(off) and len(self._runs) == 1 and not self._last_change:
+            self._ref = float(np.median(off[: self._block]))
+            self._runs[0] = (0, self._ref, 0.0)
+            self._last_change = int(rows[0])
+        return rows, off
+
     def _advance(self, rows: NDArray[np.int64], off: NDArray[np.float64], at: int) -> int:
         """Follow some blocks from place ``at`` to the next step or their end; the place reached."""
-        part = off[at : at + _BLOCKS_AT_ONCE * self._block]
+        shared = bool(self.stamps.packet_s)
+        part = off[at : at + (1 if shared else _BLOCKS_AT_ONCE) * self._block]
         away = np.abs(part - self._ref) > self._tolerance
         first = int(np.argmax(away)) if away.any() else len(part)
         if first:
@@ -168,26 +216,37 @@ class Follower:
             self._anchor(rows[at : at + first], even)
         if first == len(part):
             return at + first
-        n = self._block if self.stamps.packet_s else _STEP_ROWS
-        later = float(np.median(part[first : first + n]))
-        if not self.stamps.packet_s and abs(part[first] - later) <= self.stamps.step_s:
+        later = float(np.median(off[at + first : at + first + self._settled]))
+        if not shared and abs(part[first] - later) <= self.stamps.step_s:
             later = float(part[first])
-        step = later - self._ref
+        step, row = later - self._ref, int(rows[at + first])
         if abs(step) <= self._tolerance:
-            self._strays += 1
+            self._strays += not shared
             return at + first + 1
-        self._step(int(rows[at + first]), step)
+        if shared and step > 0:
+            self._doubt(rows, off, at + first, later)
+        self._step(row, step)
         return at + first
 
+    def _doubt(
+        self, rows: NDArray[np.int64], off: NDArray[np.float64], at: int, later: float
+    ) -> None:
+        """Rows beside a gap that fell within a shared stamp: which of them came before it is unknown."""
+        row, before = int(rows[at]), int(rows[at - 1]) if at else self._last_change
+        jump = off[at] + (row - before) * self.stamps.step_s - self._ref
+        if jump > _WITHIN_STAMP * self.stamps.packet_s:
+            return
+        settled = np.flatnonzero(np.abs(off[at : at + 3] - later) <= self._tolerance)
+        after = at + int(settled[0]) if len(settled) else at
+        self._unplaced.append((before, int(rows[after])))
+
     def _anchor(self, rows: NDArray[np.int64], off: NDArray[np.float64]) -> None:
-        """Keep a place to measure the rate by; where rows share stamps, the first and last new one."""
+        """Keep places to measure the rate by."""
         run = len(self._runs) - 1
         if self.stamps.packet_s:
-            new = np.flatnonzero(np.diff(off + rows * self.stamps.step_s) > 1e-12)
-            if not len(new):
-                return
-            for k in (int(new[0]) + 1, int(new[-1]) + 1):
-                self._anchors.append((run, int(rows[k]), float(off[k])))
+            self._anchors.append((run, int(rows[0]), float(off[0])))
+            self._anchors.append((run, int(rows[-1]), float(off[-1])))
+            self._last_change = int(rows[-1])
             return
         self._anchors.append((run, int(rows[-1]), self._ref))
 
@@ -201,6 +260,7 @@ class Follower:
         elif step < 0:
             self._backward.append(step)
             self._credit -= step if step >= -_CATCHES_UP_S else 0.0
+            self._credit += self.stamps.packet_s
             self._shift += step
         else:
             caught_up = min(self._credit, step)
@@ -244,7 +304,7 @@ class Follower:
                 " column."
             )
         self._tell(runs, exact, step, given=rate is not None)
-        return tuple(runs), exact
+        return tuple(_without(runs, self._unplaced, float(exact))), exact
 
     def _true_step(self) -> float:
         """Seconds a row over all runs, by the references at the ends of each."""
@@ -307,8 +367,14 @@ class Follower:
             found.note(
                 "times-shared",
                 f"Rows share time stamps, which come in steps of {s.packet_s:.3g} s; rows are taken as"
-                " evenly spaced, and a gap shorter than"
-                f" {self._tolerance:.3g} s cannot be seen.",
+                f" evenly spaced, and a gap of less than {1000 * self._tolerance:.3g} ms cannot be seen.",
+            )
+        if self._unplaced:
+            found.warn(
+                "rows-unplaced",
+                f"Rows are missing within {len(self._unplaced)} of the time stamps that rows share; which"
+                " of the others came before and which after the gap is not known, so"
+                f" {sum(b - a for a, b in self._unplaced) / exact:.3f} s of rows are left out.",
             )
         self._tell_residual(1 / exact)
 
@@ -326,3 +392,26 @@ class Follower:
                 f"Within a run the time stamps drift by up to {worst:.3f} s from an even sequence of"
                 f" {1 / step:.6g} rows a second.",
             )
+
+
+def _without(runs: list[Run], left_out: list[tuple[int, int]], rate: float) -> list[Run]:
+    """Runs less the given rows."""
+    kept: list[Run] = []
+    k = 0
+    for run in runs:
+        first, stop = run.first, run.first + run.n
+        while k < len(left_out) and left_out[k][0] < stop:
+            a, b = left_out[k]
+            if a > first:
+                kept.append(
+                    Run(first, a - first, round(run.onset_s + (first - run.first) / rate, 6))
+                )
+            first = max(first, min(b, stop))
+            if b >= stop:
+                break
+            k += 1
+        if first < stop:
+            kept.append(
+                Run(first, stop - first, round(run.onset_s + (first - run.first) / rate, 6))
+            )
+    return kept or runs

@@ -177,6 +177,71 @@ def test_row_52_stamps_that_rows_share_are_evenly_spread(tmp_path):
     assert open_recording(clock).channels[0].rate == 1000
 
 
+def second_clock(path: Path, seconds: np.ndarray) -> Recording:
+    """A table whose clock shows whole seconds."""
+    head = "Clock;EMG Mass L [uV];EMG Mass R [uV]\n"
+    whole = (seconds // 1).astype(int)
+    return open_recording(written(path, lambda i: f"23:{10 + whole[i] // 60}:{whole[i] % 60:02d}", head,
+                                  ";", n=len(seconds)))  # fmt: skip
+
+
+def times_of(recording: Recording, k: int = 0) -> np.ndarray:
+    """Second of each stored sample on the night clock; NaN where it has none."""
+    channel = recording.channels[k]
+    result = np.full(channel.n_stored, np.nan)
+    for piece in channel.pieces:
+        result[piece.stored : piece.stored + piece.n] = piece.night + np.arange(piece.n)
+    return result / float(channel.rate)
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.37])
+@pytest.mark.parametrize("lost", [(9.2, 9.5), (9.8, 10.1), (9.05, 9.06), (9.3, 13.7), (9.0, 10.0)])
+def test_row_52_rows_lost_within_a_shared_stamp_are_a_gap_and_no_row_is_given_a_wrong_time(
+    tmp_path, lost, phase
+):
+    seconds = np.arange(30_000) / 1000
+    kept = seconds[(seconds < lost[0]) | (seconds >= lost[1])] + phase
+    recording = second_clock(tmp_path / "night.csv", kept)
+    assert recording.channels[0].rate == 1000
+    placed = times_of(recording)
+    known = np.isfinite(placed)
+    np.testing.assert_allclose(placed[known], (kept - phase)[known], atol=0.0021)
+    assert (~known).sum() <= 2100
+    assert "gaps" in codes(recording)
+    assert ("rows-unplaced" in codes(recording)) == (not known.all())
+    lost_s = sum(stop - start for start, stop in recording.gaps)
+    assert lost_s == pytest.approx(lost[1] - lost[0] + (~known).sum() / 1000, abs=0.003)
+
+
+def test_row_52_a_clock_of_whole_seconds_that_is_set_back_keeps_the_order_of_rows(tmp_path):
+    seconds = np.arange(30_000) / 1000
+    seconds[10_300:] -= 5.4
+    recording = second_clock(tmp_path / "night.csv", seconds)
+    assert "times-backward" in codes(recording)
+    assert recording.duration_s == pytest.approx(30, abs=1.01)
+
+
+def test_row_52_one_lost_packet_of_rows_is_a_gap_at_its_place(tmp_path):
+    packets = np.repeat(np.arange(600), 10)
+    stamps = packets / 100 + np.random.default_rng(1).uniform(0, 0.002, 600)[packets]
+    stamps[3000:] += 0.02
+    recording = at(tmp_path / "night.csv", stamps)
+    assert recording.channels[0].rate == 1000
+    (gap,) = recording.gaps
+    assert gap == pytest.approx((3.0, 3.02), abs=0.002)
+    assert codes(recording) == {"times-shared", "gaps"}
+
+
+@pytest.mark.parametrize(("rate", "digits"), [(1000, 2), (2048, 3), (999.39, 0), (512, 1)])
+def test_row_52_rounded_clocks_without_a_loss_show_no_gap_over_many_rows(tmp_path, rate, digits):
+    truth = np.arange(60_000) / rate
+    stamps = np.floor(truth * 10**digits) / 10**digits
+    path = written(tmp_path / "n.csv", lambda i: f"{stamps[i]:.{max(digits, 1)}f}", n=60_000)
+    recording = open_recording(path)
+    assert recording.gaps == ()
+    assert float(recording.channels[0].rate) == pytest.approx(rate, rel=2e-5)
+
+
 def test_row_52_uneven_rows_are_refused_with_the_reason(tmp_path):
     seconds = np.cumsum(np.random.default_rng(0).uniform(0.0001, 0.0019, N))
     with pytest.raises(RecordingError, match="unevenly spaced"):
