@@ -9,8 +9,8 @@ from sleepbrux.calibration import NATURAL, NOT_STATED
 from sleepbrux.clench import ClenchTest, clench_test, clenches_of
 from sleepbrux.errors import Note, ReferenceLevelError
 from sleepbrux.night import Swept, sweep_recording
-from sleepbrux.recording.opening import open_recording
-from sleepbrux.scoring import find_file
+from sleepbrux.recording.opening import Hints, open_recording
+from sleepbrux.scoring import find_file, study_hints
 from sleepbrux.study import NO_APPLIANCE, Study, StudyReference
 
 
@@ -18,7 +18,7 @@ def recording_test(
     path: Path,
     *,
     channels: tuple[str, ...] = (),
-    unit: str | None = None,
+    hints: Hints | None = None,
     names: Sequence[str] = (),
 ) -> ClenchTest:
     """The clench test of one recording; its marks say what was between the teeth.
@@ -28,7 +28,7 @@ def recording_test(
     ReferenceLevelError
         Marks that make no test: see `clench.clench_test`.
     """
-    swept = sweep_recording(open_recording(path, unit=unit), channels)
+    swept = sweep_recording(open_recording(path, hints), channels)
     return clench_test(path.stem, swept.frames, clenches_of(swept.frames, swept.marks, names=names))
 
 
@@ -47,7 +47,7 @@ def study_tests(study: Study, folder: Path) -> list[ClenchTest]:
     for reference in study.reference:
         if reference.recording and reference.recording not in swept:
             path = find_file(folder, reference.recording, f"reference {reference.id!r}")
-            opened = open_recording(path, unit=study.unit or None)
+            opened = open_recording(path, study_hints(study))
             swept[reference.recording] = (reference, sweep_recording(opened, study.channels))
     tests, alone = [], dict[str, list[tuple[StudyReference, Swept]]]()
     for reference, one in swept.values():

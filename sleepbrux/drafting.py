@@ -13,30 +13,15 @@ from typing import Literal
 from sleepbrux.calibration import NATURAL, cues_of, load_proposal, teeth_of
 from sleepbrux.criteria import load_criterion
 from sleepbrux.errors import ReferenceLevelError, SleepbruxError, StudyError
+from sleepbrux.recording.candidates import candidate
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import open_recording
-from sleepbrux.scoring import find_file
+from sleepbrux.scoring import find_file, study_hints
 from sleepbrux.spans import Grid
 from sleepbrux.study import NO_APPLIANCE, OWN, Study, StudyNight
 from sleepbrux.wear import worn
 
-SUFFIXES = frozenset(
-    {
-        ".edf",
-        ".bdf",
-        ".rec",
-        ".vhdr",
-        ".fif",
-        ".set",
-        ".cnt",
-        ".gdf",
-        ".mat",
-        ".h5",
-        ".hdf5",
-        ".wav",
-    }
-)
 NIGHT_S = 5400.0
 FILL_IN = "FILL IN"
 Severity = Literal["missing", "note"]
@@ -86,6 +71,22 @@ def _is_night(recording: Recording) -> bool:
     return recording.duration_s >= NIGHT_S or bool(kinds & {"lights_off", "lights_on"})
 
 
+def _recordings(folder: Path) -> tuple[list[tuple[str, Recording]], list[str]]:
+    """Recordings of a folder, and what was left out."""
+    found, left_out = [], []
+    for path in sorted(folder.iterdir()):
+        seen = candidate(path)
+        if seen.verdict == "other":
+            left_out.append(f"{path.name}: {seen.reason}")
+        if seen.verdict != "recording":
+            continue
+        try:
+            found.append((path.name, open_recording(path)))
+        except SleepbruxError as error:
+            left_out.append(f"{path.name}: {error}")
+    return found, left_out
+
+
 def draft(folder: Path) -> Draft:
     """Draft a study file from the recordings in a folder; nothing of a header's identity is taken.
 
@@ -94,13 +95,7 @@ def draft(folder: Path) -> Draft:
     StudyError
         No recording of a night.
     """
-    found: list[tuple[str, Recording]] = []
-    left_out = []
-    for path in sorted(p for p in folder.iterdir() if p.suffix.casefold() in SUFFIXES):
-        try:
-            found.append((path.name, open_recording(path)))
-        except SleepbruxError as error:
-            left_out.append(f"{path.name}: {error}")
+    found, left_out = _recordings(folder)
     found.sort(key=lambda pair: (str(pair[1].start or ""), pair[0]))
     nights = [(name, r) for name, r in found if _is_night(r)]
     chair = [(name, r) for name, r in found if not _is_night(r)]
@@ -189,7 +184,7 @@ def _opened(
 ) -> tuple[Recording | None, list[Finding]]:
     try:
         path = find_file(folder, name, where)
-        recording = open_recording(path, unit=study.unit or None)
+        recording = open_recording(path, study_hints(study))
     except SleepbruxError as error:
         return None, [Finding("missing", f"{where}.recording", str(error))]
     known = {c.label for c in recording.channels}

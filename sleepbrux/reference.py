@@ -161,7 +161,7 @@ def look(
     effort_pct: float = 100.0,
     threshold_pct_mvc: float | None = 10.0,
     channels: tuple[str, ...] = (),
-    unit: str | None = None,
+    hints: Hints | None = None,
     afresh: bool = False,
     progress: Progress | None = None,
 ) -> Looked:
@@ -181,7 +181,9 @@ def look(
     ReferenceLevelError
         Neither marks nor the signal show a run of reference clenches.
     """
-    swept = sweep_recording(open_recording(path, unit=unit), channels, progress=progress)
+    swept = sweep_recording(
+        open_recording(path, hints, progress=progress), channels, progress=progress
+    )
     proposal = None if afresh else load_proposal(path, swept.digest)
     window = find_window(swept.marks, swept.duration_s)
     cues = None if afresh else own_cues(swept, window, proposal, teeth=teeth)

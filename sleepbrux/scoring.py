@@ -161,9 +161,9 @@ def _reference(
     return _without_dead(swept, cues, request.amplitude)
 
 
-def open_as(path: Path, request: Request) -> Recording:
+def open_as(path: Path, request: Request, progress: Progress | None = None) -> Recording:
     """Open a recording as a request describes it."""
-    return open_recording(path, request.hints)
+    return open_recording(path, request.hints, progress=progress)
 
 
 def score_file(
@@ -171,7 +171,9 @@ def score_file(
 ) -> Night:
     """Open, sweep and score one recording: `open_as`, `with_clench_file`, then `score_opened`."""
     request = with_clench_file(path, request)
-    return score_opened(open_as(path, request), request, threads=threads, progress=progress)
+    return score_opened(
+        open_as(path, request, progress), request, threads=threads, progress=progress
+    )
 
 
 def score_opened(

@@ -31,11 +31,14 @@ from sleepbrux.compare import NightRow
 from sleepbrux.criteria import load_criterion
 from sleepbrux.errors import CriterionError, UsageError
 from sleepbrux.files import replacing
+from sleepbrux.recording.candidates import TABLES
 from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.store import SCHEMA_VERSION as ARCHIVE_SCHEMA
 
 FOLDER = ".batch"
 RECORD_SCHEMA = 1
+# HDF5 and WAV recordings are one file each; so is every table of samples, see `_parts`.
+ONE_FILE = (b"\x89HDF", b"RIFF", b"RF64", b"BW64")
 STILL_NS = 2_000_000_000
 WAIT_FOR_START_S = 10.0
 
@@ -103,7 +106,7 @@ def settings_digest(task: Task) -> str:
     if task.study:
         said.append(msgspec.structs.replace(task.study, criterion="rules"))
     else:
-        said += [task.common.channels, task.common.unit]
+        said += [task.common.channels, task.common.hints]
     return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
 
 
@@ -155,13 +158,15 @@ def _parts(path: Path, name: str) -> dict[str, Path]:
     try:
         with path.open("rb") as handle:
             first = handle.read(256)
-        if kind_of(first):
+        if kind_of(first) or first.startswith(ONE_FILE):
             return files
         if path.suffix.lower() in {".vhdr", ".ahdr"}:
             named = re.findall(
                 rb"^(?:DataFile|MarkerFile)\s*=\s*(.+?)\s*$", path.read_bytes(), re.MULTILINE
             )
             files |= {n.decode("latin-1"): path.parent / n.decode("latin-1") for n in named}
+        elif path.suffix.lower() in TABLES:
+            return files
         here = path.parent
         names = _names(here, here.stat().st_mtime_ns)
         files |= {name: here / name for name in names if name.startswith(path.stem)}

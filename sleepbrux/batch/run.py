@@ -12,7 +12,7 @@ from sleepbrux.batch import ledger
 from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import Row, cores, locked, row_of, tidy
 from sleepbrux.batch.pool import run_pool
-from sleepbrux.batch.tasks import Common, Task, plan, shard_of
+from sleepbrux.batch.tasks import Common, OnOther, Task, plan, shard_of
 from sleepbrux.errors import UsageError
 from sleepbrux.export.tables import decimals, safe_text
 from sleepbrux.files import write_text
@@ -71,6 +71,7 @@ def run_batch(
     merge: bool = False,
     on_plan: Callable[[int, int], None] | None = None,
     on_row: Callable[[Row], None] | None = None,
+    on_other: OnOther | None = None,
 ) -> Batch:
     """Score many nights and write one table of them; what is done and unchanged is not done again.
 
@@ -90,13 +91,15 @@ def run_batch(
         Score nothing; write the table of what is there.
     on_plan, on_row
         Called with the number of nights and of those to score, then with each row as it is done.
+    on_other
+        See `tasks.plan`.
 
     Raises
     ------
     UsageError
         Nothing to score, two nights of one name, a folder that another run holds.
     """
-    tasks = plan(inputs, out, common or Common())
+    tasks = plan(inputs, out, common or Common(), on_other=on_other)
     if shard is not None:
         tasks = shard_of(tasks, shard)
     with locked(out, shard):

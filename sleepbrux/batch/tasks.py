@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
 import msgspec
@@ -12,12 +13,13 @@ import msgspec
 from sleepbrux.criteria import criterion_ids
 from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.files import safe_stem
-from sleepbrux.recording.edf_header import kind_of
+from sleepbrux.outputs import ARCHIVE
+from sleepbrux.recording.candidates import Candidate, candidate
+from sleepbrux.recording.opening import READ, Hints
 from sleepbrux.study import Study, StudyNight, load_study
 
 STUDY_NAME = "study.toml"
-# Suffixes that only recordings have; EDF and BDF are known by their first bytes.
-RECORDING_SUFFIXES = frozenset({".vhdr", ".ahdr", ".fif", ".set", ".cnt", ".gdf", ".nxe", ".mff"})
+OnOther = Callable[[Path, str], None]
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,7 @@ class Common:
 
     criterion: str = ""
     channels: tuple[str, ...] = ()
-    unit: str | None = None
+    hints: Hints = field(default_factory=Hints)
 
 
 @dataclass(frozen=True)
@@ -75,17 +77,22 @@ class Task:
         return self.study.night[0] if self.study else None
 
 
-def plan(inputs: Iterable[Path], out: Path, common: Common) -> list[Task]:
+def plan(
+    inputs: Iterable[Path], out: Path, common: Common, *, on_other: OnOther | None = None
+) -> list[Task]:
     """The nights of study files, folders and recordings, in the order given.
 
     A folder with a ``study.toml`` stands for that study. In any other folder every recording counts,
-    and its subfolders are searched, all by name. The results of a study stand in a folder named by its
-    pseudonym, those of other recordings as they lay in the folder that was named.
+    of every format, by what is in the file; subfolders are searched, all by name. The results of a
+    study stand in a folder named by its pseudonym, those of other recordings as they lay in the folder
+    that was named.
 
     Parameters
     ----------
     out
         Output folder; never searched.
+    on_other
+        Called with each file of a folder that might be taken for a recording and is none, and why.
 
     Raises
     ------
@@ -96,11 +103,11 @@ def plan(inputs: Iterable[Path], out: Path, common: Common) -> list[Task]:
     for given in inputs:
         path = Path(os.path.abspath(given))  # noqa: PTH100 - links keep the user's names
         if path.is_dir() and path.suffix.lower() != ".mff":
-            found = list(_of_folder(path, Path(os.path.abspath(out)), common))  # noqa: PTH100
+            found = list(_of_folder(path, Path(os.path.abspath(out)), common, on_other))  # noqa: PTH100
             if not found:
                 raise UsageError(
-                    f"{str(given)!r} holds neither a {STUDY_NAME} nor recordings (EDF, BDF or what "
-                    "mne reads); name the folder that does, or a study file"
+                    f"{str(given)!r} holds neither a {STUDY_NAME} nor recordings ("
+                    f"{READ}); name the folder that does, or a study file"
                 )
             tasks += found
         elif not path.exists():
@@ -112,7 +119,7 @@ def plan(inputs: Iterable[Path], out: Path, common: Common) -> list[Task]:
     return _distinct(tasks)
 
 
-def _of_folder(top: Path, out: Path, common: Common) -> Iterator[Task]:
+def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther | None) -> Iterator[Task]:
     for here, folders, files in os.walk(top):
         folder = Path(here)
         if STUDY_NAME in files:
@@ -123,27 +130,35 @@ def _of_folder(top: Path, out: Path, common: Common) -> Iterator[Task]:
         folders[:] = sorted(
             f for f in folders if f not in packages and folder / f != out and not f.startswith(".")
         )
+        nights: list[Path] = []
         for name in sorted([*files, *packages]):
-            if not name.startswith(".") and _is_recording(folder / name):
-                yield _loose(folder / name, PurePosixPath(folder.relative_to(top)), common)
+            path = folder / name
+            if name.startswith("."):
+                continue
+            seen = _look(path, files, common)
+            if seen.verdict == "recording":
+                nights.append(path)
+            elif seen.verdict == "other" and on_other is not None:
+                on_other(path, seen.reason)
+        stems = Counter(path.stem.casefold() for path in nights)
+        for path in nights:
+            alone = stems[path.stem.casefold()] == 1 or path.suffix.lower() in {".edf", ".bdf"}
+            stem = path.stem if alone else path.name.replace(".", "-")
+            yield _loose(path, PurePosixPath(folder.relative_to(top)), common, stem)
 
 
-def _is_recording(path: Path) -> bool:
-    if path.suffix.lower() in RECORDING_SUFFIXES:
-        return True
-    if path.suffix.lower() in {".edf", ".bdf"}:
-        return True  # also when damaged: then it is a row with a reason
-    try:
-        with path.open("rb") as handle:
-            return bool(kind_of(handle.read(256)))
-    except OSError:
-        return False
+def _look(path: Path, beside: list[str], common: Common) -> Candidate:
+    """What a file of a folder is; tables that scoring left beside an archive are no recordings."""
+    stem = path.name.split(".")[0]
+    if path.suffix.lower() == ".csv" and f"{stem}{ARCHIVE}" in beside:
+        return Candidate("unsaid")
+    return candidate(path, common.hints, common.channels)
 
 
-def _loose(path: Path, folder: PurePosixPath, common: Common) -> Task:
+def _loose(path: Path, folder: PurePosixPath, common: Common, stem: str = "") -> Task:
     parts = [safe_stem(part) for part in folder.parts]
     return Task(
-        key="/".join([*parts, safe_stem(path.stem)]),
+        key="/".join([*parts, safe_stem(stem or path.stem)]),
         night=path.stem,
         home=path.parent,
         recording=path,

@@ -13,7 +13,7 @@ from sleepbrux.compare import night_row
 from sleepbrux.errors import RecordingError, SleepbruxError
 from sleepbrux.night import Night
 from sleepbrux.outputs import ARCHIVE, output_names, write_outputs
-from sleepbrux.recording.opening import Hints
+from sleepbrux.recording.opening import fitting
 from sleepbrux.scoring import Request, find_file, score_file, study_request
 
 OLDER = "; older results of this night still stand in the folder"
@@ -70,7 +70,7 @@ def _scored(task: Task, out: Path) -> Record:
         common = task.common
         path = task.recording
         request = Request(
-            criterion=common.criterion, channels=common.channels, hints=Hints(unit=common.unit)
+            criterion=common.criterion, channels=common.channels, hints=fitting(path, common.hints)
         )  # fmt: skip
     night = score_file(path, request, threads=1)
     write_outputs(night, out / task.folder, stem=task.stem)

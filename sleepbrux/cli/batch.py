@@ -13,6 +13,17 @@ from sleepbrux.errors import CriterionError, UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.batch import Row
+    from sleepbrux.recording.opening import Hints
+
+
+MOST_SAID = 20
+
+
+def _say_others(others: list[str]) -> None:
+    for text in others[:MOST_SAID]:
+        click.echo(text, err=True)
+    if len(others) > MOST_SAID:
+        click.echo(f"and {len(others) - MOST_SAID} more files", err=True)
 
 
 def _said(row: Row) -> str:
@@ -51,7 +62,7 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
               help="Rule set for recordings that no study file describes.")  # fmt: skip
 @click.option("--channel", multiple=True, metavar="LABEL",
               help="Channel to score in such recordings; repeatable.")  # fmt: skip
-@options.unit
+@options.hints
 @click.option("--scheduler", default="", metavar="ADDRESS",
               help="Dask scheduler whose workers do the work, such as tcp://host:8786.")  # fmt: skip
 @click.option("--shard", default="", metavar="I/N",
@@ -59,9 +70,12 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
 @click.option("--merge", is_flag=True, help="Score nothing; write the table of what is there.")
 def command(
     inputs: tuple[Path, ...], out: Path, workers: int | None, criterion: str,
-    channel: tuple[str, ...], unit: str | None, scheduler: str, shard: str, merge: bool,  # noqa: FBT001
+    channel: tuple[str, ...], hints: Hints, scheduler: str, shard: str, merge: bool,  # noqa: FBT001
 ) -> int:  # fmt: skip
     """Score the nights of study files, and every recording of folders, and write one table of all.
+
+    The options that describe recordings (--unit, --scale, --rate and so on) are those of the recordings
+    that no study file describes.
 
     A folder with a study.toml stands for that study; its results go to a folder named by the
     pseudonym. Run it again to go on after an interruption: only nights that are missing, or whose
@@ -83,6 +97,7 @@ def command(
     def on_plan(total: int, todo: int) -> None:
         bar.reset(total=total)
         bar.update(total - todo)
+        _say_others(others)
         if total > todo and not merge:
             click.echo(f"{total - todo} of {total} nights are done already and unchanged")
 
@@ -96,10 +111,16 @@ def command(
         elif bar.disable:
             click.echo(_said(row))
 
+    others: list[str] = []
+
+    def on_other(path: Path, reason: str) -> None:
+        others.append(f"{path.name} is no recording to score: {reason}")
+
     try:
         batch = run_batch(
-            inputs, out, workers=workers, common=Common(criterion, channel, unit),
+            inputs, out, workers=workers, common=Common(criterion, channel, hints),
             scheduler=scheduler, shard=part, merge=merge, on_plan=on_plan, on_row=on_row,
+            on_other=on_other,
         )  # fmt: skip
     except KeyboardInterrupt:
         bar.close()

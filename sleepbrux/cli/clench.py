@@ -12,6 +12,7 @@ from sleepbrux.errors import SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.clench import ClenchTest
+    from sleepbrux.recording.opening import Hints
     from sleepbrux.report.clench_page import NightsBeside
     from sleepbrux.study import Study
 
@@ -71,10 +72,10 @@ def _nights(study: Study, results: Path) -> list[NightsBeside]:
 @click.option("--results", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="Folder with the scored nights [default: results beside the study file].")  # fmt: skip
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
-@options.unit
+@options.hints
 def command(
     study_or_recording: Path, out: Path | None, results: Path | None, channel: tuple[str, ...],
-    unit: str | None,
+    hints: Hints,
 ) -> int:  # fmt: skip
     """Compare maximal clenches on natural teeth and with each appliance.
 
@@ -84,14 +85,15 @@ def command(
     from sleepbrux.chairside import recording_test, study_tests
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.files import safe_stem, write_text
+    from sleepbrux.recording.opening import Hints
     from sleepbrux.report.clench_page import clench_json, clench_page
     from sleepbrux.study import load_study
 
     nights: list[NightsBeside] = []
     if study_or_recording.suffix.casefold() == ".toml":
-        if channel or unit:
+        if channel or hints != Hints():
             raise UsageError(
-                "the study file says channels and unit: leave out --channel and --unit"
+                "the study file says what its recordings are: leave out --channel and the options on files"
             )
         try:
             study = load_study(study_or_recording)
@@ -108,7 +110,7 @@ def command(
         if results is not None:
             raise UsageError("--results belongs to a study; name the study file")
         load_kernels()
-        tests = [recording_test(study_or_recording, channels=channel, unit=unit)]
+        tests = [recording_test(study_or_recording, channels=channel, hints=hints)]
     if not tests:
         raise SleepbruxError(
             f"{study_or_recording.name}: no reference recording holds clenches under two conditions"

@@ -47,14 +47,6 @@ _HINTS = (
 )  # fmt: skip
 
 
-unit = click.option(
-    "--unit",
-    type=click.Choice(["uV", "mV", "V", "nV"]),
-    default=None,
-    help="Unit of the samples where the header does not say, or says it wrongly.",
-)
-
-
 def by_label(values: tuple[str, ...], option: str) -> str | dict[str, str] | None:
     """``("mV",)`` to ``"mV"``, ``("L=mV", "R=uV")`` to a table, ``()`` to None."""
     if not values:

@@ -11,6 +11,7 @@ from sleepbrux.cli import options
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
+    from sleepbrux.recording.opening import Hints
     from sleepbrux.reference import Looked
 
 STATISTICS = ("mean_best_1s", "highest_best_1s", "mean_best_half_s", "mean_peak", "mean_plateau")
@@ -68,11 +69,11 @@ def _accept(recording: Path, looked: Looked, by: str, teeth: str) -> None:
 @click.option("--accept-by", default="", metavar="NAME",
               help="Accept the clenches that were found; NAME or a code goes on record.")  # fmt: skip
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
-@options.unit
+@options.hints
 def command(
     recording: Path, out: Path | None, statistic: str, uv_kind: str, effort_pct: float,
     threshold_pct_mvc: float, teeth: str, afresh: bool, accept_by: str, channel: tuple[str, ...],  # noqa: FBT001
-    unit: str | None,
+    hints: Hints,
 ) -> int:  # fmt: skip
     """Measure rest and maximal clenches of RECORDING, a chair recording or a night.
 
@@ -92,7 +93,7 @@ def command(
         looked = look(
             recording, teeth=teeth_word(teeth or "natural"), statistic=statistic,
             amplitude="rectified" if uv_kind == "rectified" else "rms", effort_pct=effort_pct,
-            threshold_pct_mvc=threshold_pct_mvc, channels=channel, unit=unit, afresh=afresh,
+            threshold_pct_mvc=threshold_pct_mvc, channels=channel, hints=hints, afresh=afresh,
             progress=progress,
         )  # fmt: skip
     _show(looked)

@@ -8,7 +8,7 @@ the file is refused with the list of what is in it.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
@@ -134,6 +134,7 @@ def _rate(each: Found, given: Fraction | None) -> Fraction | None:
 
 def _listing(sets: Sequence[Found]) -> str:
     shown = "; ".join(f"{each.path} {each.shape}" for each in sets[:_SHOWN])
+    shown = shown.encode("utf-8", "replace").decode()
     return shown + (f"; and {len(sets) - _SHOWN} more" if len(sets) > _SHOWN else "")
 
 
@@ -255,6 +256,7 @@ def open_hdf5(
     rate: float | str | Fraction | None = None,
     unit: Unit = None,
     scale: Scale = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Recording:
     """Open an HDF5 file; samples are read when asked for.
 
@@ -268,6 +270,9 @@ def open_hdf5(
         Samples a second, where no attribute says it or wrongly.
     unit, scale
         Unit of the values, or µV that a value of 1 stands for, for all or by label.
+    progress
+        Called with the share read, 0 to 1, where samples are floating-point numbers: these are read to
+        find what is missing.
 
     Raises
     ------
@@ -289,7 +294,9 @@ def open_hdf5(
     chosen = _choose(sets, datasets, given, found)
     channels, places = _channels(chosen, given, unit, scale, found)
     source = Hdf5Source(path, places)
-    channels = _without_missing(source, channels, {each.path: each.dtype for each in chosen}, found)
+    channels = _without_missing(
+        source, channels, {each.path: each.dtype for each in chosen}, found, progress
+    )
     start = _start(chosen[0].attributes)
     return Recording(
         name=path.stem,
@@ -307,11 +314,17 @@ def open_hdf5(
 
 
 def _without_missing(
-    source: Hdf5Source, channels: tuple[Channel, ...], dtypes: dict[str, str], found: Findings
+    source: Hdf5Source,
+    channels: tuple[Channel, ...],
+    dtypes: dict[str, str],
+    found: Findings,
+    progress: Callable[[float], None] | None,
 ) -> tuple[Channel, ...]:
     """Channels of float samples, those that are no numbers in gaps; reads these data sets once."""
     result, missing = [], 0
-    for channel in channels:
+    for k, channel in enumerate(channels):
+        if progress is not None:
+            progress(k / len(channels))
         name, column = source.places[channel.index]
         if dtypes[name][1] != "f":
             result.append(channel)

@@ -130,8 +130,9 @@ def ask(
             "the HDF5 file cannot be opened; it is cut off or damaged: copy it again."
         )
     if "failed" in answer:
+        name = answer["failed"].encode("utf-8", "replace").decode()
         raise found.refusal(
-            f"data set {answer['failed']!r} cannot be read; the file is damaged: copy it again."
+            f"data set {name!r} cannot be read; the file is damaged: copy it again."
         )
     if "refused" in answer:
         raise found.refusal(answer["refused"])

@@ -51,16 +51,25 @@ class _RefusedError(Exception):
     """A sentence for the user, without the file's name."""
 
 
+def _text(value: bytes | str) -> str:
+    """A text, read as Latin-1 where it is no UTF-8."""
+    raw = value if isinstance(value, bytes) else value.encode("utf-8", "surrogateescape")
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")
+
+
 def _plain_value(value: Any) -> Any:
     """An attribute as a number or text; None where it is neither."""
     if isinstance(value, np.ndarray):
         value = value.reshape(-1)[0] if value.size == 1 else value.reshape(-1)[:MOST_VALUES]
         value = value.tolist() if isinstance(value, np.ndarray) else value
-    if isinstance(value, bytes):
-        return value.decode("utf-8", errors="replace")
+    if isinstance(value, (bytes, str)):
+        return _text(value)
     if isinstance(value, list):
         return [_plain_value(v) for v in value]
-    if isinstance(value, (str, int, float, np.integer, np.floating)):
+    if isinstance(value, (int, float, np.integer, np.floating)):
         return value.item() if isinstance(value, np.generic) else value
     return None
 
@@ -73,7 +82,7 @@ def _attributes(item: Any) -> dict[str, Any]:
         return result
     for name in names:
         try:
-            result[plain_words(name)] = _plain_value(item.attrs[name])
+            result[plain_words(_text(name))] = _plain_value(item.attrs[name])
         except _DAMAGED:
             continue
     return result
@@ -96,7 +105,7 @@ class _Look:
         try:
             names = list(group)
         except _DAMAGED:
-            self._warn("set-unreadable", f"Group {group.name!r} cannot be read and is left out.")
+            self._warn("set-unreadable", f"Group {_text(group.name)!r} cannot be read and is left out.")
             return
         for name in names if len(here) <= _DEEPEST else ():
             try:
@@ -105,7 +114,7 @@ class _Look:
                 item = group[name]
                 usable = _is_table(item) and self._holds_its_samples(item)
             except _DAMAGED:
-                self._warn("set-unreadable", f"Data set {name!r} cannot be read and is left out.")
+                self._warn("set-unreadable", f"Data set {_text(name)!r} cannot be read and is left out.")
                 continue
             if isinstance(item, h5py.Group):
                 self.walk(item, here)
@@ -127,7 +136,7 @@ class _Look:
             return False
         if item.is_virtual or item.external:
             self._warn(
-                "set-elsewhere", f"The samples of {item.name!r} lie in another file; left out."
+                "set-elsewhere", f"The samples of {_text(item.name)!r} lie in another file; left out."
             )
             return False
         width, stored = item.dtype.itemsize, item.id.get_storage_size()
@@ -137,7 +146,7 @@ class _Look:
             or chunk > 4 * item.size * width + _SMALL_BYTES
         ):
             self._warn(
-                "set-empty", f"Data set {item.name!r} states samples that are not in the file."
+                "set-empty", f"Data set {_text(item.name)!r} states samples that are not in the file."
             )
             return False
         return True
@@ -235,7 +244,7 @@ def _own_bytes() -> int:
         pages = int(Path("/proc/self/statm").read_text().split()[5])
     except (OSError, IndexError, ValueError):
         return 1 << 30
-    return pages * 4096
+    return pages * os.sysconf("SC_PAGE_SIZE")
 
 
 def main() -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
+from sleepbrux.errors import RecordingError
 from sleepbrux.recording.daylight import clock_change
 from sleepbrux.recording.edf import open_edf
 from sleepbrux.recording.edf_header import kind_of
@@ -139,7 +140,8 @@ def open_recording(
     unit, record_duration
         Short for `Hints` with these.
     progress
-        Called with the share read, 0 to 1, for a file that has to be read to be opened (CSV).
+        Called with the share read, 0 to 1, for a file that has to be read to be opened (CSV, samples that are
+        floating-point numbers).
 
     Raises
     ------
@@ -160,50 +162,102 @@ def open_recording(
     return with_roles(recording, hints.roles) if hints.roles else recording
 
 
-def _refuse_unused(hints: Hints, allowed: tuple[str, ...], kind: str, found: Findings) -> None:
+_OPTIONS = {"scale": "--scale", "rate": "--rate", "time_unit": "--time-unit",
+            "datasets": "--dataset", "record_duration": "--record-duration"}  # fmt: skip
+_USED = {
+    "EDF": ("record_duration",),
+    "HDF5": ("scale", "rate", "datasets"),
+    "WAV": ("scale", "rate"),
+    "text": ("scale", "rate", "time_unit"),
+}
+_NAMES = {"EDF": "EDF or BDF", "text": "CSV", "mne": "this kind"}
+
+
+def _refuse_unused(hints: Hints, kind: str, found: Findings) -> None:
     """Refuse a hint that this kind of file has no use for: it would be dropped silently."""
-    options = {"scale": "--scale", "rate": "--rate", "time_unit": "--time-unit",
-               "datasets": "--dataset", "record_duration": "--record-duration"}  # fmt: skip
-    for name, option in options.items():
-        if getattr(hints, name) and name not in allowed:
-            raise found.refusal(f"{option} has no meaning for a file of {kind}; leave it out.")
+    for name, option in _OPTIONS.items():
+        if getattr(hints, name) and name not in _USED.get(kind, ()):
+            raise found.refusal(
+                f"{option} has no meaning for a file of {_NAMES.get(kind, kind)}; leave it out."
+            )
+
+
+def fitting(path: Path, hints: Hints) -> Hints:
+    """The hints that a file's kind has a use for, where they are said of many files of several kinds."""
+    try:
+        used = _USED.get(family(path), ())
+    except RecordingError:
+        return hints
+    given = {name: getattr(hints, name) for name in used}
+    return replace(Hints(unit=hints.unit, roles=hints.roles), **given)
+
+
+def unread(path: Path) -> str:
+    """Why a file of a known kind that is not read is refused: packed, or MATLAB; else empty."""
+    found = Findings(path)
+    first = _first_bytes(path, found)
+    if _starts(first, _PACKED) or first.startswith(b"MATLAB"):
+        return str(_refused(path, first, found)).removeprefix(f"{path.name}: ").rstrip(".")
+    return ""
+
+
+def family(path: Path) -> str:
+    """``"EDF"`` (BDF as well), ``"HDF5"``, ``"WAV"``, ``"mne"``, ``"text"`` or ``""``, by the first bytes.
+
+    Raises
+    ------
+    RecordingError
+        Where there is no file, or nothing in it.
+    """
+    found = Findings(path)
+    _check_place(path, found)
+    suffix = path.suffix.lower()
+    first = b"" if path.is_dir() else _first_bytes(path, found)
+    if not first and not path.is_dir():
+        raise found.refusal("the file is empty; copy it again from the recorder.")
+    if kind_of(first):
+        return "EDF"
+    if first.startswith(_HDF5) and suffix not in _MNE_SUFFIXES:
+        return "HDF5"
+    if first.startswith(_WAVES) and first[8:12] == b"WAVE":
+        return "WAV"
+    if _starts(first, _PACKED) or _starts(first, _OTHER):
+        return ""
+    if suffix in _MNE_SUFFIXES or first.startswith(_BRAINVISION):
+        return "mne"
+    return "text" if _is_text(first) and suffix not in _BRAINVISION_PARTS else ""
 
 
 def _open(
     path: Path, hints: Hints, found: Findings, progress: Callable[[float], None] | None
 ) -> Recording:
-    _check_place(path, found)
-    first = b"" if path.is_dir() else _first_bytes(path, found)
-    if not first and not path.is_dir():
-        raise found.refusal("the file is empty; copy it again from the recorder.")
-    if kind_of(first):
-        _refuse_unused(hints, ("record_duration",), "EDF or BDF", found)
+    kind = family(path)
+    if kind:
+        _refuse_unused(hints, kind, found)
+    if kind == "EDF":
         return open_edf(path, unit=hints.unit, record_duration=hints.record_duration)
-    if first.startswith(_HDF5) and path.suffix.lower() not in _MNE_SUFFIXES:
+    if kind == "HDF5":
         from sleepbrux.recording.hdf5 import open_hdf5
 
-        _refuse_unused(hints, ("scale", "rate", "datasets"), "HDF5", found)
         return open_hdf5(
-            path, datasets=hints.datasets, rate=hints.rate, unit=hints.unit, scale=hints.scale
-        )
-    if first.startswith(_WAVES) and first[8:12] == b"WAVE":
+            path, datasets=hints.datasets, rate=hints.rate, unit=hints.unit, scale=hints.scale,
+            progress=progress,
+        )  # fmt: skip
+    if kind == "WAV":
         from sleepbrux.recording.wav import open_wav
 
-        _refuse_unused(hints, ("scale", "rate"), "WAV", found)
-        return open_wav(path, rate=hints.rate, unit=hints.unit, scale=hints.scale)
-    packed_or_other = _starts(first, _PACKED) or _starts(first, _OTHER)
-    by_name = path.suffix.lower() in _MNE_SUFFIXES and not packed_or_other
-    if by_name or first.startswith(_BRAINVISION):
+        return open_wav(
+            path, rate=hints.rate, unit=hints.unit, scale=hints.scale, progress=progress
+        )
+    if kind == "mne":
         from sleepbrux.recording.mne_formats import open_with_mne
 
-        _refuse_unused(hints, (), "this kind", found)
         return open_with_mne(path, unit=hints.unit)
-    if not packed_or_other and _is_text(first) and path.suffix.lower() not in _BRAINVISION_PARTS:
+    if kind == "text":
         from sleepbrux.recording.table import open_table
 
-        _refuse_unused(hints, ("scale", "rate", "time_unit"), "CSV", found)
         return open_table(
             path, rate=hints.rate, unit=hints.unit, scale=hints.scale, time_unit=hints.time_unit,
             progress=progress,
         )  # fmt: skip
-    raise _refused(path, first, found)
+    raise _refused(path, _first_bytes(path, found), found)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import re
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
@@ -220,12 +220,24 @@ def _began(raw: bytes) -> datetime | None:
         return None
 
 
+def rate_of(path: Path) -> int | None:
+    """Samples a second that the format chunk states; None where there is none."""
+    with _opened(path) as handle:
+        for chunk in _chunks(handle, path.stat().st_size):
+            if chunk.name == b"fmt " and chunk.size >= 16:
+                handle.seek(chunk.start)
+                raw = handle.read(16)
+                return struct.unpack("<HHI", raw[:8])[2] if len(raw) == 16 else None
+    return None
+
+
 def open_wav(
     path: str | Path,
     *,
     rate: float | str | Fraction | None = None,
     unit: Unit = None,
     scale: Scale = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Recording:
     """Open a WAV file; samples are read when asked for.
 
@@ -238,6 +250,9 @@ def open_wav(
     unit, scale
         Unit of a value of 1 (full scale), or µV that it stands for. Without either no value is in
         µV, and only criteria relative to background can be applied.
+    progress
+        Called with the share read, 0 to 1, where samples are floating-point numbers: these are read to
+        find what is missing.
 
     Raises
     ------
@@ -283,7 +298,7 @@ def open_wav(
     source = WavSource(path, data.start, form.n_channels, _DTYPES[form.coding, form.sample_bytes])
     channels = _channels(form, n, exact, unit, scale, found)
     if form.coding == FLOAT:
-        channels = _without_missing(source, channels, n, found)
+        channels = _without_missing(source, channels, n, found, progress)
     return Recording(
         name=path.stem,
         format="WAV",
@@ -300,7 +315,11 @@ def open_wav(
 
 
 def _without_missing(
-    source: WavSource, channels: tuple[Channel, ...], n: int, found: Findings
+    source: WavSource,
+    channels: tuple[Channel, ...],
+    n: int,
+    found: Findings,
+    progress: Callable[[float], None] | None,
 ) -> tuple[Channel, ...]:
     """Channels whose samples that are no numbers lie in gaps; reads the file once."""
 
@@ -308,6 +327,8 @@ def _without_missing(
         for first in range(0, n, _STEP_SAMPLES):
             (block,) = source.blocks(channels[:1], first, min(first + _STEP_SAMPLES, n))
             yield block.data.reshape(-1, source.n_channels)
+            if progress is not None:
+                progress(min(first + _STEP_SAMPLES, n) / n)
 
     present = present_in(parts(), len(channels))
     missing = sum(n - each.n for each in present)

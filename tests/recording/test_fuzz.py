@@ -40,6 +40,9 @@ def check(recording: Recording) -> None:
     assert recording.channels
     assert math.isfinite(recording.duration_s)
     assert len({channel.label for channel in recording.channels}) == len(recording.channels)
+    texts = [*(n.text for n in recording.notes), *(m.text for m in recording.marks)]
+    texts += [text for c in recording.channels for text in (c.label, c.unit, c.prefilter, c.fault)]
+    assert "".join(texts).encode("utf-8").decode("utf-8") == "".join(texts)
     for mark in recording.marks:
         assert math.isfinite(mark.start_s)
         assert math.isfinite(mark.duration_s)
@@ -76,6 +79,7 @@ def opened_or_refused(path: Path) -> Recording | None:
         return recording
     assert refusal.startswith(f"{path.name}: ")
     assert "\n" not in refusal
+    assert refusal.encode("utf-8")
     assert refusal[-1] in ".?"
     return None
 
