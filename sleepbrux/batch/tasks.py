@@ -149,7 +149,7 @@ def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther | None) -
 
 def _look(path: Path, beside: list[str], common: Common) -> Candidate:
     """What a file of a folder is; tables that scoring left beside an archive are no recordings."""
-    stem = path.name.split(".")[0]
+    stem = path.stem.rpartition(".")[0]
     if path.suffix.lower() == ".csv" and f"{stem}{ARCHIVE}" in beside:
         return Candidate("unsaid")
     return candidate(path, common.hints, common.channels)

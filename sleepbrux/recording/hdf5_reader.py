@@ -105,7 +105,9 @@ class _Look:
         try:
             names = list(group)
         except _DAMAGED:
-            self._warn("set-unreadable", f"Group {_text(group.name)!r} cannot be read and is left out.")
+            self._warn(
+                "set-unreadable", f"Group {_text(group.name)!r} cannot be read and is left out."
+            )
             return
         for name in names if len(here) <= _DEEPEST else ():
             try:
@@ -114,7 +116,9 @@ class _Look:
                 item = group[name]
                 usable = _is_table(item) and self._holds_its_samples(item)
             except _DAMAGED:
-                self._warn("set-unreadable", f"Data set {_text(name)!r} cannot be read and is left out.")
+                self._warn(
+                    "set-unreadable", f"Data set {_text(name)!r} cannot be read and is left out."
+                )
                 continue
             if isinstance(item, h5py.Group):
                 self.walk(item, here)
@@ -136,7 +140,8 @@ class _Look:
             return False
         if item.is_virtual or item.external:
             self._warn(
-                "set-elsewhere", f"The samples of {_text(item.name)!r} lie in another file; left out."
+                "set-elsewhere",
+                f"The samples of {_text(item.name)!r} lie in another file; left out.",
             )
             return False
         width, stored = item.dtype.itemsize, item.id.get_storage_size()
@@ -146,7 +151,8 @@ class _Look:
             or chunk > 4 * item.size * width + _SMALL_BYTES
         ):
             self._warn(
-                "set-empty", f"Data set {_text(item.name)!r} states samples that are not in the file."
+                "set-empty",
+                f"Data set {_text(item.name)!r} states samples that are not in the file.",
             )
             return False
         return True

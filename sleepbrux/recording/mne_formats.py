@@ -27,6 +27,7 @@ _VOLT = 107
 _DIGEST_BYTES = 1 << 20
 # Undoes 1e6 / interval in µs, as BrainVision headers state the rate.
 _LARGEST_DENOMINATOR = 1_000_000
+_CHANNEL = re.compile(r"^Ch(\d{1,4})[ \t]*=(.*?)\r?$", re.MULTILINE)
 _NAMED_FILE = re.compile(r"^(DataFile|MarkerFile)[ \t]*=[ \t]*(.*?)[ \t]*\r?$", re.MULTILINE)
 
 
@@ -36,7 +37,14 @@ class MneSource:
 
     raw: Any
     files: tuple[Path, ...]
+    path: Path | None = None
     lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """In another process the file is opened again; an object without a file goes there itself."""
+        if self.path is None:
+            return MneSource, (self.raw, self.files)
+        return _source_of, (self.path,)
 
     def blocks(self, channels: Sequence[Channel], first: int, stop: int) -> list[Block]:
         """Blocks that hold samples ``[first, stop)`` of each channel, float64, in mne's unit."""
@@ -108,7 +116,9 @@ def _brainvision_parts(path: Path, text: str, found: Findings) -> dict[str, Path
     return {"DataFile": data, "MarkerFile": marker}
 
 
-def _read_brainvision(mne: Any, path: Path, found: Findings) -> tuple[Any, tuple[Path, ...]]:
+def _read_brainvision(
+    mne: Any, path: Path, found: Findings
+) -> tuple[Any, tuple[Path, ...], list[str]]:
     text = _header_text(path)
     parts = _brainvision_parts(path, text, found)
 
@@ -121,7 +131,22 @@ def _read_brainvision(mne: Any, path: Path, found: Findings) -> tuple[Any, tuple
         copy = Path(folder) / path.name
         copy.write_text(_NAMED_FILE.sub(renamed, text), encoding="utf-8")
         raw = mne.io.read_raw_brainvision(copy, preload=False, verbose="error")
-    return raw, (path, *(part for part in parts.values() if part))
+    files = (path, *(part for part in parts.values() if part))
+    return raw, files, _written_units(text)
+
+
+def _written_units(text: str) -> list[str]:
+    """Units of the channels as a BrainVision header states them; µV where it leaves them out."""
+    units: dict[int, str] = {}
+    for number, cells in _CHANNEL.findall(text):
+        parts = cells.split(",")
+        units[int(number)] = parts[3].strip() if len(parts) > 3 and parts[3].strip() else "uV"
+    return [units[k] for k in sorted(units)]
+
+
+def _source_of(path: Path) -> MneSource:
+    raw, files, _ = _read(path, Findings(path))
+    return MneSource(raw, files, path)
 
 
 def _is_brainvision(path: Path) -> bool:
@@ -136,14 +161,16 @@ def _without_folders(text: str) -> str:
     return re.sub(r"(?:[A-Za-z]:)?[^\s'\"]*[/\\](?=[^\s/\\]+)", "", text)
 
 
-def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...]]:
+def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...], list[str]]:
+    """The `Raw` object, the files it stands in, and the unit of each channel where that is known."""
     import mne
 
+    units: list[str] = []
     try:
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always")
             if _is_brainvision(path):
-                raw, files = _read_brainvision(mne, path, found)
+                raw, files, units = _read_brainvision(mne, path, found)
             else:
                 raw = mne.io.read_raw(path, preload=False, verbose="error")
                 files = tuple(Path(name) for name in raw.filenames if name and Path(name).is_file())
@@ -155,7 +182,7 @@ def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...]]:
     for warning in caught:
         said = _without_folders(str(warning.message).split("\n")[0])
         found.warn("mne", f"While opening, mne said: {said}")
-    return raw, files
+    return raw, files, units
 
 
 def _marks(raw: Any) -> tuple[Mark, ...]:
@@ -193,25 +220,30 @@ def _given(
     return MICROVOLTS[text.lower()]
 
 
-def _gain(raw: Any, index: int, given: Fraction | None) -> tuple[float, str]:
+def _gain(raw: Any, index: int, written: str, given: Fraction | None) -> tuple[float, str]:
     """Factor from mne's values to ``unit``, and that unit."""
     if raw.info["chs"][index]["unit"] != _VOLT:
         return (1.0, "a.u.") if given is None else (float(given), "uV")
     if given is None:
         return 1e6, "uV"
     # mne has applied the file's unit already: undo it, then apply the given one.
-    written = getattr(raw, "_orig_units", {}).get(raw.ch_names[index], "V")
-    known = read_unit(str(written).encode())
+    known = read_unit(written.encode())
     return float(given * 1_000_000 / (known.microvolts if known else 1_000_000)), "uV"
 
 
 def _channels(
-    raw: Any, rate: Fraction, unit: str | Mapping[str, str] | None, found: Findings
+    raw: Any,
+    units: list[str],
+    rate: Fraction,
+    unit: str | Mapping[str, str] | None,
+    found: Findings,
 ) -> Iterator[Channel]:
     n = int(raw.n_times)
+    if len(units) != len(raw.ch_names):
+        units = ["V"] * len(raw.ch_names)
     for index, label in enumerate(unique_labels([str(name) for name in raw.ch_names])):
         role, side, muscle = recognise(label)
-        gain, written = _gain(raw, index, _given(label, role, unit, found))
+        gain, written = _gain(raw, index, units[index], _given(label, role, unit, found))
         if written != "uV" and role in ELECTRICAL:
             found.warn("unit-unknown", f"Channel {label!r} has no known unit; give option unit.")
         yield Channel(
@@ -229,8 +261,8 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
     path_or_raw
         A file that mne reads, or an `mne.io.Raw` object. Do not change the object afterwards.
     unit
-        Unit of the values of channels that mne does not hand out in volts: ``"uV"``, ``"mV"``,
-        ``"nV"`` or ``"V"``, for every electrical channel or by label.
+        Unit of the values, ``"uV"``, ``"mV"``, ``"nV"`` or ``"V"``, for every electrical channel or by
+        label: of those in the file (BrainVision), else of those that mne hands out.
 
     Raises
     ------
@@ -243,16 +275,16 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
     keeps the rate of each and the gaps.
     """
     is_path = isinstance(path_or_raw, (str, Path))
-    path = Path(path_or_raw) if is_path else Path("raw")
+    path = Path(path_or_raw).absolute() if is_path else Path("raw")
     found = Findings(path)
     if is_path and not path.exists():
         raise found.refusal("there is no such file; check the path.")
-    raw, files = _read(path, found) if is_path else (path_or_raw, ())
+    raw, files, units = _read(path, found) if is_path else (path_or_raw, (), [])
     if raw.n_times == 0:
         raise found.refusal("the recording holds no sample; copy it again from the recorder.")
     rate = exact_rate(float(raw.info["sfreq"])).limit_denominator(_LARGEST_DENOMINATOR)
     start = _start(raw)
-    channels = tuple(_channels(raw, rate, unit, found))
+    channels = tuple(_channels(raw, units, rate, unit, found))
     return Recording(
         name=path.stem,
         format=type(raw).__name__.removeprefix("Raw"),
@@ -263,6 +295,6 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
         marks=_marks(raw),
         gaps=(),
         notes=found.notes,
-        source=MneSource(raw, files),
+        source=MneSource(raw, files, path if is_path else None),
         start_clock=start.time() if start else None,
     )

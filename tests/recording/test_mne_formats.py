@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import pickle
 from fractions import Fraction
 from pathlib import Path
 
@@ -103,6 +104,40 @@ def test_row_53_a_renamed_triplet_is_found_beside_its_header(tmp_path):
     assert codes(recording) == {"renamed"}
     np.testing.assert_allclose(values(recording, 0), truth[0], atol=1e-9)
     assert any("Lights off" in mark.text for mark in recording.marks)
+
+
+def test_row_53_each_channel_has_a_unit_of_its_own_and_a_missing_one_is_microvolt(tmp_path):
+    truth = triplet(tmp_path, unit="mV")
+    path = tmp_path / "night.vhdr"
+    text = path.read_text("utf-8").replace("Ch2=EMG Mass R,,0.1,mV", "Ch2=EMG Mass R,,0.1,")
+    path.write_text(text, "utf-8")
+    recording = open_recording(path)
+    np.testing.assert_allclose(values(recording, 0), truth[0] * 1e3, rtol=1e-9)
+    np.testing.assert_allclose(values(recording, 1), truth[1], rtol=1e-9)
+    given = open_recording(path, unit="uV")
+    np.testing.assert_allclose(values(given, 0), truth[0], rtol=1e-9)
+    np.testing.assert_allclose(values(given, 1), truth[1], rtol=1e-9)
+
+
+@pytest.mark.parametrize("named", ["night", "patient_0815"])
+def test_a_recording_of_mne_goes_to_another_process_by_its_file(tmp_path, monkeypatch, named):
+    triplet(tmp_path, named=named)
+    monkeypatch.chdir(tmp_path)
+    recording = open_recording("night.vhdr")
+    monkeypatch.chdir("/")
+    raw = pickle.dumps(recording)
+    assert len(raw) < 20_000
+    again = pickle.loads(raw)
+    np.testing.assert_array_equal(values(again, 1), values(recording, 1))
+    assert again.source.digest() == recording.source.digest()
+
+
+def test_a_raw_object_without_a_file_goes_to_another_process_itself():
+    data = np.random.default_rng(0).normal(0, 20e-6, (1, 3000))
+    raw = mne.io.RawArray(data, mne.create_info(["EMG Mass L"], 1000, "emg"), verbose="error")
+    recording = open_with_mne(raw)
+    again = pickle.loads(pickle.dumps(recording))
+    np.testing.assert_array_equal(values(again, 0), values(recording, 0))
 
 
 def test_row_53_a_missing_marker_file_is_a_note(tmp_path):
