@@ -88,8 +88,7 @@ def background_uv(envelope: Envelope, quiet: Spans, rule: Background) -> Floats:
     from sleepbrux.signal import kernels
 
     grid, stride = envelope.grid, envelope.window_frames
-    at = np.arange(0, grid.n_slots, stride)
-    at = at[quiet.holds(at) & ~np.isnan(envelope.level[at])]
+    at = envelope.sampled(quiet, stride)
     values = envelope.level[at]
     least = max(math.ceil(exact(rule.minimum_quiet_s) / grid.slot_s / stride), 1)
     knots = np.arange(0, grid.n_slots, knot_frames(grid))
@@ -97,9 +96,13 @@ def background_uv(envelope: Envelope, quiet: Spans, rule: Background) -> Floats:
         return np.full(len(knots), np.median(values) if len(at) >= least else np.nan)
     reach = grid.slots_for(exact(rule.half_window_s))
     medians = np.empty(len(knots))
+    order = np.argsort(values)  # equal values may change places: a median does not see it
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
     kernels.window_medians(
-        values, np.searchsorted(at, knots - reach, side="left"),
-        np.searchsorted(at, knots + reach, side="right"), least, medians,
+        rank, values[order], np.searchsorted(at, knots - reach, side="left"),
+        np.searchsorted(at, knots + reach, side="right"), least,
+        np.empty(len(rank), dtype=np.bool_), np.empty(len(rank) // 100 + 1, dtype=np.int64), medians,
     )  # fmt: skip
     return medians
 

@@ -303,9 +303,7 @@ def _rested(envelope: Envelope, bursts: Bursts, counted: Spans) -> float | None:
     quiet = counted - Spans.of(bursts.grid, np.stack((bursts.starts, bursts.stops), axis=1)).grow(
         bursts.grid.slots_for(1) // 2
     )
-    at = np.arange(0, envelope.grid.n_slots, max(envelope.window_frames // 2, 1))
-    values = envelope.level[at[quiet.holds(at)]]
-    values = values[~np.isnan(values)]
+    values = envelope.level[envelope.sampled(quiet, max(envelope.window_frames // 2, 1))]
     return float(np.median(values)) if len(values) else None
 
 
@@ -566,8 +564,8 @@ def _near_rest(swept: Swept, criterion: Criterion, events: Events) -> list[Note]
     if not criterion.needs_mvc or criterion.threshold.level_pct_mvc is None:
         return notes
     for track in events.tracks:
-        level = track.envelope.level[:: max(track.envelope.window_frames // 2, 1)]
-        level = level[~np.isnan(level)]
+        every = max(track.envelope.window_frames // 2, 1)
+        level = track.envelope.level[track.envelope.sampled(track.envelope.grid.all(), every)]
         rest = float(np.percentile(level, 10)) if len(level) else 0.0
         ratio = float(track.threshold[0]) / rest if rest > 0 else math.inf
         said = (

@@ -129,6 +129,13 @@ class Spans:
         steps[self.bounds[:, 1]] -= 1
         return np.cumsum(steps[:-1], dtype=np.int8).astype(np.bool_)
 
+    def only(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Copy of ``values``, shape (n_slots,), NaN outside the spans."""
+        kept = values.copy()
+        for a, b in (~self).bounds.tolist():
+            kept[a:b] = np.nan
+        return kept
+
     def __len__(self) -> int:
         """Count of spans."""
         return len(self.bounds)

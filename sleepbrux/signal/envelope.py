@@ -41,9 +41,15 @@ class Envelope:
     @cached_property
     def typical(self) -> float:
         """Median of the level over the whole recording, µV, sampled every half window; NaN for none."""
-        every = self.level[:: max(self.window_frames // 2, 1)]
-        every = every[~np.isnan(every)]
+        every = self.level[self.sampled(self.grid.all(), max(self.window_frames // 2, 1))]
         return float(np.median(every)) if len(every) else math.nan
+
+    def sampled(self, where: Spans, step: int) -> NDArray[np.int64]:
+        """Every ``step``-th frame inside the spans at which the level is known, int64, shape (n,)."""
+        from sleepbrux.signal import kernels
+
+        at = np.empty(self.grid.n_slots // step + 1, dtype=np.int64)
+        return at[: kernels.sampled(self.level, step, where.starts, where.stops, at)]
 
 
 def odd_frames(window_s: float, slot_s: Fraction) -> int:
@@ -68,13 +74,8 @@ def follow(
     """
     from sleepbrux.signal import kernels
 
-    out = ~usable.mask()
-    energy = frames.energy.copy()
-    energy[out] = np.nan
-    power = energy
-    if amplitude == "rectified":
-        power = frames.rectified.copy()
-        power[out] = np.nan
+    energy = usable.only(frames.energy)
+    power = energy if amplitude == "rms" else usable.only(frames.rectified)
     level = np.empty(len(power), dtype=np.float32)
     window = odd_frames(window_s, frames.grid.slot_s)
     kernels.moving_mean(power, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES))

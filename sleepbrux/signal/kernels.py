@@ -235,7 +235,7 @@ def moving_mean(power, window, level, total, known):
 
     Sums grow by one shifted copy after the other, in the order of the frames, a block of frames at a
     time: the same additions as frame by frame, many of them at once. ``total`` and ``known``, float64
-    of one block's length, are work space.
+    of one block's length, are work space. Where every frame is known, nothing is counted.
     """
     n = power.shape[0]
     half = window // 2
@@ -243,6 +243,19 @@ def moving_mean(power, window, level, total, known):
     for begin in range(0, n, size):
         end = min(begin + size, n)
         total[:] = 0.0
+        if begin >= half and end + half <= n:
+            gaps = 0
+            around = power[begin - half : end + half]
+            for i in range(around.shape[0]):
+                gaps += 1 if around[i] != around[i] else 0
+            if gaps == 0:
+                for shift in range(-half, half + 1):
+                    part = power[begin + shift : end + shift]
+                    for i in range(part.shape[0]):
+                        total[i] += float(part[i])
+                for i in range(begin, end):
+                    level[i] = total[i - begin] / window
+                continue
         known[:] = 0.0
         for shift in range(-half, half + 1):
             low, high = max(begin, -shift), min(end, n - shift)
@@ -424,13 +437,55 @@ def join_dips(energy, starts, stops, half, rest, least_step, least_share):
 
 
 @compiled
-def window_medians(values, low, high, least, medians):
-    """Median of ``values[low[k]:high[k]]``; NaN where there are fewer than ``least``."""
+def sampled(values, step, starts, stops, at):
+    """Multiples of ``step`` inside the spans at which the value is known, written to ``at``; their count."""
+    count = 0
+    for k in range(starts.shape[0]):
+        for i in range(-(-starts[k] // step) * step, stops[k], step):
+            if values[i] == values[i]:
+                at[count] = i
+                count += 1
+    return count
+
+
+@compiled
+def window_medians(rank, ascending, low, high, least, within, coarse, medians):
+    """Median of the values ``low[k]`` to ``high[k]``; NaN where there are fewer than ``least``.
+
+    ``rank`` is the place of each value among all, ``ascending`` are the values in that order. ``low``
+    and ``high`` never fall from one window to the next: each value enters once and leaves once, and the
+    middle is found by counting ranks, first by hundreds. ``within`` (bool, one a value) and ``coarse``
+    (int64, one a hundred begun) are work space.
+    """
+    within[:] = False
+    coarse[:] = 0
+    begin, end = 0, 0
     for k in range(low.shape[0]):
-        if high[k] - low[k] >= least:
-            medians[k] = np.median(values[low[k] : high[k]])
-        else:
+        while end < high[k]:
+            within[rank[end]] = True
+            coarse[rank[end] // 100] += 1
+            end += 1
+        while begin < low[k]:
+            within[rank[begin]] = False
+            coarse[rank[begin] // 100] -= 1
+            begin += 1
+        n = end - begin
+        if n < max(least, 1):
             medians[k] = np.nan
+            continue
+        before, bin_ = 0, 0
+        while before + coarse[bin_] <= (n - 1) // 2:
+            before += coarse[bin_]
+            bin_ += 1
+        at = bin_ * 100 - 1
+        while before <= (n - 1) // 2:
+            at += 1
+            before += 1 if within[at] else 0
+        lower = np.float64(ascending[at])
+        while before <= n // 2:
+            at += 1
+            before += 1 if within[at] else 0
+        medians[k] = (lower + np.float64(ascending[at])) / 2
 
 
 @compiled

@@ -219,13 +219,28 @@ def join_dips(
     return len(runs)
 
 
-def window_medians(values: Any, low: Any, high: Any, least: int, medians: Any) -> None:
+def sampled(values: Any, step: int, starts: Any, stops: Any, at: Any) -> int:
+    """Every frame asked whether it is one."""
+    found = [
+        i
+        for a, b in zip(starts, stops, strict=True)
+        for i in range(a, b)
+        if i % step == 0 and not math.isnan(values[i])
+    ]
+    at[: len(found)] = found
+    return len(found)
+
+
+def window_medians(
+    rank: Any, ascending: Any, low: Any, high: Any, least: int, within: Any, coarse: Any,
+    medians: Any,
+) -> None:  # fmt: skip
     """One window after the other, by sorting."""
+    del within, coarse
     for k, (a, b) in enumerate(zip(low, high, strict=True)):
-        part = sorted(float(v) for v in values[a:b])
+        part = sorted(float(ascending[i]) for i in rank[a:b])
         n = len(part)
-        middle = part[n // 2] if n % 2 else (part[n // 2 - 1] + part[n // 2]) / 2 if n else math.nan
-        medians[k] = middle if n >= least else math.nan
+        medians[k] = (part[(n - 1) // 2] + part[n // 2]) / 2 if n >= max(least, 1) else math.nan
 
 
 def joined_by_lines(knots: Any, step: int, values: Any) -> None:

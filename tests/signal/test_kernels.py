@@ -200,17 +200,41 @@ def test_join_dips(seed):
 def test_window_medians_and_lines_between_them(seed, least):
     rng = np.random.default_rng(seed)
     values = rng.random(60)
-    low = rng.integers(0, 60, 9)
-    high = np.minimum(low + rng.integers(0, 12, 9), 60)
+    low = np.sort(rng.integers(0, 60, 9))
+    high = np.maximum.accumulate(np.minimum(low + rng.integers(0, 12, 9), 60))
+    order = np.argsort(values)
+    rank = np.argsort(order)
     knots, lines = [], []
     for code in (kernels, plain):
         medians, between = np.empty(9), np.empty(100)
-        code.window_medians(values, low, high, least, medians)
+        code.window_medians(
+            rank, values[order], low, high, least,
+            np.empty(60, dtype=np.bool_), np.empty(1, dtype=np.int64), medians,
+        )  # fmt: skip
+        for k in range(9):
+            enough = high[k] - low[k] >= least
+            assert (
+                np.isclose(medians[k], np.median(values[low[k] : high[k]]))
+                if enough
+                else np.isnan(medians[k])
+            )
         code.joined_by_lines(medians, 11, between)
         knots.append(medians)
         lines.append(between)
     same(*knots)
     same(*lines)
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(LEVELS, st.integers(1, 7), st.integers(0, 2**32 - 1))
+def test_sampled(level, step, seed):
+    bounds = np.sort(np.random.default_rng(seed).integers(0, len(level) + 1, 6)).astype(np.int64)
+    found = []
+    for code in (kernels, plain):
+        at = np.zeros(len(level) + 1, dtype=np.int64)
+        n = code.sampled(level, step, bounds[::2], bounds[1::2], at)
+        found.append(at[:n].tolist())
+    assert found[0] == found[1]
 
 
 @settings(deadline=None, max_examples=60, derandomize=True)
