@@ -25,7 +25,7 @@ from sleepbrux.calibration import Reference
 from sleepbrux.context.beside import NOTHING_BESIDE, Accompanying
 from sleepbrux.context.counts import count
 from sleepbrux.context.drop import asks, basis_of, check, left_out
-from sleepbrux.context.gather import gather
+from sleepbrux.context.gather import SURROUNDING, gather
 from sleepbrux.context.label import label as label_events
 from sleepbrux.context.model import NOTHING, Labels, Surroundings
 from sleepbrux.criteria import Criterion, exact, load_criterion
@@ -34,6 +34,7 @@ from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageErr
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.parallel import each
 from sleepbrux.provenance import Review
+from sleepbrux.recording.counted import counted, joined
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.recording.rectified import refuse_rectified
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
@@ -212,6 +213,24 @@ def _channel_notes(channels: Sequence[Channel]) -> list[Note]:
     return notes
 
 
+def _told(
+    recording: Recording,
+    channels: Sequence[Channel],
+    beside: Accompanying,
+    progress: Callable[[float], None] | None,
+) -> tuple[Callable[[float], None] | None, tuple[Recording, Accompanying]]:
+    """What tells of the sweep's share, and the same recordings telling of theirs as they are read."""
+    if progress is None:
+        return None, (recording, beside)
+    others = [c for c in recording.channels if c not in channels and c.role in SURROUNDING]
+    sizes = [sum(c.n_stored for c in some) for some in (channels, others)]
+    sound = beside.sound_channel.n_stored if beside.sound_channel else 0
+    swept, *more = joined(progress, (*sizes, sound))
+    if beside.sound is not None:
+        beside = replace(beside, sound=counted(beside.sound, sound, more[1]))
+    return swept, (counted(recording, sizes[1], more[0]) if others else recording, beside)
+
+
 def sweep_recording(
     recording: Recording,
     labels: Sequence[str] = (),
@@ -227,11 +246,12 @@ def sweep_recording(
     """
     channels = pick_channels(recording, labels)
     refuse_rectified(recording, channels)
-    look = partial(gather, recording, channels, beside, threads=threads)
+    swept, (seen, around_it) = _told(recording, channels, beside, progress)
+    look = partial(gather, seen, channels, around_it, threads=threads)
     with ThreadPoolExecutor(max_workers=1) as pool:
         digest = pool.submit(recording.source.digest) if threads != 1 else None
         around = pool.submit(look) if threads != 1 else None
-        frames = sweep(recording, channels, threads=threads, progress=progress)
+        frames = sweep(recording, channels, threads=threads, progress=swept)
         digest = digest or pool.submit(recording.source.digest)
         around = around or pool.submit(look)
     heart = around.result().heart

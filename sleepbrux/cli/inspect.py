@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,12 +22,15 @@ def _plain(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)
 
 
-def look(recording: Recording) -> dict[str, Any]:
-    """Everything that ``inspect --json`` prints."""
+def look(
+    recording: Recording, progress: Callable[[float], None] = lambda share: None
+) -> dict[str, Any]:
+    """Everything that ``inspect --json`` prints; half of the time goes to lowest and highest values."""
     from sleepbrux.signal.survey import survey
 
     channels = []
-    for channel in recording.channels:
+    for k, channel in enumerate(recording.channels):
+        progress(k / len(recording.channels) / 2)
         seen = survey(recording, channel)
         channels.append(
             {
@@ -48,14 +52,14 @@ def look(recording: Recording) -> dict[str, Any]:
             {"start_s": m.start_s, "duration_s": m.duration_s, "text": m.text, "channel": m.channel}
             for m in recording.marks
         ],
-        "quality": _first_look(recording),
+        "quality": _first_look(recording, lambda share: progress((1 + share) / 2)),
         "notes": [
             {"code": n.code, "severity": n.severity, "text": n.text} for n in recording.notes
         ],
     }
 
 
-def _first_look(recording: Recording) -> list[dict[str, Any]]:
+def _first_look(recording: Recording, progress: Callable[[float], None]) -> list[dict[str, Any]]:
     """Usable hours and faults of the channels that would be scored."""
     from sleepbrux.night import pick_channels
     from sleepbrux.signal.quality import REASONS, examine
@@ -66,7 +70,7 @@ def _first_look(recording: Recording) -> list[dict[str, Any]]:
     except SleepbruxError:
         return []
     rows = []
-    for frames in sweep(recording, channels):
+    for frames in sweep(recording, channels, progress=progress):
         quality = examine(frames)[1]
         rows.append(
             {
@@ -182,12 +186,16 @@ def command(
         return _after_night(recordings, mvc_uv, hints, as_json=as_json)
     import msgspec
 
+    from sleepbrux.cli.progress import shown
     from sleepbrux.recording.opening import open_recording
 
     failures, found = 0, []
     for path in recordings:
         try:
-            found.append(look(open_recording(path, hints)))
+            with shown(f"{path.name}: opening") as progress:
+                recording = open_recording(path, hints, progress=progress)
+            with shown(path.name) as progress:
+                found.append(look(recording, progress))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)

@@ -18,3 +18,15 @@ def shown(what: str) -> Iterator[Callable[[float], None]]:
             bar.update(100 * share - bar.n)
 
         yield update
+
+
+class Relay:
+    """Takes the share done from a thread at work, and passes it on once somebody watches."""
+
+    def __init__(self) -> None:
+        self.watcher: Callable[[float], None] | None = None
+
+    def __call__(self, share: float) -> None:
+        watcher = self.watcher
+        if watcher is not None:
+            watcher(share)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import options
+from sleepbrux.cli.progress import Relay, shown
 from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
 from sleepbrux.files import safe_stem
 
@@ -237,11 +238,11 @@ def check_time(text: str, option: str) -> None:
         )
 
 
-def _opener(path: Path, request: Request) -> Callable[[], Recording]:
+def _opener(path: Path, request: Request, relay: Relay) -> Callable[[], Recording]:
     def opener() -> Recording:
         from sleepbrux.scoring import open_as
 
-        return open_as(path, request)
+        return open_as(path, request, relay)
 
     return opener
 
@@ -251,17 +252,21 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
     from sleepbrux.recording.ahead import opened_ahead
 
     failures, usage = 0, 0
-    with opened_ahead([_opener(path, request) for path, request, _ in work]) as opened:
+    relays = [Relay() for _ in work]
+    openers = [_opener(*each[:2], relay) for each, relay in zip(work, relays, strict=True)]
+    with opened_ahead(openers) as opened:
         load_kernels()
-        from sleepbrux.cli.progress import shown
         from sleepbrux.outputs import write_outputs
         from sleepbrux.scoring import score_opened, with_clench_file
 
-        for (path, request, stem), recording in zip(work, opened, strict=True):
+        for (path, request, stem), relay, opening in zip(work, relays, opened, strict=True):
             try:
+                with shown(f"{path.name}: opening") as relay.watcher:
+                    recording = opening()
+                relay.watcher = None
                 with shown(path.name) as progress:
                     night = score_opened(
-                        recording(), with_clench_file(path, request), progress=progress
+                        recording, with_clench_file(path, request), progress=progress
                     )
                 _say(path, write_outputs(night, out, stem=stem), night, out)
             except (SleepbruxError, OSError) as error:

@@ -25,6 +25,10 @@ from sleepbrux.signal.movement import LEAST_EMG_HZ, raised_emg
 from sleepbrux.signal.sound import LEAST_HZ, read_sound, usable_sound
 from sleepbrux.signal.streams import stream
 
+# Roles of channels that `gather` reads.
+SURROUNDING = frozenset(
+    {"leg", "arm", "neck", "chin", "ecg", "pulse", "accelerometer", "position", "audio"}
+)
 MOST_POSITIONS = 12
 WELL_KNOWN = 0.8
 
