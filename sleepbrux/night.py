@@ -40,6 +40,7 @@ from sleepbrux.recording.rectified import refuse_rectified
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.filters import band_edges_hz
+from sleepbrux.signal.plausible import rest_note
 from sleepbrux.signal.quality import Quality, examine
 from sleepbrux.signal.sweep import ChannelFrames, sweep
 from sleepbrux.spans import Spans
@@ -266,7 +267,12 @@ def sweep_recording(
         duration_s=recording.duration_s,
         marks=recording.marks,
         gaps=recording.gaps,
-        notes=(*recording.notes, *_channel_notes(channels), *around.result().notes),
+        notes=(
+            *recording.notes,
+            *_channel_notes(channels),
+            *filter(None, (rest_note(f, q) for f, q in examined)),
+            *around.result().notes,
+        ),
         frames=tuple(f for f, _ in examined),
         quality=tuple(q for _, q in examined),
         around=around.result(),

@@ -62,6 +62,7 @@ def look(
 def _first_look(recording: Recording, progress: Callable[[float], None]) -> list[dict[str, Any]]:
     """Usable hours and faults of the channels that would be scored."""
     from sleepbrux.night import pick_channels
+    from sleepbrux.signal.plausible import rest_note
     from sleepbrux.signal.quality import REASONS, examine
     from sleepbrux.signal.sweep import sweep
 
@@ -72,15 +73,24 @@ def _first_look(recording: Recording, progress: Callable[[float], None]) -> list
     rows = []
     for frames in sweep(recording, channels, progress=progress):
         quality = examine(frames)[1]
+        flat = quality.faults.get("flat")
+        count = max(float(frames.stat("samples").sum()), 1.0)
+        doubt = rest_note(frames, quality)
         rows.append(
             {
                 "channel": frames.channel.label,
                 "usable_hours": quality.usable.hours,
                 "clipped_s": quality.clipped.duration_s,
+                "samples_at_rail_pct": 100 * float(frames.stat("at_rail").sum()) / count,
+                "samples_unchanged_pct": 100 * float(frames.stat("unchanged").sum()) / count,
+                "longest_flat_s": max((b - a for a, b in flat.seconds()), default=0.0)
+                if flat
+                else 0.0,
                 "faults": [
                     {"reason": reason, "text": REASONS[reason], "seconds": spans.duration_s}
                     for reason, spans in quality.faults.items()
                 ],
+                "notes": [doubt.text] if doubt else [],
             }
         )
     return rows
@@ -108,9 +118,16 @@ def _show(seen: dict[str, Any]) -> None:
     if len(seen["marks"]) > 50:
         click.echo(f"  and {len(seen['marks']) - 50} more marks; --json prints all")
     for row in seen["quality"]:
-        faults = "; ".join(f"{f['text']} {f['seconds'] / 60:.1f} min" for f in row["faults"])
-        click.echo(_plain(f"  {row['channel']}: {row['usable_hours']:.2f} h usable"
-                          + (f"; {faults}" if faults else "")))  # fmt: skip
+        said = [f"{f['text']} {f['seconds'] / 60:.1f} min" for f in row["faults"]]
+        if row["samples_at_rail_pct"]:
+            said.append(f"{row['samples_at_rail_pct']:.2g} % of samples at the end of the range")
+        if row["longest_flat_s"]:
+            said.append(f"longest run without change {row['longest_flat_s']:.0f} s")
+        click.echo(
+            _plain("; ".join([f"  {row['channel']}: {row['usable_hours']:.2f} h usable", *said]))
+        )
+        for text in row["notes"]:
+            click.echo(_plain(f"  warning: {text} [rest-implausible]"))
     for note in seen["notes"]:
         click.echo(_plain(f"  {note['severity']}: {note['text']} [{note['code']}]"))
 

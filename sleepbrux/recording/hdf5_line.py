@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sleepbrux.recording.findings import Findings
 
 # Longest that one step of reading may take; a block of samples takes a second at most.
-STEP_LIMIT_S = 60.0
+STEP_LIMIT_S = 30.0
 _LENGTH_BYTES = 8
 
 

@@ -38,6 +38,7 @@ from tests.recording.test_fuzz import FILE_WIDTHS, SIGNAL_WIDTHS, opened_or_refu
 BATCH = 2500
 TRACED = 8
 HANGS_S = 150
+HDF5_LIMIT_S = 4.0
 MOST_FAILURES = 5
 MOST_BYTES = 12_000_000
 BYTES_A_BYTE = 40
@@ -278,6 +279,7 @@ def main() -> int:
     given = parser.parse_args()
     if given.batch:
         resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE, ADDRESS_SPACE))
+        hdf5_line.STEP_LIMIT_S = HDF5_LIMIT_S
         kind, seed, n, first, place = given.batch
         done = batch(kind, int(seed), int(n), first=int(first),
                      at=lambda trial: Path(place).write_text(str(trial)) and None)  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import json
 from datetime import datetime, time
 from fractions import Fraction
 from pathlib import Path
@@ -10,7 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sleepbrux.cli import main
 from sleepbrux.errors import RecordingError
+from sleepbrux.night import sweep_recording
 from sleepbrux.recording.edf import open_edf
 from sleepbrux.recording.model import Piece, Recording, samples
 from sleepbrux.recording.opening import open_recording
@@ -119,6 +122,29 @@ def test_row_07_a_range_of_volts_for_a_muscle_is_doubted_and_can_be_overridden(o
     recording = opened(file, unit={"EMG Mass L": "uV"})
     assert codes(recording) == {"unit-given"}
     assert peak(recording) == pytest.approx(100, rel=2e-3)
+
+
+@pytest.mark.shows("unit-slip")
+@pytest.mark.parametrize(
+    ("dimension", "uv", "said"),
+    [("mV", 2.0, "factor of 1000"), ("V", 0.002, "factor of 1000"), ("uV", 2000.0, "factor of 1000"),
+     ("uV", 0.002, "factor of 1000"), ("uV", 2.0, ""), ("mV", 0.002, "")],
+)  # fmt: skip
+def test_row_07_a_resting_level_that_no_muscle_has_is_doubted_on_every_output(
+    opened, tmp_path, capsys, dimension, uv, said
+):
+    wave = np.random.default_rng(0).normal(0, 1000, (120, 500)).round().clip(-9999, 9999)
+    ends = {"physical minimum": -10 * uv, "physical maximum": 10 * uv,
+            "digital minimum": -10_000, "digital maximum": 10_000}  # fmt: skip
+    ends = {k: f"{v:.5g}" for k, v in ends.items()}
+    signal = Signal(wave.astype(int).tolist(), {"dimension": dimension, **ends})
+    recording = opened(edf(signal, n_records=120))
+    told = [n for n in sweep_recording(recording).notes if n.code == "rest-implausible"]
+    assert bool(told) == bool(said)
+    assert all(said in n.text and "--unit" in n.text for n in told)
+    with pytest.raises(SystemExit):
+        main(["inspect", str(tmp_path / "night.edf")])
+    assert ("rest-implausible" in capsys.readouterr().out) == bool(said)
 
 
 def test_row_07_a_unit_for_no_channel_or_of_no_meaning_is_refused(opened):
@@ -548,6 +574,37 @@ def test_row_48_content_decides_whether_a_file_is_edf_or_bdf(opened):
 def test_row_49_the_rails_are_there_for_the_check_of_saturation(opened):
     channel = opened(edf(emg(digital_minimum=-2048, digital_maximum=2047))).channels[0]
     assert (channel.digital_min, channel.digital_max) == (-2048, 2047)
+
+
+def test_row_49_saturated_and_flat_stretches_are_shown_measured_and_left_out_of_the_hours(
+    opened, tmp_path, capsys
+):
+    wave = np.random.default_rng(1).normal(0, 200, (300, 500)).round().astype(int)
+    wave[60:90] = 2047
+    wave[150:195] = 17
+    wave[250, 100:103] = -2048
+    signal = Signal(wave.tolist(), {"digital minimum": -2048, "digital maximum": 2047,
+                                    "physical minimum": -204.8, "physical maximum": 204.7})  # fmt: skip
+    swept = sweep_recording(opened(edf(signal, n_records=300)))
+    (quality,) = swept.quality
+    for name, start, stop in (("rail", 60, 90), ("flat", 150, 195)):
+        mask = quality.faults[name].on(swept.frames[0].grid, rounding="inward").mask()
+        rate = len(mask) / swept.duration_s
+        assert mask[int((start + 2) * rate) : int((stop - 2) * rate)].all()
+        assert not mask[int(220 * rate) : int(245 * rate)].any()
+    assert quality.usable.duration_s == pytest.approx(225, abs=8)
+    assert quality.clipped.duration_s >= 30
+    with pytest.raises(SystemExit):
+        main(["inspect", str(tmp_path / "night.edf"), "--json"])
+    (row,) = json.loads(capsys.readouterr().out)["quality"]
+    assert row["samples_at_rail_pct"] == pytest.approx(100 * (30 * 500 + 3) / 150_000, rel=0.01)
+    assert row["longest_flat_s"] == pytest.approx(45, abs=2)
+    with pytest.raises(SystemExit):
+        main(["inspect", str(tmp_path / "night.edf")])
+    assert (
+        "10 % of samples at the end of the range; longest run without change 4"
+        in capsys.readouterr().out
+    )
 
 
 @pytest.mark.skipif(not hasattr(__import__("os"), "posix_fallocate"), reason="needs sparse files")
