@@ -24,6 +24,9 @@ RETURN_DB = 3.0
 STEADY_DB = 3.0
 APART_DB = 10.0
 TENTHS = 10
+BESIDE = 3  # tenths that go with a step on either side
+MUSCLE_DB = 4.0
+FLOOR_TO_LEVEL_DB = 1.0  # from the quietest tenth of a second to the others
 
 Floats = NDArray[np.float64]
 
@@ -37,12 +40,6 @@ def tenths(frames: ChannelFrames) -> Floats:
     energy = frames.energy[: whole * per_block].reshape(whole, per_block)[:, : part * TENTHS]
     energy.reshape(whole, TENTHS, part).mean(axis=2, dtype=np.float64, out=result[:whole])
     return result
-
-
-def floor_db(frames: ChannelFrames) -> Floats:
-    """Power of the quietest tenth of each block, dB, float64, shape (n_blocks,); NaN where unknown."""
-    quiet = tenths(frames).min(axis=1)
-    return np.where(quiet > 0, 10 * np.log10(np.maximum(quiet, 1e-300)), np.nan)
 
 
 def _sides(values: Floats, n: int, share: float = 0.25) -> tuple[Floats, Floats]:
@@ -64,13 +61,9 @@ def _sides(values: Floats, n: int, share: float = 0.25) -> tuple[Floats, Floats]
     return low[:count], low[n + 2 : n + 2 + count]
 
 
-def _steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> list[tuple[int, float]]:
-    """(block, dB) of each sudden change of level that the signal below the band shares."""
-    floor = floor_db(frames)
-    bad = excluded.on(frames.block_grid, rounding="outward").mask()
-    floor[bad] = np.nan
-    with np.errstate(divide="ignore"):
-        below = np.where(bad | (swing <= 0), np.nan, 20 * np.log10(np.maximum(swing, 1e-300)))
+def _steps(floor: Floats, swing: Floats, bad: NDArray[np.bool_]) -> list[tuple[int, float, float]]:
+    """(block, dB before, dB after) of each sudden change of level that the signal below the band shares."""
+    below = np.where(bad | (swing <= 0), np.nan, 20 * np.log10(np.maximum(swing, 1e-300)))
     before, after = _sides(floor, SIDE_S)
     change = after - before
     below_before, below_after = _sides(below, SIDE_S)
@@ -79,21 +72,28 @@ def _steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> list[tuple[
     steady = (upper[0] - before < STEADY_DB) & (upper[1] - after < STEADY_DB)
     told = np.minimum(below_before - before, below_after - after) > APART_DB
     ok = steady & told & (np.abs(change) >= LEAST_DB) & (np.abs(shared - change) <= AGREE_DB)
-    found: list[tuple[int, float]] = []
+    found: list[tuple[int, float, float]] = []
     at = np.flatnonzero(ok)
     for group in np.split(at, np.flatnonzero(np.diff(at) > SIDE_S) + 1) if len(at) else []:
         best = int(group[np.argmax(np.abs(change[group]))])
-        found.append((_border(floor, best, before[best], after[best]), float(change[best])))
+        found.append((best, float(before[best]), float(after[best])))
     return found
 
 
-def _border(floor: Floats, near: int, before: float, after: float) -> int:
-    """The border near a block that best parts the levels before from those after."""
-    first, stop = max(near - SIDE_S, 0), min(near + SIDE_S, len(floor))
-    part = floor[first:stop]
-    cost = np.minimum(np.abs(part - before), 6.0) - np.minimum(np.abs(part - after), 6.0)
-    total = np.cumsum(np.concatenate(([0.0], np.where(np.isnan(cost), 0.0, cost))))
-    return first + int(np.argmin(total))
+def _border(level: Floats, near: int, before: float, after: float) -> tuple[int, int]:
+    """The tenths of a second, near a tenth, between which the level parts: last of before, first of after.
+
+    Each tenth speaks for the side of the middle that it lies on. One far above both levels is a
+    contraction, which either amplification may show, and says nothing; so the border can be a span.
+    """
+    first = max(near - SIDE_S * TENTHS, 0)
+    part = level[first : near + SIDE_S * TENTHS]
+    with np.errstate(invalid="ignore"):
+        side = np.sign(part - (before + after) / 2 - FLOOR_TO_LEVEL_DB)
+        side[np.isnan(part) | (part > max(before, after) + MUSCLE_DB)] = 0
+    total = np.cumsum(np.concatenate(([0.0], side if before < after else -side)))
+    lowest = np.flatnonzero(total == total.min())
+    return first + int(lowest[0]), first + int(lowest[-1])
 
 
 def _usual(floor: Floats) -> float:
@@ -113,18 +113,27 @@ def gain_steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> Spans:
         Frames that are unusable for other reasons.
     """
     grid = frames.block_grid
-    steps = _steps(frames, swing, excluded)
+    bad = excluded.on(grid, rounding="outward").mask()
+    power = tenths(frames)
+    power[bad] = np.nan
+    level = np.where(power > 0, 10 * np.log10(np.maximum(power, 1e-300)), np.nan)
+    floor = level.min(axis=1)
+    steps = _steps(floor, swing, bad)
     if not steps:
         return frames.grid.none()
-    borders = [0, *(block for block, _ in steps), grid.n_slots]
-    floor = floor_db(frames)
-    levels = np.array([_usual(floor[a:b]) for a, b in pairwise(borders)])
-    lengths = np.diff(borders)
-    share = [int(lengths[np.abs(levels - level) < RETURN_DB].sum()) for level in levels.tolist()]
-    usual = levels[int(np.argmax(share))]
-    pairs = [
-        (borders[k] - 2, borders[k + 1] + 2)
-        for k, level in enumerate(levels.tolist())
-        if abs(level - usual) >= RETURN_DB
-    ]
-    return Spans.of(grid, pairs).on(frames.grid, rounding="outward")
+    borders = [(0, 0)]
+    for block, *beside in steps:
+        first, last = _border(level.ravel(), TENTHS * block, *beside)
+        borders.append((max(first, borders[-1][1]), max(last, borders[-1][1])))
+    borders.append((level.size, level.size))
+    parts = [(a, b) for (_, a), (b, _) in pairwise(borders)]
+    levels = np.array([_usual(floor[a // TENTHS : -(-b // TENTHS)]) for a, b in parts])
+    lengths = np.diff(parts)[:, 0]
+    share = [int(lengths[np.abs(levels - level) < RETURN_DB].sum()) for level in levels]
+    other = np.abs(levels - levels[int(np.argmax(share))]) >= RETURN_DB
+    first_tenth = np.array([first for first, _ in borders[:-1]])[other] - BESIDE
+    last_tenth = np.array([last for _, last in borders[1:]])[other] + BESIDE
+    tenth = np.stack((first_tenth, last_tenth), axis=1)
+    per_block = frames.frames_per_block
+    at = tenth // TENTHS * per_block + tenth % TENTHS * (per_block // TENTHS)
+    return Spans.of(frames.grid, at)
