@@ -81,6 +81,18 @@ class Swept:
     frames: tuple[ChannelFrames, ...]
     quality: tuple[Quality, ...]
     around: Surroundings = NOTHING
+    _envelopes: dict[tuple[int, Amplitude, float], Envelope] = field(
+        init=False, repr=False, compare=False, default_factory=dict
+    )
+
+    def envelope(self, k: int, amplitude: Amplitude, window_s: float) -> Envelope:
+        """Envelope of channel ``k``; kept once made, for the other criteria that a night is read by."""
+        key = (k, amplitude, window_s)
+        if key not in self._envelopes:
+            self._envelopes[key] = follow(
+                self.frames[k], self.quality[k].usable, amplitude=amplitude, window_s=window_s
+            )
+        return self._envelopes[key]
 
     def keeping(self, positions: Sequence[int]) -> Swept:
         """The same recording with some of its channels."""
@@ -382,24 +394,6 @@ class Track:
 
 
 @dataclass(frozen=True, eq=False)
-class Prepared:
-    """A swept recording with what does not depend on the rules; envelopes are kept once made."""
-
-    swept: Swept
-    quality: tuple[Quality, ...]
-    _envelopes: dict[tuple[int, Amplitude, float], Envelope] = field(default_factory=dict)
-
-    def envelope(self, k: int, amplitude: Amplitude, window_s: float) -> Envelope:
-        """Envelope of channel ``k``."""
-        key = (k, amplitude, window_s)
-        if key not in self._envelopes:
-            self._envelopes[key] = follow(
-                self.swept.frames[k], self.quality[k].usable, amplitude=amplitude, window_s=window_s
-            )
-        return self._envelopes[key]
-
-
-@dataclass(frozen=True, eq=False)
 class Events:
     """What a criterion finds in a night, before anything is measured."""
 
@@ -412,11 +406,6 @@ class Events:
     labels: Labels | None
 
 
-def prepare(swept: Swept) -> Prepared:
-    """What scoring starts from, so that many criteria can be applied."""
-    return Prepared(swept, swept.quality)
-
-
 def _amplitude(criterion: Criterion, reference: Reference | None) -> Amplitude:
     if criterion.envelope.amplitude != "as_reference":
         return criterion.envelope.amplitude
@@ -424,21 +413,19 @@ def _amplitude(criterion: Criterion, reference: Reference | None) -> Amplitude:
 
 
 def _tracks(
-    prepared: Prepared, criterion: Criterion, reference: Reference | None, amplitude: Amplitude
+    swept: Swept, criterion: Criterion, reference: Reference | None, amplitude: Amplitude
 ) -> tuple[Track, ...]:
     window_s = criterion.envelope.window_s
-    envelopes = each(
-        lambda k: prepared.envelope(k, amplitude, window_s), range(len(prepared.swept.frames))
-    )
+    envelopes = each(lambda k: swept.envelope(k, amplitude, window_s), range(len(swept.frames)))
     parts = [
         (
             frames.channel.label,
             envelopes[k],
-            prepared.quality[k].usable,
+            swept.quality[k].usable,
             _mvc(reference, frames.channel.label),
             converter_noise_uv(frames.channel),
         )
-        for k, frames in enumerate(prepared.swept.frames)
+        for k, frames in enumerate(swept.frames)
     ]
     if criterion.sides.combine == "mean" and len(parts) > 1:
         mvcs = [mvc for _, _, _, mvc, _ in parts if mvc is not None]
@@ -461,22 +448,22 @@ def _tracks(
 
 
 def find_events(
-    prepared: Prepared,
+    swept: Swept,
     *,
     criterion: Criterion,
     window: Window,
     reference: Reference | None = None,
 ) -> Events:
-    """Bursts and episodes of a prepared night under a criterion.
+    """Bursts and episodes of a swept night under a criterion.
 
     Raises
     ------
     UsageError
         The criterion needs an MVC and there is none, or no unit.
     """
-    _check(prepared.swept, criterion, reference)
+    _check(swept, criterion, reference)
     amplitude = _amplitude(criterion, reference)
-    tracks = _tracks(prepared, criterion, reference, amplitude)
+    tracks = _tracks(swept, criterion, reference, amplitude)
     found = tuple(
         each(
             lambda t: find_bursts(t.envelope, t.usable, criterion, t.threshold, label=t.label),
@@ -486,14 +473,14 @@ def find_events(
     clock = tracks[0].usable.grid.refined(*(t.usable.grid for t in tracks[1:]))
     known = reduce(Spans.__and__, [t.usable.on(clock) for t in tracks])
     merged = merge(found, criterion, [t.mvc_uv for t in tracks], known=known)
-    clipped = reduce(Spans.__or__, [q.clipped.on(merged.grid) for q in prepared.quality])
+    clipped = reduce(Spans.__or__, [q.clipped.on(merged.grid) for q in swept.quality])
     episodes = group_episodes(
         merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
     )
     labels, drop = None, None
     if asks(criterion):
-        labels = labels_of(prepared.swept, merged, episodes, criterion)
-        drop, unknown = left_out(prepared.swept.around, labels, episodes, criterion, window)
+        labels = labels_of(swept, merged, episodes, criterion)
+        drop, unknown = left_out(swept.around, labels, episodes, criterion, window)
         known = known - unknown
     chosen = select(
         merged, episodes, window.on(merged.grid), known, basis_of(window, criterion),
@@ -525,8 +512,7 @@ def score(
     ReferenceLevelError
         The threshold in % MVC lies below 1.5 times the resting level of the night.
     """
-    prepared = prepare(swept)
-    events = find_events(prepared, criterion=criterion, window=window, reference=reference)
+    events = find_events(swept, criterion=criterion, window=window, reference=reference)
     near_rest = _near_rest(swept, criterion, events)
     valid = events.chosen.valid
 
@@ -555,7 +541,7 @@ def score(
     )
     return Night(
         swept=swept,
-        quality=prepared.quality,
+        quality=swept.quality,
         criterion=criterion,
         reference=reference,
         window=window,
@@ -573,8 +559,8 @@ def score(
         measures=measures,
         notes=(
             *_night_notes(swept, window, reference, criterion, events.amplitude, measures),
-            *_unknown_background(prepared, events),
-            *_lost_sides(prepared, window),
+            *_unknown_background(swept, events),
+            *_lost_sides(swept, window),
             *near_rest,
         ),
     )
@@ -612,13 +598,10 @@ def _near_rest(swept: Swept, criterion: Criterion, events: Events) -> list[Note]
     return notes
 
 
-def _lost_sides(prepared: Prepared, window: Window) -> list[Note]:
+def _lost_sides(swept: Swept, window: Window) -> list[Note]:
     """Notes on channels whose loss takes time from the others."""
     notes = []
-    parts = [
-        (f.channel.label, q.usable)
-        for f, q in zip(prepared.swept.frames, prepared.quality, strict=True)
-    ]
+    parts = [(f.channel.label, q.usable) for f, q in zip(swept.frames, swept.quality, strict=True)]
     clock = parts[0][1].grid.refined(*(u.grid for _, u in parts[1:]))
     usable = [u.on(clock) & window.on(clock) for _, u in parts]
     for k, (label, _) in enumerate(parts):
@@ -636,11 +619,11 @@ def _lost_sides(prepared: Prepared, window: Window) -> list[Note]:
     return notes
 
 
-def _unknown_background(prepared: Prepared, events: Events) -> list[Note]:
+def _unknown_background(swept: Swept, events: Events) -> list[Note]:
     """Notes on time that was recorded but has no threshold."""
     notes = []
     for k, track in enumerate(events.tracks):
-        usable = prepared.quality[min(k, len(prepared.quality) - 1)].usable
+        usable = swept.quality[min(k, len(swept.quality) - 1)].usable
         hours = (usable - track.usable).hours
         if hours > 0:
             notes.append(

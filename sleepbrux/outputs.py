@@ -7,17 +7,18 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from sleepbrux.agreement.compare import Agreement, Pair
-from sleepbrux.export.agreement import agreement_events, agreement_text
 from sleepbrux.export.summary import report_id, robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.files import safe_stem, write_text
 from sleepbrux.night import Night
-from sleepbrux.report.agreement_page import render_agreement
 from sleepbrux.report.night_page import render_night
 from sleepbrux.robustness import Robustness, side_by_side
 from sleepbrux.store import save_night
+
+if TYPE_CHECKING:
+    from sleepbrux.agreement.compare import Agreement, Pair
 
 ARCHIVE = ".night.h5"
 REPORT = ".report.html"
@@ -118,6 +119,10 @@ def write_reviewed(night: Night, folder: Path, stem: str) -> list[str]:
 
 def write_agreement(found: Agreement, pairs: Sequence[Pair], folder: Path) -> list[str]:
     """Write page, JSON and events of two scorings compared; their names."""
+    # a night is written without them
+    from sleepbrux.export.agreement import agreement_events, agreement_text
+    from sleepbrux.report.agreement_page import render_agreement
+
     folder.mkdir(parents=True, exist_ok=True)
     texts = {
         "agreement.html": render_agreement(found, pairs),

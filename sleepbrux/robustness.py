@@ -9,7 +9,7 @@ from sleepbrux.calibration import Level, Reference
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.errors import RecordingError, UsageError
 from sleepbrux.measures import Measure, compute
-from sleepbrux.night import Night, Prepared, find_events
+from sleepbrux.night import Night, Swept, find_events
 from sleepbrux.window import Window
 
 ALWAYS = ("phasic_tonic_10mvc", "lavigne1996", "aasm")
@@ -77,13 +77,13 @@ class Robustness:
 class _Bench:
     """One night, ready for any number of rules."""
 
-    prepared: Prepared
+    swept: Swept
     window: Window
     reference: Reference | None
 
     def measures(self, rule: Criterion, reference: Reference | None = None) -> dict[str, Measure]:
         events = find_events(
-            self.prepared,
+            self.swept,
             criterion=rule,
             window=self.window,
             reference=reference or self.reference,
@@ -118,8 +118,8 @@ def single_sides(night: Night) -> tuple[Row, ...]:
     own, swept = night.criterion, night.swept
     rows = []
     for frames, quality in zip(swept.frames, night.quality, strict=True):
-        prepared = Prepared(replace(swept, frames=(frames,), quality=(quality,)), (quality,))
-        measures = _Bench(prepared, night.window, night.reference).measures(own)
+        alone = replace(swept, frames=(frames,), quality=(quality,))
+        measures = _Bench(alone, night.window, night.reference).measures(own)
         hours = measures["valid_hours"].value or 0.0
         title = f"{frames.channel.label} alone, {hours:.2f} valid hours of its own"
         rows.append(Row(own.id, title, measures))
@@ -127,7 +127,7 @@ def single_sides(night: Night) -> tuple[Row, ...]:
 
 
 def _bench(night: Night) -> _Bench:
-    return _Bench(Prepared(night.swept, night.quality), night.window, night.reference)
+    return _Bench(night.swept, night.window, night.reference)
 
 
 def _own_first(own: Criterion, ids: Sequence[str]) -> list[Criterion]:

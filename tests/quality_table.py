@@ -23,7 +23,7 @@ from scipy import stats
 from sleepbrux.calibration import given
 from sleepbrux.criteria import load_criterion
 from sleepbrux.matching import match_events
-from sleepbrux.night import Prepared, find_events, sweep_recording
+from sleepbrux.night import find_events, sweep_recording
 from sleepbrux.recording.memory import from_array
 from sleepbrux.spans import Spans
 from sleepbrux.synth.faults import draw_faults
@@ -124,7 +124,7 @@ def _episodes(swept, quality, usable, plan: NightPlan, criterion: str):
     imposed = tuple(replace(q, usable=u) for q, u in zip(quality, usable, strict=True))
     window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
     events = find_events(
-        Prepared(swept, imposed), criterion=load_criterion(criterion), window=window,
+        replace(swept, quality=imposed), criterion=load_criterion(criterion), window=window,
         reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
     )  # fmt: skip
     chosen = events.chosen.episodes

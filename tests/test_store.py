@@ -33,7 +33,8 @@ def archive(night, tmp_path):
 def equal(a, b):
     if dataclasses.is_dataclass(a) and not isinstance(a, Spans):
         assert type(a) is type(b)
-        return all(equal(getattr(a, f.name), getattr(b, f.name)) for f in dataclasses.fields(a))
+        fields = [f.name for f in dataclasses.fields(a) if f.compare]
+        return all(equal(getattr(a, name), getattr(b, name)) for name in fields)
     if isinstance(a, np.ndarray):
         return a.dtype == b.dtype and np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
     if isinstance(a, tuple | list):

@@ -12,7 +12,7 @@ from sleepbrux.compare.model import CountedNight
 from sleepbrux.compare.ratio import Floats
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.errors import StudyError, UsageError
-from sleepbrux.night import Night, find_events, prepare, rescore
+from sleepbrux.night import Night, find_events, rescore
 from sleepbrux.nights import (
     REVIEW_UNUSED,
     Basis,
@@ -111,12 +111,11 @@ def _other_rules(own: Criterion) -> Iterator[tuple[str, Criterion]]:
 
 def under_rules(night: Night) -> tuple[UnderRule, ...]:
     """Episodes of a night under other thresholds and criteria, from its frames."""
-    prepared = prepare(night.swept)
     rows = []
     for name, rule in _other_rules(night.criterion):
         try:
             events = find_events(
-                prepared, criterion=rule, window=night.window, reference=night.reference
+                night.swept, criterion=rule, window=night.window, reference=night.reference
             )
         except UsageError:
             continue

@@ -6,16 +6,18 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from sleepbrux import bursts as burst_room
 from sleepbrux import episodes as episode_room
 from sleepbrux.bursts import Bursts
-from sleepbrux.compare import NightRow
 from sleepbrux.context.model import OTHER, STAGES, Labels
 from sleepbrux.night import Night
+
+if TYPE_CHECKING:
+    from sleepbrux.compare import NightRow
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\0")
 

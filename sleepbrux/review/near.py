@@ -27,7 +27,7 @@ from typing import Any
 
 from sleepbrux.episodes import KINDS
 from sleepbrux.errors import SleepbruxError
-from sleepbrux.night import Night, Prepared, find_events
+from sleepbrux.night import Night, find_events
 
 LOOSER, WIDER = 0.8, 4 / 3
 WORDS = {
@@ -77,7 +77,6 @@ def relaxed(night: Night) -> Iterator[tuple[str, Any]]:
 
 def near_misses(night: Night) -> tuple[NearMiss, ...]:
     """Near misses of an automatic scoring, in order of onset."""
-    prepared = Prepared(night.swept, night.quality)
     grid, table = night.merged.grid, night.episodes
     taken = [(grid.seconds(a), grid.seconds(b))
              for a, b in zip(table.starts, table.stops, strict=True)]  # fmt: skip
@@ -85,7 +84,7 @@ def near_misses(night: Night) -> tuple[NearMiss, ...]:
     for key, value in relaxed(night):
         try:
             events = find_events(
-                prepared, criterion=night.criterion.derive({key: value}), window=night.window,
+                night.swept, criterion=night.criterion.derive({key: value}), window=night.window,
                 reference=night.reference,
             )  # fmt: skip
         except SleepbruxError:

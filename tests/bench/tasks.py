@@ -9,6 +9,7 @@ import json
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -90,7 +91,8 @@ def rescoring(path: Path, out: Path) -> Callable[[], Any]:
     from sleepbrux.store import load_night
 
     night = load_night(archive_of(path, out))
-    return lambda: rescore(night, night.criterion)
+    # without the envelopes that the run before made
+    return lambda: rescore(replace(night, swept=replace(night.swept)), night.criterion)
 
 
 def loading(path: Path, out: Path) -> Callable[[], Any]:
@@ -110,16 +112,16 @@ def storing(path: Path, out: Path) -> Callable[[], Any]:
 
 def rule_sets(path: Path, out: Path) -> Callable[[], Any]:
     """(g) The night under 200 rule sets."""
-    from sleepbrux.night import Prepared, find_events
+    from sleepbrux.night import find_events
     from sleepbrux.store import load_night
 
     night = load_night(archive_of(path, out))
 
     def run() -> None:
-        prepared = Prepared(night.swept, night.quality)
+        swept = replace(night.swept)  # without the envelopes of the run before
         for k in range(RULE_SETS):
             rule = night.criterion.derive({"threshold.level_pct_mvc": 2.0 + 0.19 * k})
-            find_events(prepared, criterion=rule, window=night.window, reference=night.reference)
+            find_events(swept, criterion=rule, window=night.window, reference=night.reference)
 
     return run
 
