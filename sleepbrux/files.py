@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import mmap
 import os
 import re
 import secrets
+import zlib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
 RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)),
             *(f"lpt{i}" for i in range(1, 10))}  # fmt: skip
+
+
+SEAL = b"sleepbrux seal 1"
+_PART_BYTES = 1 << 23
 
 
 @contextmanager
@@ -46,6 +53,59 @@ def write_text(path: Path, text: str) -> None:
     """Write a text file in UTF-8 with line feeds, through `replacing`."""
     with replacing(path) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+def seal(path: Path) -> None:
+    """Append check sums of a file's content; an earlier seal at its end is replaced.
+
+    One CRC-32 for each part of 8 MiB, then the number of bytes before them, then `SEAL`.
+    """
+    with path.open("r+b") as handle:
+        size = os.path.getsize(path)  # noqa: PTH202
+        before = _sealed_bytes(handle.fileno(), size)
+        size = size if before is None else before
+        handle.truncate(size)
+        handle.seek(size)
+        handle.write(_sums(handle.fileno(), size) + size.to_bytes(8, "little") + SEAL)
+
+
+def is_sealed(path: Path) -> bool | None:
+    """Whether a file is as it was when it was sealed; None where it bears no seal."""
+    with path.open("rb") as handle:
+        size = os.path.getsize(path)  # noqa: PTH202
+        content = _sealed_bytes(handle.fileno(), size)
+        if content is None:
+            return None
+        handle.seek(content)
+        return handle.read(size - content - 8 - len(SEAL)) == _sums(handle.fileno(), content)
+
+
+def _sealed_bytes(descriptor: int, size: int) -> int | None:
+    """Bytes before the seal; None where there is none of the right length."""
+    if size < 8 + len(SEAL):
+        return None
+    with open(descriptor, "rb", closefd=False) as handle:
+        handle.seek(size - 8 - len(SEAL))
+        tail = handle.read()
+    content = int.from_bytes(tail[:8], "little")
+    whole = content + 4 * -(-content // _PART_BYTES) + 8 + len(SEAL)
+    return content if tail[8:] == SEAL and whole == size else None
+
+
+def _sums(descriptor: int, size: int) -> bytes:
+    if size == 0:
+        return b""
+    with (
+        mmap.mmap(descriptor, size, access=mmap.ACCESS_READ) as content,
+        memoryview(content) as view,
+        ThreadPoolExecutor(2) as pool,
+    ):
+
+        def part(first: int) -> bytes:
+            with view[first : first + _PART_BYTES] as piece:
+                return zlib.crc32(piece).to_bytes(4, "little")
+
+        return b"".join(pool.map(part, range(0, size, _PART_BYTES)))
 
 
 def safe_stem(name: str) -> str:

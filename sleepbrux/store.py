@@ -1,6 +1,9 @@
 """A night to and from one HDF5 file, exactly.
 
-The file is written once to a temporary name, flushed and renamed. Frames lie uncompressed: packing
+The file is written once to a temporary name, sealed with check sums at its end (`files.seal`), flushed
+and renamed; one that is not as it was written is refused before HDF5 sees it.
+
+Frames lie uncompressed: packing
 them halves the file but costs more time than all the scoring (DEVELOPERS.md has the figures).
 Layout::
 
@@ -38,7 +41,7 @@ from sleepbrux.context.model import Labels, Position, Stages, Surroundings
 from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import Episodes
 from sleepbrux.errors import ArchiveError, Note
-from sleepbrux.files import replacing
+from sleepbrux.files import is_sealed, replacing, seal
 from sleepbrux.measures import Measure, Selection
 from sleepbrux.night import Beside, Night, Swept
 from sleepbrux.recording.model import Channel, Mark
@@ -252,6 +255,7 @@ def save_night(night: Night, path: str | Path) -> None:
         _check_space(night, temporary, path)
         with h5py.File(temporary, "w") as file:
             _write(night, file)
+        seal(temporary)
 
 
 def _write(night: Night, file: Any) -> None:
@@ -295,6 +299,7 @@ def load_night(path: str | Path) -> Night:
 
     path = Path(path)
     try:
+        _check_seal(path)
         with h5py.File(path, "r", locking="best-effort") as file:
             _check_version(file, path)
             return _night(file)
@@ -308,6 +313,21 @@ def load_night(path: str | Path) -> Night:
         raise ArchiveError(
             f"{path.name}: not a readable night archive; score the recording again"
         ) from error
+
+
+def _check_seal(path: Path) -> None:
+    """Let HDF5 see an archive only as it was written: it can loop without end on a damaged file."""
+    whole = is_sealed(path)
+    if whole is None:
+        raise ArchiveError(
+            f"{path.name}: not an archive of a scored night, or one that is cut off; score the recording"
+            " again"
+        )
+    if not whole:
+        raise ArchiveError(
+            f"{path.name}: not a readable night archive, for it was damaged or changed after it was"
+            " written; score the recording again"
+        )
 
 
 def _check_version(file: Any, path: Path) -> None:

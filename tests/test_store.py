@@ -10,6 +10,7 @@ import pytest
 
 from sleepbrux import calibration, store
 from sleepbrux.errors import ArchiveError
+from sleepbrux.files import is_sealed, seal
 from sleepbrux.night import Night, rescore, score_night
 from sleepbrux.spans import Spans
 from tests.nights import LABELS, recording_of, rhythm
@@ -98,6 +99,7 @@ def test_another_major_schema_is_refused_and_a_newer_minor_read(archive):
     for version, readable in (("2.9", True), ("1.0", False), ("3.0", False)):
         with h5py.File(archive, "r+") as file:
             file.attrs["schema_version"] = version
+        seal(archive)
         if readable:
             assert store.load_night(archive).measures
         else:
@@ -126,8 +128,42 @@ def test_a_missing_archive_and_another_hdf5_file_are_told_apart(tmp_path):
 def test_a_damaged_archive_is_refused(archive):
     with h5py.File(archive, "r+") as file:
         del file["merged"]
+    seal(archive)
     with pytest.raises(ArchiveError, match="not a readable"):
         store.load_night(archive)
+
+
+def test_an_archive_with_one_bit_changed_is_refused_wherever_it_is(archive):
+    whole = archive.read_bytes()
+    for k, where in enumerate(range(0, len(whole), len(whole) // 97)):
+        bad = bytearray(whole)
+        bad[where] ^= 1 << k % 8
+        archive.write_bytes(bytes(bad))
+        with pytest.raises(ArchiveError, match=r"^a\.night\.h5: not a"):
+            store.load_night(archive)
+        archive.write_bytes(whole[:where])
+        with pytest.raises(ArchiveError, match=r"^a\.night\.h5: not an archive"):
+            store.load_night(archive)
+
+
+def test_an_archive_that_would_hold_the_library_without_end_never_reaches_it(archive):
+    bad = bytearray(archive.read_bytes())
+    heap = bad.index(b"GCOL")
+    bad[heap + 16 : heap + 4096] = bytes(4080)
+    archive.write_bytes(bytes(bad))
+    with pytest.raises(ArchiveError, match="damaged or changed"):
+        store.load_night(archive)
+
+
+def test_a_seal_is_no_hindrance_to_other_readers_of_hdf5(archive):
+    with h5py.File(archive) as file:
+        assert "frames" in file
+    assert is_sealed(archive) is True
+    seal(archive)
+    assert is_sealed(archive) is True
+    size = archive.stat().st_size
+    seal(archive)
+    assert archive.stat().st_size == size
 
 
 def test_an_archive_without_a_field_of_its_schema_is_refused_in_one_sentence(archive):
@@ -135,6 +171,7 @@ def test_an_archive_without_a_field_of_its_schema_is_refused_in_one_sentence(arc
         header = json.loads(file["header"][()].tobytes())
         del header["notched"], file["header"]
         file["header"] = np.frombuffer(json.dumps(header).encode(), np.uint8)
+    seal(archive)
     with pytest.raises(ArchiveError, match=r"^a\.night\.h5: not a readable"):
         store.load_night(archive)
 

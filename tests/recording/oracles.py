@@ -63,12 +63,18 @@ def csv_values(path: Path) -> Values | None:
     comma = ";" in lines[0]
     rows = []
     for line in lines:
-        cells = [c.strip() for c in line.strip("\r").split(";" if comma else ",")]
-        with contextlib.suppress(ValueError, IndexError):
-            numbers = [
-                float(c.replace(",", ".") if comma else c) if c else np.nan for c in cells[1:3]
-            ]
-            rows.append(numbers if len(numbers) == 2 else [np.nan, np.nan])
+        if not line.strip() or line.startswith(("#", "%")):
+            continue
+        cells = [c.strip() for c in line.strip("\r").split(";" if comma else ",")][1:3]
+        try:
+            rows.append(
+                [float(c.replace(",", ".") if comma else c) if c else np.nan for c in cells]
+            )
+        except ValueError:
+            rows.append([np.nan, np.nan] if rows else [])
+        if len(rows[-1]) < 2:
+            rows[-1] = [np.nan, np.nan] if len(rows) > 1 and rows[0] else []
+        rows = rows if rows[0] else []
     return list(np.array(rows).T) if rows else None
 
 
