@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from functools import reduce
 from pathlib import Path
 from typing import Literal
@@ -25,24 +26,28 @@ from sleepbrux.window import LIGHTS_UNKNOWN
 Verdict = Literal["usable", "usable with limits", "repeat"]
 Cause = Literal["electrode", "missing clench", "clock", "battery", "recording", "mains"]
 LEAST_SHARE = 0.9
+NEARLY_WHOLE_H = 0.5
 FAULT_MINUTES = 15
 CLIPPED_S = 30
-EARLY_END_S = 60.0
+DAY_H = (9, 19)
+CLOCK_NOTES = {"dates-differ", "record-times-backward"}
+LIGHTS_NOTES = {"lights-several", "lights-order", "lights-mark-misspelt"}
 
 ELECTRODE = ("contact_lost", "movement", "spikes", "flat", "rail", "gain_step")
 FIX_ELECTRODE = (
     "clean and dry the skin, use fresh electrodes, press them on for half a minute, tape the cable to "
     "the cheek with a slack loop, and look at the signal during a clench before sleep"
 )
+FIX_GAIN = "switch off automatic gain or range on the recorder, and renew the electrodes"
 FIX_CLENCH = (
     "before sleep record a rest and three maximal clenches of 3 s on natural teeth, each marked "
-    "('Clench') with its duration, or state the level (--mvc-uv)"
+    "('Clench') with its duration, or state the level (--mvc-uv); 'sleepbrux reference' looks for "
+    "clenches that were made and not marked"
 )
-FIX_CLOCK = (
-    "set date and time of the recorder before the night, and mark lights off and lights on (or state "
-    "them with --from and --to)"
-)
+FIX_MARKS = "mark lights off and lights on, once each, or state them with --from and --to, for this night too"
+FIX_CLOCK = "set date and time of the recorder before the night, and check them the morning after"
 FIX_BATTERY = "charge or replace the battery and free the memory before the next night"
+FIX_GAP = f"{FIX_BATTERY}; a recorder that sends by radio stays near its receiver"
 FIX_MAINS = (
     "keep chargers, lamps and extension leads away from the bed and the recorder on its battery, and "
     "renew the reference electrode"
@@ -112,7 +117,7 @@ def _electrodes(night: Night, *, short: bool) -> list[Finding]:
                 "electrode",
                 f"{frames.channel.label}: {minutes:.0f} min of the window could not be scored, most of "
                 f"it for one reason: {REASONS[most]} ({taken[most]:.0f} min)",
-                FIX_ELECTRODE,
+                FIX_GAIN if most == "gain_step" else FIX_ELECTRODE,
                 fatal=short and minutes * 60 >= 0.1 * window.duration_s,
             )
         )
@@ -141,7 +146,7 @@ def _battery(night: Night, *, short: bool) -> list[Finding]:
     if gap_minutes >= 1:
         found.append(
             Finding("battery", f"{gap_minutes:.0f} min are missing from the recording in "
-                    f"{len(swept.gaps)} gap(s)", FIX_BATTERY, fatal=short)
+                    f"{len(swept.gaps)} gap(s)", FIX_GAP, fatal=short)
         )  # fmt: skip
     cut = {"records-inferred", "record-cut"} & {note.code for note in swept.notes}
     ends_open = "lights_off" in kinds and "lights_on" not in kinds
@@ -162,9 +167,16 @@ def _clench(night: Night) -> list[Finding]:
             Finding("missing clench", "no usable reference clench: amplitudes in % MVC cannot be given"
                     + (f" ({why})" if why else ""), FIX_CLENCH)
         ]  # fmt: skip
+    left_out = [note.text for note in night.notes if note.code == "channel-left-out"]
     return [
+        Finding("missing clench", text, FIX_CLENCH)
+        if "spread" in text
+        # another channel shows the same clenches, so they were made
+        else Finding("electrode", text, f"{FIX_ELECTRODE}; then repeat the clenches")
+        for text in left_out
+    ] + [
         Finding("missing clench", codes[code], FIX_CLENCH)
-        for code in ("channel-left-out", "mvc-spread", "threshold-near-rest")
+        for code in ("mvc-spread", "threshold-near-rest")
         if code in codes
     ]
 
@@ -175,28 +187,79 @@ def _clock(night: Night) -> list[Finding]:
         found.append(Finding("clock", "the time of day is not known", FIX_CLOCK))
     elif swept.start is None:
         found.append(Finding("clock", "the date is not known", FIX_CLOCK))
+    else:
+        found += [Finding("clock", text, FIX_CLOCK) for text in _odd_clock(night, swept.start)]
     if night.window.basis == LIGHTS_UNKNOWN:
         found.append(
-            Finding("clock", "lights off and on are not known, so time awake counts too", FIX_CLOCK)
+            Finding("clock", "lights off and on are not known, so time awake counts too", FIX_MARKS)
         )
-    found += [
-        Finding("clock", note.text, FIX_CLOCK)
+    return found + [
+        Finding("clock", note.text, FIX_CLOCK if note.code in CLOCK_NOTES else FIX_MARKS)
         for note in night.notes
-        if note.code in {"lights-several", "lights-order", "dates-differ", "record-times-backward"}
+        if note.code in CLOCK_NOTES or note.code in LIGHTS_NOTES
     ]
-    return found
+
+
+def _odd_clock(night: Night, start: datetime) -> Iterator[str]:
+    """What a recorder's clock shows that was not set, or set wrongly."""
+    said = f"the recording starts on {start:%Y-%m-%d at %H:%M} by the recorder's clock"
+    if start > datetime.now() + timedelta(days=1):
+        yield f"{said}, which is still to come"
+    elif (start.month, start.day, start.hour) == (1, 1, 0):
+        yield f"{said}, where the clocks of many recorders begin that were never set"
+    spans = night.window.spans_s
+    if spans:
+        off, on = (start + timedelta(seconds=s) for s in (spans[0][0], spans[-1][1]))
+        middle = off + (on - off) / 2
+        if DAY_H[0] <= middle.hour < DAY_H[1]:
+            yield (
+                f"the window runs from {off:%H:%M} to {on:%H:%M} by the recorder's clock, most of it "
+                "in daylight hours: unless the person slept by day, the clock is wrong"
+            )
 
 
 def _mains(night: Night) -> list[Finding]:
     found = []
-    for frames in night.swept.frames:
-        share = sum(n.stop - n.first for n in frames.notched) / max(frames.grid.n_slots, 1)
+    for frames, quality in zip(night.swept.frames, night.quality, strict=True):
+        notched = Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched])
+        share = (notched & quality.usable).duration_s / max(frames.grid.duration_s, 1.0)
         if share >= 0.1:
             found.append(
                 Finding("mains", f"{frames.channel.label}: mains hum was taken out in "
                         f"{100 * share:.0f} % of the recording", FIX_MAINS)
             )  # fmt: skip
     return found
+
+
+def _gap_hours(night: Night) -> float:
+    grid = night.chosen.window.grid
+    gaps = Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b in night.swept.gaps])
+    return (gaps & night.chosen.window).hours
+
+
+def _too_short(night: Night, found: list[Finding], valid: float, window: float) -> Finding:
+    """Why a night has too few valid hours, and what one side alone would have."""
+    least = night.criterion.window.minimum_valid_hours
+    text = f"{hours_text(valid)} can be scored; the rules ask for {least:g} h"
+    alone = {
+        frames.channel.label: (quality.usable & night.window.on(frames.grid)).hours
+        for frames, quality in zip(night.swept.frames, night.quality, strict=True)
+    }
+    label = max(alone, key=lambda k: alone[k])
+    if alone[label] >= least:
+        text += (
+            f"; {label} alone has {hours_text(alone[label])}, which 'sleepbrux score --channel' scores "
+            "as a night of one side"
+        )
+    if window < least <= night.swept.duration_s / 3600:
+        text += f" (window: {hours_text(window)} of {hours_text(night.swept.duration_s / 3600)} recorded)"
+        return Finding("clock", text, FIX_MARKS, fatal=True)
+    for other in found:
+        if other.fatal:
+            return Finding(other.cause, text, other.remedy, fatal=True)
+    if window - valid < NEARLY_WHOLE_H:
+        return Finding("recording", text, "record until the morning", fatal=True)
+    return Finding("electrode", text, FIX_ELECTRODE, fatal=True)
 
 
 def after_night(night: Night, name: str = "") -> Morning:
@@ -210,22 +273,13 @@ def after_night(night: Night, name: str = "") -> Morning:
     short = valid < night.criterion.window.minimum_valid_hours
     found = [*_electrodes(night, short=short), *_battery(night, short=short), *_clench(night), *_clock(night),
              *_clipping(night), *_mains(night)]  # fmt: skip
+    unseen = window - valid - _gap_hours(night)
     if short:
-        text = (
-            f"{hours_text(valid)} can be scored; the rules ask for "
-            f"{night.criterion.window.minimum_valid_hours:g} h"
-        )
-        fatal = [f for f in found if f.fatal]
-        if not fatal:
-            remedy = "record until the morning" if window - valid < 0.5 else FIX_ELECTRODE
-            cause: Cause = "recording" if window - valid < 0.5 else "electrode"
-            found.insert(0, Finding(cause, text, remedy, fatal=True))
-        else:
-            found.insert(0, Finding(fatal[0].cause, text, fatal[0].remedy, fatal=True))
-    elif window and valid < LEAST_SHARE * window and not any(f.cause == "electrode" for f in found):
+        found.insert(0, _too_short(night, found, valid, window))
+    elif unseen > (1 - LEAST_SHARE) * window and not any(f.cause == "electrode" for f in found):
         found.append(
-            Finding("electrode", f"{hours_text(window - valid)} of {hours_text(window)} could not be "
-                    "scored", FIX_ELECTRODE)
+            Finding("electrode", f"{hours_text(unseen)} of {hours_text(window)} could not be scored",
+                    FIX_ELECTRODE)
         )  # fmt: skip
     verdict: Verdict = "repeat" if short else "usable with limits" if found else "usable"
     return Morning(name or night.swept.name, verdict, valid, window, tuple(found))

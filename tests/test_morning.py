@@ -1,19 +1,20 @@
 """The morning after: a word about the recording, its cause, and what to do."""
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
 
 from sleepbrux.calibration import given
 from sleepbrux.criteria import load_criterion
-from sleepbrux.morning import after_night, judge_file, judge_study
+from sleepbrux.morning import FIX_MARKS, after_night, judge_file, judge_study
 from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark
 from sleepbrux.scoring import Request
 from sleepbrux.synth.layout import Recipe, plan_night
+from sleepbrux.synth.night import Fault
 from sleepbrux.synth.render import write_night
 from tests.nights import LABELS, emg, rhythm, signal_of
 
@@ -65,6 +66,10 @@ def test_a_lost_electrode_names_the_side_and_what_to_do():
     again = judged(samples, hours=0.4)
     assert again.verdict == "repeat"
     assert again.findings[0].cause == "electrode"
+    assert f"{LABELS[0]} alone has" in again.findings[0].text
+    both = samples.copy()
+    both[0] = samples[1]
+    assert "alone has" not in judged(both, hours=0.4).findings[0].text
 
 
 def test_a_missing_clench_an_unknown_clock_and_unknown_lights_are_limits():
@@ -73,6 +78,58 @@ def test_a_missing_clench_an_unknown_clock_and_unknown_lights_are_limits():
     morning = judged(data(), start=None, marks=())
     assert (morning.verdict, causes(morning)) == ("usable with limits", {"clock"})
     assert len(morning.findings) == 2
+
+
+@pytest.mark.parametrize(
+    ("start", "word"),
+    [
+        (datetime(2000, 1, 1, 0, 3), "never set"),
+        (datetime(2026, 3, 2, 11, 0), "daylight"),
+        (datetime.now().replace(hour=23) + timedelta(days=400), "still to come"),
+    ],
+)
+def test_a_clock_that_was_not_set_or_set_wrongly_is_a_limit(start, word):
+    (finding,) = judged(data(), start=start).findings
+    assert finding.cause == "clock"
+    assert word in finding.text
+    assert "date and time" in finding.remedy
+
+
+@pytest.mark.parametrize("hour", [20, 23, 1, 4])
+def test_a_clock_of_the_night_is_no_limit(hour):
+    assert judged(data(), start=START.replace(hour=hour)).verdict == "usable"
+
+
+def test_lights_marks_in_the_wrong_order_are_the_cause_of_a_short_window():
+    swapped = [replace(a, text=b.text) for a, b in zip(LIGHTS, reversed(LIGHTS), strict=True)]
+    morning = judged(data(), marks=swapped)
+    assert morning.verdict == "repeat"
+    assert {(f.cause, f.remedy) for f in morning.findings} == {("clock", FIX_MARKS)}
+
+
+def test_a_misspelt_mark_is_suggested():
+    odd = [replace(m, text=m.text.replace("Lights", "Ligths")) for m in LIGHTS]
+    text = " ".join(f.text for f in judged(data(), marks=odd).findings)
+    assert "may mean lights off" in text
+    assert "may mean lights on" in text
+
+
+def test_a_gap_is_not_blamed_on_the_electrodes(tmp_path):
+    recipe = Recipe(
+        hours=0.5, awake_s=20.0, settle_s=10.0, morning_clench=False, gaps=((600, 900),)
+    )
+    write_night(plan_night(recipe, seed=2), tmp_path / "night.edf", rate=500, start=START)
+    morning = judge_file(tmp_path / "night.edf", Request())
+    assert causes(morning) == {"battery"}
+
+
+def test_a_side_that_shows_no_clench_where_the_other_does_is_an_electrode(tmp_path):
+    plan = plan_night(Recipe(hours=0.3, awake_s=20.0, settle_s=10.0, morning_clench=False), seed=2)
+    off = Fault("open_input", "left", 0.0, float(plan.duration_s), 8.0, 1)
+    write_night(replace(plan, faults=(off,)), tmp_path / "night.edf", rate=500, start=START)
+    morning = judge_file(tmp_path / "night.edf", Request())
+    (found,) = (f for f in morning.findings if "left out" in f.text)
+    assert (found.cause, found.remedy[:14]) == ("electrode", "clean and dry ")
 
 
 def test_a_recording_that_stops_before_lights_on_points_to_the_battery():

@@ -160,9 +160,13 @@ def _say(morning: Morning) -> None:
         else ""
     )
     click.echo(_plain(f"{morning.name}: {morning.verdict}{of}"))
+    alike: dict[str, list[str]] = {}
     for finding in morning.findings:
-        click.echo(_plain(f"  {finding.cause}: {finding.text}"))
-        click.echo(_plain(f"    before the next night: {finding.remedy}"))
+        alike.setdefault(finding.remedy, []).append(f"{finding.cause}: {finding.text}")
+    for remedy, texts in alike.items():
+        for text in texts:
+            click.echo(_plain(f"  {text}"))
+        click.echo(_plain(f"    what to do: {remedy}"))
 
 
 def _after_night(

@@ -46,6 +46,8 @@ WHITE_WITHIN = 0.15
 WHITE_APART = 0.6
 STEADY = 0.25
 EDGE_S = 3
+ALWAYS_OPEN_S = 3600
+RISE = 4.0
 
 SWING_TO_PEAK = 3.5
 POP_TO_RMS = 5.0
@@ -173,7 +175,11 @@ def _notched(frames: ChannelFrames) -> Bools:
 
 
 def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
-    """Blocks of steady white noise in a channel that is usually not white; and blocks nearly white."""
+    """Blocks of steady white noise in a channel that is usually not white; and blocks nearly white.
+
+    A channel that is white all the time has no contact only where nothing ever rises out of the noise:
+    a muscle does so at some time of a night, behind a noisy recorder too.
+    """
     energy = frames.stat("energy") / np.maximum(frames.stat("samples"), 1)
     known = seen & (energy > 0)
     none = np.zeros(len(seen), dtype=np.bool_)
@@ -183,8 +189,10 @@ def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
     sharpness /= np.maximum(frames.stat("energy"), 1e-300)
     white = white_sharpness(float(frames.channel.rate))
     usual = float(np.quantile(sharpness[known], 0.25))
-    if usual > (1 - WHITE_WITHIN) * white:
-        return none, none
+    if usual > (1 - WHITE_WITHIN) * white:  # noise of the recorder, or an input open all the time
+        risen = np.sum(energy[known] > RISE * np.median(energy[known]))
+        alone = known & bool(known.sum() >= ALWAYS_OPEN_S and risen < LEAST_S)
+        return alone, alone
     least = max(usual + WHITE_APART * (white - usual), (1 - WHITE_WITHIN) * white)
     middle = running(sharpness, WHITE_WINDOW_S, 0.5)
     low, high = (running(energy, WHITE_WINDOW_S, share) for share in (0.25, 0.75))

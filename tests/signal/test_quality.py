@@ -82,6 +82,14 @@ def test_an_open_input_is_lost_contact_at_any_level_and_a_white_recorder_is_not(
     assert "contact_lost" not in examined(noisy)[1].faults
 
 
+def test_an_input_that_is_open_all_the_time_is_lost_contact_unless_a_muscle_ever_shows():
+    data = np.random.default_rng(3).normal(0, 6, 3700 * RATE)
+    assert examined(data)[1].usable.duration_s == 0
+    assert set(examined(data[: 3000 * RATE])[1].faults) == {"settling"}  # too short to say
+    data[600 * RATE : 604 * RATE] += 20 * emg(np.random.default_rng(4), 4 * RATE)
+    assert set(examined(data)[1].faults) == {"settling"}
+
+
 def test_white_noise_changes_as_fast_as_computed():
     data = np.random.default_rng(0).normal(0, 5, (1, 60 * RATE))
     recording = from_array(data, RATE, ["EMG Masseter L"])
