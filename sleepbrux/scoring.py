@@ -31,6 +31,7 @@ from sleepbrux.errors import (
     UsageError,
 )
 from sleepbrux.night import Night, Swept, score, sweep_recording, with_beside, with_notes
+from sleepbrux.recording.daylight import window_note
 from sleepbrux.recording.mark_table import with_marks
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import Hints, open_recording
@@ -208,13 +209,14 @@ def score_opened(
     window = _window(swept, request)
     if request.proposal is not None and request.proposal.recording_sha256 != swept.digest:
         request = _not_used(request, request.proposal.foreign(recording.name))
-    notes = list(request.notes)
+    changed = window_note(swept.notes, (request.from_text, request.to_text))
+    notes = [*request.notes, *([changed] if changed else [])]
     if request.criterion:
         swept, reference, more = _reference(swept, window, request)
         night = score(
             swept, criterion=load_criterion(request.criterion), window=window, reference=reference
         )
-        return _told(_both(night, request), recording, request, (*notes, *more))
+        return _told(_both(night, request), recording, request, [*notes, *more])
     try:
         swept, reference, more = _reference(swept, window, request)
         notes += more

@@ -78,16 +78,18 @@ def _cues(marks: Sequence[Mark]) -> list[tuple[float, float]]:
     ]
 
 
-def _misspelt(marks: Sequence[Mark]) -> list[Note]:
+def _misspelt(marks: Sequence[Mark], known: Sequence[str] = ()) -> list[Note]:
+    """Questions about marks that may mean lights of a kind that no mark says plainly."""
+    asked = [(m, suggest(m.text)) for m in marks]
     return [
         Note(
             "lights-mark-misspelt",
             "warning",
-            f"the mark {m.text!r} at {m.start_s:.0f} s may mean {suggest(m.text).replace('_', ' ')}; "
-            "it was not used: correct it, or give --from and --to",
+            f"the mark {m.text!r} at {m.start_s:.0f} s may mean {kind.replace('_', ' ')}; it was not used:"
+            " correct it, or give --from and --to",
         )
-        for m in marks
-        if suggest(m.text)
+        for m, kind in asked
+        if kind and kind.removeprefix("lights_") not in known
     ]
 
 
@@ -138,9 +140,11 @@ def find_window(
         if len(known) == 1 and not odd:
             notes.append(
                 Note("lights-one-mark", "warning",
-                     f"only the lights {known[0]} mark was found; the other end of the window is the "
-                     "end of the recording")
+                     f"only the lights {known[0]} mark was found; the other end of the window is "
+                     f"the {'end' if off is not None else 'start'} of the recording")
             )  # fmt: skip
+        if len(known) == 1:
+            notes += _misspelt(marks, known)
     else:
         start, stop, basis = 0.0, duration_s, LIGHTS_UNKNOWN
         notes += _misspelt(marks)

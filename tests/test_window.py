@@ -105,3 +105,15 @@ def test_cues_that_leave_nothing_are_noted():
     window = find_window(marks((10, 300, "Clench")), 320.0)
     assert window.spans_s == ()
     assert "window-empty" in [n.code for n in window.notes]
+
+
+def test_with_one_lights_mark_a_misspelt_other_one_is_asked_about():
+    marks = (Mark(30, 0, "Lihgts off"), Mark(40, 0, "Lights onn"), Mark(500, 0, "Lights on"))
+    window = find_window(marks, 600)
+    (asked,) = [n.text for n in window.notes if n.code == "lights-mark-misspelt"]
+    assert "'Lihgts off' at 30 s may mean lights off" in asked
+    assert window.spans_s == ((0.0, 500.0),)
+    (one,) = [n.text for n in window.notes if n.code == "lights-one-mark"]
+    assert "the start of the recording" in one
+    either = find_window((Mark(30, 0, "lights o"),), 600)
+    assert "may mean lights off or on" in either.notes[0].text

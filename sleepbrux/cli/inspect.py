@@ -52,10 +52,26 @@ def look(
             {"start_s": m.start_s, "duration_s": m.duration_s, "text": m.text, "channel": m.channel}
             for m in recording.marks
         ],
+        "window": _window(recording),
         "quality": _first_look(recording, lambda share: progress((1 + share) / 2)),
         "notes": [
             {"code": n.code, "severity": n.severity, "text": n.text} for n in recording.notes
         ],
+    }
+
+
+def _window(recording: Recording) -> dict[str, Any]:
+    """What marks say of the night, and what is odd about them."""
+    from sleepbrux.window import find_window
+
+    try:
+        window = find_window(recording.marks, recording.duration_s)
+    except SleepbruxError as error:
+        return {"basis": "", "spans_s": [], "notes": [str(error)]}
+    return {
+        "basis": window.basis,
+        "spans_s": window.spans_s,
+        "notes": [n.text for n in window.notes],
     }
 
 
@@ -117,6 +133,17 @@ def _show(seen: dict[str, Any]) -> None:
                           f"{mark['text']}"))  # fmt: skip
     if len(seen["marks"]) > 50:
         click.echo(f"  and {len(seen['marks']) - 50} more marks; --json prints all")
+    _show_usable(seen)
+    for note in seen["notes"]:
+        click.echo(_plain(f"  {note['severity']}: {note['text']} [{note['code']}]"))
+
+
+def _show_usable(seen: dict[str, Any]) -> None:
+    window = seen["window"]
+    hours = sum(b - a for a, b in window["spans_s"]) / 3600
+    click.echo(f"  window: {hours:.2f} h, {window['basis'] or 'none'}")
+    for text in window["notes"]:
+        click.echo(_plain(f"  warning: {text}"))
     for row in seen["quality"]:
         said = [f"{f['text']} {f['seconds'] / 60:.1f} min" for f in row["faults"]]
         if row["samples_at_rail_pct"]:
@@ -128,8 +155,6 @@ def _show(seen: dict[str, Any]) -> None:
         )
         for text in row["notes"]:
             click.echo(_plain(f"  warning: {text} [rest-implausible]"))
-    for note in seen["notes"]:
-        click.echo(_plain(f"  {note['severity']}: {note['text']} [{note['code']}]"))
 
 
 def _ratio(text: str) -> float:

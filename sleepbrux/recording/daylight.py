@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta
 
 from sleepbrux.errors import Note
@@ -43,3 +44,17 @@ def clock_change(start: datetime | None, duration_s: float) -> Note | None:
                 " --from and --to in the recording's time",
             )  # fmt: skip
     return None
+
+
+def window_note(notes: Iterable[Note], texts: Iterable[str]) -> Note | None:
+    """Warning where clock times bound a window in a night in which clocks may change."""
+    changes = any(n.code in ("clock-change-night", "clock-change") for n in notes)
+    clocks = [text for text in texts if ":" in text]
+    if not changes or not clocks:
+        return None
+    return Note(
+        "clock-change-window", "warning",
+        f"{' and '.join(clocks)} {'was' if len(clocks) == 1 else 'were'} read on the recording's own clock;"
+        " clocks may change in this night, and a time that was noted from a clock on the wall after the"
+        " change differs by one hour: check the window",
+    )  # fmt: skip

@@ -85,7 +85,10 @@ def _chosen_date(fields: Fields, found: Findings) -> date | None:
             " by hand.",
         )
     elif stated == ANONYMISED:
-        found.note("date-anonymised", "The date is anonymised (01.01.85); it is not shown.")
+        found.note(
+            "date-anonymised",
+            "The file is anonymised: it bears the stand-in for a date, and none is shown.",
+        )
     return stated
 
 

@@ -8,7 +8,7 @@ import unicodedata
 from typing import Literal
 
 MarkKind = Literal["lights_off", "lights_on", "clench", "rest", "sync", "stage", ""]
-LightsKind = Literal["lights_off", "lights_on", ""]
+LightsKind = Literal["lights_off", "lights_on", "lights_off or on", ""]
 
 _LIGHT = r"(?:lights?|lts?|licht(?:er)?|lumieres?|luces|luz|luci|luce)"
 _KINDS: tuple[tuple[MarkKind, re.Pattern[str]], ...] = (
@@ -36,7 +36,10 @@ _STAGE = re.compile(
 _SPELLINGS = {
     "lights off": "lights_off", "light off": "lights_off", "lights out": "lights_off",
     "light out": "lights_off", "licht aus": "lights_off", "lights on": "lights_on",
-    "light on": "lights_on", "licht an": "lights_on",
+    "light on": "lights_on", "licht an": "lights_on", "luces apagadas": "lights_off",
+    "luces encendidas": "lights_on", "luci spente": "lights_off", "luci accese": "lights_on",
+    "lumieres eteintes": "lights_off", "lumieres allumees": "lights_on", "licht uit": "lights_off",
+    "licht aan": "lights_on",
 }  # fmt: skip
 _NEAR = 0.78
 _CLEARLY_NEARER = 0.05
@@ -77,19 +80,20 @@ def suggest(text: str) -> LightsKind:
 
     Examples
     --------
-    >>> suggest("Ligths of"), suggest("lights off"), suggest("snoring")
-    ('lights_off', '', '')
+    >>> suggest("Ligths of"), suggest("lights o"), suggest("lights off"), suggest("snoring")
+    ('lights_off', 'lights_off or on', '', '')
     """
     if classify(text):
         return ""
     plain = plain_words(text)
-    if len({kind for spelling, kind in _SPELLINGS.items() if spelling.startswith(plain)}) > 1:
-        return ""
     best: dict[str, float] = {"lights_off": 0.0, "lights_on": 0.0}
     for spelling, kind in _SPELLINGS.items():
         ratio = difflib.SequenceMatcher(None, plain, spelling).ratio()
         best[kind] = max(best[kind], ratio)
     off, on = best["lights_off"], best["lights_on"]
-    if max(off, on) < _NEAR or abs(off - on) < _CLEARLY_NEARER:
+    if max(off, on) < _NEAR:
         return ""
+    begun = {kind for spelling, kind in _SPELLINGS.items() if spelling.startswith(plain)}
+    if len(begun) > 1 or abs(off - on) < _CLEARLY_NEARER:
+        return "lights_off or on"
     return "lights_off" if off > on else "lights_on"
