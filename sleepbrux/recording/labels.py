@@ -47,7 +47,8 @@ _ROLES: tuple[tuple[Role, str, str], ...] = (
     ("eog", "", r"eog|\b[lr]oc\b|\be[12]\b|^e[12]"),
     ("respiration", "", r"\bmass ?(?:flow|spec)"),
     ("other", "", r"\bbody mass|\bmass index"),
-    ("accelerometer", "", r"\bacc(?:el\w*)?\b|\bacc ?[xyz]\b|gyro|actigr|movement|\bimu\b"),
+    ("accelerometer", "", r"\bacc(?:el\w*)?\b|\bacc ?[xyz]\b|gyro|actigr|movement|\bimu\b|"
+                         r"beschleun"),
     ("jaw", "masseter", _MASSETER),
     ("jaw", "temporalis", _TEMPORALIS),
     ("jaw", "", r"\b[lr]?jaw[lr]?\d?\b|\bkiefer|\bkaumus|brux"),
@@ -61,11 +62,11 @@ _ROLES: tuple[tuple[Role, str, str], ...] = (
     ("emg", "", r"emg|\b[lr]ta\d?\b|\bta ?[lr]\b|\b[lr] ta\b"),
     ("respiration", "", r"\bnas(?:al|or|on)|\bpress|\bpressur|^n press|^n pres\b|flow|therm|cannul|"
                         r"\bnew ?a|\babd|\bp abd|\btho\w*|\bchest|effort|\brip|\brips?\b|resp|co2|"
-                        r"\boral|breath|cpap|\bp snore|\bbelt|\bat[em]{2}"),
-    ("audio", "", r"snor|\bmic|audio|sound|schnarch"),
+                        r"\boral|breath|cpap|\bp snore|\bbelt|\bat(?:em|mung)|\bptaf\b|\bfluss\b"),
+    ("audio", "", r"snor|\bmic|\bmikro[fp]|audio|sound|schnarch|\btracheal\b|\bronfl"),
     ("pulse", "", r"ppg|pleth|pulse|puls\b|heart|\bhr\b|\bh r\b|\bhrate"),
-    ("oximetry", "", r"sp ?[o0]2|sa ?[o0]2|\bo2 masimo|\bo2 ?sat|\bosat|oxi|desat"),
-    ("position", "", r"\bpos\b|position|^body$|lage\b"),
+    ("oximetry", "", r"sp ?[o0]2|sa ?[o0]2|\bo2 masimo|\bo2 ?sat|\bosat|oxi|desat|^sat$|sattigung"),
+    ("position", "", r"\bposn?\b|position|^body$|lage\b"),
     ("eeg", "", rf"^(?:{_ELECTRODE} ?)+x?$"),
 )  # fmt: skip
 _PATTERNS = tuple((role, muscle, re.compile(pattern)) for role, muscle, pattern in _ROLES)
@@ -73,10 +74,10 @@ _PATTERNS = tuple((role, muscle, re.compile(pattern)) for role, muscle, pattern 
 _WORDS = r"(?:mas|temp|emg|leg|arm|chin|jaw|mm\d?\b|ta\d?\b|at\d?\b)"
 _ENDS = r"(?:mass?(?:[ae]t(?:er)?)?|temp(?:oralis)?|emg|legs?|arms?|chin|jaw)"
 _LEFT = re.compile(
-    rf"\b(?:l|left|lt|li|links|gauche|izq\w*|sin(?:ist\w*)?)\d?\b|\bl{_WORDS}|\b\w*?{_ENDS}(?:l|lr|rl)\d*\b|左"
+    rf"\b(?:l|left|lt|li|links|gauche|izq\w*|sin(?:ist\w*)?|sx|esq\w*)\d?\b|\bl{_WORDS}|\b\w*?{_ENDS}(?:l|lr|rl)\d*\b|左"
 )
 _RIGHT = re.compile(
-    rf"\b(?:r|right|rt|re|rechts|droite?|der(?:ech[ao])?|dext?\w*)\d?\b|\br{_WORDS}|\b\w*?{_ENDS}(?:r|lr|rl)\d*\b|右"
+    rf"\b(?:r|right|rt|re|rechts|droite?|der(?:ech[ao])?|dext?\w*|dx|dir\w*)\d?\b|\br{_WORDS}|\b\w*?{_ENDS}(?:r|lr|rl)\d*\b|右"
 )
 _BOTH = re.compile(r"\b(?:lr|rl|bil\w*|both|beide?)\b")
 

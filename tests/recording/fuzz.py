@@ -72,17 +72,17 @@ def _csv(separator: str, decimal: str, stamp: Callable[[int], str], head: str) -
         separator.join(
             (stamp(i), f"{(i * 37 % 101) / 7:.3f}".replace(".", decimal), "", "Lights off")
         )
-        if i % 97 == 5
+        if i % 47 == 5
         else separator.join(
             (stamp(i), *(f"{(i * k % 101) / 7:.3f}".replace(".", decimal) for k in (37, 53)), "")
         )
-        for i in range(300)
+        for i in range(130)
     ]
     return (head + "\n".join(rows) + "\n").encode("utf-8")
 
 
 def _csv_comma() -> bytes:
-    return _csv(",", ".", lambda i: f"{i / 1000 + (i > 200) * 9:.3f}",
+    return _csv(",", ".", lambda i: f"{i / 1000 + (i > 90) * 9:.3f}",
                 "Time [s],EMG Mass L [uV],ECG,Marker\n")  # fmt: skip
 
 

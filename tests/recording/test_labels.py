@@ -111,10 +111,38 @@ def test_ecg_labels_are_ecg():
     assert {recognise(label)[0] for label in group("ecg")} == {"ecg"}
 
 
+# What the clinical list of respiration holds besides respiration, by what only those labels contain.
+BESIDE_SEEN = {
+    "pulse": r"ppg|^h\.?r\.?|heart|pulse",
+    "audio": r"^mic|^snor",
+    "oximetry": r"o2.masimo|s[pa][o0]2",
+}
+
+
 @seen
-def test_respiration_labels_are_no_muscle_and_no_brain():
-    roles = {recognise(label)[0] for label in group("respiration")}
-    assert roles == {"respiration", "pulse", "oximetry", "audio"}
+def test_respiration_labels_are_respiration_pulse_snoring_or_oximetry_each_as_it_says():
+    for label in group("respiration"):
+        roles = [r for r, own in BESIDE_SEEN.items() if re.search(own, label, re.IGNORECASE)]
+        assert (label, recognise(label)) == (label, ((roles or ["respiration"])[-1], "", ""))
+
+
+@pytest.mark.parametrize(
+    ("role", "labels"),
+    [
+        ("ecg", ["ECG", "EKG1", "ECG II", "L ECG", "EKG-R"]),
+        ("respiration", ["Flow", "Flow_dr", "Fluss", "PTAF", "Nasal Pressure", "Thorax", "Abdomen", "Atmung",
+                         "RIPsum", "CPAP", "EtCO2", "Effort Tho", "Atem"]),
+        ("audio", ["Audio", "Audio Volume", "Mic", "Microphone", "Mikrofon", "Sound", "Snore", "Schnarchen",
+                   "Tracheal"]),
+        ("accelerometer", ["ACC X", "AccX", "acc_y", "Accel Z", "Accelerometer X", "Gyro X", "Actigraphy",
+                           "Beschleunigung X", "Movement"]),
+        ("position", ["Pos", "Pos.", "Posn", "Position", "Body Pos", "BodyPosition", "Lage", "Körperlage"]),
+        ("oximetry", ["SpO2", "SPO2", "Sa02", "SpO2 BB", "O2 Sat", "SAT", "Oximetry", "Sättigung", "Osat"]),
+        ("pulse", ["Pulse", "Puls", "Pleth", "PPG", "HR", "Heart Rate", "Pulse-1"]),
+    ],
+)  # fmt: skip
+def test_our_spellings_of_what_is_no_muscle(role, labels):
+    assert {label: recognise(label) for label in labels} == dict.fromkeys(labels, (role, "", ""))
 
 
 @seen
@@ -143,6 +171,9 @@ def test_eeg_and_eog_labels_are_eeg_or_eog():
         ("Masséter gauche", "left"),
         ("masseter droit", "right"),
         ("Masetero izq", "left"),
+        ("Massetere sx", "left"),
+        ("Massetere dx", "right"),
+        ("Masseter direito", "right"),
         ("Masetero derecho", "right"),
         ("M. masseter dexter", "right"),
         ("M. masseter sinister", "left"),
