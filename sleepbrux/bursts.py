@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +31,50 @@ FILTER_TAIL = np.array([0.35, 0.02, 0.01, 0.002, 0.002])
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
-Threshold = NDArray[np.floating[Any]]
+
+
+@dataclass(frozen=True, eq=False)
+class Threshold:
+    """Threshold over the night in µV: straight lines between knots, nowhere below a floor.
+
+    Attributes
+    ----------
+    knots_uv
+        float64, shape (n_knots,); NaN where the threshold is not known.
+    step
+        Frames from one knot to the next, the last holds to the end; 0: one value holds everywhere.
+    """
+
+    grid: Grid
+    knots_uv: Floats
+    step: int = 0
+    floor_uv: float = 0.0
+
+    def at(self, frames: Ints) -> Floats:
+        """Threshold of frames, float64, shape of ``frames``; NaN beside an unknown knot."""
+        if self.step == 0:
+            return np.full(len(frames), max(self.knots_uv[0], self.floor_uv))
+        k = frames // self.step
+        before = self.knots_uv[k]
+        after = self.knots_uv[np.minimum(k + 1, len(self.knots_uv) - 1)]
+        level: Floats = before + (after - before) * ((frames - k * self.step) / self.step)
+        return np.maximum(level, self.floor_uv)
+
+    @property
+    def known(self) -> Spans:
+        """Frames that have a threshold."""
+        if self.step == 0:
+            return self.grid.none() if np.isnan(self.knots_uv[0]) else self.grid.all()
+        whole = ~np.isnan(self.knots_uv) & ~np.isnan(np.append(self.knots_uv[1:], 0.0))
+        at = np.flatnonzero(whole) * self.step
+        return Spans.of(self.grid, np.stack((at, at + self.step), axis=1))
+
+    @property
+    def usual_uv(self) -> float | None:
+        """Median over the night, one frame a second; None where nothing is known."""
+        every = max(self.grid.slots_for(1), 1)
+        level = self.at(np.arange(0, self.grid.n_slots, every))
+        return None if np.isnan(level).all() else float(np.nanmedian(level))
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,8 +115,10 @@ def _crossings(
 
     n = len(envelope.level)
     starts, stops = np.empty(n // 2 + 1, dtype=np.int64), np.empty(n // 2 + 1, dtype=np.int64)
-    step = 0 if len(threshold) == 1 else 1
-    count = kernels.crossings(envelope.level, threshold, step, release_ratio, strict, starts, stops)
+    count = kernels.crossings(
+        envelope.level, threshold.knots_uv, threshold.step, threshold.floor_uv, release_ratio, strict,
+        starts, stops,
+    )  # fmt: skip
     return starts[:count].copy(), stops[:count].copy()
 
 
@@ -125,9 +169,9 @@ def thresholds(
     *,
     noise_uv: float = 0.0,
 ) -> Threshold:
-    """Threshold in µV, shape (1,), or float32 of shape (n_frames,) where it follows the background.
+    """Threshold of one channel.
 
-    A threshold relative to background compares activity with background after the recorder's noise
+    One relative to background compares activity with background after the recorder's noise
     was taken off both in power: ``k * sqrt(b**2 - noise**2)`` above the noise, not ``k * b``. NaN where
     the background is not known, or where the threshold lies below twice the noise.
 
@@ -136,7 +180,6 @@ def thresholds(
     ValueError
         The criterion asks for an MVC and there is none.
     """
-    from sleepbrux.signal import kernels
 
     rule = criterion.threshold
     if criterion.needs_mvc and mvc_uv is None:
@@ -144,20 +187,20 @@ def thresholds(
     if rule.times_background is None:
         assert rule.level_pct_mvc is not None  # noqa: S101
         assert mvc_uv is not None  # noqa: S101
-        return np.array([rule.level_pct_mvc / 100 * mvc_uv])
+        return Threshold(envelope.grid, np.array([rule.level_pct_mvc / 100 * mvc_uv]))
     quiet = usable
-    level = np.empty(envelope.grid.n_slots, dtype=np.float32)
+    floor = 0.0
+    if rule.floor_pct_mvc is not None and mvc_uv is not None:
+        floor = rule.floor_pct_mvc / 100 * mvc_uv
     for _ in range(criterion.background.passes):
         background = background_uv(envelope, quiet, criterion.background)
         muscle = np.maximum(background**2 - noise_uv**2, 0.0)
         knots = np.sqrt(rule.times_background**2 * muscle + noise_uv**2)
         knots[knots < 2 * noise_uv] = np.nan
-        kernels.joined_by_lines(knots, knot_frames(envelope.grid), level)
-        starts, stops = _crossings(envelope, level, rule.release_ratio, strict=False)
+        found = Threshold(envelope.grid, knots, knot_frames(envelope.grid))
+        starts, stops = _crossings(envelope, found, rule.release_ratio, strict=False)
         quiet = _quiet(envelope.grid, usable, starts, stops, criterion.background.guard_s)
-    if rule.floor_pct_mvc is not None and mvc_uv is not None:
-        np.maximum(level, rule.floor_pct_mvc / 100 * mvc_uv, out=level)
-    return level
+    return replace(found, floor_uv=floor)
 
 
 def _without_dips(envelope: Envelope, starts: Ints, stops: Ints) -> tuple[Ints, Ints]:
@@ -178,7 +221,7 @@ def _without_dips(envelope: Envelope, starts: Ints, stops: Ints) -> tuple[Ints, 
 
 
 def _corrected(
-    envelope: Envelope, usable: Spans, starts: Ints, stops: Ints, threshold_uv: Threshold
+    envelope: Envelope, usable: Spans, starts: Ints, stops: Ints, threshold: Threshold
 ) -> tuple[Ints, Ints]:
     """On- and offsets re-estimated from the frames.
 
@@ -196,7 +239,8 @@ def _corrected(
     to_power = math.pi / 2 if envelope.amplitude == "rectified" else 1.0
     kernels.correct_edges(
         envelope.energy, starts, stops, usable.starts[index], usable.stops[index],
-        threshold_uv**2 * to_power, int(len(threshold_uv) > 1), envelope.window_frames // 2,
+        threshold.knots_uv, threshold.step, threshold.floor_uv, to_power,
+        envelope.window_frames // 2,
         grid.slots_for(exact(EDGE_FLANK_S)), grid.slots_for(exact(EDGE_REACH_S)),
         LEAST_STEP, FILTER_TAIL, new_starts, new_stops,
     )  # fmt: skip
@@ -223,7 +267,7 @@ def kinds(length: Ints, grid: Grid, rule: BurstRule) -> NDArray[np.int8]:
 
 
 def find_bursts(
-    envelope: Envelope, usable: Spans, criterion: Criterion, threshold_uv: Threshold, *, label: str
+    envelope: Envelope, usable: Spans, criterion: Criterion, threshold: Threshold, *, label: str
 ) -> Bursts:
     """Bursts of one channel under a criterion.
 
@@ -232,11 +276,11 @@ def find_bursts(
     """
     rule, grid = criterion.threshold, envelope.grid
     starts, stops = _crossings(
-        envelope, threshold_uv, rule.release_ratio, strict=rule.comparison == ">"
+        envelope, threshold, rule.release_ratio, strict=rule.comparison == ">"
     )
     if criterion.envelope.edges == "corrected":
         starts, stops = _without_dips(envelope, starts, stops)
-        starts, stops = _corrected(envelope, usable, starts, stops, threshold_uv)
+        starts, stops = _corrected(envelope, usable, starts, stops, threshold)
     spans = Spans.of(grid, np.stack((starts, stops), axis=1))
     # a dip is never bridged over frames that are not usable
     bridge = math.floor(exact(criterion.burst.bridge_s) / grid.slot_s)
@@ -244,7 +288,7 @@ def find_bursts(
     peak, mean = _levels(envelope, spans)
     if rule.test != "crossing":
         judged = peak if rule.test == "peak" else mean
-        limit = threshold_uv[0] if len(threshold_uv) == 1 else threshold_uv[spans.starts]
+        limit = threshold.at(spans.starts)
         keep = judged > limit if rule.comparison == ">" else judged >= limit
         spans = Spans.of(grid, spans.bounds[keep])
         peak, mean = peak[keep], mean[keep]

@@ -439,10 +439,7 @@ def _tracks(
     def track(part: tuple[str, Envelope, Spans, float | None, float]) -> Track:
         label, envelope, usable, mvc_uv, noise_uv = part
         threshold = thresholds(envelope, usable, criterion, mvc_uv, noise_uv=noise_uv)
-        seen = usable
-        if len(threshold) > 1:
-            seen = usable & Spans.from_mask(envelope.grid, ~np.isnan(threshold))
-        return Track(label, envelope, seen, mvc_uv, threshold)
+        return Track(label, envelope, usable & threshold.known, mvc_uv, threshold)
 
     return tuple(each(track, parts))
 
@@ -525,10 +522,11 @@ def score(
 
     found = each(measured, zip(events.tracks, events.bursts, strict=True))
     background = {t.label: rest for t, (rest, _) in zip(events.tracks, found, strict=True)}
+    usual_uv = {t.label: t.threshold.usual_uv for t in events.tracks}
     limits = [
-        100 * float(np.nanmedian(t.threshold)) / t.mvc_uv
+        100 * usual / t.mvc_uv
         for t in events.tracks
-        if t.mvc_uv is not None and not np.isnan(t.threshold).all()
+        if t.mvc_uv is not None and (usual := usual_uv[t.label]) is not None
     ]
     labels = events.labels or labels_of(swept, events.merged, events.episodes, criterion)
     measures = compute(
@@ -547,10 +545,7 @@ def score(
         window=window,
         amplitude=events.amplitude,
         background_uv=background,
-        threshold_uv={
-            t.label: float(np.nanmedian(t.threshold)) if not np.isnan(t.threshold).all() else None
-            for t in events.tracks
-        },
+        threshold_uv=usual_uv,
         bursts=events.bursts,
         merged=events.merged,
         episodes=events.episodes,
@@ -579,10 +574,11 @@ def _near_rest(swept: Swept, criterion: Criterion, events: Events) -> list[Note]
         every = max(track.envelope.window_frames // 2, 1)
         level = track.envelope.level[track.envelope.sampled(track.envelope.grid.all(), every)]
         rest = float(np.percentile(level, 10)) if len(level) else 0.0
-        ratio = float(track.threshold[0]) / rest if rest > 0 else math.inf
+        threshold_uv = float(track.threshold.knots_uv[0])
+        ratio = threshold_uv / rest if rest > 0 else math.inf
         said = (
             f"{criterion.threshold.level_pct_mvc:g} % of the MVC given for {track.label} is "
-            f"{track.threshold[0]:.3g} µV, only {ratio:.2g} times the resting level of the recording "
+            f"{threshold_uv:.3g} µV, only {ratio:.2g} times the resting level of the recording "
             f"({rest:.3g} µV)"
         )
         if ratio < LEAST_THRESHOLD_TO_REST:

@@ -277,29 +277,54 @@ def moving_mean(power, window, level, total, known):
 
 
 @compiled
-def crossings(level, threshold, step, off_ratio, strict, starts, stops):
+def crossings(level, knots, step, floor, off_ratio, strict, starts, stops):
     """Runs that begin above the threshold and last until the level falls below ``off_ratio`` of it.
 
-    ``threshold[i * step]`` holds for frame ``i`` (``step`` 0: one value for all). An unknown frame
-    ends a run. Returns the count of runs, written to ``starts`` and ``stops``.
+    The threshold is as `limit_at` says. An unknown frame ends a run. Returns the count of runs, written
+    to ``starts`` and ``stops``.
     """
+    n = level.shape[0]
+    width = step if step > 0 else max(n, 1)
     count = 0
     inside = False
-    for i in range(level.shape[0]):
-        on = threshold[i * step]
-        value = level[i]
-        if inside:
-            if not value >= on * off_ratio:
-                stops[count] = i
-                count += 1
-                inside = False
-        elif value > on or (value == on and not strict):
-            starts[count] = i
-            inside = True
+    for k in range(-(-n // width)):
+        begin, end = k * width, min((k + 1) * width, n)
+        first = knots[k]
+        rise = knots[k + 1] - first if step > 0 and k + 1 < knots.shape[0] else 0.0
+        for i in range(begin, end):
+            on = first
+            if rise != 0.0:
+                on = first + rise * ((i - begin) / width)
+            on = max(on, floor)
+            value = level[i]
+            if inside:
+                if not value >= on * off_ratio:
+                    stops[count] = i
+                    count += 1
+                    inside = False
+            elif value > on or (value == on and not strict):
+                starts[count] = i
+                inside = True
     if inside:
-        stops[count] = level.shape[0]
+        stops[count] = n
         count += 1
     return count
+
+
+@compiled
+def limit_at(knots, step, floor, frame):
+    """Threshold of a frame: a straight line between knots ``step`` apart, nowhere below ``floor``.
+
+    The last knot holds to the end; ``step`` 0: the first holds everywhere. NaN beside an unknown knot.
+    """
+    if step == 0:
+        value = knots[0]
+    else:
+        k = frame // step
+        value = knots[k]
+        if k + 1 < knots.shape[0]:
+            value += (knots[k + 1] - value) * ((frame - k * step) / step)
+    return max(value, floor)
 
 
 @compiled
@@ -333,25 +358,25 @@ def mean_known(power, low, high):
 
 @compiled
 def correct_edges(
-    energy, starts, stops, floor, ceiling, limit, step, half, flank, depth, least_step, tail,
-    new_starts, new_stops,
+    energy, starts, stops, earliest, latest, knots, step, floor, to_power, half, flank, depth,
+    least_step, tail, new_starts, new_stops,
 ):  # fmt: skip
     """Re-estimate the edges of runs; ``bursts._corrected`` says how.
 
-    ``floor`` and ``ceiling`` are the ends of known time around each run, ``limit[i * step]`` is the
-    threshold as power, ``half`` is half the smoothing window.
+    ``earliest`` and ``latest`` are the ends of known time around each run, ``half`` is half the smoothing
+    window. The threshold is as `limit_at` says; its square times ``to_power`` is a power.
     """
     n = starts.shape[0]
     for i in range(n):
         a, b = starts[i], stops[i]
-        low, high = floor[i], ceiling[i]
+        low, high = earliest[i], latest[i]
         if i > 0 and stops[i - 1] > low:
             low = (stops[i - 1] + a) // 2
         if i + 1 < n and starts[i + 1] < high:
             high = (starts[i + 1] + b + 1) // 2
         middle = (a + b) // 2
         first, last = min(a + half, middle), max(b - half, middle + 1)
-        if a > floor[i]:
+        if a > earliest[i]:
             rest, n_rest = mean_known(energy, max(low, a - half - flank), max(a - half, low + 1))
             burst, n_burst = mean_known(energy, first, min(first + depth, last))
             near, far = max(low, a - half - 1), min(a + half + 1, last - 1)
@@ -359,10 +384,13 @@ def correct_edges(
             if n_rest > 0 and n_burst > 0 and 0 < rest < burst and near < far:
                 rest = max(rest, burst * least_step)
                 at = step_between(energy, near, far, rest, burst, math.log(burst / rest))
-                while at > near and energy[at - 1] > limit[(at - 1) * step]:
+                while at > near:
+                    on = limit_at(knots, step, floor, at - 1)
+                    if not energy[at - 1] > on * on * to_power:
+                        break
                     at -= 1
             new_starts[i] = at
-        if b < ceiling[i]:
+        if b < latest[i]:
             rest, n_rest = mean_known(energy, min(b + half, high - 1), min(high, b + half + flank))
             burst, n_burst = mean_known(energy, max(last - depth, first), last)
             near, far = max(b - half - 1, new_starts[i] + 1), min(b + half + 1, high)
@@ -371,7 +399,10 @@ def correct_edges(
                 rest = max(rest, burst * least_step)
                 at = step_between(energy, near, far, burst, rest, math.log(rest / burst))
                 after = 0
-                while at < far and energy[at] > limit[at * step]:
+                while at < far:
+                    on = limit_at(knots, step, floor, at)
+                    if not energy[at] > on * on * to_power:
+                        break
                     if after < tail.shape[0] and energy[at] <= burst * tail[after]:
                         break
                     at += 1
@@ -486,17 +517,6 @@ def window_medians(rank, ascending, low, high, least, within, coarse, medians):
             at += 1
             before += 1 if within[at] else 0
         medians[k] = (lower + np.float64(ascending[at])) / 2
-
-
-@compiled
-def joined_by_lines(knots, step, values):
-    """Values between knots ``step`` apart by straight lines; the last knot holds to the end."""
-    for i in range(values.shape[0]):
-        k = i // step
-        if k + 1 < knots.shape[0]:
-            values[i] = knots[k] + (knots[k + 1] - knots[k]) * ((i - k * step) / step)
-        else:
-            values[i] = knots[knots.shape[0] - 1]
 
 
 @compiled

@@ -112,23 +112,34 @@ def moving_mean(power: Any, window: int, level: Any, total: Any, known: Any) -> 
 
 
 def crossings(
-    level: Any, threshold: Any, step: int, off_ratio: float, strict: bool,
+    level: Any, knots: Any, step: int, floor: float, off_ratio: float, strict: bool,
     starts: Any, stops: Any,
 ) -> int:  # fmt: skip
     """Runs by their definition: begin above, go on while at or above the lower threshold."""
     count, i, n = 0, 0, len(level)
     while i < n:
-        on = threshold[i * step]
+        on = limit_at(knots, step, floor, i)
         if level[i] > on or (level[i] == on and not strict):
             starts[count] = i
             i += 1
-            while i < n and level[i] >= threshold[i * step] * off_ratio:
+            while i < n and level[i] >= limit_at(knots, step, floor, i) * off_ratio:
                 i += 1
             stops[count] = i
             count += 1
         else:
             i += 1
     return count
+
+
+def limit_at(knots: Any, step: int, floor: float, frame: int) -> float:
+    """The line between the knots on either side."""
+    if step == 0:
+        return max(float(knots[0]), floor)
+    k = frame // step
+    before = float(knots[k])
+    after = float(knots[min(k + 1, len(knots) - 1)])
+    share = (frame - k * step) / step if k + 1 < len(knots) else 0.0
+    return max(before + (after - before) * share, floor)
 
 
 def step_between(
@@ -149,21 +160,26 @@ def mean_known(power: Any, low: int, high: int) -> tuple[float, int]:
 
 
 def correct_edges(
-    energy: Any, starts: Any, stops: Any, floor: Any, ceiling: Any, limit: Any, step: int,
-    half: int, flank: int, depth: int, least_step: float, tail: Any,
+    energy: Any, starts: Any, stops: Any, earliest: Any, latest: Any, knots: Any, step: int,
+    floor: float, to_power: float, half: int, flank: int, depth: int, least_step: float, tail: Any,
     new_starts: Any, new_stops: Any,
 ) -> None:  # fmt: skip
     """One run after the other, the onset first."""
+
+    def power(frame: int) -> float:
+        on = limit_at(knots, step, floor, frame)
+        return on * on * to_power
+
     for i in range(len(starts)):
         a, b = int(starts[i]), int(stops[i])
-        low, high = int(floor[i]), int(ceiling[i])
+        low, high = int(earliest[i]), int(latest[i])
         if i > 0:
             low = max(low, (int(stops[i - 1]) + a) // 2) if stops[i - 1] > low else low
         if i + 1 < len(starts) and starts[i + 1] < high:
             high = (int(starts[i + 1]) + b + 1) // 2
         middle = (a + b) // 2
         first, last = min(a + half, middle), max(b - half, middle + 1)
-        if a > floor[i]:
+        if a > earliest[i]:
             rest, n_rest = mean_known(energy, max(low, a - half - flank), max(a - half, low + 1))
             burst, n_burst = mean_known(energy, first, min(first + depth, last))
             near, far = max(low, a - half - 1), min(a + half + 1, last - 1)
@@ -171,9 +187,9 @@ def correct_edges(
             if n_rest and n_burst and 0 < rest < burst and near < far:
                 rest = max(rest, burst * least_step)
                 at = step_between(energy, near, far, rest, burst, math.log(burst / rest))
-                above = [k for k in range(near, at) if not energy[k] > limit[k * step]]
+                above = [k for k in range(near, at) if not energy[k] > power(k)]
                 new_starts[i] = max(above) + 1 if above else near
-        if b < ceiling[i]:
+        if b < latest[i]:
             rest, n_rest = mean_known(energy, min(b + half, high - 1), min(high, b + half + flank))
             burst, n_burst = mean_known(energy, max(last - depth, first), last)
             near, far = max(b - half - 1, int(new_starts[i]) + 1), min(b + half + 1, high)
@@ -182,7 +198,7 @@ def correct_edges(
                 rest = max(rest, burst * least_step)
                 at = step_between(energy, near, far, burst, rest, math.log(rest / burst))
                 ring = [burst * t for t in tail] + [0.0] * (far - at)
-                over = [energy[k] > max(limit[k * step], ring[k - at]) for k in range(at, far)]
+                over = [energy[k] > max(power(k), ring[k - at]) for k in range(at, far)]
                 new_stops[i] = at + (over.index(False) if False in over else far - at)
 
 
@@ -241,15 +257,6 @@ def window_medians(
         part = sorted(float(ascending[i]) for i in rank[a:b])
         n = len(part)
         medians[k] = (part[(n - 1) // 2] + part[n // 2]) / 2 if n >= max(least, 1) else math.nan
-
-
-def joined_by_lines(knots: Any, step: int, values: Any) -> None:
-    """One value after the other."""
-    for i in range(len(values)):
-        k = min(i // step, len(knots) - 1)
-        after = float(knots[min(k + 1, len(knots) - 1)])
-        share = (i - k * step) / step if k + 1 < len(knots) else 0.0
-        values[i] = float(knots[k]) + (after - float(knots[k])) * share
 
 
 def filtered_extremes(

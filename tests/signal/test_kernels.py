@@ -31,18 +31,36 @@ def test_moving_mean(level, window):
     same(fast, slow)
 
 
+KNOTS = st.lists(
+    st.one_of(st.just(float("nan")), st.integers(0, 8).map(float)), min_size=60, max_size=60
+).map(np.array)
+
+
 @settings(deadline=None, max_examples=300, derandomize=True)
-@given(LEVELS, st.integers(0, 8), st.sampled_from([1.0, 0.5]), st.booleans(), st.booleans())
-def test_crossings(level, threshold, release, strict, moving):
-    limits = np.full(len(level) if moving else 1, float(threshold))
-    if moving:
-        limits += np.arange(len(level)) % 3
+@given(LEVELS, KNOTS, st.sampled_from([0, 1, 7]), st.sampled_from([0.0, 3.0]), st.sampled_from([1.0, 0.5]),
+       st.booleans())  # fmt: skip
+def test_crossings(level, knots, step, floor, release, strict):
+    knots = knots[: -(-len(level) // step) if step else 1]
     out = []
     for code in (kernels, plain):
         starts, stops = np.zeros(40, dtype=np.int64), np.zeros(40, dtype=np.int64)
-        n = code.crossings(level, limits, int(moving), release, strict, starts, stops)
+        n = code.crossings(level, knots, step, floor, release, strict, starts, stops)
         out.append((n, starts[:n].tolist(), stops[:n].tolist()))
     assert out[0] == out[1]
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(KNOTS, st.sampled_from([0, 1, 7]), st.sampled_from([0.0, 3.0]))
+def test_limit_at(knots, step, floor):
+    from sleepbrux.bursts import Threshold
+    from sleepbrux.spans import Grid
+
+    frames = np.arange(60 * max(step, 1))
+    found = [[code.limit_at(knots, step, floor, i) for i in frames] for code in (kernels, plain)]
+    same(*found)
+    threshold = Threshold(Grid(Fraction(1, 100), len(frames)), knots, step, floor)
+    same(found[0], threshold.at(frames))
+    same(~np.isnan(found[0]), threshold.known.mask())
 
 
 @settings(deadline=None, max_examples=200, derandomize=True)
@@ -145,9 +163,9 @@ def test_correct_edges(seed, half, moving):
     energy[rng.integers(0, n, 5)] = np.nan
     smooth = np.empty(n)
     kernels.moving_mean(energy, 2 * half + 1, smooth, np.empty(64), np.empty(64))
-    limit = np.full(n if moving else 1, 20.0)
+    knots, step = np.full(n // 8 if moving else 1, 20.0**0.5), 8 * moving
     starts, stops = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
-    count = kernels.crossings(smooth, limit, int(moving), 1.0, True, starts, stops)
+    count = kernels.crossings(smooth, knots**2, step, 0.0, 1.0, True, starts, stops)
     starts, stops = starts[:count], stops[:count]
     known = np.flatnonzero(np.diff(np.concatenate(([0], ~np.isnan(energy), [0])))).reshape(-1, 2)
     place = np.searchsorted(known[:, 0], starts, side="right") - 1
@@ -156,7 +174,7 @@ def test_correct_edges(seed, half, moving):
     for code in (kernels, plain):
         new = starts.copy(), stops.copy()
         code.correct_edges(
-            energy, starts, stops, known[place, 0], known[place, 1], limit, int(moving), half,
+            energy, starts, stops, known[place, 0], known[place, 1], knots, step, 0.0, 1.0, half,
             25, 30, 1 / 30, tail, *new,
         )  # fmt: skip
         found.append((new[0].tolist(), new[1].tolist()))
@@ -197,16 +215,16 @@ def test_join_dips(seed):
 
 @settings(deadline=None, max_examples=100, derandomize=True)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 6))
-def test_window_medians_and_lines_between_them(seed, least):
+def test_window_medians(seed, least):
     rng = np.random.default_rng(seed)
     values = rng.random(60)
     low = np.sort(rng.integers(0, 60, 9))
     high = np.maximum.accumulate(np.minimum(low + rng.integers(0, 12, 9), 60))
     order = np.argsort(values)
     rank = np.argsort(order)
-    knots, lines = [], []
+    found = []
     for code in (kernels, plain):
-        medians, between = np.empty(9), np.empty(100)
+        medians = np.empty(9)
         code.window_medians(
             rank, values[order], low, high, least,
             np.empty(60, dtype=np.bool_), np.empty(1, dtype=np.int64), medians,
@@ -218,11 +236,8 @@ def test_window_medians_and_lines_between_them(seed, least):
                 if enough
                 else np.isnan(medians[k])
             )
-        code.joined_by_lines(medians, 11, between)
-        knots.append(medians)
-        lines.append(between)
-    same(*knots)
-    same(*lines)
+        found.append(medians)
+    same(*found)
 
 
 @settings(deadline=None, max_examples=100, derandomize=True)
