@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import mmap
 import os
 import re
 import secrets
@@ -18,6 +17,7 @@ RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)),
 
 SEAL = b"sleepbrux seal 1"
 _PART_BYTES = 1 << 23
+_READ_BYTES = 1 << 20
 
 
 @contextmanager
@@ -66,7 +66,7 @@ def seal(path: Path) -> None:
         size = size if before is None else before
         handle.truncate(size)
         handle.seek(size)
-        handle.write(_sums(handle.fileno(), size) + size.to_bytes(8, "little") + SEAL)
+        handle.write(_sums(path, size) + size.to_bytes(8, "little") + SEAL)
 
 
 def is_sealed(path: Path) -> bool | None:
@@ -77,7 +77,7 @@ def is_sealed(path: Path) -> bool | None:
         if content is None:
             return None
         handle.seek(content)
-        return handle.read(size - content - 8 - len(SEAL)) == _sums(handle.fileno(), content)
+        return handle.read(size - content - 8 - len(SEAL)) == _sums(path, content)
 
 
 def _sealed_bytes(descriptor: int, size: int) -> int | None:
@@ -92,19 +92,19 @@ def _sealed_bytes(descriptor: int, size: int) -> int | None:
     return content if tail[8:] == SEAL and whole == size else None
 
 
-def _sums(descriptor: int, size: int) -> bytes:
-    if size == 0:
-        return b""
-    with (
-        mmap.mmap(descriptor, size, access=mmap.ACCESS_READ) as content,
-        memoryview(content) as view,
-        ThreadPoolExecutor(2) as pool,
-    ):
+def _sums(path: Path, size: int) -> bytes:
+    """Check sums of the first ``size`` bytes, read a little at a time by two threads."""
 
-        def part(first: int) -> bytes:
-            with view[first : first + _PART_BYTES] as piece:
-                return zlib.crc32(piece).to_bytes(4, "little")
+    def part(first: int) -> bytes:
+        total, left, buffer = 0, min(_PART_BYTES, size - first), memoryview(bytearray(_READ_BYTES))
+        with path.open("rb", buffering=0) as handle:
+            handle.seek(first)
+            while left > 0 and (n := handle.readinto(buffer[:left])):
+                total = zlib.crc32(buffer[:n], total)
+                left -= n
+        return total.to_bytes(4, "little")
 
+    with ThreadPoolExecutor(2) as pool:
         return b"".join(pool.map(part, range(0, size, _PART_BYTES)))
 
 

@@ -15,6 +15,7 @@ FIRST_RUN = "first run: compiling the signal code, once (about 10 s)"
 # score process). No kernel here calls BLAS, and numba goes on where there is none; mne, whose kernels
 # do, works without numba.
 BLAS = "scipy.linalg.cython_blas"
+M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8  # malloc.h
 
 
 def load_kernels(say: Callable[[str], None] | None = None) -> None:
@@ -27,6 +28,7 @@ def load_kernels(say: Callable[[str], None] | None = None) -> None:
     say
         Called with one sentence where the code has to be compiled first.
     """
+    _give_memory_back()
     hide = "scipy.linalg" not in sys.modules
     if hide:
         os.environ.setdefault("MNE_USE_NUMBA", "false")
@@ -40,6 +42,21 @@ def load_kernels(say: Callable[[str], None] | None = None) -> None:
     finally:
         if hide:
             del sys.modules[BLAS]
+
+
+def _give_memory_back() -> None:
+    """Let the C library return an array the length of a night to the system when it is freed.
+
+    glibc keeps what is freed for the thread that freed it, up to 32 MB a piece: 40 MB of a score process.
+    """
+    if not sys.platform.startswith("linux"):
+        return
+    import ctypes
+
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(M_MMAP_THRESHOLD, 10_000_000)
+        mallopt(M_ARENA_MAX, 1)
 
 
 def _notice(kernels: object) -> str:
