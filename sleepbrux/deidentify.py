@@ -349,12 +349,17 @@ def deidentify(
     RecordingError
         The file is no EDF or BDF, or an old value was found in the copy, which is then removed.
     UsageError
-        The output is the input, its name holds an old value, or the key is too short.
+        The output is the input or is there already, its name holds an old value, or the key is too short.
     """
     path, out = Path(path), Path(out)
     found = Findings(path)
     if out.exists() and path.exists() and out.samefile(path):
         raise UsageError(f"--out {out.name} is the recording itself; name another file")
+    if out.exists():
+        raise UsageError(
+            f"--out {out.name} is there already, perhaps the copy of another night; name another file, or"
+            " delete it first"
+        )
     days = shift_of(key, pseudonym)
     try:
         with path.open("rb", buffering=0) as source:

@@ -66,6 +66,15 @@ def test_no_old_value_is_left_and_the_samples_keep_their_bits(tmp_path):
     assert b"P017" in raw[8:88]
 
 
+def test_the_copy_of_another_night_is_never_overwritten(tmp_path):
+    out = tmp_path / "P017.edf"
+    deidentify(night(tmp_path), out, pseudonym="P017", key=KEY)
+    before = out.read_bytes()
+    with pytest.raises(UsageError, match=r"P017\.edf is there already"):
+        deidentify(night(tmp_path), out, pseudonym="P017", key=KEY)
+    assert out.read_bytes() == before
+
+
 def test_time_of_day_and_sub_second_start_stay_and_the_date_moves(tmp_path):
     deidentify(night(tmp_path), tmp_path / "out.edf", pseudonym="P017", key=KEY)
     old, new = open_edf(night(tmp_path)), open_edf(tmp_path / "out.edf")
