@@ -78,18 +78,11 @@ class Hdf5Source:
             raise ValueError(f"samples {first} to {stop} are not all in the channels")
         n = max(stop - first, 1)
         found = Findings(self.path)
-        blocks = []
-        for channel in channels:
-            name, column = self.places[channel.index]
-            row = ask(
-                self.path, "samples", found, name=name, column=column, first=first, stop=stop
-            )[1]
-            if row is None or len(row) != stop - first:
-                raise found.refusal(
-                    f"data set {name!r} has changed since the file was opened; open it again."
-                )
-            blocks.append(Block(row, first, n, n, 0))
-        return blocks
+        places = [self.places[c.index] for c in channels]
+        rows = ask(self.path, "samples", found, places=places, first=first, stop=stop)[1]
+        if [len(row) for row in rows] != [stop - first] * len(channels):
+            raise found.refusal("the file has changed since it was opened; open it again.")
+        return [Block(row, first, n, n, 0) for row in rows]
 
     def digest(self) -> str:
         """SHA-256 of the file's bytes, 64 hexadecimal digits."""

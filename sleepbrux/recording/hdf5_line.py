@@ -33,40 +33,45 @@ class _Line:
         self.owner = os.getpid()
         self._process = subprocess.Popen(
             [sys.executable, "-m", "sleepbrux.recording.hdf5_reader", str(STEP_LIMIT_S)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, bufsize=0,
             env=environment,
         )  # fmt: skip
         self.end = weakref.finalize(self, _end, self._process)
 
-    def ask(self, request: dict[str, Any]) -> tuple[dict[str, Any], NDArray[Any] | None]:
+    def ask(self, request: dict[str, Any]) -> tuple[dict[str, Any], list[NDArray[Any]]]:
         """The answer to one request; `EOFError` where the process ended over it."""
         given, taken = self._process.stdin, self._process.stdout
         assert given is not None  # noqa: S101
         assert taken is not None  # noqa: S101
         try:
-            given.write(json.dumps(request).encode() + b"\n")
-            given.flush()
+            text = memoryview(json.dumps(request).encode() + b"\n")
+            while text:
+                text = text[given.write(text) :]
         except OSError as error:
             raise EOFError from error
         answer = json.loads(
             _exactly(taken, int.from_bytes(_exactly(taken, _LENGTH_BYTES), "little"))
         )
-        if "dtype" not in answer:
-            return answer, None
-        data = np.empty(answer["n"], dtype=answer["dtype"])
-        view, done = data.data.cast("B"), 0
-        while done < len(view):
-            n = taken.readinto(view[done:])  # type: ignore[attr-defined]
-            if not n:
-                raise EOFError
-            done += n
-        return answer, data
+        parts = []
+        for dtype, n in answer.get("parts", ()):
+            data = np.empty(n, dtype=dtype)
+            view = data.data.cast("B")
+            while view:
+                got = taken.readinto(view)  # type: ignore[attr-defined]
+                if not got:
+                    raise EOFError
+                view = view[got:]
+            parts.append(data)
+        return answer, parts
 
 
 def _exactly(pipe: Any, n: int) -> bytes:
-    raw: bytes = pipe.read(n)
-    if len(raw) < n:
-        raise EOFError
+    raw = b""
+    while len(raw) < n:
+        more = pipe.read(n - len(raw))
+        if not more:
+            raise EOFError
+        raw += more
     return raw
 
 
@@ -92,7 +97,7 @@ def hang_up() -> None:
 
 def ask(
     path: Path, do: str, found: Findings, **more: Any
-) -> tuple[dict[str, Any], NDArray[Any] | None]:
+) -> tuple[dict[str, Any], list[NDArray[Any]]]:
     """Ask the reading process about a file; a process is started where none is at hand.
 
     Parameters
@@ -116,7 +121,7 @@ def ask(
         if not _lines:
             _lines.append(_Line())
         try:
-            answer, data = _lines[0].ask(request)
+            answer, parts = _lines[0].ask(request)
         except EOFError:
             _lines.pop().end()
             raise found.refusal(
@@ -136,4 +141,4 @@ def ask(
         )
     if "refused" in answer:
         raise found.refusal(answer["refused"])
-    return answer, data
+    return answer, parts

@@ -32,6 +32,7 @@ MOST_GROUPS = 10_000
 MOST_VALUES = 1024
 LEAST_SAMPLES = 2
 LENGTH_BYTES = 8
+PIPE_BYTES = 1 << 20
 _STEP_SAMPLES = 1 << 20
 _MOST_RUNS = 100_000
 _MOST_ATTRIBUTES = 200
@@ -185,7 +186,7 @@ class _Reader:
         """Begin a step: the process ends if the next one does not begin in time."""
         faulthandler.dump_traceback_later(self._limit_s, exit=True, file=self._nowhere)
 
-    def answer(self, request: dict[str, Any]) -> tuple[dict[str, Any], NDArray[Any] | None]:
+    def answer(self, request: dict[str, Any]) -> tuple[dict[str, Any], list[NDArray[Any]]]:
         """Answer one request: ``look``, ``present`` or ``samples``."""
         self.step()
         name = ""
@@ -193,16 +194,18 @@ class _Reader:
             _limit_memory(Path(request["path"]).stat().st_size, self._own)
             with h5py.File(request["path"], "r", locking="best-effort") as file:
                 if request["do"] == "look":
-                    return self._look(file), None
-                name = request["name"]
+                    return self._look(file), []
                 if request["do"] == "present":
-                    return self._present(file, request), None
-                part = _samples(file, name, request["column"], request["first"], request["stop"])
-            return {"dtype": part.dtype.str, "n": len(part)}, part
+                    name = request["name"]
+                    return self._present(file, request), []
+                parts = []
+                for name, column in request["places"]:
+                    parts.append(_samples(file, name, column, request["first"], request["stop"]))
+            return {"parts": [(part.dtype.str, len(part)) for part in parts]}, parts
         except _RefusedError as error:
-            return {"refused": str(error)}, None
+            return {"refused": str(error)}, []
         except _DAMAGED:
-            return {"failed": name}, None
+            return {"failed": name}, []
 
     def _look(self, file: Any) -> dict[str, Any]:
         own = str(file.attrs.get("software", "")).startswith("sleepbrux")
@@ -256,17 +259,30 @@ def _own_bytes() -> int:
 def main() -> None:
     """Answer until the other end is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    lines, out = sys.stdin.buffer, sys.stdout.buffer
+    lines, out = sys.stdin.buffer, sys.stdout.fileno()
+    _widen(out)
     with Path(os.devnull).open("w") as nowhere:
         reader = _Reader(float(sys.argv[1]), nowhere)
         for line in lines:
-            text, data = reader.answer(json.loads(line))
-            raw = json.dumps(text).encode()
-            out.write(len(raw).to_bytes(LENGTH_BYTES, "little") + raw)
-            if data is not None:
-                out.write(data.data.cast("B"))
-            out.flush()
+            text, parts = reader.answer(json.loads(line))
             faulthandler.cancel_dump_traceback_later()
+            raw = json.dumps(text).encode()
+            _send(out, memoryview(len(raw).to_bytes(LENGTH_BYTES, "little") + raw))
+            for part in parts:
+                _send(out, part.data.cast("B"))
+
+
+def _send(out: int, view: memoryview) -> None:
+    while view:
+        view = view[os.write(out, view) :]
+
+
+def _widen(pipe: int) -> None:
+    """A pipe that holds more, where the system can."""
+    with contextlib.suppress(ImportError, AttributeError, OSError):
+        import fcntl
+
+        fcntl.fcntl(pipe, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
 
 
 if __name__ == "__main__":
