@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import options
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.journal import Journal
     from sleepbrux.night import Night
+    from sleepbrux.recording.opening import Hints
 
 
 @click.command()
@@ -35,9 +37,10 @@ if TYPE_CHECKING:
     "--port", type=click.IntRange(0, 65535), default=0, help="Port [default: a free one]."
 )
 @click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
+@options.hints
 def command(
     *, archive: Path, recording: Path | None, reader: str, sample: int | None, seed: int | None,
-    new_sample: bool, result: bool, port: int, opened: bool,
+    new_sample: bool, result: bool, port: int, opened: bool, hints: Hints,
 ) -> int:  # fmt: skip
     """Serve a page about ARCHIVE (NIGHT.night.h5) to this machine only.
 
@@ -57,7 +60,7 @@ def command(
         return _result(night, journal, archive)
     _serve(
         night, path, recording=recording, reader=reader, sample=sample, seed=seed,
-        new_sample=new_sample, port=port, opened=opened,
+        new_sample=new_sample, port=port, opened=opened, hints=hints,
     )  # fmt: skip
     _result(night, load_journal(path), archive)
     return 0
@@ -65,7 +68,7 @@ def command(
 
 def _serve(
     night: Night, path: Path, *, recording: Path | None, reader: str, sample: int | None,
-    seed: int | None, new_sample: bool, port: int, opened: bool,
+    seed: int | None, new_sample: bool, port: int, opened: bool, hints: Hints,
 ) -> None:  # fmt: skip
     from sleepbrux.review.desk import Desk
     from sleepbrux.review.serving import serve
@@ -76,7 +79,7 @@ def _serve(
         from sleepbrux.recording.opening import open_recording
 
         click.echo("checking that the recording is the archive's ...", err=True)
-        source = open_recording(recording)
+        source = open_recording(recording, hints)
         trace = Trace(night, source, check_same(night, source))
     desk = Desk(night, path, trace, sample=sample is not None, reader=reader)
     if sample is not None:

@@ -354,9 +354,10 @@ def _runs(scan: _Scan, rate: float | str | Fraction | None) -> tuple[tuple[Run, 
         return scan.follower.finish(given)
     stated = scan.columns.rate
     if given is None and not stated:
+        names = listed(name for name in scan.columns.names if name) or "the columns"
         raise scan.found.refusal(
-            f"there is no time column among {listed(scan.columns.names)} and no rate above the table;"
-            " give --rate in samples a second."
+            f"there is no time column among {names} and no rate above the table; give --rate in samples a"
+            " second."
         )
     if given is None:
         scan.found.note(

@@ -249,7 +249,10 @@ def read_columns(first: bytes, *, time_unit: str | None, found: Findings) -> Col
             f"the header has {n // 2} names and each row {n} cells, as with a decimal comma between commas;"
             " export it with semicolons."
         )
-    names, units, n_head = _header(rows[:at], n, form)
+    above = rows[:at]
+    if n == 1 and not form.separator:
+        above = [[text.strip().strip('"').strip()] for _, text, _ in kept[:at]]
+    names, units, n_head = _header(above, n, form)
     sample = [row for row in rows[at : at + 200] if len(row) == n]
     if len(sample) < 2:
         raise found.refusal("the table holds fewer than two rows of samples; export it again.")

@@ -4,11 +4,13 @@ import json
 
 import pytest
 
+from sleepbrux.cli import main
 from sleepbrux.journal.apply import review_of
 from sleepbrux.journal.deciding import decided
 from sleepbrux.journal.file import Draft, append, header_of, journal_path, load_journal
 from sleepbrux.store import load_night
 from tests.cli.conftest import write_edf
+from tests.nights import rhythm, signal_of
 
 
 @pytest.fixture
@@ -81,3 +83,23 @@ def test_another_recording_is_refused(archive, tmp_path, run):
     done = run("review", archive, "--no-open", "--recording", other)
     assert done.code == 1
     assert "not the recording that this archive was scored from" in done.err
+
+
+def test_a_recording_that_needs_an_option_is_opened_with_it(tmp_path, monkeypatch):
+    wave = signal_of(rhythm(60, 4), seconds=120, rate=500, seed=1)
+    path = tmp_path / "night.csv"
+    path.write_text("EMG Mass L\n" + "".join(f"{v:.2f}\n" for v in wave))
+    said = ["--rate", "500", "--unit", "uV"]
+    with pytest.raises(SystemExit):
+        main(["score", str(path), "--out", str(tmp_path), "--criterion", "aasm", *said])
+    served = []
+    monkeypatch.setattr("sleepbrux.review.serving.serve", lambda desk, **more: served.append(desk))
+    archive = tmp_path / "night.night.h5"
+    with pytest.raises(SystemExit) as stop:
+        main(["review", str(archive), "--recording", str(path), "--no-open"])
+    assert stop.value.code == 1
+    assert not served
+    with pytest.raises(SystemExit) as stop:
+        main(["review", str(archive), "--recording", str(path), "--no-open", *said])
+    assert stop.value.code == 0
+    assert len(served) == 1

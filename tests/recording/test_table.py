@@ -298,6 +298,17 @@ def test_without_a_time_column_the_rate_must_be_given_or_stated(tmp_path):
     assert open_recording(path).channels[0].rate == 2000
 
 
+@pytest.mark.parametrize("head", ["EMG Mass L [uV]", '"EMG Mass L (uV)"', "EMG Mass L\nuV"])
+def test_one_column_with_blanks_in_its_name_keeps_it(tmp_path, head):
+    path = tmp_path / "night.csv"
+    path.write_text(f"{head}\n" + "".join(f"{a}\n" for a in UV[:, 0]))
+    with pytest.raises(RecordingError, match="no time column among 'EMG Mass L' and no rate"):
+        open_recording(path)
+    (channel,) = open_recording(path, Hints(rate=500)).channels
+    assert (channel.label, channel.muscle, channel.unit) == ("EMG Mass L", "masseter", "uV")
+    assert channel.n_stored == N
+
+
 def test_a_time_column_without_unit_is_understood_or_refused(tmp_path):
     head = "time,EMG Mass L [uV],EMG Mass R [uV]\n"
     guessed = open_recording(written(tmp_path / "night.csv", lambda i: f"{i}", head))
