@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from sleepbrux.errors import RecordingError
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import ELECTRICAL, recognise, unique_labels
 from sleepbrux.recording.memory import exact_rate
@@ -25,6 +26,10 @@ from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
 # FIFF code of the volt, the unit in which mne hands out every electrical channel.
 _VOLT = 107
 _DIGEST_BYTES = 1 << 20
+_MOST_HEADER_BYTES = 1 << 22
+MOST_CHANNELS = 1024
+FASTEST_HZ = 10_000_000
+LONGEST_S = 31 * 86_400
 # Undoes 1e6 / interval in µs, as BrainVision headers state the rate.
 _LARGEST_DENOMINATOR = 1_000_000
 _CHANNEL = re.compile(r"^Ch(\d{1,4})[ \t]*=(.*?)\r?$", re.MULTILINE)
@@ -55,8 +60,15 @@ class MneSource:
         n = stop - first
         if n == 0:
             return [Block(np.empty(0), first, 1, 1, 0) for _ in channels]
-        with self.lock:
-            data = self.raw.get_data([c.index for c in channels], first, stop, verbose="error")
+        try:
+            with self.lock:
+                data = self.raw.get_data([c.index for c in channels], first, stop, verbose="error")
+        except Exception as error:  # whatever its many readers raise
+            name = self.path.name if self.path else "raw"
+            raise RecordingError(
+                f"{name}: the samples from {first} on cannot be read by mne; the file is cut off or damaged:"
+                " copy it again."
+            ) from error
         return [Block(np.ascontiguousarray(row), first, n, n, 0) for row in data]
 
     def digest(self) -> str:
@@ -76,7 +88,8 @@ class MneSource:
 
 
 def _header_text(path: Path) -> str:
-    raw = path.read_bytes()
+    with path.open("rb") as handle:
+        raw = handle.read(_MOST_HEADER_BYTES)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -174,9 +187,9 @@ def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...], list[str]
             else:
                 raw = mne.io.read_raw(path, preload=False, verbose="error")
                 files = tuple(Path(name) for name in raw.filenames if name and Path(name).is_file())
-    except (OSError, ValueError, KeyError, RuntimeError, IndexError) as error:
-        if error.__class__.__module__.startswith("sleepbrux"):
-            raise
+    except RecordingError:
+        raise
+    except Exception as error:  # whatever its many readers, and what they call, raise
         first = _without_folders(str(error).strip().split("\n")[0])[:200] or type(error).__name__
         raise found.refusal(f"mne cannot read the file ({first}); export it as EDF.") from error
     for warning in caught:
@@ -282,7 +295,17 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
     raw, files, units = _read(path, found) if is_path else (path_or_raw, (), [])
     if raw.n_times == 0:
         raise found.refusal("the recording holds no sample; copy it again from the recorder.")
-    rate = exact_rate(float(raw.info["sfreq"])).limit_denominator(_LARGEST_DENOMINATOR)
+    if len(raw.ch_names) > MOST_CHANNELS:
+        raise found.refusal(
+            f"the header names {len(raw.ch_names)} channels, where up to {MOST_CHANNELS} are read; it is"
+            " damaged: copy it again."
+        )
+    frequency = float(raw.info["sfreq"])
+    if not 0 < frequency <= FASTEST_HZ:
+        raise found.refusal(f"the header states {frequency:g} samples a second; it is damaged.")
+    rate = exact_rate(frequency).limit_denominator(_LARGEST_DENOMINATOR)
+    if rate <= 0 or raw.n_times / rate > LONGEST_S:
+        raise found.refusal(f"the header states {frequency:g} samples a second; it is damaged.")
     start = _start(raw)
     channels = tuple(_channels(raw, units, rate, unit, found))
     return Recording(

@@ -1,10 +1,10 @@
 """The long run of damaged files: ``python -m tests.recording.fuzz --mutations 100000``.
 
-Files of every format that is read without mne are bent (bytes flipped, cells replaced, cut, doubled,
-filled) and opened. Each must end in a recording whose samples can be read, with the numbers
-that another reader finds where that takes the file too (``oracles.py``), or in a refusal of one
-sentence that names the file: no other error, no crash of the process, no wait above a few seconds, and
-no more memory than a fixed sum above some times the file's length. A failure is printed with the seed
+Files of every format (of those that mne reads: BrainVision headers and marks) are bent (bytes flipped,
+cells replaced, cut, doubled, filled) and opened. Each must end in a recording whose samples can be read,
+with the numbers that another reader finds where that takes the file too (``oracles.py``), or in a refusal
+of one sentence that names the file: no other error, no crash of the process, no wait above a few seconds,
+and no more memory than a fixed sum above some times the file's length. A failure is printed with the seed
 that makes it again.
 """
 
@@ -106,6 +106,26 @@ def _wav(coding: int, bits: int, magic: bytes = b"RIFF") -> bytes:
     return magic + struct.pack("<I", len(body)) + body
 
 
+def _brainvision() -> bytes:
+    """A header; `beside` writes the files that it names."""
+    from tests.recording.test_mne_formats import HEADER
+
+    return HEADER.format(
+        data="night.eeg", marker="night.vmrk", unit="µV", interval=1000, codepage="UTF-8"
+    ).encode("utf-8")
+
+
+def beside(kind: str, folder: Path, rng: np.random.Generator | None = None) -> None:
+    """Write the files that a header names; the table of marks bent."""
+    if kind != "mne":
+        return
+    from tests.recording.test_mne_formats import MARKER
+
+    marks = MARKER.format(data="night.eeg").encode("utf-8")
+    (folder / "night.vmrk").write_bytes(bend(marks, rng) if rng is not None else marks)
+    (folder / "night.eeg").write_bytes(np.arange(4000, dtype="<i2").tobytes())
+
+
 def _hdf5(*, packed: bool) -> bytes:
     buffer = io.BytesIO()
     with h5py.File(buffer, "w") as file:
@@ -128,6 +148,7 @@ SEEDS: dict[str, tuple[str, list[Callable[[], bytes]]]] = {
     "CSV": ("night.csv", [_csv_comma, _csv_clock]),
     "WAV": ("night.wav", [lambda: _wav(1, 16), lambda: _wav(1, 24), lambda: _wav(3, 32),
                           lambda: _wav(1, 16, b"RF64")]),
+    "mne": ("night.vhdr", [_brainvision]),
     "HDF5": ("night.h5", [lambda: _hdf5(packed=False), lambda: _hdf5(packed=True)]),
 }  # fmt: skip
 
@@ -190,6 +211,7 @@ def batch(
     opened, agreed, most, slowest = 0, 0, 0.0, 0.0
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / name
+        beside(kind, path.parent)
         for good in goods:
             path.write_bytes(good)
             assert opened_or_refused(path)
@@ -198,6 +220,8 @@ def batch(
             at(trial)
             bad = again(kind, seed, trial, goods)
             path.write_bytes(bad)
+            if trial % 5 == 0:
+                beside(kind, path.parent, np.random.default_rng([seed, trial, 1]))
             traced = trial % TRACED == 0
             if traced:
                 tracemalloc.start()

@@ -185,9 +185,10 @@ def test_a_record_time_outside_any_night_does_not_stretch_the_night(tmp_path, on
         assert recording.duration_s <= 10.0
 
 
-@pytest.mark.parametrize("kind", ["EDF", "BDF", "CSV", "WAV", "HDF5"])
+@pytest.mark.parametrize("kind", ["EDF", "BDF", "CSV", "WAV", "HDF5", "mne"])
 def test_damaged_files_of_every_format_end_in_a_recording_or_a_refusal(kind):
     """A short stretch of ``python -m tests.recording.fuzz``."""
     from .fuzz import batch
 
-    assert batch(kind, seed=20_000, n=60 if kind == "CSV" else 150)["opened"] > 20
+    done = batch(kind, seed=20_000, n=60 if kind == "CSV" else 150)
+    assert done["opened"] > (2 if kind == "mne" else 20)
