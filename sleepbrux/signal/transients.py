@@ -39,6 +39,8 @@ SPIKE_NEAR_S = 0.25
 SPIKE_SHARE = 0.7
 SPIKE_SHIFT = 0.7
 SPIKE_TO_TOP = 0.1
+SPIKE_BESIDE = 10.0
+SPIKE_THIRD = 0.15
 SPIKE_FORM = 0.45  # squared mean rectified over mean square; noise has 2 / pi
 DENSE_PER_S = 3
 
@@ -239,19 +241,25 @@ def without_spikes(
     at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]
     at = at[(at >= near) & (at + near < grid.n_slots)]
     around = frames.energy[at[:, None] + np.arange(-near, near + 1)]
-    at = at[frames.energy[at] > SPIKE_TO_NEAR * np.median(around, axis=1)]
+    usual = np.median(around, axis=1)
+    high = frames.energy[at] > SPIKE_TO_NEAR * usual
+    at, usual = at[high], usual[high]
     if not len(at):
         return frames, nothing, ()
     dense = _dense(frames, at, swing)
     reaches = _slots(frames, SPIKE_S)
     a = reaches[0]
-    single = at[~dense.holds(at)]
+    alone = ~dense.holds(at)
+    single, usual = at[alone], usual[alone]
     found = _windows(frames.energy, single, reaches)
     line = (found.before + found.after) / 2
     whole = (found.inside - line[:, None]).sum(axis=1)
     peak = found.inside[:, a - 1 : a + 2].sum(axis=1) - 3 * line
     top = found.inside[:, a - 1 : a + 2].max(axis=1, initial=0.0)
     take = (peak >= SPIKE_SHARE * whole) & (top > SPIKE_RATIO * found.beside)
+    # the peak of a short burst rises out of what is muscle too, and more than two frames hold it
+    third = np.sort(found.inside[:, : 2 * a + 1], axis=1)[:, -3]
+    take &= (found.beside < SPIKE_BESIDE * usual) | (third < SPIKE_THIRD * top)
     if not take.any():
         return frames, dense, ()
     energy, rectified = frames.energy.copy(), frames.rectified.copy()
