@@ -5,7 +5,7 @@ the signal (how much of it is mains, how fast it changes, what of it lies below 
 what the channel usually looks like::
 
     missing, settling, flat     nothing to see
-    rail                        whole frames at the end of the range, as no clipped muscle has them
+    rail                        held at the end of the range; a clipped contraction swings between both
     contact_lost                mains in place of EMG, or the steady white noise of an open input
     movement                    swings below 20 Hz that dwarf the muscle's band: cables, pops, recovery
     spikes                      discharges too dense to be taken out one by one
@@ -31,6 +31,7 @@ from sleepbrux.spans import Spans
 SETTLING_S = 0.25
 FLAT_SHARE = 0.98
 RAIL_SHARE = 0.5
+CLIPPED_TO_RAIL = 0.4
 JOIN_S = 30
 LEAST_S = 3
 RAIL_JOIN_S = 3
@@ -238,6 +239,23 @@ def _beside(values: Floats) -> Floats:
     return result
 
 
+def _clipped_muscle(frames: ChannelFrames) -> Bools:
+    """Blocks whose samples at the rails lie in a contraction that is larger than the range.
+
+    Such a contraction runs from rail to rail and fills the muscle's band, with other than mains; an
+    input that is held at a rail has nothing there but the moments of its coming and going.
+    """
+    channel, n = frames.channel, frames.frames_per_block
+    half_uv = abs(channel.gain) * (channel.digital_max - channel.digital_min) / 2
+    strong = np.zeros(len(frames.stats) * n, dtype=np.bool_)
+    np.greater_equal(
+        frames.energy, (CLIPPED_TO_RAIL * half_uv) ** 2, out=strong[: frames.grid.n_slots]
+    )
+    per_frame = float(channel.rate * frames.grid.slot_s)
+    found: Bools = strong.reshape(-1, n).sum(axis=1) * per_frame >= frames.stat("at_rail")
+    return found & (hum_share(frames.stats) < HUM_SHARE)
+
+
 def _block_spans(
     frames: ChannelFrames, mask: Bools, *, least_s: int = LEAST_S, join_s: int = JOIN_S
 ) -> Spans:
@@ -265,6 +283,8 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
     rail = seen & (
         (frames.stat("at_rail") >= RAIL_SHARE * samples) | (frames.stat("frames_at_rail") > 0)
     )
+    if rail.any():
+        rail &= ~_clipped_muscle(frames)
     faults = {
         "missing": ~recorded,
         "settling": settling & recorded,
