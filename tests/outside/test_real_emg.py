@@ -16,8 +16,10 @@ from sleepbrux.criteria import load_criterion
 from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
 from sleepbrux.signal import kernels
+from sleepbrux.signal.quality import examine
 from sleepbrux.signal.sweep import sweep
-from tests.outside.registry import outside
+from tests.nights import emg
+from tests.outside.registry import outside, shared
 
 LABELS = ["EMG Masseter L"]
 RATE = 1000
@@ -97,6 +99,60 @@ def test_samples_on_the_rails_are_clipped_spans():
     quality = assess(frames)
     assert len(quality.clipped) > 0
     assert "rail" not in quality.faults  # a clipped contraction is still a contraction
+
+
+def real_emg(name):
+    """(samples, rate) of each channel of a recording that nobody here made; NaN where it has none."""
+    if name.endswith(".h5"):
+        with h5py.File(outside(name)) as file:
+            found = []
+            file.visit(lambda n: found.append(n) if "raw/channel_" in n else None)
+            return [(np.asarray(file[n][()], dtype=float).ravel(), 1000) for n in found]
+    if name.endswith(".txt"):
+        return [(np.loadtxt(shared("emg", name)), 1000)]
+    table = np.genfromtxt(outside(name), delimiter=",", skip_header=1, missing_values="NULL")
+    return [(column, 2000) for column in table[:, 1:].T]
+
+
+REAL = {
+    "emg_bursts.h5": 1, "emg_fatigue.h5": 1, "emg_1000_hz_16_bits_solo.h5": 1,
+    "emg_1000_hz_8_16_bits.h5": 2, "biosppy_emg_1.txt": 1, "sample_data_01.csv": 2,
+}  # fmt: skip
+
+
+@pytest.mark.shows("outside-emg")
+@pytest.mark.parametrize("factor", [1.0, -0.01, 100.0])
+@pytest.mark.parametrize("name", REAL)
+def test_no_detector_takes_real_muscle_for_a_fault(name, factor):
+    """No second is excluded, and where the muscle is strong no frame is taken for a heart or a spike."""
+    channels = real_emg(name)
+    assert len(channels) == REAL[name]
+    for samples, rate in channels:
+        data = (samples - np.nanmedian(samples)) * factor
+        recording = from_array(data[None], rate, LABELS)
+        (frames,) = sweep(recording, recording.channels)
+        without, quality = examine(frames)
+        assert set(quality.faults) <= {"settling", "missing"}
+        usable = quality.usable.mask()
+        level = np.convolve(np.where(usable, frames.energy, 0), np.ones(10) / 10, "same")
+        strong = usable & (level > 0.1 * np.quantile(level, 0.99))
+        assert strong.sum() > 50
+        np.testing.assert_array_equal(without.energy[strong], frames.energy[strong])
+
+
+@pytest.mark.shows("outside-emg")
+@pytest.mark.parametrize("name", [name for name in REAL if not name.endswith(".csv")])
+def test_real_contractions_of_150_pct_mvc_in_a_quiet_recording_are_no_fault(name):
+    """Added to minutes of generated rest, so that each detector knows what is usual there."""
+    for samples, rate in real_emg(name):
+        data = samples - np.median(samples)
+        power = np.convolve(data**2, np.ones(rate) / rate, "valid")
+        fade = np.minimum(1, np.minimum(np.arange(len(data)), np.arange(len(data))[::-1]) / rate)
+        quiet = emg(np.random.default_rng(0), 600 * rate, rate) * 2.5
+        quiet[300 * rate : 300 * rate + len(data)] += 315 * fade * data / np.sqrt(power.max())
+        recording = from_array(quiet[None], rate, LABELS)
+        (frames,) = sweep(recording, recording.channels)
+        assert set(examine(frames)[1].faults) == {"settling"}
 
 
 @pytest.mark.shows("outside-amplitude")

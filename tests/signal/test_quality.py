@@ -3,17 +3,26 @@
 ``python -m tests.quality_table`` prints the figures on many nights; here a few short ones hold them.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from sleepbrux.calibration import given
+from sleepbrux.criteria import load_criterion
+from sleepbrux.matching import match_events
+from sleepbrux.night import find_events
 from sleepbrux.recording.memory import from_array
 from sleepbrux.signal.quality import REASONS, examine, white_sharpness
 from sleepbrux.signal.sweep import sweep
+from sleepbrux.synth.layout import plan_night
+from sleepbrux.window import find_window
 from tests import quality_table
 from tests.nights import emg
 
 RATE = 1000
 SECONDS = 400
+LABELS = quality_table.LABELS
 
 
 def rest(seed=0, *, seconds=SECONDS, uv=2.5, noise_uv=1.0):
@@ -56,6 +65,52 @@ def test_contractions_survive_at_any_strength_and_length(level_uv, seconds):
         data[a:b] = emg(np.random.default_rng(a), b - a, low_hz=30, high_hz=300) * level_uv
     _, quality = examined(data)
     assert set(quality.faults) == {"settling"}
+
+
+@pytest.mark.parametrize("clip_uv", [None, 450.0, 150.0])
+def test_clenches_of_100_to_150_pct_mvc_count_and_those_at_the_rail_as_at_least(clip_uv):
+    """150 µV is under half the RMS of the strongest plateau: most of its samples lie at a rail."""
+    recipe = replace(
+        quality_table.recipe("none", quiet=False, hours=0.5), amplitude_mvc=(1.0, 1.5),
+        isolated_per_hour=0.0, twitches_per_hour=0.0, one_sided=0.0,
+    )  # fmt: skip
+    plan = plan_night(recipe, seed=9)
+    swept = quality_table.swept_of(plan, clip_uv=clip_uv)
+    assert all(set(q.faults) == {"settling"} for q in swept.quality)
+    window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
+    for criterion in quality_table.CRITERIA:
+        events = find_events(
+            swept, criterion=load_criterion(criterion), window=window,
+            reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
+        )  # fmt: skip
+        found = events.chosen.episodes
+        slot = float(events.episodes.grid.slot_s)
+        pairs = np.stack((events.episodes.starts[found], events.episodes.stops[found]), 1) * slot
+        matching = match_events([(e.start_s, e.stop_s) for e in plan.episodes], pairs)
+        assert (matching.missed, matching.false) == (0, 0)
+        assert len(pairs) >= 10
+        at_least = ["clipped" in events.episodes.flags[k] for k in found]
+        assert all(at_least) if clip_uv else not any(at_least)
+
+
+@pytest.mark.parametrize("rate", [500, 1000, 2000])
+@pytest.mark.parametrize("range_to_rms", [3.0, 1.0, 0.5, 0.1])
+def test_a_contraction_however_much_cut_off_is_clipped_and_a_held_rail_is_excluded(
+    range_to_rms, rate
+):
+    rng = np.random.default_rng(1)
+    data = emg(rng, 120 * rate, rate) * 2.5
+    data[30 * rate : 36 * rate] = emg(rng, 6 * rate, rate, low_hz=30, high_hz=0.4 * rate) * 300
+    limit = round(300 * range_to_rms)
+    data[80 * rate : 95 * rate] += 3 * limit
+    recording = from_array(np.clip(data, -limit, limit)[None], rate, LABELS[:1])
+    railed = replace(recording.channels[0], digital_min=-limit, digital_max=limit)
+    (frames,) = sweep(recording, [railed])
+    _, quality = examine(frames)
+    within = [(a, b) for spans in quality.faults.values() for a, b in spans.seconds() if a > 1]
+    assert all(70 < a < b < 100 for a, b in within)
+    assert not quality.usable.mask()[8100:9400].any()
+    assert quality.clipped.mask()[3000:3600].mean() > 0.5
 
 
 def test_a_tonic_contraction_of_half_a_minute_is_no_gain_step_but_a_gain_step_is():
