@@ -38,7 +38,11 @@ def tenths(frames: ChannelFrames) -> Floats:
     result = np.full((len(frames.stats), TENTHS), np.nan)
     whole = frames.grid.n_slots // per_block
     energy = frames.energy[: whole * per_block].reshape(whole, per_block)[:, : part * TENTHS]
-    energy.reshape(whole, TENTHS, part).mean(axis=2, dtype=np.float64, out=result[:whole])
+    frames_of = energy.reshape(whole, TENTHS, part)
+    total = np.zeros((whole, TENTHS))
+    for k in range(part):  # numpy sums along so short an axis at a tenth of this speed
+        total += frames_of[:, :, k]
+    result[:whole] = total / part
     return result
 
 

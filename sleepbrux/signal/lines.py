@@ -21,6 +21,7 @@ from sleepbrux.recording.model import Block
 from sleepbrux.signal.filters import Sections, band_edges_hz, emg_band_pass, notch
 
 LOOK_S = 4
+LOOKS_AT_ONCE = 4
 MAINS_HZ = (50, 60)
 REACH_HZ = 1.2  # a peak at the very edge of 49-51 Hz is still a peak
 SAME_HZ = 0.3
@@ -131,11 +132,25 @@ def _bins(rate: Fraction, n: int) -> _Bins:
     )
 
 
-def look(data: NDArray[np.float64], rate: Fraction) -> list[Lines | None]:
-    """Mains in several looks at a few seconds of unfiltered signal, shape (n_looks, n); None: no line."""
-    n = data.shape[1]
+def look(data: Sequence[NDArray[Any]], rate: Fraction) -> list[Lines | None]:
+    """Mains in several looks at as many seconds of unfiltered signal each; None: no line.
+
+    A few at a time, so that what is worked on stays in the cache.
+    """
+    return [
+        lines
+        for first in range(0, len(data), LOOKS_AT_ONCE)
+        for lines in _look(data[first : first + LOOKS_AT_ONCE], rate)
+    ]
+
+
+def _look(data: Sequence[NDArray[Any]], rate: Fraction) -> list[Lines | None]:
+    n = len(data[0])
     bins = _bins(rate, n)
-    spectrum = np.fft.rfft((data - data.mean(axis=1, keepdims=True)) * bins.window, axis=1)
+    level = np.array(data, dtype=np.float64)
+    level -= level.mean(axis=1, keepdims=True)
+    level *= bins.window
+    spectrum = np.fft.rfft(level, axis=1)
     power = (spectrum.real**2 + spectrum.imag**2) * bins.gain
     within = power[:, bins.near]
     at = bins.near[np.arange(len(bins.near)), within.argmax(axis=2)]

@@ -136,12 +136,11 @@ def white_sharpness(rate: float) -> float:
     return float((power * np.abs(1 - z) ** 2).sum() / power.sum())
 
 
-def running(values: Floats, n: int, share: float) -> Floats:
-    """Quantile of the ``n`` (odd) values around each, the ends repeated."""
+def running(values: Floats, n: int, *shares: float) -> tuple[Floats, ...]:
+    """Quantiles (the lower of two values) of the ``n`` (odd) values around each, the ends repeated."""
     padded = np.pad(values, n // 2, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, n)
-    result: Floats = np.quantile(windows, share, axis=1, method="lower")
-    return result
+    windows = np.sort(np.lib.stride_tricks.sliding_window_view(padded, n), axis=1)
+    return tuple(windows[:, int(share * (n - 1))] for share in shares)
 
 
 def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
@@ -195,8 +194,8 @@ def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
         alone = known & bool(known.sum() >= ALWAYS_OPEN_S and risen < LEAST_S)
         return alone, alone
     least = max(usual + WHITE_APART * (white - usual), (1 - WHITE_WITHIN) * white)
-    middle = running(sharpness, WHITE_WINDOW_S, 0.5)
-    low, high = (running(energy, WHITE_WINDOW_S, share) for share in (0.25, 0.75))
+    (middle,) = running(sharpness, WHITE_WINDOW_S, 0.5)
+    low, high = running(energy, WHITE_WINDOW_S, 0.25, 0.75)
     found: Bools = (
         known & (middle > least) & (middle < (1 + WHITE_WITHIN) * white)
         & (high - low < STEADY * np.maximum(low, 1e-300))

@@ -15,7 +15,7 @@ FIRST_RUN = "first run: compiling the signal code, once (about 10 s)"
 # score process). No kernel here calls BLAS, and numba goes on where there is none; mne, whose kernels
 # do, works without numba.
 BLAS = "scipy.linalg.cython_blas"
-M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8  # malloc.h
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_ARENA_MAX = -1, -3, -8  # malloc.h
 
 
 def load_kernels(say: Callable[[str], None] | None = None) -> None:
@@ -56,6 +56,7 @@ def _give_memory_back() -> None:
     mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
     if mallopt is not None:
         mallopt(M_MMAP_THRESHOLD, 10_000_000)
+        mallopt(M_TRIM_THRESHOLD, 10_000_000)
         mallopt(M_ARENA_MAX, 1)
 
 

@@ -259,7 +259,7 @@ class _Bench:
         if not places:
             return ()
         found: dict[int, list[Lines]] = {}
-        lines_of = look(np.array([data for _, data in places], dtype=np.float64), self.layout.rate)
+        lines_of = look([data for _, data in places], self.layout.rate)
         for (tile, _), lines in zip(places, lines_of, strict=True):
             if lines is not None:
                 found.setdefault(tile, []).append(lines)
