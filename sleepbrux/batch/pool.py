@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Iterator, Sequence
@@ -23,14 +24,17 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS",
               "VECLIB_MAXIMUM_THREADS", "NUMBA_NUM_THREADS", "SLEEPBRUX_THREADS")  # fmt: skip
 
 
-def serve(line: Connection, out: Path) -> None:
-    """What a worker does: score what it is sent, until it is sent nothing or its parent is gone."""
+def serve(line: Connection, out: Path, *, speaks: bool) -> None:
+    """What a worker does: score what it is sent, until it is sent nothing or its parent is gone.
+
+    One of them ``speaks``: it says on the error stream that code has to be compiled first.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     from sleepbrux.batch.work import score_task
     from sleepbrux.signal.startup import load_kernels
 
-    load_kernels()
+    load_kernels((lambda notice: print(notice, file=sys.stderr, flush=True)) if speaks else None)
     with contextlib.suppress(EOFError, OSError):
         while (task := line.recv()) is not None:
             line.send(score_task(task, out))
@@ -64,10 +68,12 @@ def _quiet_start() -> Iterator[None]:
 
 
 class _Worker:
-    def __init__(self, out: Path) -> None:
+    def __init__(self, out: Path, *, speaks: bool) -> None:
         spawn = get_context("spawn")
         self.line, theirs = spawn.Pipe()
-        self.process = spawn.Process(target=serve, args=(theirs, out), daemon=True)
+        self.process = spawn.Process(
+            target=serve, args=(theirs, out), kwargs={"speaks": speaks}, daemon=True
+        )
         with _quiet_start():
             self.process.start()
         theirs.close()
@@ -126,7 +132,7 @@ class _Crew:
         """Every night once; a dead worker is replaced while nights wait."""
         while self.waiting or any(w.task for w in self.workers):
             while self.waiting and len(self.workers) < self.most:
-                self.workers.append(_Worker(self.out))
+                self.workers.append(_Worker(self.out, speaks=not self.workers))
             for worker in self.workers:
                 if worker.task is None and self.waiting:
                     worker.give(self.waiting.popleft())
@@ -146,7 +152,7 @@ class _Crew:
         if self.orphaned:
             self.stop()
         while self.orphaned:
-            worker = _Worker(self.out)
+            worker = _Worker(self.out, speaks=False)
             self.workers = [worker]
             worker.give(self.orphaned[0])
             task, row = worker.take()
