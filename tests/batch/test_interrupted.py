@@ -73,15 +73,12 @@ def test_a_killed_parent_leaves_no_worker(write_night, tmp_path):
 def test_the_first_run_says_that_it_compiles_before_it_does(write_night, tmp_path):
     for k in range(2):
         write_night(tmp_path / "in" / f"n{k}.edf", k)
-    process = subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-m", "sleepbrux", "batch", tmp_path / "in", "--out", tmp_path / "out",
          "--criterion", "aasm"],
         stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
         env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "empty")},
-    )  # fmt: skip
-    try:
+    ) as process:  # fmt: skip
         said = next(line for line in process.stderr if line.startswith("first run"))
-    finally:
         process.kill()
-        process.wait()
     assert said.strip() == FIRST_RUN
