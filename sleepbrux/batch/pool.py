@@ -34,7 +34,8 @@ def serve(line: Connection, out: Path, *, speaks: bool) -> None:
     from sleepbrux.batch.work import score_task
     from sleepbrux.signal.startup import load_kernels
 
-    load_kernels((lambda notice: print(notice, file=sys.stderr, flush=True)) if speaks else None)
+    say = sys.stderr.write
+    load_kernels((lambda notice: say(f"{notice}\n")) if speaks else None)
     with contextlib.suppress(EOFError, OSError):
         while (task := line.recv()) is not None:
             line.send(score_task(task, out))
