@@ -34,11 +34,14 @@ def serve(line: Connection, out: Path, *, speaks: bool) -> None:
     from sleepbrux.batch.work import score_task
     from sleepbrux.signal.startup import load_kernels
 
-    say = sys.stderr.write
-    load_kernels((lambda notice: say(f"{notice}\n")) if speaks else None)
+    load_kernels(_say if speaks else None)
     with contextlib.suppress(EOFError, OSError):
         while (task := line.recv()) is not None:
             line.send(score_task(task, out))
+
+
+def _say(notice: str) -> None:
+    sys.stderr.write(f"{notice}\n")
 
 
 def _end_with_parent() -> None:
