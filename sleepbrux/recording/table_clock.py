@@ -93,6 +93,11 @@ def examine(times: NDArray[np.float64], found: Findings) -> Stamps:
     packet = float(np.percentile(steps[steps > 1e-12], 95)) if shared > 0.1 else 0.0
     if packet and np.count_nonzero(steps) >= _LEAST_CHANGES:
         step, jitter = _by_changes(times)
+        if not 0 < step < LONGEST_NIGHT_S:
+            raise found.refusal(
+                "the time stamps that rows share go back as often as forward, so the sampling rate is not"
+                " known; check the column, or give --rate."
+            )
         return Stamps(step, resolution, packet, exact=False, jitter_s=jitter)
     off = float(np.percentile(np.abs(steps - step), 95))
     if not packet and off > 0.5 * step + resolution:
@@ -283,9 +288,13 @@ class Follower:
 
     def finish(self, rate: Fraction | None) -> tuple[tuple[Run, ...], Fraction]:
         """Runs and rate: the given one, else the one that the stamps of all runs show."""
-        step = self._true_step()
-        n = self._rows
-        exact = rate or self._named_rate(step)
+        step, n = self._true_step(), self._rows
+        exact = rate or (self._named_rate(step) if step > 0 else Fraction(0))
+        if exact <= 0:
+            raise self.found.refusal(
+                "the time stamps do not advance over the rows, so the sampling rate is not known; check the"
+                " column, or give --rate."
+            )
         starts = self._runs or [(0, 0.0, 0.0)]
         runs: list[Run] = []
         end, least = 0.0, LEAST_GAP_ROWS / float(exact)
@@ -334,10 +343,11 @@ class Follower:
     def _tell(self, runs: list[Run], rate: Fraction, step: float, *, given: bool) -> None:
         found, s = self.found, self.stamps
         exact = float(rate)
-        if given and abs(1 / step - exact) > 0.001 * exact:
+        if given and abs(1 - exact * step) > 0.001 * exact * abs(step):
+            shown = f"show {1 / step:.6g}" if step > 0 else "do not advance"
             found.warn(
                 "rate-differs",
-                f"The rate of {exact:g} a second is given, the time stamps show {1 / step:.6g}.",
+                f"The rate of {exact:g} a second is given, the time stamps {shown}.",
             )
         lost = sum(b.onset_s - a.onset_s - a.n / exact for a, b in pairwise(runs))
         if len(runs) > 1:

@@ -86,6 +86,11 @@ def _csv_comma() -> bytes:
                 "Time [s],EMG Mass L [uV],ECG,Marker\n")  # fmt: skip
 
 
+def _csv_shared() -> bytes:
+    return _csv(",", ".", lambda i: f"{(i + 30 * (i > 70)) // 10 / 100:.2f}",
+                "Time [s],EMG Mass L [uV],ECG,Marker\n")  # fmt: skip
+
+
 def _csv_clock() -> bytes:
     return _csv(
         ";", ",", lambda i: f"2026-03-02 23:59:59.{i:03d}", "\ufeffZeit;EMG;EKG;Marke\n;µV;mV;\n"
@@ -145,7 +150,7 @@ def _hdf5(*, packed: bool) -> bytes:
 SEEDS: dict[str, tuple[str, list[Callable[[], bytes]]]] = {
     "EDF": ("night.edf", [_edf, _plain_edf]),
     "BDF": ("night.bdf", [_bdf]),
-    "CSV": ("night.csv", [_csv_comma, _csv_clock]),
+    "CSV": ("night.csv", [_csv_comma, _csv_clock, _csv_shared]),
     "WAV": ("night.wav", [lambda: _wav(1, 16), lambda: _wav(1, 24), lambda: _wav(3, 32),
                           lambda: _wav(1, 16, b"RF64")]),
     "mne": ("night.vhdr", [_brainvision]),
