@@ -137,9 +137,9 @@ def measure(kind: str, seed: int, *, quiet: bool = False, hours: float = 2.0) ->
     """One night: a row a criterion."""
     plan = plan_night(recipe(kind, quiet=quiet, hours=hours), seed=seed)
     with_faults = faulted(plan, kind)
-    clean_plan = replace(plan, background=replace(plan.background, ecg_uv=(12.0, 8.0)))
-    clean = swept_of(clean_plan)
     swept = swept_of(with_faults, clip_uv=CLIP_UV if kind == "clip" else None)
+    clean_plan = replace(plan, background=replace(plan.background, ecg_uv=(12.0, 8.0)))
+    clean = swept if quiet else swept_of(clean_plan)
     clean_quality, quality = clean.quality, swept.quality
     usable = [a.usable & b.usable for a, b in zip(quality, clean_quality, strict=True)]
     grid = usable[0].grid
@@ -154,7 +154,11 @@ def measure(kind: str, seed: int, *, quiet: bool = False, hours: float = 2.0) ->
     true = _spans(grid, [(e.start_s, e.stop_s) for e in plan.episodes]) & window
     rows = []
     for criterion in CRITERIA:
-        before, _ = _episodes(clean, clean_quality, usable, plan, criterion)
+        before = (
+            np.empty((0, 2))
+            if quiet
+            else _episodes(clean, clean_quality, usable, plan, criterion)[0]
+        )
         after, valid_h = _episodes(swept, quality, usable, plan, criterion)
         matching = match_events(before, after)
         rows.append(
@@ -215,4 +219,4 @@ def main(seeds: int, kinds: Iterable[str]) -> None:
 
 if __name__ == "__main__":
     chosen = sys.argv[2:] or KINDS
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 10, chosen)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 8, chosen)

@@ -10,6 +10,7 @@ disappears and a burst stays what it was. Spikes too dense for that make time th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,7 @@ SPIKE_SHIFT = 0.7
 SPIKE_TO_TOP = 0.1
 SPIKE_BESIDE = 10.0
 SPIKE_THIRD = 0.15
+SPIKE_PASSES = 2
 SPIKE_FORM = 0.45  # squared mean rectified over mean square; noise has 2 / pi
 DENSE_PER_S = 3
 
@@ -132,12 +134,16 @@ def _slots(frames: ChannelFrames, seconds: tuple[float, ...]) -> tuple[int, ...]
     return tuple(max(frames.grid.slots_for(s), 1) for s in seconds)
 
 
-def _windows(power: NDArray[np.float32], beats: Ints, reach: tuple[int, ...]) -> _Windows:
+def _windows(
+    power: NDArray[np.float32], beats: Ints, reach: tuple[int, ...], level: Any = np.mean
+) -> _Windows:
     a, b, flank = reach
     beats = beats[(beats >= a + flank) & (beats + b + flank < len(power))]
     at = beats[:, None] + np.arange(-a, b + 1)
-    before = power[beats[:, None] + np.arange(-a - flank, -a)].mean(axis=1, dtype=np.float64)
-    after = power[beats[:, None] + np.arange(b + 1, b + 1 + flank)].mean(axis=1, dtype=np.float64)
+    before, after = (
+        level(power[beats[:, None] + np.arange(*side)].astype(np.float64), axis=1)
+        for side in ((-a - flank, -a), (b + 1, b + 1 + flank))
+    )
     return _Windows(at, power[at].astype(np.float64), before, after)
 
 
@@ -223,6 +229,24 @@ def _dense(frames: ChannelFrames, at: Ints, swing: Floats) -> Spans:
     return Spans.of(grid, runs).join(second)
 
 
+def _spikes(found: _Windows, usual: Floats, a: int) -> NDArray[np.bool_]:
+    """Which windows hold a spike: nearly all above the line in 30 ms, and no peak of a short burst.
+
+    Such a peak rises out of what is muscle too, and more than two frames hold it.
+    """
+    line = (found.before + found.after) / 2
+    whole = (found.inside - line[:, None]).sum(axis=1)
+    middle = found.inside[:, a - 1 : a + 2]
+    top = middle.max(axis=1, initial=0.0)
+    third = np.sort(found.inside[:, : 2 * a + 1], axis=1)[:, -3]
+    result: NDArray[np.bool_] = (
+        (middle.sum(axis=1) - 3 * line >= SPIKE_SHARE * whole)
+        & (top > SPIKE_RATIO * found.beside)
+        & ((found.beside < SPIKE_BESIDE * usual) | (third < SPIKE_THIRD * top))
+    )
+    return result
+
+
 def without_spikes(
     frames: ChannelFrames, swing: Floats
 ) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
@@ -246,28 +270,26 @@ def without_spikes(
     at, usual = at[high], usual[high]
     if not len(at):
         return frames, nothing, ()
-    dense = _dense(frames, at, swing)
     reaches = _slots(frames, SPIKE_S)
-    a = reaches[0]
+    a, b, _ = reaches
+    dense = _dense(frames, at, swing)
+    beside = at[dense.grow(sum(reaches)).holds(at)]
+    dense |= Spans.of(grid, np.stack((beside - a, beside + b), axis=1))
     alone = ~dense.holds(at)
     single, usual = at[alone], usual[alone]
-    found = _windows(frames.energy, single, reaches)
-    line = (found.before + found.after) / 2
-    whole = (found.inside - line[:, None]).sum(axis=1)
-    peak = found.inside[:, a - 1 : a + 2].sum(axis=1) - 3 * line
-    top = found.inside[:, a - 1 : a + 2].max(axis=1, initial=0.0)
-    take = (peak >= SPIKE_SHARE * whole) & (top > SPIKE_RATIO * found.beside)
-    # the peak of a short burst rises out of what is muscle too, and more than two frames hold it
-    third = np.sort(found.inside[:, : 2 * a + 1], axis=1)[:, -3]
-    take &= (found.beside < SPIKE_BESIDE * usual) | (third < SPIKE_THIRD * top)
-    if not take.any():
-        return frames, dense, ()
     energy, rectified = frames.energy.copy(), frames.rectified.copy()
-    _lined(energy, found, take)
-    _lined(rectified, _windows(rectified, single, reaches), take)
+    taken = np.zeros(len(single), dtype=np.bool_)
+    for _ in range(SPIKE_PASSES):  # a spike beside another stands free once that is gone
+        found = _windows(energy, single, reaches, np.median)
+        take = _spikes(found, usual, a) & ~taken
+        _lined(energy, found, take)
+        _lined(rectified, _windows(rectified, single, reaches, np.median), take)
+        taken |= take
+    if not taken.any():
+        return frames, dense, ()
     note = Note(
         "spikes-removed", "note",
-        f"{frames.channel.label}: {int(take.sum())} single peaks of less than 30 ms, shorter than any "
+        f"{frames.channel.label}: {int(taken.sum())} single peaks of less than 30 ms, shorter than any "
         "contraction, were replaced by the level on either side",
     )  # fmt: skip
     return replace(frames, energy=energy, rectified=rectified), dense, (note,)
