@@ -202,6 +202,11 @@ def test_single_spikes_go_and_nothing_of_a_train_is_scored():
     frames, quality = examined(data)
     assert set(quality.faults) == {"settling"}
     assert frames.energy[300:].max() < 200
+    beside = data.copy()
+    beside[[round(second * RATE) for second in (130.28, 250.0, 250.18)]] += 3000
+    frames, quality = examined(beside)
+    assert set(quality.faults) == {"settling"}
+    assert np.sqrt(frames.energy[300:].max()) < 65  # the spikes leave 860 µV in a frame
     for at in np.arange(200.0, 206.0, 0.11):
         data[round(at * RATE)] += 3000
     frames, quality = examined(data)
