@@ -213,7 +213,7 @@ def _without_dips(envelope: Envelope, starts: Ints, stops: Ints) -> tuple[Ints, 
     if not len(starts):
         return starts, stops
     to_power = math.pi / 2 if envelope.amplitude == "rectified" else 1.0
-    rest = envelope.typical**2 * to_power
+    rest = envelope.quantile(0.5) ** 2 * to_power
     n = kernels.join_dips(
         envelope.energy, starts, stops, envelope.window_frames // 2, rest, LEAST_STEP, REST_SHARE
     )

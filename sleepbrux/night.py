@@ -571,9 +571,7 @@ def _near_rest(swept: Swept, criterion: Criterion, events: Events) -> list[Note]
     if not criterion.needs_mvc or criterion.threshold.level_pct_mvc is None:
         return notes
     for track in events.tracks:
-        every = max(track.envelope.window_frames // 2, 1)
-        level = track.envelope.level[track.envelope.sampled(track.envelope.grid.all(), every)]
-        rest = float(np.percentile(level, 10)) if len(level) else 0.0
+        rest = track.envelope.quantile(0.1)
         threshold_uv = float(track.threshold.knots_uv[0])
         ratio = threshold_uv / rest if rest > 0 else math.inf
         said = (

@@ -39,10 +39,18 @@ class Envelope:
     energy: NDArray[np.float32]
 
     @cached_property
-    def typical(self) -> float:
-        """Median of the level over the whole recording, µV, sampled every half window; NaN for none."""
-        every = self.level[self.sampled(self.grid.all(), max(self.window_frames // 2, 1))]
-        return float(np.median(every)) if len(every) else math.nan
+    def _ascending(self) -> NDArray[np.float32]:
+        """Known levels of the whole recording, sampled every half window, in ascending order."""
+        return np.sort(self.level[self.sampled(self.grid.all(), max(self.window_frames // 2, 1))])
+
+    def quantile(self, share: float) -> float:
+        """Quantile of the level over the whole recording, µV, linear between values; NaN for none."""
+        if not len(self._ascending):
+            return math.nan
+        rank = share * (len(self._ascending) - 1)
+        low = int(rank)
+        below, above = self._ascending[[low, min(low + 1, len(self._ascending) - 1)]].tolist()
+        return float(below + (above - below) * (rank - low))
 
     def sampled(self, where: Spans, step: int) -> NDArray[np.int64]:
         """Every ``step``-th frame inside the spans at which the level is known, int64, shape (n,)."""
