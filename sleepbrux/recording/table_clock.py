@@ -27,6 +27,9 @@ _BLOCKS_AT_ONCE = 16
 _HOUR_S = 3600.0
 _STEP_ROWS = 9
 _LEAST_CHANGES = 4
+# Stamps this far apart are those of a clock, nearer ones those of packets that may arrive unevenly.
+_CLOCK_S = 0.5
+_UNEVEN_SHARE = 0.01
 _WITHIN_STAMP = 1.5
 
 
@@ -378,6 +381,14 @@ class Follower:
                 "times-shared",
                 f"Rows share time stamps, which come in steps of {s.packet_s:.3g} s; rows are taken as"
                 f" evenly spaced, and a gap of less than {1000 * self._tolerance:.3g} ms cannot be seen.",
+            )
+        if s.packet_s >= _CLOCK_S and s.jitter_s > max(3 * s.step_s, _UNEVEN_SHARE * s.packet_s):
+            found.warn(
+                "rows-uneven",
+                f"The number of rows to a time stamp of {s.packet_s:.3g} s varies by"
+                f" {s.jitter_s / s.step_s:.0f} or more in one of ten: rows are missing all along, so neither"
+                f" the rate of {exact:.6g} a second nor the time within a stamp is certain; export the table"
+                " with finer stamps.",
             )
         if self._unplaced:
             found.warn(

@@ -213,6 +213,13 @@ def test_row_52_rows_lost_within_a_shared_stamp_are_a_gap_and_no_row_is_given_a_
     assert lost_s == pytest.approx(lost[1] - lost[0] + (~known).sum() / 1000, abs=0.003)
 
 
+def test_row_52_rows_lost_in_every_second_are_told_as_a_rate_that_is_not_certain(tmp_path):
+    rng = np.random.default_rng(2)
+    kept = np.concatenate([s + np.arange(1000 - rng.integers(0, 120)) / 1000 for s in range(40)])
+    assert "rows-uneven" in codes(second_clock(tmp_path / "night.csv", kept))
+    assert "rows-uneven" not in codes(second_clock(tmp_path / "n.csv", np.arange(30_000) / 999.39))
+
+
 def test_row_52_a_clock_of_whole_seconds_that_is_set_back_keeps_the_order_of_rows(tmp_path):
     seconds = np.arange(30_000) / 1000
     seconds[10_300:] -= 5.4
