@@ -84,12 +84,14 @@ class Morning:
     ----------
     name
         Of the recording, or the night's id in its study.
+    verdict
+        None where there is no recording to judge: a file that is not there, a study file at fault.
     valid_hours, window_hours
         None where the recording could not be read.
     """
 
     name: str
-    verdict: Verdict
+    verdict: Verdict | None
     valid_hours: float | None
     window_hours: float | None
     findings: tuple[Finding, ...]
@@ -288,15 +290,25 @@ def after_night(night: Night, name: str = "") -> Morning:
 def unreadable(name: str, error: SleepbruxError) -> Morning:
     """The answer for a recording that cannot be scored at all."""
     remedy = (
-        "follow what the sentence says; where it names the file, copy it from the recorder again"
+        "follow what the sentence says; where it names the file, copy it from the recorder again, and "
+        "repeat the night if that does not help"
     )
-    return Morning(
-        name, "repeat", None, None, (Finding("recording", str(error), remedy, fatal=True),)
+    found = Finding("recording", str(error), remedy, fatal=True)
+    return Morning(name, "repeat", None, None, (found,))
+
+
+def absent(name: str, text: str) -> Morning:
+    """The answer where there is no recording to judge."""
+    found = Finding(
+        "recording", text, "put the recording where it is looked for, or correct its name"
     )
+    return Morning(name, None, None, None, (found,))
 
 
 def judge_file(path: Path, request: Request, name: str = "") -> Morning:
     """The answer for one file; a file that cannot be read is to be recorded again."""
+    if not path.exists():
+        return absent(name or path.name, f"{path.name}: there is no such file")
     try:
         try:
             return after_night(score_file(path, request), name)
@@ -327,6 +339,6 @@ def judge_study(path: Path) -> Iterator[Morning]:
             file = find_file(path.parent, night.recording, f"night {night.id!r}")
             request = study_request(study, night, path.parent)
         except SleepbruxError as error:
-            yield unreadable(night.id, error)
+            yield absent(night.id, str(error))
             continue
         yield judge_file(file, request, night.id)

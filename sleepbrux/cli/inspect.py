@@ -184,7 +184,7 @@ def _say(morning: Morning) -> None:
         if morning.valid_hours is not None
         else ""
     )
-    click.echo(_plain(f"{morning.name}: {morning.verdict}{of}"))
+    click.echo(_plain(f"{morning.name}: {morning.verdict or 'not judged'}{of}"))
     alike: dict[str, list[str]] = {}
     for finding in morning.findings:
         alike.setdefault(finding.remedy, []).append(f"{finding.cause}: {finding.text}")
