@@ -214,14 +214,16 @@ def _same_line(peaks: Sequence[tuple[int, float, float]]) -> Lines:
 
 
 def agreed(found: Iterable[Lines]) -> tuple[float, tuple[int, ...]] | None:
-    """One frequency and set of multiples for looks that are worth removing; None without any."""
+    """One frequency and set of multiples for looks that are worth removing; None without any.
+
+    The frequency is that of the look in which the line holds most: it is measured best there.
+    """
     worth = [f for f in found if f.share >= SHARE_TO_REMOVE]
     if not worth:
         return None
-    hz = float(np.median([f.line_hz for f in worth]))
-    near = [f for f in worth if abs(f.line_hz - hz) < 0.5] or worth
-    hz = round(float(np.median([f.line_hz for f in near])), 2)
-    return hz, tuple(sorted({k for f in near for k, _ in f.shares}))
+    hz = max(worth, key=lambda lines: lines.share).line_hz
+    near = [f for f in worth if abs(f.line_hz - hz) < 0.5]
+    return round(hz, 2), tuple(sorted({k for f in near for k, _ in f.shares}))
 
 
 def with_notches(rate: Fraction, line_hz: float, harmonics: Sequence[int]) -> Sections:

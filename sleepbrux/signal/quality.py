@@ -156,8 +156,8 @@ def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
     white, whitish = _open_input(frames, seen)
     lost = Spans.from_mask(frames.block_grid, hummed).drop_shorter(LEAST_S).join(JOIN_S)
     lost |= Spans.from_mask(frames.block_grid, white).drop_shorter(WHITE_LEAST_S).join(5)
-    alike = whitish | (raised & (np.maximum(share, removed) > HUM_SHARE))
-    beside = Spans.from_mask(frames.block_grid, alike) & lost.grow(EDGE_S)
+    beside = Spans.from_mask(frames.block_grid, whitish) & lost.grow(EDGE_S)
+    beside |= Spans.from_mask(frames.block_grid, raised & (np.maximum(share, removed) > HUM_SHARE))
     touching = (lost | beside).join(0)
     lost = lost | Spans.of(
         frames.block_grid,
