@@ -13,6 +13,7 @@ from sleepbrux.criteria import load_criterion
 from sleepbrux.matching import match_events
 from sleepbrux.night import find_events
 from sleepbrux.recording.memory import from_array
+from sleepbrux.signal.lines import Lines, agreed
 from sleepbrux.signal.quality import REASONS, examine, white_sharpness
 from sleepbrux.signal.sweep import sweep
 from sleepbrux.synth.layout import plan_night
@@ -53,6 +54,13 @@ def test_a_fault_neither_hides_nor_makes_an_episode(kind):
 def test_faults_in_a_night_without_events_make_no_episode(kind):
     for row in quality_table.measure(kind, 5, quiet=True, hours=0.4):
         assert row.n_faults >= 4
+        assert row.false == 0
+
+
+@pytest.mark.parametrize("seed", [116, 119, 121])
+def test_an_open_input_beside_mains_of_another_frequency_makes_no_episode(seed):
+    """Nights that once did: the notches lay between the two frequencies, or the hum grew slowly."""
+    for row in quality_table.measure("open_mains", seed, quiet=True):
         assert row.false == 0
 
 
@@ -213,6 +221,13 @@ def test_single_spikes_go_and_nothing_of_a_train_is_scored():
     left = frames.energy[quality.usable.mask()]
     assert left[300:].max() < 200
     assert (~quality.usable).duration_s < 9
+
+
+def test_the_strongest_look_says_the_frequency_of_the_mains():
+    looks = [Lines(50.0, ((1, 0.2),)), Lines(49.8, ((1, 0.9), (5, 0.02))), Lines(50.1, ((1, 0.3),))]
+    assert agreed(looks) == (49.8, (1, 5))
+    assert agreed(looks[:1]) == (50.0, (1,))
+    assert agreed([Lines(50.0, ((1, 0.1),))]) is None
 
 
 def test_polarity_and_gain_change_no_second_of_it():
