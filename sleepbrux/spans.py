@@ -105,10 +105,10 @@ class Spans:
     def of(cls, grid: Grid, pairs: Iterable[tuple[int, int]] | Bounds) -> Spans:
         """Build from any pairs: cut to the grid, sorted, empty ones dropped, touching ones joined."""
         array = np.array(pairs if isinstance(pairs, np.ndarray) else list(pairs), dtype=np.int64)
-        array = np.clip(array.reshape(-1, 2), 0, grid.n_slots)
+        array = np.minimum(np.maximum(array.reshape(-1, 2), 0), grid.n_slots)
         array = array[array[:, 1] > array[:, 0]]
-        array = array[np.argsort(array[:, 0], kind="stable")]
-        if len(array):
+        if not (array[1:, 0] > array[:-1, 1]).all():
+            array = array[np.argsort(array[:, 0], kind="stable")]
             reach = np.maximum.accumulate(array[:, 1])
             fresh = np.concatenate(([True], array[1:, 0] > reach[:-1]))
             last = np.concatenate((np.flatnonzero(fresh)[1:] - 1, [len(array) - 1]))

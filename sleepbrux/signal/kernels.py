@@ -281,30 +281,40 @@ def crossings(level, knots, step, floor, off_ratio, strict, starts, stops):
     """Runs that begin above the threshold and last until the level falls below ``off_ratio`` of it.
 
     The threshold is as `limit_at` says. An unknown frame ends a run. Returns the count of runs, written
-    to ``starts`` and ``stops``.
+    to ``starts`` and ``stops``. Where none of 64 frames reaches the lowest threshold among them, they are
+    passed over.
     """
     n = level.shape[0]
     width = step if step > 0 else max(n, 1)
     count = 0
     inside = False
     for k in range(-(-n // width)):
-        begin, end = k * width, min((k + 1) * width, n)
+        end = min((k + 1) * width, n)
         first = knots[k]
         rise = knots[k + 1] - first if step > 0 and k + 1 < knots.shape[0] else 0.0
-        for i in range(begin, end):
-            on = first
-            if rise != 0.0:
-                on = first + rise * ((i - begin) / width)
-            on = max(on, floor)
-            value = level[i]
-            if inside:
-                if not value >= on * off_ratio:
-                    stops[count] = i
-                    count += 1
-                    inside = False
-            elif value > on or (value == on and not strict):
-                starts[count] = i
-                inside = True
+        lowest = max(first + min(rise, 0.0), floor)
+        for begin in range(k * width, end, 64):
+            part = level[begin : min(begin + 64, end)]
+            if not inside:
+                reached = 0
+                for i in range(part.shape[0]):
+                    reached += 1 if part[i] >= lowest else 0
+                if reached == 0:
+                    continue
+            for i in range(part.shape[0]):
+                on = first
+                if rise != 0.0:
+                    on = first + rise * ((begin - k * width + i) / width)
+                on = max(on, floor)
+                value = part[i]
+                if inside:
+                    if not value >= on * off_ratio:
+                        stops[count] = begin + i
+                        count += 1
+                        inside = False
+                elif value > on or (value == on and not strict):
+                    starts[count] = begin + i
+                    inside = True
     if inside:
         stops[count] = n
         count += 1

@@ -165,7 +165,7 @@ def test_a_failed_night_is_tried_again_in_the_next_run(write_night, tmp_path, mo
     assert run_batch([path], tmp_path / "out").failed == 0
 
 
-def _dummy(line, out):
+def _dummy(line, out, *, speaks):
     """A worker that scores nothing; it ends itself at the night that the environment names."""
     while (task := line.recv()) is not None:
         if task.key == os.environ.get("SLEEPBRUX_TEST_DEADLY"):

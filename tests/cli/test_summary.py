@@ -110,7 +110,9 @@ def test_missing_and_damaged_archives_are_named_and_the_rest_is_done(summary, st
     assert done.code == 1
     assert "2 of 4 nights are missing: n2, n4" in done.err
     assert "missing: n2 (none): no archive n2.night.h5 or n2-rec.night.h5 in results" in done.out
-    assert "missing: n4 (occlusal splint): n4.night.h5: not a readable night archive" in done.out
+    assert (
+        "missing: n4 (occlusal splint): n4.night.h5: not an archive of a scored night" in done.out
+    )
     found = json.loads(summary("--json").out)
     assert [m["id"] for m in found["missing"]] == ["n2", "n4"]
     assert found["conditions"][0]["outcomes"][0]["nights"] == 2
