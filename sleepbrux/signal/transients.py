@@ -16,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.errors import Note
+from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Spans
 
 SMOOTH_S = 0.05
+SMOOTH_FREEDOMS = 12  # degrees of freedom, so that noise of a narrow band does not look like beats
 REACH_S = 0.09
 PEAK_RATIO = 2.5
 BEAT_S = (0.07, 0.09, 0.06)  # window before and after the peak, flank on either side
@@ -62,7 +64,9 @@ def _smooth(frames: ChannelFrames) -> NDArray[np.float32]:
     from sleepbrux.signal.envelope import BLOCK_FRAMES, odd_frames
 
     level = np.empty(len(frames.energy), dtype=np.float32)
-    window = odd_frames(SMOOTH_S, frames.grid.slot_s)
+    low_hz, high_hz = band_edges_hz(frames.channel.rate)
+    smooth_s = max(SMOOTH_S, SMOOTH_FREEDOMS / (2 * (high_hz - low_hz)))
+    window = odd_frames(smooth_s, frames.grid.slot_s)
     kernels.moving_mean(
         frames.energy, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES)
     )

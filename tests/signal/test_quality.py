@@ -195,6 +195,15 @@ def test_a_burst_on_a_heart_beat_stays_a_burst():
     assert level == pytest.approx(60, rel=0.1)
 
 
+@pytest.mark.parametrize("rate", [160, 200, 250, 1000])
+def test_noise_of_a_narrow_band_has_no_heart(rate):
+    recording = from_array(
+        3 * np.random.default_rng(1).standard_normal((1, 3600 * rate)), rate, ["EMG"]
+    )
+    (frames,) = sweep(recording, recording.channels)
+    assert "heart-removed" not in {n.code for n in examine(frames)[1].notes}
+
+
 def test_rhythmic_bursts_at_one_hertz_are_no_heart():
     data = rest()
     for k in range(100, 130):
