@@ -119,7 +119,9 @@ class Spans:
     @classmethod
     def from_mask(cls, grid: Grid, mask: NDArray[np.bool_]) -> Spans:
         """Spans where ``mask``, bool of shape (n_slots,), is true."""
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).view(np.int8)))
+        padded = np.zeros(len(mask) + 2, dtype=np.bool_)
+        padded[1:-1] = mask
+        edges = np.flatnonzero(padded[1:] != padded[:-1])
         return cls.of(grid, edges.reshape(-1, 2).astype(np.int64))
 
     def mask(self) -> NDArray[np.bool_]:

@@ -46,8 +46,8 @@ def tenths(frames: ChannelFrames) -> Floats:
     return result
 
 
-def _sides(values: Floats, n: int, share: float = 0.25) -> tuple[Floats, Floats]:
-    """A quantile of the ``n`` known values before and after each border between blocks.
+def _sides(values: Floats, n: int, *shares: float) -> list[tuple[Floats, Floats]]:
+    """Quantiles of the ``n`` known values before and after each border between blocks.
 
     Entry ``i`` is the border in front of block ``i``; the blocks beside it are left out of either side.
     NaN where fewer than half are known.
@@ -55,24 +55,23 @@ def _sides(values: Floats, n: int, share: float = 0.25) -> tuple[Floats, Floats]
     padded = np.concatenate((np.full(n + 1, np.nan), values, np.full(n + 1, np.nan)))
     windows = np.sort(np.lib.stride_tricks.sliding_window_view(padded, n), axis=1)
     known = n - np.isnan(windows).sum(axis=1)
-    low = np.where(
-        known >= n // 2,
-        np.take_along_axis(windows, (known * share).astype(np.int64)[:, None], axis=1)[:, 0],
-        np.nan,
-    )
-    # window k covers padded[k : k + n], that is blocks k - n - 1 up to k - 2
     count = len(values)
-    return low[:count], low[n + 2 : n + 2 + count]
+    sides = []
+    for share in shares:
+        at = (known * share).astype(np.int64)[:, None]
+        low = np.where(known >= n // 2, np.take_along_axis(windows, at, axis=1)[:, 0], np.nan)
+        # window k covers padded[k : k + n], that is blocks k - n - 1 up to k - 2
+        sides.append((low[:count], low[n + 2 : n + 2 + count]))
+    return sides
 
 
 def _steps(floor: Floats, swing: Floats, bad: NDArray[np.bool_]) -> list[tuple[int, float, float]]:
     """(block, dB before, dB after) of each sudden change of level that the signal below the band shares."""
     below = np.where(bad | (swing <= 0), np.nan, 20 * np.log10(np.maximum(swing, 1e-300)))
-    before, after = _sides(floor, SIDE_S)
+    (before, after), upper = _sides(floor, SIDE_S, 0.25, 0.6)
     change = after - before
-    below_before, below_after = _sides(below, SIDE_S)
+    ((below_before, below_after),) = _sides(below, SIDE_S, 0.25)
     shared = below_after - below_before
-    upper = _sides(floor, SIDE_S, 0.6)
     steady = (upper[0] - before < STEADY_DB) & (upper[1] - after < STEADY_DB)
     told = np.minimum(below_before - before, below_after - after) > APART_DB
     ok = steady & told & (np.abs(change) >= LEAST_DB) & (np.abs(shared - change) <= AGREE_DB)
@@ -106,11 +105,13 @@ def _usual(floor: Floats) -> float:
     return float(np.median(known)) if len(known) else 0.0
 
 
-def gain_steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> Spans:
+def gain_steps(frames: ChannelFrames, power: Floats, swing: Floats, excluded: Spans) -> Spans:
     """Frames whose amplification differs from that of the longest part of the recording.
 
     Parameters
     ----------
+    power
+        From `tenths`.
     swing
         Range of the signal below the muscle's band in each block.
     excluded
@@ -118,9 +119,8 @@ def gain_steps(frames: ChannelFrames, swing: Floats, excluded: Spans) -> Spans:
     """
     grid = frames.block_grid
     bad = excluded.on(grid, rounding="outward").mask()
-    power = tenths(frames)
-    power[bad] = np.nan
     level = np.where(power > 0, 10 * np.log10(np.maximum(power, 1e-300)), np.nan)
+    level[bad] = np.nan
     floor = level.min(axis=1)
     steps = _steps(floor, swing, bad)
     if not steps:

@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numba import njit
 
-LANES = 16
+LANES = 32
 UNCACHED: list[str] = []
 
 
@@ -84,7 +84,7 @@ def sweep_lanes(
     sections, hop, margin_frames, frames_per_block, hum, gain,
     energy, rectified, stats,
 ):  # fmt: skip
-    """Filter up to 16 stretches side by side; leave energy a frame and sums a block.
+    """Filter up to 32 stretches side by side; leave energy a frame and sums a block.
 
     Lane ``k`` takes ``lane_count[k]`` stored samples from ``lane_first[k]``, after ``lane_lead[k]``
     steps of zero, so that its first whole frame begins after ``margin_frames``; the first sample is
@@ -128,11 +128,10 @@ def sweep_lanes(
             if step < 0 or step + hop > lane_count[lane] or within[lane] + hop > per_record:
                 in_one_piece = False
         if in_one_piece:
-            for j in range(hop):
-                row = stored[j]
-                for lane in range(LANES):
-                    row[lane] = data[position[lane] + j]
             for lane in range(LANES):
+                part = data[position[lane] : position[lane] + hop]
+                for j in range(hop):
+                    stored[j, lane] = part[j]
                 position[lane] += hop
                 within[lane] += hop
                 if within[lane] == per_record:
@@ -562,22 +561,38 @@ def filtered_extremes(data, sections, lead, size, gain, low, high, z):
 def short_peaks(values, reach, ratio, found):
     """Positions that are highest within ``reach`` and ``ratio`` times what lies ``reach`` to either side.
 
-    Returns their count; an unknown value beside a peak hides it.
+    Returns their count; an unknown value beside a peak hides it. Where none of 64 values is ``ratio`` times
+    its sides, they are passed over.
     """
     count = 0
     i = reach
-    while i < values.shape[0] - reach:
-        value = values[i]
-        if value > 0 and value >= ratio * values[i - reach] and value >= ratio * values[i + reach]:
-            highest = True
-            for k in range(i - reach + 1, i):
-                highest = highest and value > values[k]
-            for k in range(i + 1, i + reach):
-                highest = highest and value >= values[k]
-            if highest:
-                found[count] = i
-                count += 1
-                i += reach
-                continue
-        i += 1
+    last = values.shape[0] - reach
+    while i < last:
+        end = min(i + 64, last)
+        here = values[i:end]
+        before, after = values[i - reach : end - reach], values[i + reach : end + reach]
+        likely = 0
+        for k in range(here.shape[0]):
+            likely += 1 if here[k] >= ratio * before[k] and here[k] >= ratio * after[k] else 0
+        if likely == 0:
+            i = end
+            continue
+        while i < end:
+            value = values[i]
+            if (
+                value > 0
+                and value >= ratio * values[i - reach]
+                and value >= ratio * values[i + reach]
+            ):
+                highest = True
+                for k in range(i - reach + 1, i):
+                    highest = highest and value > values[k]
+                for k in range(i + 1, i + reach):
+                    highest = highest and value >= values[k]
+                if highest:
+                    found[count] = i
+                    count += 1
+                    i += reach
+                    continue
+            i += 1
     return count

@@ -21,7 +21,7 @@ from sleepbrux.recording.model import Block
 from sleepbrux.signal.filters import Sections, band_edges_hz, emg_band_pass, notch
 
 LOOK_S = 4
-LOOKS_AT_ONCE = 4
+LOOKS_AT_ONCE = 8
 MAINS_HZ = (50, 60)
 REACH_HZ = 1.2  # a peak at the very edge of 49-51 Hz is still a peak
 SAME_HZ = 0.3
@@ -135,23 +135,31 @@ def _bins(rate: Fraction, n: int) -> _Bins:
 def look(data: Sequence[NDArray[Any]], rate: Fraction) -> list[Lines | None]:
     """Mains in several looks at as many seconds of unfiltered signal each; None: no line.
 
-    A few at a time, so that what is worked on stays in the cache.
+    A few at a time in the same memory, so that what is worked on stays in the cache.
     """
-    return [
-        lines
-        for first in range(0, len(data), LOOKS_AT_ONCE)
-        for lines in _look(data[first : first + LOOKS_AT_ONCE], rate)
-    ]
+    bins = _bins(rate, len(data[0]))
+    level = np.empty((LOOKS_AT_ONCE, len(bins.window)))
+    spectrum = np.empty((LOOKS_AT_ONCE, len(bins.gain)), dtype=np.complex128)
+    power = np.empty(spectrum.shape)
+    found: list[Lines | None] = []
+    for first in range(0, len(data), LOOKS_AT_ONCE):
+        some = data[first : first + LOOKS_AT_ONCE]
+        n = len(some)
+        for row, values in zip(level, some, strict=False):
+            row[:] = values
+        level[:n] -= level[:n].mean(axis=1, keepdims=True)
+        level[:n] *= bins.window
+        np.fft.rfft(level[:n], axis=1, out=spectrum[:n])
+        parts = spectrum.view(np.float64)
+        parts[:n] *= parts[:n]
+        np.add(parts[:n, ::2], parts[:n, 1::2], out=power[:n])
+        power[:n] *= bins.gain
+        found += _found(power[:n], bins, rate)
+    return found
 
 
-def _look(data: Sequence[NDArray[Any]], rate: Fraction) -> list[Lines | None]:
-    n = len(data[0])
-    bins = _bins(rate, n)
-    level = np.array(data, dtype=np.float64)
-    level -= level.mean(axis=1, keepdims=True)
-    level *= bins.window
-    spectrum = np.fft.rfft(level, axis=1)
-    power = (spectrum.real**2 + spectrum.imag**2) * bins.gain
+def _found(power: NDArray[np.float64], bins: _Bins, rate: Fraction) -> list[Lines | None]:
+    """Mains in each of several spectra, shape (n_looks, n_bins)."""
     within = power[:, bins.near]
     at = bins.near[np.arange(len(bins.near)), within.argmax(axis=2)]
     beside = np.sort(_around(power, at, bins.beside), axis=2)
@@ -164,7 +172,7 @@ def _look(data: Sequence[NDArray[Any]], rate: Fraction) -> list[Lines | None]:
         _lines(power[k], at[k], np.where(stands_out[k], strength[k], 0.0) / whole[k], bins, rate)
         if whole[k] > 0 and stands_out[k].any()
         else None
-        for k in range(len(data))
+        for k in range(len(power))
     ]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from sleepbrux.errors import Note
@@ -12,6 +14,7 @@ from sleepbrux.signal.sweep import ChannelFrames
 REST_UV = (0.3, 50.0)
 QUIET_PCT = 20
 LEAST_S = 60.0
+EVERY = 8  # frames: neighbours tell nearly the same
 
 
 def rest_note(frames: ChannelFrames, quality: Quality) -> Note | None:
@@ -19,11 +22,11 @@ def rest_note(frames: ChannelFrames, quality: Quality) -> Note | None:
 
     None also where less than a minute can be scored, and for channels without a unit.
     """
-    rms = np.sqrt(frames.energy[quality.usable.mask()].astype(np.float64))
-    rms = rms[np.isfinite(rms)]
-    if frames.channel.unit != "uV" or len(rms) * float(frames.grid.slot_s) < LEAST_S:
+    power = frames.energy[::EVERY][quality.usable.mask()[::EVERY]].astype(np.float64)
+    power = power[np.isfinite(power)]
+    if frames.channel.unit != "uV" or len(power) * EVERY * float(frames.grid.slot_s) < LEAST_S:
         return None
-    rest = float(np.percentile(rms, QUIET_PCT))
+    rest = math.sqrt(float(np.percentile(power, QUIET_PCT)))
     low, high = REST_UV
     if low <= rest <= high:
         return None

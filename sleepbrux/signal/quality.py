@@ -203,20 +203,20 @@ def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
     return found, known & (sharpness > least)
 
 
-def _swinging(frames: ChannelFrames, seen: Bools) -> Bools:
+def _swinging(frames: ChannelFrames, power: Floats, swing: Floats, seen: Bools) -> Bools:
     """Blocks in which what lies below the muscle's band dwarfs it and what is usual there.
 
     The muscle's band counts at its strongest tenth of a second, in the seconds beside too: the 10-ms
     means of a contraction do not range beyond three times its level. A pop rings in that band itself;
     it is told by a jump to one side of where the signal was.
     """
-    swing, rms = swing_uv(frames), block_rms_uv(frames)
+    rms = block_rms_uv(frames)
     neighbours = np.maximum(swing[1:], swing[:-1])[seen[1:] & seen[:-1]]
     usual = float(np.median(neighbours)) if len(neighbours) else 0.0
     step = (
         abs(frames.channel.gain) if frames.channel.digital_max > frames.channel.digital_min else 0
     )
-    peak = np.sqrt(np.nan_to_num(tenths(frames)).max(axis=1))
+    peak = np.sqrt(np.nan_to_num(power).max(axis=1))
     middle = np.where(seen, frames.stat("lowest_mean"), 0) + np.where(
         seen, frames.stat("highest_mean"), 0
     )
@@ -295,9 +295,10 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
         nothing = frames.grid.none()
         for spans in faults.values():
             nothing |= spans
-        faults["gain_step"] = gain_steps(frames, swing_uv(frames), nothing)
+        power, swing = tenths(frames), swing_uv(frames)
+        faults["gain_step"] = gain_steps(frames, power, swing, nothing)
         faults["movement"] = _block_spans(
-            frames, _swinging(frames, seen), least_s=1, join_s=SWING_JOIN_S
+            frames, _swinging(frames, power, swing, seen), least_s=1, join_s=SWING_JOIN_S
         )
         if spikes is not None:
             faults["spikes"] = spikes

@@ -43,6 +43,8 @@ from sleepbrux.spans import Grid
 MARGIN_S = 2
 HUM_SHARE_TO_LOOK = 0.08
 BLOCKS_PER_TILE = 64
+LANES = 32  # as `kernels`
+TILES_THAT_AGREE = 16
 STAT_NAMES = (
     "samples", "lowest", "highest", "at_rail", "unchanged",
     "hum_50_real", "hum_50_imaginary", "hum_60_real", "hum_60_imaginary",
@@ -161,16 +163,16 @@ def _stretches(layout: Layout, channel: Channel) -> Iterator[tuple[int, _Stretch
             frame = stop
 
 
-def _tasks(layout: Layout, channel: Channel, lanes: int) -> list[list[list[_Stretch]]]:
-    """Stretches of ``lanes`` tiles at a time, in turns of at most ``lanes`` stretches.
+def _tasks(layout: Layout, channel: Channel) -> list[list[list[_Stretch]]]:
+    """Stretches of `LANES` tiles at a time, in turns of at most `LANES` stretches.
 
     Two threads never write the same block: blocks do not cross tiles, and a tile has one task.
     """
     by_task: dict[int, list[_Stretch]] = {}
     for tile, stretch in _stretches(layout, channel):
-        by_task.setdefault(tile // lanes, []).append(stretch)
+        by_task.setdefault(tile // LANES, []).append(stretch)
     return [
-        [group[i : i + lanes] for i in range(0, len(group), lanes)] for group in by_task.values()
+        [group[i : i + LANES] for i in range(0, len(group), LANES)] for group in by_task.values()
     ]
 
 
@@ -205,12 +207,12 @@ def _hum_table(layout: Layout) -> NDArray[np.float64]:
 class _Bench:
     """Work space and kernel arguments of one thread."""
 
-    def __init__(self, layout: Layout, code: ModuleType, lanes: int) -> None:
+    def __init__(self, layout: Layout, code: ModuleType) -> None:
         self.layout = layout
         self.code = code
         self.sections = emg_band_pass(layout.rate)
         self.hum = _hum_table(layout)
-        self.lanes = np.zeros((5, lanes), dtype=np.int64)
+        self.lanes = np.zeros((5, LANES), dtype=np.int64)
 
     def run(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
         """Filter one turn of stretches of one channel, and sum over its samples as stored."""
@@ -250,36 +252,41 @@ class _Bench:
         self, blocks: Sequence[Block], turns: Sequence[Sequence[_Stretch]], out: ChannelFrames
     ) -> tuple[Notched, ...]:
         """Filter again, with notches, the tiles of one task in which mains is measured."""
+        tile_frames = self.layout.tile_frames
+        tiles = [s.frame // tile_frames for turn in turns for s in turn]
+        rows = slice(min(tiles) * BLOCKS_PER_TILE, (max(tiles) + 1) * BLOCKS_PER_TILE)
+        energy = STAT_NAMES.index("energy")
+        out.stats[rows, STAT_NAMES.index("energy_with_hum")] = out.stats[rows, energy]
         places = [
-            (stretch.frame // self.layout.tile_frames, data)
+            (stretch.frame // tile_frames, data)
             for block, turn in zip(blocks, turns, strict=True)
             for stretch in turn
             for data in self._looks(block, stretch, out)
         ]
         if not places:
             return ()
-        found: dict[int, list[Lines]] = {}
+        found: dict[int, dict[int, list[Lines]]] = {}
         lines_of = look([data for _, data in places], self.layout.rate)
         for (tile, _), lines in zip(places, lines_of, strict=True):
             if lines is not None:
-                found.setdefault(tile, []).append(lines)
-        removed = agreed(lines for tile in found.values() for lines in tile)
-        if removed is None:
-            return ()
-        line_hz, harmonics = removed
-        tiles = {tile for tile, lines in found.items() if agreed(lines) is not None}
-        sections = with_notches(self.layout.rate, line_hz, harmonics)
-        stats = np.zeros_like(out.stats)
+                beside = found.setdefault(tile // TILES_THAT_AGREE, {})
+                beside.setdefault(tile, []).append(lines)
+        stats = np.zeros_like(out.stats) if found else out.stats
         notched = []
-        for block, turn in zip(blocks, turns, strict=True):
-            again = [s for s in turn if s.frame // self.layout.tile_frames in tiles]
-            if again:
-                self.filter(block, again, out, sections, stats)
-            notched += [Notched(s.frame, s.frame + s.n_frames, line_hz, harmonics) for s in again]
-        energy = STAT_NAMES.index("energy")
-        for tile in tiles:
-            rows = slice(tile * BLOCKS_PER_TILE, (tile + 1) * BLOCKS_PER_TILE)
-            out.stats[rows, energy : energy + 2] = stats[rows, energy : energy + 2]
+        for of_tile in found.values():
+            removed = agreed(lines for several in of_tile.values() for lines in several)
+            if removed is None:
+                continue
+            again = {tile for tile, lines in of_tile.items() if agreed(lines) is not None}
+            sections = with_notches(self.layout.rate, *removed)
+            for block, turn in zip(blocks, turns, strict=True):
+                some = [s for s in turn if s.frame // tile_frames in again]
+                if some:
+                    self.filter(block, some, out, sections, stats)
+                notched += [Notched(s.frame, s.frame + s.n_frames, *removed) for s in some]
+            for tile in again:
+                rows = slice(tile * BLOCKS_PER_TILE, (tile + 1) * BLOCKS_PER_TILE)
+                out.stats[rows, energy : energy + 2] = stats[rows, energy : energy + 2]
         return tuple(notched)
 
     def _looks(self, block: Block, stretch: _Stretch, out: ChannelFrames) -> Iterator[NDArray[Any]]:
@@ -369,18 +376,17 @@ def sweep(
         from sleepbrux.signal import kernels
 
         code = kernels
-    lanes = 16
     results = {c.index: _empty(c, Layout.at(c.rate)) for c in channels}
     notched: dict[int, list[Notched]] = {c.index: [] for c in channels}
     jobs = [
         (group, task)
         for group in _groups(channels)
-        for task in _tasks(Layout.at(group[0].rate), group[0], lanes)
+        for task in _tasks(Layout.at(group[0].rate), group[0])
     ]
 
     def work(job: tuple[list[Channel], list[list[_Stretch]]]) -> None:
         group, task = job
-        bench = _Bench(Layout.at(group[0].rate), code, lanes)
+        bench = _Bench(Layout.at(group[0].rate), code)
         read = []
         for turn in task:
             first = min(s.first for s in turn)
@@ -389,14 +395,8 @@ def sweep(
             for channel, block in zip(group, read[-1], strict=True):
                 bench.run(block, turn, results[channel.index])
         for k, channel in enumerate(group):
-            out = results[channel.index]
-            tiles = sorted({s.frame // bench.layout.tile_frames for turn in task for s in turn})
-            for tile in tiles:
-                rows = slice(tile * BLOCKS_PER_TILE, (tile + 1) * BLOCKS_PER_TILE)
-                out.stats[rows, STAT_NAMES.index("energy_with_hum")] = out.stats[
-                    rows, STAT_NAMES.index("energy")
-                ]
-            notched[channel.index] += bench.without_hum([blocks[k] for blocks in read], task, out)
+            blocks = [turn[k] for turn in read]
+            notched[channel.index] += bench.without_hum(blocks, task, results[channel.index])
 
     with ThreadPoolExecutor(max_workers=threads or default_threads()) as pool:
         for done, _ in enumerate(pool.map(work, jobs), start=1):
