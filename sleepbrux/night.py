@@ -94,6 +94,10 @@ class Swept:
             )
         return self._envelopes[key]
 
+    def let_go(self) -> None:
+        """Let go of the envelopes; one that is asked for again is made again."""
+        self._envelopes.clear()
+
     def keeping(self, positions: Sequence[int]) -> Swept:
         """The same recording with some of its channels."""
         return replace(
@@ -269,7 +273,12 @@ def sweep_recording(
         around = around or pool.submit(look)
     heart = around.result().heart
     beats_s = heart.beats_s if heart is not None and heart.kind == "ecg" else None
-    examined = tuple(each(lambda f: examine(f, beats_s), frames))
+
+    def seen_closely(swept: ChannelFrames) -> tuple[ChannelFrames, Quality, Note | None]:
+        without, quality = examine(swept, beats_s)
+        return without, quality, rest_note(without, quality)
+
+    examined = each(seen_closely, frames)
     return Swept(
         name=recording.name,
         digest=digest.result(),
@@ -282,11 +291,11 @@ def sweep_recording(
         notes=(
             *recording.notes,
             *_channel_notes(channels),
-            *filter(None, (rest_note(f, q) for f, q in examined)),
+            *(told for _, _, told in examined if told is not None),
             *around.result().notes,
         ),
-        frames=tuple(f for f, _ in examined),
-        quality=tuple(q for _, q in examined),
+        frames=tuple(f for f, _, _ in examined),
+        quality=tuple(q for _, q, _ in examined),
         around=around.result(),
     )
 

@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -90,9 +91,13 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
     stem = stem or free_stem(folder, night.swept.name, night.swept.digest)
     night = _superseding(night, folder / f"{stem}{SUMMARY}")
     (folder / f"{stem}{SUMMARY}").unlink(missing_ok=True)
+    others = side_by_side(night)
+    night.swept.let_go()  # nothing below asks for an envelope: 23 MB a channel
+    page = partial(render_night, others=others)
+    texts: dict[str, Callable[[Night], str]] = {**TEXTS, REPORT: page, SUMMARY: summary_text}
     with ThreadPoolExecutor(max_workers=1) as disk:  # each waits for the disk, while texts are made
         before: Future[None] = disk.submit(save_night, night, folder / f"{stem}{ARCHIVE}")
-        for ending, text in {**TEXTS, SUMMARY: summary_text}.items():
+        for ending, text in texts.items():
             before = disk.submit(_write_after, before, folder / f"{stem}{ending}", text(night))
         before.result()
     return stem

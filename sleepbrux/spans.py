@@ -126,10 +126,8 @@ class Spans:
 
     def mask(self) -> NDArray[np.bool_]:
         """True inside the spans, bool of shape (n_slots,)."""
-        steps = np.zeros(self.grid.n_slots + 1, dtype=np.int8)
-        steps[self.bounds[:, 0]] += 1
-        steps[self.bounds[:, 1]] -= 1
-        return np.cumsum(steps[:-1], dtype=np.int8).astype(np.bool_)
+        edges = np.concatenate(([0], self.bounds.ravel(), [self.grid.n_slots]))
+        return np.repeat(np.arange(len(edges) - 1) % 2 == 1, np.diff(edges))
 
     def only(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
         """Copy of ``values``, shape (n_slots,), NaN outside the spans."""

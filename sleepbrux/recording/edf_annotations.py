@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from io import FileIO
@@ -21,7 +20,8 @@ from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.model import Mark
 
 LONGEST_NIGHT_S = 31 * 86_400
-_TIME_KEEPING = re.compile(rb"([+-]\d{1,15}(?:\.\d{0,15})?)\x14\x14\0*")
+# One line a record: its time where it holds nothing else, else nothing.
+_TIME_KEEPING = re.compile(rb"^(?:([+-]\d{1,15}(?:\.\d{0,15})?)\x14\x14\0*|.*)$", re.MULTILINE)
 _TAL = re.compile(
     rb"([+-]\d{1,15}(?:\.\d{0,15})?)(?:\x15(\d{1,15}(?:\.\d{0,15})?))?\x14((?:[^\x14]*\x14)*)",
     re.DOTALL,
@@ -79,31 +79,32 @@ def _spans(channels: list[Signal], sample_bytes: int) -> list[tuple[int, int]]:
     return spans
 
 
-def _sparse(handle: FileIO, header: Header, span: tuple[int, int]) -> Iterator[bytes]:
+def _sparse(handle: FileIO, header: Header, span: tuple[int, int]) -> list[bytes]:
     start, width, step = header.data_offset + span[0], span[1] - span[0], header.record_bytes
     end = start + header.n_records * step
     if hasattr(os, "pread"):  # one call to the system where seek and read are two
         read, number = os.pread, handle.fileno()
-        for at in range(start, end, step):
-            yield read(number, width, at)
-        return
+        return [read(number, width, at) for at in range(start, end, step)]
+    raws = []
     for at in range(start, end, step):
         handle.seek(at)
-        yield handle.read(width)
+        raws.append(handle.read(width))
+    return raws
 
 
-def _dense(handle: FileIO, header: Header, span: tuple[int, int]) -> Iterator[bytes]:
+def _dense(handle: FileIO, header: Header, span: tuple[int, int]) -> list[bytes]:
     size, (start, stop) = header.record_bytes, span
+    raws = []
     batch = max(1, _BATCH_BYTES // size)
     for first in range(0, header.n_records, batch):
         n = min(batch, header.n_records - first)
         handle.seek(header.data_offset + first * size)
         block = handle.read(n * size)
-        for offset in range(0, n * size, size):
-            yield block[offset + start : offset + stop]
+        raws += [block[at + start : at + stop] for at in range(0, n * size, size)]
+    return raws
 
 
-def _record_bytes(handle: FileIO, header: Header, span: tuple[int, int]) -> Iterator[bytes]:
+def _record_bytes(handle: FileIO, header: Header, span: tuple[int, int]) -> list[bytes]:
     """Annotation bytes of each record, by whichever way touches less."""
     few = header.record_bytes - (span[1] - span[0]) >= _SPARSE_BYTES
     return (_sparse if few else _dense)(handle, header, span)
@@ -136,11 +137,13 @@ def _read_list(tal: bytes, record: int, result: Annotations) -> None:
 def _read_span(
     handle: FileIO, header: Header, span: tuple[int, int], result: Annotations, *, times: bool
 ) -> None:
-    only_time = _TIME_KEEPING.fullmatch
-    for record, raw in enumerate(_record_bytes(handle, header, span)):
-        time = only_time(raw) if times else None
-        if time:
-            result.exact_onsets[record] = time[1]
+    raws = _record_bytes(handle, header, span)
+    if times:
+        # all at once where no text can hold what parts them
+        found = _TIME_KEEPING.findall(b"\n".join(raws))
+        result.exact_onsets = found if len(found) == len(raws) else result.exact_onsets
+    for record, raw in enumerate(raws):
+        if times and result.exact_onsets[record]:
             continue
         first = times
         for tal in raw.split(b"\0"):

@@ -17,7 +17,6 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
 from types import ModuleType
 from typing import Any
 
@@ -193,7 +192,6 @@ def _rotated(cosine: float, sine: float, n: int) -> tuple[NDArray[np.float64], N
     return c, s
 
 
-@lru_cache(maxsize=4)
 def _hum_table(layout: Layout) -> NDArray[np.float64]:
     """Cosine and sine at 50 and 60 Hz over one tile, shape (n_samples, 4)."""
     n = layout.tile_frames * layout.hop
@@ -207,11 +205,11 @@ def _hum_table(layout: Layout) -> NDArray[np.float64]:
 class _Bench:
     """Work space and kernel arguments of one thread."""
 
-    def __init__(self, layout: Layout, code: ModuleType) -> None:
+    def __init__(self, layout: Layout, hum: NDArray[np.float64], code: ModuleType) -> None:
         self.layout = layout
         self.code = code
         self.sections = emg_band_pass(layout.rate)
-        self.hum = _hum_table(layout)
+        self.hum = hum
         self.lanes = np.zeros((5, LANES), dtype=np.int64)
 
     def run(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
@@ -378,6 +376,7 @@ def sweep(
         code = kernels
     results = {c.index: _empty(c, Layout.at(c.rate)) for c in channels}
     notched: dict[int, list[Notched]] = {c.index: [] for c in channels}
+    waves = {rate: _hum_table(Layout.at(rate)) for rate in {c.rate for c in channels}}
     jobs = [
         (group, task)
         for group in _groups(channels)
@@ -386,7 +385,7 @@ def sweep(
 
     def work(job: tuple[list[Channel], list[list[_Stretch]]]) -> None:
         group, task = job
-        bench = _Bench(Layout.at(group[0].rate), code)
+        bench = _Bench(Layout.at(group[0].rate), waves[group[0].rate], code)
         read = []
         for turn in task:
             first = min(s.first for s in turn)
