@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -68,6 +69,8 @@ def cli() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command; exits with 0 done, 1 some night failed, 2 wrong usage, 130 interrupted."""
+    # numpy's BLAS starts a thread a core, and each waits by spinning: 0.1 s of a score process
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a console that has no µ prints ? instead

@@ -128,10 +128,19 @@ def sweep_lanes(
             if step < 0 or step + hop > lane_count[lane] or within[lane] + hop > per_record:
                 in_one_piece = False
         if in_one_piece:
-            for lane in range(LANES):
-                part = data[position[lane] : position[lane] + hop]
+            for lane in range(
+                0, LANES, 4
+            ):  # one at a time, the compiler scatters them by vectors, slowly
+                at_0, at_1, at_2, at_3 = (
+                    position[lane], position[lane + 1], position[lane + 2], position[lane + 3]
+                )  # fmt: skip
+                part_0, part_1 = data[at_0 : at_0 + hop], data[at_1 : at_1 + hop]
+                part_2, part_3 = data[at_2 : at_2 + hop], data[at_3 : at_3 + hop]
                 for j in range(hop):
-                    stored[j, lane] = part[j]
+                    row = stored[j]
+                    row[lane], row[lane + 1] = part_0[j], part_1[j]
+                    row[lane + 2], row[lane + 3] = part_2[j], part_3[j]
+            for lane in range(LANES):
                 position[lane] += hop
                 within[lane] += hop
                 if within[lane] == per_record:
