@@ -250,20 +250,24 @@ def moving_mean(power, window, level, total, known):
     size = total.shape[0]
     for begin in range(0, n, size):
         end = min(begin + size, n)
-        total[:] = 0.0
         if begin >= half and end + half <= n:
             gaps = 0
             around = power[begin - half : end + half]
             for i in range(around.shape[0]):
                 gaps += 1 if around[i] != around[i] else 0
             if gaps == 0:
-                for shift in range(-half, half + 1):
-                    part = power[begin + shift : end + shift]
+                part = power[begin - half : end - half]
+                for i in range(part.shape[0]):
+                    total[i] = part[i]
+                for shift in range(1 - half, half + 1, 2):  # two in one pass, in their order
+                    part, after = power[begin + shift : end + shift], power[begin + shift + 1 :]
                     for i in range(part.shape[0]):
-                        total[i] += float(part[i])
-                for i in range(begin, end):
-                    level[i] = total[i - begin] / window
+                        total[i] = total[i] + part[i] + after[i]
+                means = level[begin:end]
+                for i in range(means.shape[0]):
+                    means[i] = total[i] / window
                 continue
+        total[:] = 0.0
         known[:] = 0.0
         for shift in range(-half, half + 1):
             low, high = max(begin, -shift), min(end, n - shift)

@@ -191,12 +191,13 @@ def _lines(
 ) -> Lines | None:  # fmt: skip
     """Stronger one of the two mains, None where neither is worth a word."""
     step_hz = float(rate) / len(bins.window)
+    rows = [(*bins.multiples[row], int(at[row]), float(share[row])) for row in share.nonzero()[0]]
     found = []
     for mains_hz in MAINS_HZ:
         peaks = [
-            (k, _between_bins(power, int(at[row])) * step_hz / k, float(share[row]))
-            for row, (mains, k) in enumerate(bins.multiples)
-            if mains == mains_hz and share[row] > 0
+            (k, _between_bins(power, place) * step_hz / k, part)
+            for mains, k, place, part in rows
+            if mains == mains_hz and part > 0
         ]
         rest = 1 - sum(part for *_, part in peaks)
         peaks = [peak for peak in peaks if peak[2] >= LEAST_TO_REST * rest]
@@ -238,9 +239,3 @@ def with_notches(rate: Fraction, line_hz: float, harmonics: Sequence[int]) -> Se
     """The EMG filter followed by a notch at each multiple of the line."""
     notches = [notch(rate, k * line_hz, NOTCH_HZ) for k in harmonics]
     return np.concatenate((emg_band_pass(rate), np.array(notches)))
-
-
-def quietest(energy: NDArray[Any], n: int) -> int:
-    """First of the ``n`` neighbouring values with the least sum."""
-    sums = np.convolve(energy, np.ones(n), "valid")
-    return int(np.argmin(sums))

@@ -33,7 +33,6 @@ from sleepbrux.signal.lines import (
     Notched,
     agreed,
     look,
-    quietest,
     raw,
     with_notches,
 )  # fmt: skip
@@ -255,11 +254,15 @@ class _Bench:
         rows = slice(min(tiles) * BLOCKS_PER_TILE, (max(tiles) + 1) * BLOCKS_PER_TILE)
         energy = STAT_NAMES.index("energy")
         out.stats[rows, STAT_NAMES.index("energy_with_hum")] = out.stats[rows, energy]
+        sums = [
+            np.convolve(of_block, np.ones(LOOK_S))[LOOK_S - 1 :]
+            for of_block in (out.stats[rows, energy], hum_share(out.stats[rows]))
+        ]
         places = [
             (stretch.frame // tile_frames, data)
             for block, turn in zip(blocks, turns, strict=True)
             for stretch in turn
-            for data in self._looks(block, stretch, out)
+            for data in self._looks(block, stretch, *sums, rows.start)
         ]
         if not places:
             return ()
@@ -287,19 +290,28 @@ class _Bench:
                 out.stats[rows, energy : energy + 2] = stats[rows, energy : energy + 2]
         return tuple(notched)
 
-    def _looks(self, block: Block, stretch: _Stretch, out: ChannelFrames) -> Iterator[NDArray[Any]]:
-        """Samples where the stretch is quietest, and where a phasor says hum."""
-        per_block = out.frames_per_block
+    def _looks(
+        self,
+        block: Block,
+        stretch: _Stretch,
+        energy: NDArray[Any],
+        hummed: NDArray[Any],
+        before: int,
+    ) -> Iterator[NDArray[Any]]:
+        """Samples where the stretch is quietest, and where a phasor says hum.
+
+        ``energy`` and ``hummed`` are sums of `LOOK_S` blocks and those behind them, from block ``before`` on.
+        """
+        per_block = self.layout.frames_per_block
         first = -(-stretch.frame // per_block)
         stop = (stretch.frame + stretch.n_frames) // per_block
         if stop - first < LOOK_S:
             return
-        rows = out.stats[first:stop]
-        energy = rows[:, STAT_NAMES.index("energy")]
-        places = {quietest(energy, LOOK_S)}
-        hummed = np.convolve(hum_share(rows), np.ones(LOOK_S) / LOOK_S, "valid")
-        if hummed.max() > HUM_SHARE_TO_LOOK:
-            places.add(int(hummed.argmax()))
+        among = slice(first - before, stop - LOOK_S + 1 - before)
+        places = {int(energy[among].argmin())}
+        most = int(hummed[among].argmax())
+        if hummed[among][most] > HUM_SHARE_TO_LOOK * LOOK_S:
+            places.add(most)
         hop = self.layout.hop
         for place in sorted(places):
             frame = (first + place) * per_block
