@@ -254,15 +254,15 @@ class _Bench:
         rows = slice(min(tiles) * BLOCKS_PER_TILE, (max(tiles) + 1) * BLOCKS_PER_TILE)
         energy = STAT_NAMES.index("energy")
         out.stats[rows, STAT_NAMES.index("energy_with_hum")] = out.stats[rows, energy]
-        sums = [
+        strength, hummed = (
             np.convolve(of_block, np.ones(LOOK_S))[LOOK_S - 1 :]
             for of_block in (out.stats[rows, energy], hum_share(out.stats[rows]))
-        ]
+        )
         places = [
             (stretch.frame // tile_frames, data)
             for block, turn in zip(blocks, turns, strict=True)
             for stretch in turn
-            for data in self._looks(block, stretch, *sums, rows.start)
+            for data in self._looks(block, stretch, strength, hummed, rows.start)
         ]
         if not places:
             return ()
