@@ -6,10 +6,12 @@ import os
 import re
 import secrets
 import zlib
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
+
+from sleepbrux.parallel import default_threads
 
 RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)),
             *(f"lpt{i}" for i in range(1, 10))}  # fmt: skip
@@ -20,22 +22,61 @@ _PART_BYTES = 1 << 23
 _READ_BYTES = 1 << 20
 
 
-@contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """A temporary path beside ``path``; renamed to it when the block ends well, removed when not.
+Settle = Callable[[Path, Path], None]
 
-    File and folder are flushed to disk first, so that a power cut leaves the old file or the new one.
-    The temporary name is this call's own: two writers of one file leave one whole file.
+
+def settle_now(temporary: Path, path: Path) -> None:
+    """Give a written file its final name, after file and folder are flushed to disk.
+
+    So a power cut leaves the old file or the new one.
     """
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
     try:
-        yield temporary
         with temporary.open("rb+") as handle:
             os.fsync(handle.fileno())
         temporary.replace(path)
         flush_folder(path.parent)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def replacing(path: Path, settle: Settle = settle_now) -> Iterator[Path]:
+    """A temporary path beside ``path``; settled under that name when the block ends well, else removed.
+
+    The temporary name is this call's own: two writers of one file leave one whole file.
+    """
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
+    try:
+        yield temporary
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    settle(temporary, path)
+
+
+@contextmanager
+def settling() -> Iterator[Settle]:
+    """Files settled one after the other by a thread that waits for the disk, while the block goes on.
+
+    At its end all are settled. Behind one that failed no other is, and the block raises why.
+    """
+    waiting: list[Future[None]] = []
+    with ThreadPoolExecutor(max_workers=1) as disk:
+        yield lambda temporary, path: waiting.append(
+            disk.submit(_settle_after, waiting[-1:], temporary, path)
+        )
+        for settled in waiting:
+            settled.result()
+
+
+def _settle_after(before: list[Future[None]], temporary: Path, path: Path) -> None:
+    try:
+        for settled in before:
+            settled.result()
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    settle_now(temporary, path)
 
 
 def flush_folder(folder: Path) -> None:
@@ -49,9 +90,9 @@ def flush_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def write_text(path: Path, text: str) -> None:
+def write_text(path: Path, text: str, settle: Settle = settle_now) -> None:
     """Write a text file in UTF-8 with line feeds, through `replacing`."""
-    with replacing(path) as temporary:
+    with replacing(path, settle) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
 
 
@@ -93,7 +134,7 @@ def _sealed_bytes(descriptor: int, size: int) -> int | None:
 
 
 def _sums(path: Path, size: int) -> bytes:
-    """Check sums of the first ``size`` bytes, read a little at a time by two threads."""
+    """Check sums of the first ``size`` bytes, read a little at a time by up to two threads."""
 
     def part(first: int) -> bytes:
         total, left, buffer = 0, min(_PART_BYTES, size - first), memoryview(bytearray(_READ_BYTES))
@@ -104,7 +145,7 @@ def _sums(path: Path, size: int) -> bytes:
                 left -= n
         return total.to_bytes(4, "little")
 
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(min(default_threads(), 2)) as pool:
         return b"".join(pool.map(part, range(0, size, _PART_BYTES)))
 
 

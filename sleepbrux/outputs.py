@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from sleepbrux.export.summary import report_id, robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
-from sleepbrux.files import safe_stem, write_text
+from sleepbrux.files import safe_stem, settling, write_text
 from sleepbrux.night import Night
 from sleepbrux.report.night_page import render_night
 from sleepbrux.robustness import Robustness, side_by_side
@@ -95,18 +94,11 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
     night.swept.let_go()  # nothing below asks for an envelope: 23 MB a channel
     page = partial(render_night, others=others)
     texts: dict[str, Callable[[Night], str]] = {**TEXTS, REPORT: page, SUMMARY: summary_text}
-    with ThreadPoolExecutor(max_workers=1) as disk:  # each waits for the disk, while texts are made
-        before: Future[None] = disk.submit(save_night, night, folder / f"{stem}{ARCHIVE}")
+    with settling() as settle:
+        save_night(night, folder / f"{stem}{ARCHIVE}", settle=settle)
         for ending, text in texts.items():
-            before = disk.submit(_write_after, before, folder / f"{stem}{ending}", text(night))
-        before.result()
+            write_text(folder / f"{stem}{ending}", text(night), settle)
     return stem
-
-
-def _write_after(before: Future[None], path: Path, text: str) -> None:
-    """Write a text if what stood before it in the queue was written; else raise what it raised."""
-    before.result()
-    write_text(path, text)
 
 
 def write_reviewed(night: Night, folder: Path, stem: str) -> list[str]:

@@ -41,7 +41,7 @@ from sleepbrux.context.model import Labels, Position, Stages, Surroundings
 from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import Episodes
 from sleepbrux.errors import ArchiveError, Note
-from sleepbrux.files import is_sealed, replacing, seal
+from sleepbrux.files import Settle, is_sealed, replacing, seal, settle_now
 from sleepbrux.measures import Measure, Selection
 from sleepbrux.night import Beside, Night, Swept
 from sleepbrux.recording.model import Channel, Mark
@@ -241,17 +241,22 @@ def _plain_errors(path: Path) -> Iterator[None]:
         raise OSError(int(found[1]), os.strerror(int(found[1])), path.name) from error
 
 
-def save_night(night: Night, path: str | Path) -> None:
+def save_night(night: Night, path: str | Path, *, settle: Settle | None = None) -> None:
     """Write a night's archive; an existing file is replaced only when the new one is whole.
 
     An archive holds the automatic scoring only; what a reader changed stands in the journal beside it.
+
+    Parameters
+    ----------
+    settle
+        Flushes the written file and gives it its name; by default at once.
     """
     import h5py
 
     if night.review is not None:
         raise ArchiveError(f"{Path(path).name}: a reviewed night is not archived, its journal is")
     path = Path(path)
-    with _plain_errors(path), replacing(path) as temporary:
+    with _plain_errors(path), replacing(path, settle or settle_now) as temporary:
         _check_space(night, temporary, path)
         with h5py.File(temporary, "w") as file:
             _write(night, file)

@@ -166,8 +166,15 @@ def test_a_failed_night_is_tried_again_in_the_next_run(write_night, tmp_path, mo
 
 
 def _dummy(line, out, *, speaks):
-    """A worker that scores nothing; it ends itself at the night that the environment names."""
+    """A worker that scores nothing.
+
+    It ends itself at a night that the environment names, and is slow the first time it has another.
+    """
     while (task := line.recv()) is not None:
+        first = out / f".{task.key}.begun"
+        if task.key == os.environ.get("SLEEPBRUX_TEST_SLOW") and not first.exists():
+            first.touch()
+            time.sleep(60)
         if task.key == os.environ.get("SLEEPBRUX_TEST_DEADLY"):
             (out / f".{task.key}.night.h5.00.partial").write_bytes(b"half")
             os._exit(3)
@@ -184,16 +191,19 @@ def six(write_night, tmp_path, monkeypatch):
     return tmp_path / "in"
 
 
-def test_a_worker_that_is_killed_costs_its_night_one_more_try_and_the_others_nothing(six, tmp_path):
+def test_a_worker_that_is_killed_costs_its_night_one_more_try_and_the_others_nothing(
+    six, tmp_path, monkeypatch
+):
+    killed, done = "n1", []
+    monkeypatch.setenv("SLEEPBRUX_TEST_SLOW", killed)
+    (tmp_path / "out").mkdir()
     crew = pool._Crew(plan([six], tmp_path / "out", Common()), tmp_path / "out", 2)
-    killed, done = "", []
     try:
         for task, _ in crew.together():
             done.append(task.key)
-            if not killed:
-                victim = next(w for w in crew.workers if w.task)
-                killed = victim.task.key
-                victim.process.kill()
+            for worker in crew.workers:
+                if worker.task and worker.task.key == killed:
+                    worker.process.kill()
         assert killed not in done
         assert len(done) == 5
         done += [task.key for task, row in crew.alone() if not row.problem]
