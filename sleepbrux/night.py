@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from functools import partial, reduce
@@ -93,6 +94,12 @@ class Swept:
                 self.frames[k], self.quality[k].usable, amplitude=amplitude, window_s=window_s
             )
         return self._envelopes[key]
+
+    def named(self, digest: str) -> Swept:
+        """The same recording with the digest of its input, and the envelopes made so far."""
+        named = replace(self, digest=digest)
+        named._envelopes.update(self._envelopes)
+        return named
 
     def let_go(self) -> None:
         """Let go of the envelopes; one that is asked for again is made again."""
@@ -248,6 +255,16 @@ def _told(
     return swept, (counted(recording, sizes[1], more[0]) if others else recording, beside)
 
 
+@contextmanager
+def _digesting(recording: Recording, threads: int | None) -> Iterator[Callable[[], str]]:
+    """The input's digest, to be asked for: taken meanwhile, or, with one thread, by who asks."""
+    if threads == 1:
+        yield recording.source.digest
+        return
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        yield pool.submit(recording.source.digest).result
+
+
 def sweep_recording(
     recording: Recording,
     labels: Sequence[str] = (),
@@ -261,27 +278,37 @@ def sweep_recording(
     The digest of the input is taken meanwhile; with one thread it is taken afterwards, by that thread.
     ``beside`` is what comes with the recording in other files.
     """
+    with _digesting(recording, threads) as digest:
+        return _swept(recording, labels, threads, progress, beside).named(digest())
+
+
+def _swept(
+    recording: Recording,
+    labels: Sequence[str],
+    threads: int | None,
+    progress: Callable[[float], None] | None,
+    beside: Accompanying = NOTHING_BESIDE,
+) -> Swept:
+    """What `sweep_recording` returns, but for the digest."""
     channels = pick_channels(recording, labels)
     refuse_rectified(recording, channels)
     swept, (seen, around_it) = _told(recording, channels, beside, progress)
     look = partial(gather, seen, channels, around_it, threads=threads)
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        digest = pool.submit(recording.source.digest) if threads != 1 else None
-        around = pool.submit(look) if threads != 1 else None
-        frames = sweep(recording, channels, threads=threads, progress=swept)
-        digest = digest or pool.submit(recording.source.digest)
-        around = around or pool.submit(look)
-    heart = around.result().heart
-    beats_s = heart.beats_s if heart is not None and heart.kind == "ecg" else None
 
     def seen_closely(swept: ChannelFrames) -> tuple[ChannelFrames, Quality, Note | None]:
+        heart = around.heart
+        beats_s = heart.beats_s if heart is not None and heart.kind == "ecg" else None
         without, quality = examine(swept, beats_s)
         return without, quality, rest_note(without, quality)
 
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        looked = pool.submit(look) if threads != 1 else None
+        frames = sweep(recording, channels, threads=threads, progress=swept)
+        around = looked.result() if looked else look()
     examined = each(seen_closely, frames)
     return Swept(
         name=recording.name,
-        digest=digest.result(),
+        digest="",
         format=recording.format,
         start=recording.start,
         start_clock=recording.start_clock,
@@ -292,11 +319,11 @@ def sweep_recording(
             *recording.notes,
             *_channel_notes(channels),
             *(told for _, _, told in examined if told is not None),
-            *around.result().notes,
+            *around.notes,
         ),
         frames=tuple(f for f, _, _ in examined),
         quality=tuple(q for _, q, _ in examined),
-        around=around.result(),
+        around=around,
     )
 
 
@@ -700,13 +727,15 @@ def score_night(
         Analysed window; default: lights marks, else the whole recording.
     """
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
-    swept = sweep_recording(recording, channels, threads=threads, progress=progress)
-    return score(
-        swept,
-        criterion=rules,
-        window=window or find_window(swept.marks, swept.duration_s),
-        reference=reference,
-    )
+    with _digesting(recording, threads) as digest:
+        swept = _swept(recording, channels, threads, progress)
+        night = score(
+            swept,
+            criterion=rules,
+            window=window or find_window(swept.marks, swept.duration_s),
+            reference=reference,
+        )
+        return replace(night, swept=swept.named(digest()))
 
 
 def rescore(night: Night, criterion: Criterion | str) -> Night:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from sleepbrux.errors import RecordingError
@@ -20,24 +22,31 @@ def looks_rectified(recording: Recording, channel: Channel) -> bool:
     Raw EMG may lie wholly above zero on an offset of the converter; it then reaches as far below its
     median as above.
     """
-    n = int(STRETCH_S * channel.rate)
+    stretches = list(_stretches(channel))
     seen = lopsided = 0
+    for first, stop in stretches:
+        values = samples(recording, channel, first, stop).astype(np.float64)
+        physical = channel.gain * values + channel.offset
+        low, middle, high = np.percentile(physical, (0.1, 50, 99.9))
+        if not high > low:
+            continue
+        seen += 1
+        lopsided += bool(
+            physical.min() >= 0 and middle > 0 and middle - low < MOST_LOPSIDED * (high - middle)
+        )
+        if seen - lopsided > (1 - LEAST_SHARE) * len(stretches):
+            return False
+    return seen > 0 and lopsided >= LEAST_SHARE * seen
+
+
+def _stretches(channel: Channel) -> Iterator[tuple[int, int]]:
+    """(first, stop) of stored samples, about `N_STRETCHES` times over the channel."""
+    n = int(STRETCH_S * channel.rate)
     for piece in channel.pieces[:: max(len(channel.pieces) // N_STRETCHES, 1)]:
         count = max(N_STRETCHES * piece.n // max(channel.n_stored, 1), 1)
         for k in range(count):
             first = piece.stored + (piece.n - min(n, piece.n)) * k // max(count - 1, 1)
-            values = samples(recording, channel, first, first + min(n, piece.n)).astype(np.float64)
-            physical = channel.gain * values + channel.offset
-            low, middle, high = np.percentile(physical, (0.1, 50, 99.9))
-            if not high > low:
-                continue
-            seen += 1
-            lopsided += bool(
-                physical.min() >= 0
-                and middle > 0
-                and middle - low < MOST_LOPSIDED * (high - middle)
-            )
-    return seen > 0 and lopsided >= LEAST_SHARE * seen
+            yield first, first + min(n, piece.n)
 
 
 def refuse_rectified(recording: Recording, channels: tuple[Channel, ...]) -> None:

@@ -64,6 +64,30 @@ def emg_band_pass(rate: Fraction) -> Sections:
     return np.concatenate((high_pass(rate, low_hz, 4), low_pass(rate, high_hz, 2)))
 
 
+def parts(sections: Sections) -> tuple[NDArray[np.float64], float, Sections]:
+    """An EMG filter as `kernels.sweep_lanes` takes it.
+
+    Returns
+    -------
+    poles
+        float64, shape (3, 2): a1, a2 of the band-pass.
+    gain
+        Of the band-pass, whose zeros the kernel knows: b0 of its sections multiplied.
+    notches
+        Sections that follow it.
+
+    Raises
+    ------
+    ValueError
+        Where ``sections`` does not begin with a band-pass as `emg_band_pass` makes it.
+    """
+    band = sections[:3]
+    zeros = np.array([[1.0, -2.0, 1.0], [1.0, -2.0, 1.0], [1.0, 2.0, 1.0]])
+    if band.shape != (3, 5) or (band[:, :3] != band[:, :1] * zeros).any():
+        raise ValueError("the filter begins with sections that are no EMG band-pass")
+    return np.ascontiguousarray(band[:, 3:]), math.prod(band[:, 0].tolist()), sections[3:]
+
+
 def notch(rate: Fraction, hz: float, width_hz: float) -> list[float]:
     """Second-order notch: no gain at ``hz``, -3 dB half of ``width_hz`` to either side."""
     alpha = math.tan(math.pi * width_hz / float(rate))

@@ -1,8 +1,8 @@
 """Every compiled loop. Each has a plain twin of the same name in ``plain.py``.
 
 No project import, constants as arguments, the caller allocates, sums run in sample order, no
-fastmath: the twins agree bit for bit. The one constant is the number of lanes, which the compiler
-must know to use its vector registers.
+fastmath: the twins agree bit for bit. The two constants are the number of lanes, which the compiler
+must know to use its vector registers, and the frames gathered at a time.
 """
 
 import math
@@ -11,6 +11,7 @@ import numpy as np
 from numba import njit
 
 LANES = 32
+GROUP = 10
 UNCACHED: list[str] = []
 
 
@@ -78,36 +79,68 @@ def raw_sums(
 
 
 @compiled
+def band_passed(value, p, q, r, s, t, u, a1, a2, b1, b2, c1, c2):
+    """One sample through the EMG filter without its gain; its output and the new state.
+
+    Poles are ``a1, a2``, ``b1, b2`` and ``c1, c2``. The six zeros, four at 0 Hz and two at half the rate,
+    are shared out so that two sections need no products for theirs: 1 - z^-2 twice, then (1 - z^-1)^2.
+    The state is transposed direct form II with its sign turned where that saves a step.
+    """
+    first = value - p
+    second = first - r
+    third = second - t
+    return (
+        third,
+        q + a1 * first, value + a2 * first,
+        s + b1 * second, first + b2 * second,
+        (second + second) + c1 * third - u, second - c2 * third,
+    )  # fmt: skip
+
+
+@compiled
 def sweep_lanes(
     data, record_length, per_record, channel_offset,
     lane_first, lane_lead, lane_count, lane_frames, lane_frame,
-    sections, hop, margin_frames, frames_per_block, hum, gain,
+    poles, filter_gain, notches, hop, margin_frames, frames_per_block, hum, gain,
     energy, rectified, stats,
 ):  # fmt: skip
     """Filter up to 32 stretches side by side; leave energy a frame and sums a block.
 
     Lane ``k`` takes ``lane_count[k]`` stored samples from ``lane_first[k]``, after ``lane_lead[k]``
     steps of zero, so that its first whole frame begins after ``margin_frames``; the first sample is
-    subtracted from all. Its ``lane_frames[k]`` frames go to ``lane_frame[k]`` on.
+    subtracted from all. Its ``lane_frames[k]`` frames go to ``lane_frame[k]`` on. The filter is that of
+    `band_passed` with ``poles`` (3, 2), then the sections ``notches`` (n, 5), all times ``filter_gain``.
 
     Columns of ``stats``, one row a block: 5-8 hum phasors at two frequencies (real, imaginary), 9
     energy, 10 energy of the first difference (filtered), 11 and 12 lowest and highest mean of a frame
     (unfiltered). In digital steps; ``energy`` and ``rectified`` a frame are scaled by ``gain``.
 
-    The inner loops run over the lanes, so that one instruction serves several; the work arrays are
-    made here and not by the caller, so that the compiler knows their shape and that none overlaps.
-    Samples are gathered as they are stored and converted in the first section, because a loop that
-    does no more than convert is unrolled before it can be made to serve several lanes.
+    The inner loops run over the lanes, so that one instruction serves several, and take four samples
+    (the sums: two) at a time, so that the state stays in registers; the work arrays are made here
+    and not by the caller, so that the compiler knows their shape and that none overlaps.
+    Samples are gathered as they are stored, `GROUP` frames at a time, and converted in the filter, because
+    a loop that does no more than convert is unrolled before it can be made to serve several lanes.
     """
-    stored = np.zeros((hop, LANES), dtype=data.dtype)
-    x = np.zeros((hop, LANES))
-    z = np.zeros((sections.shape[0], 2, LANES))
-    sums = np.zeros((7, LANES))
-    block_sums = np.zeros((8, LANES))
+    stored = np.zeros((GROUP * hop, LANES), dtype=data.dtype)
+    x = np.zeros((hop + 1, LANES))  # the last sample of the frame before, then the frame
+    z = np.zeros((3 + notches.shape[0], 2, LANES))
+    means = np.zeros((2, GROUP, LANES), dtype=np.float32)
+    sums = np.zeros((8, LANES))
+    lowest, highest = np.full(LANES, np.inf), np.full(LANES, -np.inf)
     still = np.zeros(LANES, dtype=data.dtype)
-    base, before, level = np.zeros(LANES), np.zeros(LANES), np.zeros(LANES)
+    base, level = np.zeros(LANES), np.zeros(LANES)
     position, within = np.zeros(LANES, dtype=np.int64), np.zeros(LANES, dtype=np.int64)
     block, left = np.zeros(LANES, dtype=np.int64), np.zeros(LANES, dtype=np.int64)
+    a1, a2, b1, b2, c1, c2 = (
+        poles[0, 0], poles[0, 1], poles[1, 0], poles[1, 1], poles[2, 0], poles[2, 1]
+    )  # fmt: skip
+    p, q, r, s, t, u = z[0, 0], z[0, 1], z[1, 0], z[1, 1], z[2, 0], z[2, 1]
+    real_0, imaginary_0, real_1, imaginary_1 = sums[0], sums[1], sums[2], sums[3]
+    total_square, change, square, size = sums[4], sums[5], sums[6], sums[7]
+    to_rectified = filter_gain * gain / hop
+    to_energy = (filter_gain * gain) * (filter_gain * gain) / hop
+    fours, twos = hop // 4 * 4, hop // 2 * 2
+    gathered = GROUP * hop
     longest = 0
     for lane in range(LANES):
         longest = max(longest, lane_frames[lane])
@@ -119,39 +152,39 @@ def sweep_lanes(
             base[lane] = float(still[lane])
         block[lane] = lane_frame[lane] // frames_per_block
         left[lane] = (block[lane] + 1) * frames_per_block - lane_frame[lane]
-        block_sums[6, lane] = np.inf
-        block_sums[7, lane] = -np.inf
-    for frame in range(-margin_frames, longest):
-        in_one_piece = True
-        for lane in range(LANES):
-            step = (frame + margin_frames) * hop - lane_lead[lane]
-            if step < 0 or step + hop > lane_count[lane] or within[lane] + hop > per_record:
-                in_one_piece = False
-        if in_one_piece:
-            for lane in range(
-                0, LANES, 4
-            ):  # one at a time, the compiler scatters them by vectors, slowly
+    for group in range(-margin_frames, longest, GROUP):
+        for four in range(0, LANES, 4):
+            in_one_piece = True
+            for lane in range(four, four + 4):
+                step = (group + margin_frames) * hop - lane_lead[lane]
+                if (
+                    step < 0
+                    or step + gathered > lane_count[lane]
+                    or within[lane] + gathered > per_record
+                ):
+                    in_one_piece = False
+            if in_one_piece:  # one lane at a time, the compiler scatters by vectors, slowly
                 at_0, at_1, at_2, at_3 = (
-                    position[lane], position[lane + 1], position[lane + 2], position[lane + 3]
+                    position[four], position[four + 1], position[four + 2], position[four + 3]
                 )  # fmt: skip
-                part_0, part_1 = data[at_0 : at_0 + hop], data[at_1 : at_1 + hop]
-                part_2, part_3 = data[at_2 : at_2 + hop], data[at_3 : at_3 + hop]
-                for j in range(hop):
+                part_0, part_1 = data[at_0 : at_0 + gathered], data[at_1 : at_1 + gathered]
+                part_2, part_3 = data[at_2 : at_2 + gathered], data[at_3 : at_3 + gathered]
+                for j in range(gathered):
                     row = stored[j]
-                    row[lane], row[lane + 1] = part_0[j], part_1[j]
-                    row[lane + 2], row[lane + 3] = part_2[j], part_3[j]
-            for lane in range(LANES):
-                position[lane] += hop
-                within[lane] += hop
-                if within[lane] == per_record:
-                    within[lane] = 0
-                    position[lane] += record_length - per_record
-        else:
-            for lane in range(LANES):
-                step = (frame + margin_frames) * hop - lane_lead[lane]
-                begin = min(max(-step, 0), hop)
-                end = max(min(lane_count[lane] - step, hop), begin)
-                for j in range(hop):
+                    row[four], row[four + 1] = part_0[j], part_1[j]
+                    row[four + 2], row[four + 3] = part_2[j], part_3[j]
+                for lane in range(four, four + 4):
+                    position[lane] += gathered
+                    within[lane] += gathered
+                    if within[lane] == per_record:
+                        within[lane] = 0
+                        position[lane] += record_length - per_record
+                continue
+            for lane in range(four, four + 4):
+                step = (group + margin_frames) * hop - lane_lead[lane]
+                begin = min(max(-step, 0), gathered)
+                end = max(min(lane_count[lane] - step, gathered), begin)
+                for j in range(gathered):
                     stored[j, lane] = still[lane]
                 while begin < end:
                     run = min(end - begin, per_record - within[lane])
@@ -163,78 +196,170 @@ def sweep_lanes(
                     if within[lane] == per_record:
                         within[lane] = 0
                         position[lane] += record_length - per_record
-        level[:] = 0.0
-        b0, b1, b2 = sections[0, 0], sections[0, 1], sections[0, 2]
-        a1, a2 = sections[0, 3], sections[0, 4]
-        z0, z1 = z[0, 0], z[0, 1]
-        for j in range(hop):
-            row, column = x[j], stored[j]
-            for lane in range(LANES):
-                value = float(column[lane]) - base[lane]
-                level[lane] += value
-                out = b0 * value + z0[lane]
-                z0[lane] = b1 * value - a1 * out + z1[lane]
-                z1[lane] = b2 * value - a2 * out
-                row[lane] = out
-        for section in range(1, sections.shape[0]):
-            b0, b1, b2 = sections[section, 0], sections[section, 1], sections[section, 2]
-            a1, a2 = sections[section, 3], sections[section, 4]
-            z0, z1 = z[section, 0], z[section, 1]
-            for j in range(hop):
-                row = x[j]
+        for frame in range(group, min(group + GROUP, longest)):
+            column = (frame - group) * hop
+            level[:] = 0.0
+            for j in range(0, fours, 4):
+                in_0, in_1 = stored[column + j], stored[column + j + 1]
+                in_2, in_3 = stored[column + j + 2], stored[column + j + 3]
+                out_0, out_1, out_2, out_3 = x[j + 1], x[j + 2], x[j + 3], x[j + 4]
                 for lane in range(LANES):
-                    value = row[lane]
-                    out = b0 * value + z0[lane]
-                    z0[lane] = b1 * value - a1 * out + z1[lane]
-                    z1[lane] = b2 * value - a2 * out
-                    row[lane] = out
-        if frame < 0:
+                    low, total = base[lane], level[lane]
+                    d, e, f, g, h, k = p[lane], q[lane], r[lane], s[lane], t[lane], u[lane]
+                    value = float(in_0[lane]) - low
+                    total += value
+                    out_0[lane], d, e, f, g, h, k = band_passed(
+                        value, d, e, f, g, h, k, a1, a2, b1, b2, c1, c2
+                    )
+                    value = float(in_1[lane]) - low
+                    total += value
+                    out_1[lane], d, e, f, g, h, k = band_passed(
+                        value, d, e, f, g, h, k, a1, a2, b1, b2, c1, c2
+                    )
+                    value = float(in_2[lane]) - low
+                    total += value
+                    out_2[lane], d, e, f, g, h, k = band_passed(
+                        value, d, e, f, g, h, k, a1, a2, b1, b2, c1, c2
+                    )
+                    value = float(in_3[lane]) - low
+                    total += value
+                    out_3[lane], d, e, f, g, h, k = band_passed(
+                        value, d, e, f, g, h, k, a1, a2, b1, b2, c1, c2
+                    )
+                    p[lane], q[lane], r[lane], s[lane], t[lane], u[lane] = d, e, f, g, h, k
+                    level[lane] = total
+            for j in range(fours, hop):
+                came, row = stored[column + j], x[j + 1]
+                for lane in range(LANES):
+                    value = float(came[lane]) - base[lane]
+                    level[lane] += value
+                    row[lane], p[lane], q[lane], r[lane], s[lane], t[lane], u[lane] = band_passed(
+                        value, p[lane], q[lane], r[lane], s[lane], t[lane], u[lane],
+                        a1, a2, b1, b2, c1, c2,
+                    )  # fmt: skip
+            for notch in range(notches.shape[0]):
+                n0, n1, n2 = notches[notch, 0], notches[notch, 1], notches[notch, 2]
+                m1, m2 = notches[notch, 3], notches[notch, 4]
+                z0, z1 = z[3 + notch, 0], z[3 + notch, 1]
+                for j in range(1, hop + 1):
+                    row = x[j]
+                    for lane in range(LANES):
+                        value = row[lane]
+                        out = n0 * value + z0[lane]
+                        z0[lane] = n1 * value - m1 * out + z1[lane]
+                        z1[lane] = n2 * value - m2 * out
+                        row[lane] = out
+            if frame >= 0:
+                sums[6:] = 0.0
+                waves = hum[frame * hop : (frame + 1) * hop]
+                for j in range(0, twos, 2):
+                    before, now, then = x[j], x[j + 1], x[j + 2]
+                    cosine_0, sine_0, cosine_1, sine_1 = (
+                        waves[j, 0], waves[j, 1], waves[j, 2], waves[j, 3]
+                    )  # fmt: skip
+                    cosine_2, sine_2, cosine_3, sine_3 = (
+                        waves[j + 1, 0], waves[j + 1, 1], waves[j + 1, 2], waves[j + 1, 3]
+                    )  # fmt: skip
+                    for lane in range(LANES):
+                        out, after = now[lane], then[lane]
+                        slope, rise = out - before[lane], after - out
+                        square[lane] = square[lane] + out * out + after * after
+                        size[lane] = size[lane] + abs(out) + abs(after)
+                        change[lane] = change[lane] + slope * slope + rise * rise
+                        real_0[lane] = real_0[lane] + out * cosine_0 + after * cosine_2
+                        imaginary_0[lane] = imaginary_0[lane] + out * sine_0 + after * sine_2
+                        real_1[lane] = real_1[lane] + out * cosine_1 + after * cosine_3
+                        imaginary_1[lane] = imaginary_1[lane] + out * sine_1 + after * sine_3
+                for j in range(twos, hop):
+                    before, now = x[j], x[j + 1]
+                    cosine_0, sine_0, cosine_1, sine_1 = (
+                        waves[j, 0], waves[j, 1], waves[j, 2], waves[j, 3]
+                    )  # fmt: skip
+                    for lane in range(LANES):
+                        out = now[lane]
+                        slope = out - before[lane]
+                        square[lane] += out * out
+                        size[lane] += abs(out)
+                        change[lane] += slope * slope
+                        real_0[lane] += out * cosine_0
+                        imaginary_0[lane] += out * sine_0
+                        real_1[lane] += out * cosine_1
+                        imaginary_1[lane] += out * sine_1
+                mean_square, mean_size = means[0, frame - group], means[1, frame - group]
+                ends = 0
+                for lane in range(LANES):
+                    total_square[lane] += square[lane]
+                    mean = level[lane] / hop + base[lane]
+                    lowest[lane] = min(lowest[lane], mean)
+                    highest[lane] = max(highest[lane], mean)
+                    mean_square[lane] = square[lane] * to_energy
+                    mean_size[lane] = size[lane] * to_rectified
+                    left[lane] -= 1
+                    ends += 1 if left[lane] == 0 or frame + 1 == lane_frames[lane] else 0
+                for lane in range(LANES if ends else 0):
+                    if frame >= lane_frames[lane]:
+                        continue
+                    if left[lane] == 0 or frame + 1 == lane_frames[lane]:
+                        row = stats[block[lane]]
+                        for k in range(6):
+                            scale = filter_gain if k < 4 else filter_gain * filter_gain
+                            row[5 + k] += sums[k, lane] * scale
+                            sums[k, lane] = 0.0
+                        row[11] = min(row[11], lowest[lane])
+                        row[12] = max(row[12], highest[lane])
+                        lowest[lane], highest[lane] = np.inf, -np.inf
+                        block[lane] += 1
+                        left[lane] = frames_per_block
             for lane in range(LANES):  # not by slice: that compiles text for its errors, in seconds
-                before[lane] = x[hop - 1, lane]
-            continue
-        sums[:] = 0.0
-        waves = hum[frame * hop : (frame + 1) * hop]
-        for j in range(hop):
-            row = x[j]
-            cosine_0, sine_0, cosine_1, sine_1 = waves[j, 0], waves[j, 1], waves[j, 2], waves[j, 3]
-            for lane in range(LANES):
-                out = row[lane]
-                slope = out - before[lane]
-                before[lane] = out
-                sums[0, lane] += out * out
-                sums[1, lane] += abs(out)
-                sums[2, lane] += slope * slope
-                sums[3, lane] += out * cosine_0
-                sums[4, lane] += out * sine_0
-                sums[5, lane] += out * cosine_1
-                sums[6, lane] += out * sine_1
+                x[0, lane] = x[hop, lane]
         for lane in range(LANES):
-            for k in range(4):
-                block_sums[k, lane] += sums[3 + k, lane]
-            block_sums[4, lane] += sums[0, lane]
-            block_sums[5, lane] += sums[2, lane]
-            mean = level[lane] / hop + base[lane]
-            block_sums[6, lane] = min(block_sums[6, lane], mean)
-            block_sums[7, lane] = max(block_sums[7, lane], mean)
-            sums[0, lane] = sums[0, lane] / hop * (gain * gain)
-            sums[1, lane] = sums[1, lane] / hop * gain
-        for lane in range(LANES):
-            if frame >= lane_frames[lane]:
+            for k in range(max(-group, 0), min(lane_frames[lane] - group, GROUP)):
+                energy[lane_frame[lane] + group + k] = means[0, k, lane]
+                rectified[lane_frame[lane] + group + k] = means[1, k, lane]
+
+
+@compiled
+def mains_peaks(spectrum, gain, first, stop, reach, prominence, power, at, strength):
+    """Power of several spectra, and the highest bin of each in several rows of bins.
+
+    ``spectrum`` holds real and imaginary parts side by side, shape (n, 2 bins); ``power``, shape (n, bins),
+    is their square times ``gain``. Of bins ``first[row]`` to ``stop[row]`` the first of the highest goes to
+    ``at``, shape (n, rows). Where it exceeds ``prominence`` times the median of what lies ``reach`` to
+    ``3 reach`` bins to either side, ``strength`` is what five bins around it hold beyond that, else 0.
+    """
+    beside = np.empty(4 * reach)
+    for k in range(power.shape[0]):
+        parts, bins = spectrum[k], power[k]
+        for i in range(bins.shape[0]):
+            real, imaginary = parts[2 * i], parts[2 * i + 1]
+            bins[i] = (real * real + imaginary * imaginary) * gain[i]
+        for row in range(first.shape[0]):
+            best = first[row]
+            for i in range(first[row], stop[row]):
+                if bins[i] > bins[best]:
+                    best = i
+            at[k, row] = best
+            strength[k, row] = 0.0
+            before, after = bins[best - 3 * reach : best - reach], bins[best + reach :]
+            lower = 0
+            for i in range(2 * reach):
+                lower += 1 if prominence * before[i] < bins[best] else 0
+                lower += 1 if prominence * after[i] < bins[best] else 0
+            if lower < 2 * reach:  # the median is not among them
                 continue
-            energy[lane_frame[lane] + frame] = sums[0, lane]
-            rectified[lane_frame[lane] + frame] = sums[1, lane]
-            left[lane] -= 1
-            if left[lane] == 0 or frame + 1 == lane_frames[lane]:
-                row = stats[block[lane]]
-                for k in range(6):
-                    row[5 + k] += block_sums[k, lane]
-                    block_sums[k, lane] = 0.0
-                row[11] = min(row[11], block_sums[6, lane])
-                row[12] = max(row[12], block_sums[7, lane])
-                block_sums[6, lane] = np.inf
-                block_sums[7, lane] = -np.inf
-                block[lane] += 1
-                left[lane] = frames_per_block
+            for i in range(4 * reach):
+                value = before[i] if i < 2 * reach else after[i - 2 * reach]
+                place = i
+                while place > 0 and beside[place - 1] > value:
+                    beside[place] = beside[place - 1]
+                    place -= 1
+                beside[place] = value
+            floor = (beside[2 * reach - 1] + beside[2 * reach]) / 2
+            if bins[best] > prominence * floor:
+                total = 0.0
+                for i in range(best - 2, best + 3):
+                    total += bins[i]
+                strength[k, row] = total - 5 * floor
 
 
 @compiled

@@ -8,10 +8,11 @@ frequency is read between the bins, so the grid may run off by a hertz.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -89,17 +90,18 @@ class _Bins:
         Hann window, and the power gain of the EMG filter at each bin.
     multiples
         (mains in Hz, multiple) of each row below.
-    near
-        int64, shape (n_rows, n): bins around the multiple, the last one repeated to fill the row.
-    beside
-        int64, shape (m,): steps from a peak to what lies beside it.
+    first, stop
+        int64, shape (n_rows,): bins around each multiple, half-open.
+    reach
+        Bins from a peak to what lies beside it.
     """
 
     window: NDArray[np.float64]
     gain: NDArray[np.float64]
     multiples: tuple[tuple[int, int], ...]
-    near: NDArray[np.int64]
-    beside: NDArray[np.int64]
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    reach: int
 
 
 @lru_cache(maxsize=8)
@@ -119,84 +121,81 @@ def _bins(rate: Fraction, n: int) -> _Bins:
             if high + 3 * reach >= len(hz) or k * mains_hz > band_edges_hz(rate)[1]:
                 break
             multiples.append((mains_hz, k))
-            rows.append(range(low, high + 1))
-    widest = max((len(row) for row in rows), default=1)
-    near = [[*row, *[row[-1]] * (widest - len(row))] for row in rows]
-    steps = np.arange(reach, 3 * reach)
+            rows.append((low, high + 1))
+    first, stop = np.array(rows, dtype=np.int64).reshape(-1, 2).T.copy()
     return _Bins(
         window=np.hanning(n + 1)[:-1],
         gain=gain,
         multiples=tuple(multiples),
-        near=np.array(near, dtype=np.int64).reshape(len(rows), widest),
-        beside=np.concatenate((steps - 4 * reach, steps)),
+        first=first,
+        stop=stop,
+        reach=reach,
     )
 
 
-def look(data: Sequence[NDArray[Any]], rate: Fraction) -> list[Lines | None]:
-    """Mains in several looks at as many seconds of unfiltered signal each; None: no line.
+class Looks:
+    """Work space of one thread for looks at `LOOK_S` seconds of a channel.
 
-    A few at a time in the same memory, so that what is worked on stays in the cache.
+    A few looks at a time in the same memory, so that what is worked on stays in the cache.
+
+    Parameters
+    ----------
+    rate
+        Samples a second.
+    n
+        Samples a look.
+    code
+        Module with ``mains_peaks``: ``kernels`` or ``plain``.
     """
-    bins = _bins(rate, len(data[0]))
-    level = np.empty((LOOKS_AT_ONCE, len(bins.window)))
-    spectrum = np.empty((LOOKS_AT_ONCE, len(bins.gain)), dtype=np.complex128)
-    power = np.empty(spectrum.shape)
-    found: list[Lines | None] = []
-    for first in range(0, len(data), LOOKS_AT_ONCE):
-        some = data[first : first + LOOKS_AT_ONCE]
-        n = len(some)
-        for row, values in zip(level, some, strict=False):
-            row[:] = values
-        level[:n] -= level[:n].mean(axis=1, keepdims=True)
-        level[:n] *= bins.window
-        np.fft.rfft(level[:n], axis=1, out=spectrum[:n])
-        parts = spectrum.view(np.float64)
-        parts[:n] *= parts[:n]
-        np.add(parts[:n, ::2], parts[:n, 1::2], out=power[:n])
-        power[:n] *= bins.gain
-        found += _found(power[:n], bins, rate)
-    return found
 
+    def __init__(self, rate: Fraction, n: int, code: ModuleType) -> None:
+        self.bins = _bins(rate, n)
+        self.step_hz = float(rate) / n
+        self.code = code
+        self.level = np.empty((LOOKS_AT_ONCE, n))
+        self.spectrum = np.empty((LOOKS_AT_ONCE, n // 2 + 1), dtype=np.complex128)
+        self.power = np.empty(self.spectrum.shape)
+        self.at = np.empty((LOOKS_AT_ONCE, len(self.bins.first)), dtype=np.int64)
+        self.strength = np.empty(self.at.shape)
 
-def _found(power: NDArray[np.float64], bins: _Bins, rate: Fraction) -> list[Lines | None]:
-    """Mains in each of several spectra, shape (n_looks, n_bins)."""
-    within = power[:, bins.near]
-    at = bins.near[np.arange(len(bins.near)), within.argmax(axis=2)]
-    beside = np.sort(_around(power, at, bins.beside), axis=2)
-    middle = beside.shape[2] // 2
-    floor = beside[:, :, middle - 1 : middle + 1].mean(axis=2)
-    stands_out = within.max(axis=2) > PROMINENCE * floor
-    strength = _around(power, at, np.arange(-2, 3)).sum(axis=2) - 5 * floor
-    whole = power.sum(axis=1)
-    return [
-        _lines(power[k], at[k], np.where(stands_out[k], strength[k], 0.0) / whole[k], bins, rate)
-        if whole[k] > 0 and stands_out[k].any()
-        else None
-        for k in range(len(power))
-    ]
+    def mains(self, data: Sequence[NDArray[Any]]) -> list[Lines | None]:
+        """Mains in each of several looks at unfiltered samples, shape (n,) each; None: no line."""
+        found: list[Lines | None] = []
+        for first in range(0, len(data), LOOKS_AT_ONCE):
+            found += self._few(data[first : first + LOOKS_AT_ONCE])
+        return found
 
-
-def _around(
-    power: NDArray[np.float64], at: NDArray[np.int64], steps: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Power some steps from each peak of each look, shape (n_looks, n_rows, n_steps)."""
-    look = np.arange(len(power))[:, None, None]
-    around: NDArray[np.float64] = power[look, at[:, :, None] + steps]
-    return around
+    def _few(self, data: Sequence[NDArray[Any]]) -> Iterator[Lines | None]:
+        bins, n = self.bins, len(data)
+        for k, values in enumerate(data):
+            level = self.level[k]
+            level[:] = values
+            level -= level[0]  # so that what is flat is nothing
+            level *= bins.window
+        np.fft.rfft(self.level[:n], axis=1, out=self.spectrum[:n])
+        self.code.mains_peaks(
+            self.spectrum[:n].view(np.float64), bins.gain, bins.first, bins.stop, bins.reach,
+            PROMINENCE, self.power[:n], self.at, self.strength,
+        )  # fmt: skip
+        whole = self.power[:n].sum(axis=1, keepdims=True)
+        share = self.strength[:n] / np.maximum(whole, 1e-300)
+        for k, some_peak in enumerate(share.any(axis=1).tolist()):
+            peaks = zip(bins.multiples, self.at[k].tolist(), share[k].tolist(), strict=True)
+            yield _lines(self.power[k], list(peaks), self.step_hz) if some_peak else None
 
 
 def _lines(
-    power: NDArray[np.float64], at: NDArray[np.int64], share: NDArray[np.float64], bins: _Bins,
-    rate: Fraction,
-) -> Lines | None:  # fmt: skip
-    """Stronger one of the two mains, None where neither is worth a word."""
-    step_hz = float(rate) / len(bins.window)
-    rows = [(*bins.multiples[row], int(at[row]), float(share[row])) for row in share.nonzero()[0]]
+    power: NDArray[np.float64], rows: Sequence[tuple[tuple[int, int], int, float]], step_hz: float
+) -> Lines | None:
+    """Stronger one of the two mains, None where neither is worth a word.
+
+    ``rows`` are (mains in Hz, multiple), bin of the peak, share of the power.
+    """
     found = []
     for mains_hz in MAINS_HZ:
         peaks = [
-            (k, _between_bins(power, place) * step_hz / k, part)
-            for mains, k, place, part in rows
+            (k, _between_bins(power, at) * step_hz / k, part)
+            for (mains, k), at, part in rows
             if mains == mains_hz and part > 0
         ]
         rest = 1 - sum(part for *_, part in peaks)

@@ -35,10 +35,12 @@ def raw_sums(
 def sweep_lanes(
     data: Any, record_length: int, per_record: int, channel_offset: int,
     lane_first: Any, lane_lead: Any, lane_count: Any, lane_frames: Any, lane_frame: Any,
-    sections: Any, hop: int, margin_frames: int, frames_per_block: int, hum: Any, gain: float,
-    energy: Any, rectified: Any, stats: Any,
+    poles: Any, filter_gain: float, notches: Any, hop: int, margin_frames: int, frames_per_block: int,
+    hum: Any, gain: float, energy: Any, rectified: Any, stats: Any,
 ) -> None:  # fmt: skip
     """Each lane's stretch filtered as a whole, then its frames counted, frame by frame."""
+    zeros = [[1.0, 0.0, -1.0], [1.0, 0.0, -1.0], [1.0, -2.0, 1.0]]
+    sections = np.concatenate((np.hstack((zeros, poles)), notches))
     stretches = []
     for lane in range(len(lane_first)):
         n, first = int(lane_count[lane]), int(lane_first[lane])
@@ -58,27 +60,25 @@ def sweep_lanes(
             begin = (margin_frames + frame) * hop
             at = int(lane_frame[lane]) + frame
             row = pending[lane]
-            square = size = change = level = 0.0
-            phasors = [0.0, 0.0, 0.0, 0.0]
+            square = size = level = 0.0
             for i in range(begin, begin + hop):
                 square += out[i] * out[i]
                 size += abs(out[i])
                 slope = out[i] - (out[i - 1] if i else 0.0)
-                change += slope * slope
+                row[5] += slope * slope
                 for k in range(4):
-                    phasors[k] += out[i] * float(hum[i - margin_frames * hop, k])
+                    row[k] += out[i] * float(hum[i - margin_frames * hop, k])
                 level += value[i]
-            energy[at] = square / hop * (gain * gain)
-            rectified[at] = size / hop * gain
-            row[0:4] += phasors
+            energy[at] = square * ((filter_gain * gain) * (filter_gain * gain) / hop)
+            rectified[at] = size * (filter_gain * gain / hop)
             row[4] += square
-            row[5] += change
             mean = level / hop + base
             row[6] = min(row[6], mean)
             row[7] = max(row[7], mean)
             if (at + 1) % frames_per_block == 0 or frame + 1 == lane_frames[lane]:
                 block = stats[at // frames_per_block]
-                block[5:11] += row[:6]
+                block[5:9] += row[:4] * filter_gain
+                block[9:11] += row[4:6] * (filter_gain * filter_gain)
                 block[11] = min(block[11], row[6])
                 block[12] = max(block[12], row[7])
                 pending[lane] = _nothing()
@@ -89,17 +89,55 @@ def _nothing() -> Any:
     return np.array([0.0] * 6 + [math.inf, -math.inf])
 
 
+def band_passed(
+    value: float, p: float, q: float, r: float, s: float, t: float, u: float,
+    a1: float, a2: float, b1: float, b2: float, c1: float, c2: float,
+) -> tuple[float, ...]:  # fmt: skip
+    """Three sections in transposed direct form II; of their state, all but the last has its sign turned."""
+    first, *one = _section(value, [1.0, 0.0, -1.0, a1, a2], -p, -q)
+    second, *two = _section(first, [1.0, 0.0, -1.0, b1, b2], -r, -s)
+    third, *three = _section(second, [1.0, -2.0, 1.0, c1, c2], -t, u)
+    return third, -one[0], -one[1], -two[0], -two[1], -three[0], three[1]
+
+
+def _section(
+    value: float, section: list[float], z1: float, z2: float
+) -> tuple[float, float, float]:
+    """One sample through a section: its output, and the state it leaves."""
+    b0, b1, b2, a1, a2 = section
+    result = b0 * value + z1
+    return result, b1 * value - a1 * result + z2, b2 * value - a2 * result
+
+
 def _cascade(value: list[float], sections: Any) -> list[float]:
     """Second-order sections one after the other, each in transposed direct form II."""
     out = list(value)
-    for b0, b1, b2, a1, a2 in sections.tolist():
+    for section in sections.tolist():
         z1 = z2 = 0.0
         for i, now in enumerate(out):
-            result = b0 * now + z1
-            z1 = b1 * now - a1 * result + z2
-            z2 = b2 * now - a2 * result
-            out[i] = result
+            out[i], z1, z2 = _section(now, section, z1, z2)
     return out
+
+
+def mains_peaks(
+    spectrum: Any, gain: Any, first: Any, stop: Any, reach: int, prominence: float,
+    power: Any, at: Any, strength: Any,
+) -> None:  # fmt: skip
+    """One row of one spectrum after the other."""
+    for k, parts in enumerate(spectrum.tolist()):
+        power[k] = [
+            (re * re + im * im) * g for re, im, g in zip(parts[::2], parts[1::2], gain, strict=True)
+        ]
+        bins = power[k].tolist()
+        for row in range(len(first)):
+            best = max(range(first[row], stop[row]), key=lambda i: bins[i])
+            beside = sorted(
+                bins[best - 3 * reach : best - reach] + bins[best + reach : best + 3 * reach]
+            )
+            floor = (beside[2 * reach - 1] + beside[2 * reach]) / 2
+            at[k, row] = best
+            stands_out = bins[best] > prominence * floor
+            strength[k, row] = sum(bins[best - 2 : best + 3]) - 5 * floor if stands_out else 0.0
 
 
 def moving_mean(power: Any, window: int, level: Any, total: Any, known: Any) -> None:

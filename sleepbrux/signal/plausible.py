@@ -14,7 +14,7 @@ from sleepbrux.signal.sweep import ChannelFrames
 REST_UV = (0.3, 50.0)
 QUIET_PCT = 20
 LEAST_S = 60.0
-EVERY = 8  # frames: neighbours tell nearly the same
+EVERY = 50  # frames: half a second tells what its neighbours tell
 
 
 def rest_note(frames: ChannelFrames, quality: Quality) -> Note | None:

@@ -13,10 +13,12 @@ which mains is measured (`lines`) is filtered once more, with notches, while its
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from types import ModuleType
 from typing import Any
 
@@ -25,14 +27,14 @@ from numpy.typing import NDArray
 
 from sleepbrux.parallel import default_threads
 from sleepbrux.recording.model import Block, Channel, Recording
-from sleepbrux.signal.filters import Sections, emg_band_pass
+from sleepbrux.signal.filters import Sections, emg_band_pass, parts
 from sleepbrux.signal.lines import (
     LOOK_S,
     MAINS_HZ,
     Lines,
+    Looks,
     Notched,
     agreed,
-    look,
     raw,
     with_notches,
 )  # fmt: skip
@@ -161,13 +163,13 @@ def _stretches(layout: Layout, channel: Channel) -> Iterator[tuple[int, _Stretch
             frame = stop
 
 
-def _tasks(layout: Layout, channel: Channel) -> list[list[list[_Stretch]]]:
+def _tasks(channel: Channel) -> list[list[list[_Stretch]]]:
     """Stretches of `LANES` tiles at a time, in turns of at most `LANES` stretches.
 
     Two threads never write the same block: blocks do not cross tiles, and a tile has one task.
     """
     by_task: dict[int, list[_Stretch]] = {}
-    for tile, stretch in _stretches(layout, channel):
+    for tile, stretch in _stretches(Layout.at(channel.rate), channel):
         by_task.setdefault(tile // LANES, []).append(stretch)
     return [
         [group[i : i + LANES] for i in range(0, len(group), LANES)] for group in by_task.values()
@@ -191,12 +193,14 @@ def _rotated(cosine: float, sine: float, n: int) -> tuple[NDArray[np.float64], N
     return c, s
 
 
-def _hum_table(layout: Layout) -> NDArray[np.float64]:
+@lru_cache(maxsize=2)
+def _hum_table(rate: Fraction) -> NDArray[np.float64]:
     """Cosine and sine at 50 and 60 Hz over one tile, shape (n_samples, 4)."""
+    layout = Layout.at(rate)
     n = layout.tile_frames * layout.hop
     columns: list[NDArray[np.float64]] = []
     for mains_hz in MAINS_HZ:
-        angle = 2 * math.pi * mains_hz / float(layout.rate)
+        angle = 2 * math.pi * mains_hz / float(rate)
         columns += _rotated(math.cos(angle), math.sin(angle), n)
     return np.ascontiguousarray(np.stack(columns, axis=1))
 
@@ -204,12 +208,13 @@ def _hum_table(layout: Layout) -> NDArray[np.float64]:
 class _Bench:
     """Work space and kernel arguments of one thread."""
 
-    def __init__(self, layout: Layout, hum: NDArray[np.float64], code: ModuleType) -> None:
-        self.layout = layout
+    def __init__(self, rate: Fraction, code: ModuleType) -> None:
+        self.layout = layout = Layout.at(rate)
         self.code = code
-        self.sections = emg_band_pass(layout.rate)
-        self.hum = hum
+        self.sections = emg_band_pass(rate)
+        self.hum = _hum_table(rate)
         self.lanes = np.zeros((5, LANES), dtype=np.int64)
+        self.looks = Looks(rate, LOOK_S * layout.frames_per_block * layout.hop, code)
 
     def run(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
         """Filter one turn of stretches of one channel, and sum over its samples as stored."""
@@ -241,7 +246,7 @@ class _Bench:
             )  # fmt: skip
         self.code.sweep_lanes(
             block.data, block.record_length, block.per_record, block.channel_offset, *self.lanes,
-            sections, self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
+            *parts(sections), self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
             abs(out.channel.gain), out.energy, out.rectified, stats,
         )  # fmt: skip
 
@@ -267,7 +272,7 @@ class _Bench:
         if not places:
             return ()
         found: dict[int, dict[int, list[Lines]]] = {}
-        lines_of = look([data for _, data in places], self.layout.rate)
+        lines_of = self.looks.mains([data for _, data in places])
         for (tile, _), lines in zip(places, lines_of, strict=True):
             if lines is not None:
                 beside = found.setdefault(tile // TILES_THAT_AGREE, {})
@@ -333,22 +338,21 @@ def hum_share(stats: NDArray[np.float64]) -> NDArray[np.float64]:
     return result
 
 
-def _empty(channel: Channel, layout: Layout) -> ChannelFrames:
+def _room(channel: Channel) -> ChannelFrames:
+    """What the sweep of a channel is to fill: frames that no stretch yields are not known."""
+    layout = Layout.at(channel.rate)
     grid = layout.grid(channel)
-    n_blocks = -(-grid.n_slots // layout.frames_per_block)
-    stats = np.zeros((n_blocks, len(STAT_NAMES)))
+    energy, rectified = (np.empty(grid.n_slots, dtype=np.float32) for _ in range(2))
+    edges = [(s.frame, s.frame + s.n_frames) for _, s in _stretches(layout, channel)]
+    stops, starts = [0, *(b for _, b in edges)], [*(a for a, _ in edges), grid.n_slots]
+    for stop, start in zip(stops, starts, strict=True):
+        energy[stop:start] = rectified[stop:start] = np.nan
+    stats = np.zeros((-(-grid.n_slots // layout.frames_per_block), len(STAT_NAMES)))
     for name in ("lowest", "lowest_mean"):
         stats[:, STAT_NAMES.index(name)] = np.inf
     for name in ("highest", "highest_mean"):
         stats[:, STAT_NAMES.index(name)] = -np.inf
-    return ChannelFrames(
-        channel=channel,
-        grid=grid,
-        frames_per_block=layout.frames_per_block,
-        energy=np.full(grid.n_slots, np.nan, dtype=np.float32),
-        rectified=np.full(grid.n_slots, np.nan, dtype=np.float32),
-        stats=stats,
-    )
+    return ChannelFrames(channel, grid, layout.frames_per_block, energy, rectified, stats)
 
 
 def _groups(channels: Sequence[Channel]) -> list[list[Channel]]:
@@ -386,18 +390,21 @@ def sweep(
         from sleepbrux.signal import kernels
 
         code = kernels
-    results = {c.index: _empty(c, Layout.at(c.rate)) for c in channels}
+    results = {c.index: _room(c) for c in channels}
     notched: dict[int, list[Notched]] = {c.index: [] for c in channels}
-    waves = {rate: _hum_table(Layout.at(rate)) for rate in {c.rate for c in channels}}
-    jobs = [
-        (group, task)
-        for group in _groups(channels)
-        for task in _tasks(Layout.at(group[0].rate), group[0])
-    ]
+    jobs = [(group, task) for group in _groups(channels) for task in _tasks(group[0])]
+
+    own = threading.local()
+
+    def bench_at(rate: Fraction) -> _Bench:
+        if getattr(own, "bench", None) is None or own.bench.layout.rate != rate:
+            own.bench = _Bench(rate, code)
+        bench: _Bench = own.bench
+        return bench
 
     def work(job: tuple[list[Channel], list[list[_Stretch]]]) -> None:
         group, task = job
-        bench = _Bench(Layout.at(group[0].rate), waves[group[0].rate], code)
+        bench = bench_at(group[0].rate)
         read = []
         for turn in task:
             first = min(s.first for s in turn)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from sleepbrux.signal.filters import band_edges_hz, emg_band_pass, high_pass, low_pass
+from sleepbrux.signal.filters import band_edges_hz, emg_band_pass, high_pass, low_pass, parts
+from sleepbrux.signal.lines import with_notches
 
 
 def with_ones(sections):
@@ -44,3 +45,23 @@ def test_the_group_delay_at_1_khz_is_that_of_the_docs():
     frequencies = np.arange(50, 401)
     delay_ms = signal.group_delay((b, a), frequencies, fs=1000)[1]
     assert delay_ms.max() < 10
+
+
+@pytest.mark.parametrize("rate", [200, 512, 1000, 2000, 4000])
+def test_the_parts_that_the_sweep_takes_are_the_same_filter(rate):
+    sections = with_notches(Fraction(rate), 50.02, (1,))
+    poles, gain, notches = parts(sections)
+    np.testing.assert_array_equal(notches, sections[3:])
+    noise = np.random.default_rng(1).normal(size=5000)
+    zeros = [[1, 0, -1], [1, 0, -1], [1, -2, 1]]
+    taken = np.concatenate((np.hstack((zeros, poles)), notches))
+    np.testing.assert_allclose(
+        gain * signal.sosfilt(with_ones(taken), noise),
+        signal.sosfilt(with_ones(sections), noise),
+        atol=1e-9,
+    )
+
+
+def test_sections_that_are_no_band_pass_are_refused():
+    with pytest.raises(ValueError, match="no EMG band-pass"):
+        parts(low_pass(Fraction(1000), 100.0, 6))

@@ -87,6 +87,36 @@ def test_mean_known(level):
     assert kernels.mean_known(power, 0, len(power)) == plain.mean_known(power, 0, len(power))
 
 
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(st.lists(st.floats(-1e4, 1e4), min_size=13, max_size=13))
+def test_band_passed(values):
+    same(kernels.band_passed(*values), plain.band_passed(*values))
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 6), st.sampled_from([0.0, 3.0, 40.0]))
+def test_mains_peaks(seed, reach, line):
+    rng = np.random.default_rng(seed)
+    spectrum = rng.normal(size=(3, 160))
+    spectrum[rng.integers(0, 3), rng.integers(40, 120)] += line
+    gain = rng.random(80)
+    first = np.array([20, 30, 55])
+    stop = first + rng.integers(1, 8, 3)
+    found = []
+    for code in (kernels, plain):
+        power, at, strength = np.empty((3, 80)), np.zeros((4, 3), dtype=np.int64), np.ones((4, 3))
+        code.mains_peaks(spectrum, gain, first, stop, reach, 4.0, power, at, strength)
+        found.append((power, at[:3], strength[:3]))
+    for fast, slow in zip(*found, strict=True):
+        same(fast, slow)
+    power, at, strength = found[0]
+    for k, row in np.ndindex(at.shape):
+        steps = np.arange(reach, 3 * reach)
+        beside = power[k, at[k, row] + np.concatenate((steps - 4 * reach, steps))]
+        stands_out = power[k, at[k, row]] > 4.0 * np.median(beside)
+        assert (strength[k, row] != 0) == stands_out
+
+
 class Interleaved:
     """A source that lays its channels out in records, as EDF does."""
 
