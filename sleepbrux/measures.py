@@ -15,7 +15,7 @@ from sleepbrux.bursts import SHORT, Ints, Merged
 from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import EPISODE_MIXED, EPISODE_PHASIC, KINDS, Episodes
 from sleepbrux.spans import Spans
-from sleepbrux.uncertainty import Interval, block_interval, counting_interval
+from sleepbrux.uncertainty import Blocks, Interval, counting_interval
 
 DURATION_BORDERS_S = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
 PEAK_BORDERS_PCT = (*range(0, 100, 10), 100, 120, 150, 200)
@@ -110,19 +110,18 @@ class _Book:
 
     def __init__(self, chosen: Selection, *, intervals: bool) -> None:
         self.out: dict[str, Measure] = {}
-        self.valid = chosen.valid
         self.hours = chosen.valid.hours
         self.basis = f"valid hours of: {chosen.basis}"
         self.none_valid = "" if self.hours > 0 else "no valid time in the window"
-        self.intervals = intervals
+        self.blocks = Blocks.of(chosen.valid) if intervals else None
 
     def rate(self, name: str, onsets: Ints, keys: tuple[str, ...], *, why: str = "") -> None:
         """Events per valid hour, with its intervals where they are wanted."""
         reason = self.none_valid or why
         value = None if reason else len(onsets) / self.hours
         intervals: tuple[Interval, ...] = ()
-        if self.intervals and not reason:
-            block = block_interval(onsets, self.valid)
+        if self.blocks is not None and not reason:
+            block = self.blocks.interval(onsets)
             intervals = (counting_interval(len(onsets), self.hours), *((block,) if block else ()))
         self.out[name] = Measure(value, "1/h", self.basis, reason, keys, intervals)
 

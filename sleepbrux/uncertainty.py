@@ -13,6 +13,7 @@ from sleepbrux.spans import Spans
 
 LEVEL = 0.95
 BLOCK_S = 600
+LEAST_BLOCKS = 6
 RESAMPLES = 2000
 SEED = 20240229
 
@@ -78,32 +79,58 @@ def poisson_mean(count: int, tail: float) -> float:
     return mean
 
 
-def block_interval(onsets: NDArray[np.int64], valid: Spans) -> Interval | None:
-    """Block bootstrap of a rate over this night: 10-minute blocks of clock time, drawn again.
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """A night cut into 10-minute blocks of clock time, and draws of as many blocks from them.
 
-    None where fewer than six blocks hold valid time.
-
-    Parameters
+    Attributes
     ----------
-    onsets
-        Onsets of the counted events, slots of ``valid.grid``.
+    edges
+        Slots of the grid, one more than there are blocks.
+    timed
+        Blocks that hold valid time; only these are drawn.
+    drawn
+        int64, shape (n_draws, n_timed): which of them each draw holds.
+    hours
+        Valid hours of each draw.
     """
-    grid = valid.grid
-    block = grid.slots_for(BLOCK_S)
-    edges = np.arange(0, grid.n_slots + block, block)
-    inside = np.interp(edges, *_covered(valid))
-    hours = np.diff(inside) * float(grid.slot_s) / 3600
-    counts = np.histogram(onsets, bins=edges)[0][hours > 0]
-    hours = hours[hours > 0]
-    if len(hours) < 6:
-        return None
-    drawn = np.random.default_rng(SEED).integers(0, len(hours), size=(RESAMPLES, len(hours)))
-    rates = counts[drawn].sum(axis=1) / hours[drawn].sum(axis=1)
-    low, high = np.percentile(rates, [100 * (1 - LEVEL) / 2, 100 * (1 + LEVEL) / 2])
-    return Interval(
-        "block_bootstrap", float(low), float(high),
-        "this night alone, 10-minute blocks drawn again; says nothing of other nights",
-    )  # fmt: skip
+
+    edges: NDArray[np.int64]
+    timed: NDArray[np.bool_]
+    drawn: NDArray[np.int64]
+    hours: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, valid: Spans) -> Blocks:
+        """Blocks of one night's valid time, with the same draws every time."""
+        grid = valid.grid
+        block = grid.slots_for(BLOCK_S)
+        edges = np.arange(0, grid.n_slots + block, block)
+        hours = np.diff(np.interp(edges, *_covered(valid))) * float(grid.slot_s) / 3600
+        timed = hours > 0
+        n = int(timed.sum())
+        drawn = np.random.default_rng(SEED).integers(0, max(n, 1), size=(RESAMPLES, n))
+        return cls(edges, timed, drawn, hours[timed][drawn].sum(axis=1))
+
+    def interval(self, onsets: NDArray[np.int64]) -> Interval | None:
+        """Block bootstrap of the rate of counted events over this night.
+
+        None where fewer than six blocks hold valid time.
+
+        Parameters
+        ----------
+        onsets
+            Slots of the grid.
+        """
+        if self.drawn.shape[1] < LEAST_BLOCKS:
+            return None
+        counts = np.histogram(onsets, bins=self.edges)[0][self.timed]
+        rates = counts[self.drawn].sum(axis=1) / self.hours
+        low, high = np.percentile(rates, [100 * (1 - LEVEL) / 2, 100 * (1 + LEVEL) / 2])
+        return Interval(
+            "block_bootstrap", float(low), float(high),
+            "this night alone, 10-minute blocks drawn again; says nothing of other nights",
+        )  # fmt: skip
 
 
 def _covered(valid: Spans) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -7,7 +7,7 @@ import pytest
 from scipy import special, stats
 
 from sleepbrux.spans import Grid, Spans
-from sleepbrux.uncertainty import block_interval, counting_interval, poisson_mean
+from sleepbrux.uncertainty import Blocks, counting_interval, poisson_mean
 
 GRID = Grid(Fraction(1, 100), 7 * 3600 * 100)
 
@@ -45,7 +45,7 @@ def test_the_block_bootstrap_covers_clustered_nights_better_than_counting_does()
     valid = GRID.all()
     covered = {"block": 0, "count": 0}
     for onsets in nights:
-        block, count = block_interval(onsets, valid), counting_interval(len(onsets), 7.0)
+        block, count = Blocks.of(valid).interval(onsets), counting_interval(len(onsets), 7.0)
         covered["block"] += block.low <= truth <= block.high
         covered["count"] += count.low <= truth <= count.high
     assert covered["count"] / 400 < 0.8  # the reason why it is named as it is
@@ -55,15 +55,15 @@ def test_the_block_bootstrap_covers_clustered_nights_better_than_counting_does()
 def test_blocks_count_their_own_valid_time():
     valid = GRID.all() - Spans.of(GRID, [(0, 3 * 360_000)])
     onsets = np.arange(3 * 360_000, GRID.n_slots, 72_000)  # five an hour, evenly
-    found = block_interval(onsets, valid)
+    found = Blocks.of(valid).interval(onsets)
     assert found.low <= 5.0 <= found.high
     assert found.high - found.low < 4
 
 
 def test_too_little_time_gives_no_interval():
-    assert block_interval(np.array([100]), Spans.of(GRID, [(0, 5 * 60_000)])) is None
+    assert Blocks.of(Spans.of(GRID, [(0, 5 * 60_000)])).interval(np.array([100])) is None
 
 
 def test_the_interval_is_the_same_every_time():
     onsets = clustered(np.random.default_rng(1))
-    assert block_interval(onsets, GRID.all()) == block_interval(onsets, GRID.all())
+    assert Blocks.of(GRID.all()).interval(onsets) == Blocks.of(GRID.all()).interval(onsets)

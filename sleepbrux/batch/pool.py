@@ -34,7 +34,7 @@ def serve(line: Connection, out: Path, *, speaks: bool) -> None:
     from sleepbrux.batch.work import score_task
     from sleepbrux.signal.startup import load_kernels
 
-    load_kernels(_say if speaks else None)
+    load_kernels(_say if speaks else None, many_nights=True)
     with contextlib.suppress(EOFError, OSError):
         while (task := line.recv()) is not None:
             line.send(score_task(task, out))

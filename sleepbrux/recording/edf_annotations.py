@@ -142,6 +142,8 @@ def _read_span(
         # all at once where no text can hold what parts them
         found = _TIME_KEEPING.findall(b"\n".join(raws))
         result.exact_onsets = found if len(found) == len(raws) else result.exact_onsets
+        if all(result.exact_onsets):
+            return
     for record, raw in enumerate(raws):
         if times and result.exact_onsets[record]:
             continue

@@ -33,17 +33,17 @@ Floats = NDArray[np.float64]
 
 def tenths(frames: ChannelFrames) -> Floats:
     """Mean power of each tenth of each block, float64, shape (n_blocks, 10); NaN where unknown."""
-    per_block = frames.frames_per_block
-    part = per_block // TENTHS
-    result = np.full((len(frames.stats), TENTHS), np.nan)
-    whole = frames.grid.n_slots // per_block
-    energy = frames.energy[: whole * per_block].reshape(whole, per_block)[:, : part * TENTHS]
-    frames_of = energy.reshape(whole, TENTHS, part)
-    total = np.zeros((whole, TENTHS))
-    for k in range(part):  # numpy sums along so short an axis at a tenth of this speed
-        total += frames_of[:, :, k]
-    result[:whole] = total / part
-    return result
+    from sleepbrux.signal import kernels
+
+    by_tenth = np.full((TENTHS, len(frames.stats)), np.nan)
+    kernels.means_within(frames.energy, frames.frames_per_block, by_tenth)
+    return by_tenth.T
+
+
+def _db(power: Floats) -> Floats:
+    """Decibels of a power; NaN where there is none."""
+    db: Floats = np.where(power > 0, 10 * np.log10(np.maximum(power, 1e-300)), np.nan)
+    return db
 
 
 def _sides(values: Floats, n: int, *shares: float) -> list[tuple[Floats, Floats]]:
@@ -119,15 +119,14 @@ def gain_steps(frames: ChannelFrames, power: Floats, swing: Floats, excluded: Sp
     """
     grid = frames.block_grid
     bad = excluded.on(grid, rounding="outward").mask()
-    level = np.where(power > 0, 10 * np.log10(np.maximum(power, 1e-300)), np.nan)
-    level[bad] = np.nan
-    floor = level.min(axis=1)
+    floor = np.where(bad, np.nan, _db(power.min(axis=1)))
     steps = _steps(floor, swing, bad)
     if not steps:
         return frames.grid.none()
+    level = np.where(bad[:, None], np.nan, _db(power)).ravel()
     borders = [(0, 0)]
     for block, *beside in steps:
-        first, last = _border(level.ravel(), TENTHS * block, *beside)
+        first, last = _border(level, TENTHS * block, *beside)
         borders.append((max(first, borders[-1][1]), max(last, borders[-1][1])))
     borders.append((level.size, level.size))
     parts = [(a, b) for (_, a), (b, _) in pairwise(borders)]

@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit
 
 LANES = 32
-GROUP = 10
+GROUP = 100
 UNCACHED: list[str] = []
 
 
@@ -98,6 +98,20 @@ def band_passed(value, p, q, r, s, t, u, a1, a2, b1, b2, c1, c2):
 
 
 @compiled
+def summed(
+    out, before, cosine_0, sine_0, cosine_1, sine_1,
+    square, size, change, real_0, imaginary_0, real_1, imaginary_1,
+):  # fmt: skip
+    """Sums of squares, sizes and squared changes, and two phasors, with one sample more."""
+    slope = out - before
+    return (
+        square + out * out, size + abs(out), change + slope * slope,
+        real_0 + out * cosine_0, imaginary_0 + out * sine_0,
+        real_1 + out * cosine_1, imaginary_1 + out * sine_1,
+    )  # fmt: skip
+
+
+@compiled
 def sweep_lanes(
     data, record_length, per_record, channel_offset,
     lane_first, lane_lead, lane_count, lane_frames, lane_frame,
@@ -116,7 +130,7 @@ def sweep_lanes(
     (unfiltered). In digital steps; ``energy`` and ``rectified`` a frame are scaled by ``gain``.
 
     The inner loops run over the lanes, so that one instruction serves several, and take four samples
-    (the sums: two) at a time, so that the state stays in registers; the work arrays are made here
+    at a time, so that the state stays in registers; the work arrays are made here
     and not by the caller, so that the compiler knows their shape and that none overlaps.
     Samples are gathered as they are stored, `GROUP` frames at a time, and converted in the filter, because
     a loop that does no more than convert is unrolled before it can be made to serve several lanes.
@@ -139,11 +153,12 @@ def sweep_lanes(
     total_square, change, square, size = sums[4], sums[5], sums[6], sums[7]
     to_rectified = filter_gain * gain / hop
     to_energy = (filter_gain * gain) * (filter_gain * gain) / hop
-    fours, twos = hop // 4 * 4, hop // 2 * 2
+    fours = hop // 4 * 4
     gathered = GROUP * hop
-    longest = 0
+    longest = lanes = 0
     for lane in range(LANES):
         longest = max(longest, lane_frames[lane])
+        lanes = lane // 8 * 8 + 8 if lane_frames[lane] > 0 else lanes
         first = lane_first[lane]
         within[lane] = first % per_record
         position[lane] = first // per_record * record_length + channel_offset + within[lane]
@@ -153,32 +168,34 @@ def sweep_lanes(
         block[lane] = lane_frame[lane] // frames_per_block
         left[lane] = (block[lane] + 1) * frames_per_block - lane_frame[lane]
     for group in range(-margin_frames, longest, GROUP):
-        for four in range(0, LANES, 4):
-            in_one_piece = True
+        for four in range(0, lanes, 4):
+            whole = True
             for lane in range(four, four + 4):
                 step = (group + margin_frames) * hop - lane_lead[lane]
-                if (
-                    step < 0
-                    or step + gathered > lane_count[lane]
-                    or within[lane] + gathered > per_record
-                ):
-                    in_one_piece = False
-            if in_one_piece:  # one lane at a time, the compiler scatters by vectors, slowly
+                whole = whole and step >= 0 and step + gathered <= lane_count[lane]
+            begin = 0 if whole else gathered
+            while begin < gathered:  # one lane at a time, the compiler scatters by vectors, slowly
+                run = gathered - begin
+                for lane in range(four, four + 4):
+                    run = min(run, per_record - within[lane])
                 at_0, at_1, at_2, at_3 = (
                     position[four], position[four + 1], position[four + 2], position[four + 3]
                 )  # fmt: skip
-                part_0, part_1 = data[at_0 : at_0 + gathered], data[at_1 : at_1 + gathered]
-                part_2, part_3 = data[at_2 : at_2 + gathered], data[at_3 : at_3 + gathered]
-                for j in range(gathered):
-                    row = stored[j]
+                part_0, part_1 = data[at_0 : at_0 + run], data[at_1 : at_1 + run]
+                part_2, part_3 = data[at_2 : at_2 + run], data[at_3 : at_3 + run]
+                rows = stored[begin : begin + run]
+                for j in range(run):
+                    row = rows[j]
                     row[four], row[four + 1] = part_0[j], part_1[j]
                     row[four + 2], row[four + 3] = part_2[j], part_3[j]
                 for lane in range(four, four + 4):
-                    position[lane] += gathered
-                    within[lane] += gathered
+                    position[lane] += run
+                    within[lane] += run
                     if within[lane] == per_record:
                         within[lane] = 0
                         position[lane] += record_length - per_record
+                begin += run
+            if whole:
                 continue
             for lane in range(four, four + 4):
                 step = (group + margin_frames) * hop - lane_lead[lane]
@@ -203,7 +220,7 @@ def sweep_lanes(
                 in_0, in_1 = stored[column + j], stored[column + j + 1]
                 in_2, in_3 = stored[column + j + 2], stored[column + j + 3]
                 out_0, out_1, out_2, out_3 = x[j + 1], x[j + 2], x[j + 3], x[j + 4]
-                for lane in range(LANES):
+                for lane in range(lanes):
                     low, total = base[lane], level[lane]
                     d, e, f, g, h, k = p[lane], q[lane], r[lane], s[lane], t[lane], u[lane]
                     value = float(in_0[lane]) - low
@@ -230,7 +247,7 @@ def sweep_lanes(
                     level[lane] = total
             for j in range(fours, hop):
                 came, row = stored[column + j], x[j + 1]
-                for lane in range(LANES):
+                for lane in range(lanes):
                     value = float(came[lane]) - base[lane]
                     level[lane] += value
                     row[lane], p[lane], q[lane], r[lane], s[lane], t[lane], u[lane] = band_passed(
@@ -243,7 +260,7 @@ def sweep_lanes(
                 z0, z1 = z[3 + notch, 0], z[3 + notch, 1]
                 for j in range(1, hop + 1):
                     row = x[j]
-                    for lane in range(LANES):
+                    for lane in range(lanes):
                         value = row[lane]
                         out = n0 * value + z0[lane]
                         z0[lane] = n1 * value - m1 * out + z1[lane]
@@ -252,42 +269,65 @@ def sweep_lanes(
             if frame >= 0:
                 sums[6:] = 0.0
                 waves = hum[frame * hop : (frame + 1) * hop]
-                for j in range(0, twos, 2):
-                    before, now, then = x[j], x[j + 1], x[j + 2]
-                    cosine_0, sine_0, cosine_1, sine_1 = (
-                        waves[j, 0], waves[j, 1], waves[j, 2], waves[j, 3]
-                    )  # fmt: skip
-                    cosine_2, sine_2, cosine_3, sine_3 = (
-                        waves[j + 1, 0], waves[j + 1, 1], waves[j + 1, 2], waves[j + 1, 3]
-                    )  # fmt: skip
-                    for lane in range(LANES):
-                        out, after = now[lane], then[lane]
-                        slope, rise = out - before[lane], after - out
-                        square[lane] = square[lane] + out * out + after * after
-                        size[lane] = size[lane] + abs(out) + abs(after)
-                        change[lane] = change[lane] + slope * slope + rise * rise
-                        real_0[lane] = real_0[lane] + out * cosine_0 + after * cosine_2
-                        imaginary_0[lane] = imaginary_0[lane] + out * sine_0 + after * sine_2
-                        real_1[lane] = real_1[lane] + out * cosine_1 + after * cosine_3
-                        imaginary_1[lane] = imaginary_1[lane] + out * sine_1 + after * sine_3
-                for j in range(twos, hop):
-                    before, now = x[j], x[j + 1]
-                    cosine_0, sine_0, cosine_1, sine_1 = (
-                        waves[j, 0], waves[j, 1], waves[j, 2], waves[j, 3]
-                    )  # fmt: skip
-                    for lane in range(LANES):
-                        out = now[lane]
-                        slope = out - before[lane]
-                        square[lane] += out * out
-                        size[lane] += abs(out)
-                        change[lane] += slope * slope
-                        real_0[lane] += out * cosine_0
-                        imaginary_0[lane] += out * sine_0
-                        real_1[lane] += out * cosine_1
-                        imaginary_1[lane] += out * sine_1
+                for j in range(0, fours, 4):
+                    before, row_0, row_1, row_2, row_3 = (
+                        x[j],
+                        x[j + 1],
+                        x[j + 2],
+                        x[j + 3],
+                        x[j + 4],
+                    )
+                    wave_0, wave_1, wave_2, wave_3 = (
+                        waves[j],
+                        waves[j + 1],
+                        waves[j + 2],
+                        waves[j + 3],
+                    )
+                    ca_0, sa_0, cb_0, sb_0 = wave_0[0], wave_0[1], wave_0[2], wave_0[3]
+                    ca_1, sa_1, cb_1, sb_1 = wave_1[0], wave_1[1], wave_1[2], wave_1[3]
+                    ca_2, sa_2, cb_2, sb_2 = wave_2[0], wave_2[1], wave_2[2], wave_2[3]
+                    ca_3, sa_3, cb_3, sb_3 = wave_3[0], wave_3[1], wave_3[2], wave_3[3]
+                    for lane in range(lanes):
+                        sq, sz, ch = square[lane], size[lane], change[lane]
+                        re_a, im_a, re_b, im_b = (
+                            real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane]
+                        )  # fmt: skip
+                        sq, sz, ch, re_a, im_a, re_b, im_b = summed(
+                            row_0[lane], before[lane], ca_0, sa_0, cb_0, sb_0,
+                            sq, sz, ch, re_a, im_a, re_b, im_b,
+                        )  # fmt: skip
+                        sq, sz, ch, re_a, im_a, re_b, im_b = summed(
+                            row_1[lane], row_0[lane], ca_1, sa_1, cb_1, sb_1,
+                            sq, sz, ch, re_a, im_a, re_b, im_b,
+                        )  # fmt: skip
+                        sq, sz, ch, re_a, im_a, re_b, im_b = summed(
+                            row_2[lane], row_1[lane], ca_2, sa_2, cb_2, sb_2,
+                            sq, sz, ch, re_a, im_a, re_b, im_b,
+                        )  # fmt: skip
+                        sq, sz, ch, re_a, im_a, re_b, im_b = summed(
+                            row_3[lane], row_2[lane], ca_3, sa_3, cb_3, sb_3,
+                            sq, sz, ch, re_a, im_a, re_b, im_b,
+                        )  # fmt: skip
+                        square[lane], size[lane], change[lane] = sq, sz, ch
+                        real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane] = (
+                            re_a, im_a, re_b, im_b
+                        )  # fmt: skip
+                for j in range(fours, hop):
+                    before, row, wave = x[j], x[j + 1], waves[j]
+                    ca_0, sa_0, cb_0, sb_0 = wave[0], wave[1], wave[2], wave[3]
+                    for lane in range(lanes):
+                        sq, sz, ch, re_a, im_a, re_b, im_b = summed(
+                            row[lane], before[lane], ca_0, sa_0, cb_0, sb_0,
+                            square[lane], size[lane], change[lane],
+                            real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane],
+                        )  # fmt: skip
+                        square[lane], size[lane], change[lane] = sq, sz, ch
+                        real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane] = (
+                            re_a, im_a, re_b, im_b
+                        )  # fmt: skip
                 mean_square, mean_size = means[0, frame - group], means[1, frame - group]
                 ends = 0
-                for lane in range(LANES):
+                for lane in range(lanes):
                     total_square[lane] += square[lane]
                     mean = level[lane] / hop + base[lane]
                     lowest[lane] = min(lowest[lane], mean)
@@ -296,7 +336,7 @@ def sweep_lanes(
                     mean_size[lane] = size[lane] * to_rectified
                     left[lane] -= 1
                     ends += 1 if left[lane] == 0 or frame + 1 == lane_frames[lane] else 0
-                for lane in range(LANES if ends else 0):
+                for lane in range(lanes if ends else 0):
                     if frame >= lane_frames[lane]:
                         continue
                     if left[lane] == 0 or frame + 1 == lane_frames[lane]:
@@ -310,9 +350,9 @@ def sweep_lanes(
                         lowest[lane], highest[lane] = np.inf, -np.inf
                         block[lane] += 1
                         left[lane] = frames_per_block
-            for lane in range(LANES):  # not by slice: that compiles text for its errors, in seconds
+            for lane in range(lanes):  # not by slice: that compiles text for its errors, in seconds
                 x[0, lane] = x[hop, lane]
-        for lane in range(LANES):
+        for lane in range(lanes):
             for k in range(max(-group, 0), min(lane_frames[lane] - group, GROUP)):
                 energy[lane_frame[lane] + group + k] = means[0, k, lane]
                 rectified[lane_frame[lane] + group + k] = means[1, k, lane]
@@ -360,6 +400,19 @@ def mains_peaks(spectrum, gain, first, stop, reach, prominence, power, at, stren
                 for i in range(best - 2, best + 3):
                     total += bins[i]
                 strength[k, row] = total - 5 * floor
+
+
+@compiled
+def means_within(power, per_block, means):
+    """Mean of equal parts of each whole block, in ``means`` (parts, n_blocks); a rest counts nowhere."""
+    part = per_block // means.shape[0]
+    for block in range(power.shape[0] // per_block):
+        for k in range(means.shape[0]):
+            begin = block * per_block + k * part
+            total = 0.0
+            for i in range(begin, begin + part):
+                total += float(power[i])
+            means[k, block] = total / part
 
 
 @compiled

@@ -193,15 +193,15 @@ def _lines(
     """
     found = []
     for mains_hz in MAINS_HZ:
-        peaks = [
-            (k, _between_bins(power, at) * step_hz / k, part)
-            for (mains, k), at, part in rows
-            if mains == mains_hz and part > 0
-        ]
+        peaks = [(k, at, part) for (mains, k), at, part in rows if mains == mains_hz and part > 0]
         rest = 1 - sum(part for *_, part in peaks)
-        peaks = [peak for peak in peaks if peak[2] >= LEAST_TO_REST * rest]
-        if peaks:
-            found.append(_same_line(peaks))
+        strong = [
+            (k, _between_bins(power, at) * step_hz / k, part)
+            for k, at, part in peaks
+            if part >= LEAST_TO_REST * rest
+        ]
+        if strong:
+            found.append(_same_line(strong))
     return max(found, key=lambda lines: lines.share) if found else None
 
 

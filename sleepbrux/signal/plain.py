@@ -89,6 +89,20 @@ def _nothing() -> Any:
     return np.array([0.0] * 6 + [math.inf, -math.inf])
 
 
+def summed(
+    out: float, before: float, cosine_0: float, sine_0: float, cosine_1: float, sine_1: float,
+    square: float, size: float, change: float,
+    real_0: float, imaginary_0: float, real_1: float, imaginary_1: float,
+) -> tuple[float, ...]:  # fmt: skip
+    """Seven sums, each with what one sample adds."""
+    adds = [
+        out**2, abs(out), (out - before) ** 2,
+        out * cosine_0, out * sine_0, out * cosine_1, out * sine_1,
+    ]  # fmt: skip
+    sums = [square, size, change, real_0, imaginary_0, real_1, imaginary_1]
+    return tuple(total + more for total, more in zip(sums, adds, strict=True))
+
+
 def band_passed(
     value: float, p: float, q: float, r: float, s: float, t: float, u: float,
     a1: float, a2: float, b1: float, b2: float, c1: float, c2: float,
@@ -138,6 +152,15 @@ def mains_peaks(
             at[k, row] = best
             stands_out = bins[best] > prominence * floor
             strength[k, row] = sum(bins[best - 2 : best + 3]) - 5 * floor if stands_out else 0.0
+
+
+def means_within(power: Any, per_block: int, means: Any) -> None:
+    """One part of one block after the other."""
+    part = per_block // len(means)
+    for block in range(len(power) // per_block):
+        for k in range(len(means)):
+            begin = block * per_block + k * part
+            means[k, block] = sum(float(p) for p in power[begin : begin + part]) / part
 
 
 def moving_mean(power: Any, window: int, level: Any, total: Any, known: Any) -> None:

@@ -76,11 +76,13 @@ def scipy_alone(path: Path, out: Path) -> Callable[[], Any]:
 
 
 def in_process(path: Path, out: Path) -> Callable[[], Any]:
-    """(d) From EDF to scored night, in-process."""
+    """(d) From EDF to scored night, in-process, with memory kept as in a batch."""
     from sleepbrux.calibration import given
     from sleepbrux.night import score_night
     from sleepbrux.recording.opening import open_recording
+    from sleepbrux.signal.startup import load_kernels
 
+    load_kernels(many_nights=True)
     reference = given([c.label for c in open_recording(path).channels], MVC_UV)
     return lambda: score_night(open_recording(path), reference)
 

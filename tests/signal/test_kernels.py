@@ -89,8 +89,20 @@ def test_mean_known(level):
 
 @settings(deadline=None, max_examples=100, derandomize=True)
 @given(st.lists(st.floats(-1e4, 1e4), min_size=13, max_size=13))
-def test_band_passed(values):
+def test_band_passed_and_summed(values):
     same(kernels.band_passed(*values), plain.band_passed(*values))
+    same(kernels.summed(*values), plain.summed(*values))
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(LEVELS, st.integers(1, 4), st.integers(1, 9))
+def test_means_within(level, parts, per_block):
+    found = []
+    for code in (kernels, plain):
+        means = np.full((parts, len(level) // (per_block + parts) + 1), np.nan)
+        code.means_within(level.astype(np.float32), per_block + parts, means)
+        found.append(means)
+    same(*found)
 
 
 @settings(deadline=None, max_examples=100, derandomize=True)
