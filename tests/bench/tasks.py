@@ -88,10 +88,12 @@ def in_process(path: Path, out: Path) -> Callable[[], Any]:
 
 
 def rescoring(path: Path, out: Path) -> Callable[[], Any]:
-    """(f) An archived night, loaded, scored again."""
+    """(f) An archived night, loaded, scored again; memory kept as in (d)."""
     from sleepbrux.night import rescore
+    from sleepbrux.signal.startup import load_kernels
     from sleepbrux.store import load_night
 
+    load_kernels(many_nights=True)
     night = load_night(archive_of(path, out))
     # without the envelopes that the run before made
     return lambda: rescore(replace(night, swept=replace(night.swept)), night.criterion)
@@ -113,10 +115,12 @@ def storing(path: Path, out: Path) -> Callable[[], Any]:
 
 
 def rule_sets(path: Path, out: Path) -> Callable[[], Any]:
-    """(g) The night under 200 rule sets."""
+    """(g) The night under 200 rule sets; memory kept as in (d)."""
     from sleepbrux.night import find_events
+    from sleepbrux.signal.startup import load_kernels
     from sleepbrux.store import load_night
 
+    load_kernels(many_nights=True)
     night = load_night(archive_of(path, out))
 
     def run() -> None:
