@@ -278,20 +278,26 @@ def sweep_recording(
     The digest of the input is taken meanwhile; with one thread it is taken afterwards, by that thread.
     ``beside`` is what comes with the recording in other files.
     """
+    channels = _scorable(recording, labels)
     with _digesting(recording, threads) as digest:
-        return _swept(recording, labels, threads, progress, beside).named(digest())
+        return _swept(recording, channels, threads, progress, beside).named(digest())
+
+
+def _scorable(recording: Recording, labels: Sequence[str]) -> tuple[Channel, ...]:
+    """Channels to score; refused before anything is read that takes time."""
+    channels = pick_channels(recording, labels)
+    refuse_rectified(recording, channels)
+    return channels
 
 
 def _swept(
     recording: Recording,
-    labels: Sequence[str],
+    channels: Sequence[Channel],
     threads: int | None,
     progress: Callable[[float], None] | None,
     beside: Accompanying = NOTHING_BESIDE,
 ) -> Swept:
     """What `sweep_recording` returns, but for the digest."""
-    channels = pick_channels(recording, labels)
-    refuse_rectified(recording, channels)
     swept, (seen, around_it) = _told(recording, channels, beside, progress)
     look = partial(gather, seen, channels, around_it, threads=threads)
 
@@ -727,8 +733,9 @@ def score_night(
         Analysed window; default: lights marks, else the whole recording.
     """
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
+    picked = _scorable(recording, channels)
     with _digesting(recording, threads) as digest:
-        swept = _swept(recording, channels, threads, progress)
+        swept = _swept(recording, picked, threads, progress)
         night = score(
             swept,
             criterion=rules,

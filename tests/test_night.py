@@ -411,3 +411,26 @@ def test_a_later_start_shifts_every_event_and_changes_none(shift):
     assert other.episodes.kind.tolist() == one.episodes.kind.tolist()
     for a, b in zip(edges_s(one)[:2], edges_s(other)[:2], strict=True):
         assert np.abs(b - a - shift / 1000).max() <= 0.02 + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("made", "labels", "said"),
+    [(np.asarray, ["no such"], "there is no channel"), (np.abs, LABELS, "rectified")],
+)
+def test_a_refusal_does_not_wait_for_the_digest(made, labels, said):
+    noise = made(np.random.default_rng(1).normal(0, 50, (2, 300_000)))
+    recording = from_array(noise, 1000, LABELS)
+    asked = []
+
+    class Slow:
+        blocks = recording.source.blocks
+
+        def digest(self):
+            asked.append(True)
+            return "0" * 64
+
+    recording = replace(recording, source=Slow())
+    for ask in (sweep_recording, lambda r, c: score_night(r, reference(), channels=c)):
+        with pytest.raises(RecordingError, match=said):
+            ask(recording, labels)
+    assert not asked

@@ -34,7 +34,7 @@ def looks_rectified(recording: Recording, channel: Channel) -> bool:
         lopsided += bool(
             physical.min() >= 0 and middle > 0 and middle - low < MOST_LOPSIDED * (high - middle)
         )
-        if seen - lopsided > (1 - LEAST_SHARE) * len(stretches):
+        if len(stretches) - (seen - lopsided) < LEAST_SHARE * len(stretches):
             return False
     return seen > 0 and lopsided >= LEAST_SHARE * seen
 

@@ -64,7 +64,7 @@ def emg_band_pass(rate: Fraction) -> Sections:
     return np.concatenate((high_pass(rate, low_hz, 4), low_pass(rate, high_hz, 2)))
 
 
-def parts(sections: Sections) -> tuple[NDArray[np.float64], float, Sections]:
+def band_and_notches(sections: Sections) -> tuple[NDArray[np.float64], float, Sections]:
     """An EMG filter as `kernels.sweep_lanes` takes it.
 
     Returns

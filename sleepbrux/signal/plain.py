@@ -95,8 +95,9 @@ def summed(
     real_0: float, imaginary_0: float, real_1: float, imaginary_1: float,
 ) -> tuple[float, ...]:  # fmt: skip
     """Seven sums, each with what one sample adds."""
+    slope = out - before
     adds = [
-        out**2, abs(out), (out - before) ** 2,
+        out * out, abs(out), slope * slope,
         out * cosine_0, out * sine_0, out * cosine_1, out * sine_1,
     ]  # fmt: skip
     sums = [square, size, change, real_0, imaginary_0, real_1, imaginary_1]

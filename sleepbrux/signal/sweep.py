@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.parallel import default_threads
 from sleepbrux.recording.model import Block, Channel, Recording
-from sleepbrux.signal.filters import Sections, emg_band_pass, parts
+from sleepbrux.signal.filters import Sections, band_and_notches, emg_band_pass
 from sleepbrux.signal.lines import (
     LOOK_S,
     MAINS_HZ,
@@ -246,7 +246,8 @@ class _Bench:
             )  # fmt: skip
         self.code.sweep_lanes(
             block.data, block.record_length, block.per_record, block.channel_offset, *self.lanes,
-            *parts(sections), self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
+            *band_and_notches(sections),
+            self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
             abs(out.channel.gain), out.energy, out.rectified, stats,
         )  # fmt: skip
 
@@ -326,6 +327,17 @@ class _Bench:
             yield raw(block, sample, LOOK_S * per_block * hop)
 
 
+class _OwnBench(threading.local):
+    """The bench of each thread, made anew where the rate is another."""
+
+    bench: _Bench | None = None
+
+    def at(self, rate: Fraction, code: ModuleType) -> _Bench:
+        if self.bench is None or self.bench.layout.rate != rate:
+            self.bench = _Bench(rate, code)
+        return self.bench
+
+
 def hum_share(stats: NDArray[np.float64]) -> NDArray[np.float64]:
     """Share of each block's energy that the stronger mains line holds, float64, shape (n_blocks,)."""
     at = STAT_NAMES.index("hum_50_real")
@@ -382,7 +394,7 @@ def sweep(
     threads
         How many threads filter; the count changes no bit. Default: one a core, at most four.
     code
-        Module with ``sweep_lanes``: ``kernels`` (default) or ``plain``.
+        Module with the loops over samples: ``kernels`` (default) or ``plain``.
     progress
         Called with the share done, 0 to 1, from the calling thread.
     """
@@ -394,17 +406,13 @@ def sweep(
     notched: dict[int, list[Notched]] = {c.index: [] for c in channels}
     jobs = [(group, task) for group in _groups(channels) for task in _tasks(group[0])]
 
-    own = threading.local()
-
-    def bench_at(rate: Fraction) -> _Bench:
-        if getattr(own, "bench", None) is None or own.bench.layout.rate != rate:
-            own.bench = _Bench(rate, code)
-        bench: _Bench = own.bench
-        return bench
+    for rate in {channel.rate for channel in channels}:
+        _hum_table(rate)  # once, before several threads ask for it
+    own = _OwnBench()
 
     def work(job: tuple[list[Channel], list[list[_Stretch]]]) -> None:
         group, task = job
-        bench = bench_at(group[0].rate)
+        bench = own.at(group[0].rate, code)
         read = []
         for turn in task:
             first = min(s.first for s in turn)

@@ -176,6 +176,16 @@ def test_rectified_emg_is_refused_as_raw_emg_and_an_offset_is_not():
                 sweep_recording(recording)
 
 
+@pytest.mark.parametrize("n_raw", [3, 4])
+def test_rectified_is_what_looks_so_in_nine_of_ten_stretches(n_raw):
+    """Thirty pieces, one stretch each: 3 raw ones leave nine in ten, 4 do not."""
+    noise = np.random.default_rng(2).normal(0, 50, (30, 5000))
+    noise[n_raw:] = np.abs(noise[n_raw:])
+    gap = np.full((30, 1000), np.nan)
+    recording = from_array(np.hstack((noise, gap)).reshape(1, -1)[:, :-1000], 1000, ["EMG"])
+    assert looks_rectified(recording, recording.channels[0]) == (n_raw == 3)
+
+
 def test_a_rate_a_second_is_refused_as_raw_emg():
     recording = from_array(UV[:, :600], 1, ["EMG Mass L", "EMG Mass R"], name="night")
     with pytest.raises(RecordingError, match="a rate or an envelope"):
