@@ -129,9 +129,9 @@ def sweep_lanes(
     energy, 10 energy of the first difference (filtered), 11 and 12 lowest and highest mean of a frame
     (unfiltered). In digital steps; ``energy`` and ``rectified`` a frame are scaled by ``gain``.
 
-    The inner loops run over the lanes, so that one instruction serves several, and take four samples
-    at a time, so that the state stays in registers; the work arrays are made here
-    and not by the caller, so that the compiler knows their shape and that none overlaps.
+    The inner loops run over the lanes, so that one instruction serves several, and take four samples at
+    a time, written out, so that the state stays in registers; the work arrays are made here and not by the
+    caller, so that the compiler knows their shape and that none overlaps.
     Samples are gathered as they are stored, `GROUP` frames at a time, and converted in the filter, because
     a loop that does no more than convert is unrolled before it can be made to serve several lanes.
     """
@@ -270,19 +270,10 @@ def sweep_lanes(
                 sums[6:] = 0.0
                 waves = hum[frame * hop : (frame + 1) * hop]
                 for j in range(0, fours, 4):
-                    before, row_0, row_1, row_2, row_3 = (
-                        x[j],
-                        x[j + 1],
-                        x[j + 2],
-                        x[j + 3],
-                        x[j + 4],
-                    )
-                    wave_0, wave_1, wave_2, wave_3 = (
-                        waves[j],
-                        waves[j + 1],
-                        waves[j + 2],
-                        waves[j + 3],
-                    )
+                    before, row_0, row_1 = x[j], x[j + 1], x[j + 2]
+                    row_2, row_3 = x[j + 3], x[j + 4]
+                    wave_0, wave_1 = waves[j], waves[j + 1]
+                    wave_2, wave_3 = waves[j + 2], waves[j + 3]
                     ca_0, sa_0, cb_0, sb_0 = wave_0[0], wave_0[1], wave_0[2], wave_0[3]
                     ca_1, sa_1, cb_1, sb_1 = wave_1[0], wave_1[1], wave_1[2], wave_1[3]
                     ca_2, sa_2, cb_2, sb_2 = wave_2[0], wave_2[1], wave_2[2], wave_2[3]

@@ -405,7 +405,6 @@ def sweep(
     results = {c.index: _room(c) for c in channels}
     notched: dict[int, list[Notched]] = {c.index: [] for c in channels}
     jobs = [(group, task) for group in _groups(channels) for task in _tasks(group[0])]
-
     for rate in {channel.rate for channel in channels}:
         _hum_table(rate)  # once, before several threads ask for it
     own = _OwnBench()
