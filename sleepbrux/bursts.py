@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sleepbrux.criteria import Criterion, exact
 from sleepbrux.criteria.model import Background, BurstRule
 from sleepbrux.signal.envelope import Envelope
+from sleepbrux.signal.quantiles import median, ranked
 from sleepbrux.spans import Grid, Spans
 
 SHORT, PHASIC, TONIC, UNCLASSIFIED = 0, 1, 2, 3
@@ -73,7 +74,7 @@ class Threshold:
     def usual_uv(self) -> float | None:
         """Median over the night, one frame a second; None where nothing is known."""
         every = max(self.grid.slots_for(1), 1)
-        level = self.at(np.arange(0, self.grid.n_slots, every))
+        level = self.at(np.arange(0, self.grid.n_slots if self.step else 1, every))
         return None if np.isnan(level).all() else float(np.nanmedian(level))
 
 
@@ -132,19 +133,16 @@ def background_uv(envelope: Envelope, quiet: Spans, rule: Background) -> Floats:
     from sleepbrux.signal import kernels
 
     grid, stride = envelope.grid, envelope.window_frames
-    at = envelope.sampled(quiet, stride)
-    values = envelope.level[at]
+    at, values = envelope.sampled(quiet, stride)
     least = max(math.ceil(exact(rule.minimum_quiet_s) / grid.slot_s / stride), 1)
     knots = np.arange(0, grid.n_slots, knot_frames(grid))
     if rule.estimator == "night_median":
-        return np.full(len(knots), np.median(values) if len(at) >= least else np.nan)
+        return np.full(len(knots), median(values) if len(at) >= least else np.nan)
     reach = grid.slots_for(exact(rule.half_window_s))
     medians = np.empty(len(knots))
-    order = np.argsort(values)  # equal values may change places: a median does not see it
-    rank = np.empty_like(order)
-    rank[order] = np.arange(len(order))
+    rank, ascending = ranked(values)
     kernels.window_medians(
-        rank, values[order], np.searchsorted(at, knots - reach, side="left"),
+        rank, ascending, np.searchsorted(at, knots - reach, side="left"),
         np.searchsorted(at, knots + reach, side="right"), least,
         np.empty(len(rank), dtype=np.bool_), np.empty(len(rank) // 100 + 1, dtype=np.int64), medians,
     )  # fmt: skip

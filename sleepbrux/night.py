@@ -43,6 +43,7 @@ from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.plausible import rest_note
 from sleepbrux.signal.quality import Quality, examine
+from sleepbrux.signal.quantiles import median
 from sleepbrux.signal.sweep import ChannelFrames, sweep
 from sleepbrux.spans import Spans
 from sleepbrux.window import Window, find_window
@@ -383,8 +384,8 @@ def _rested(envelope: Envelope, bursts: Bursts, counted: Spans) -> float | None:
     quiet = counted - Spans.of(bursts.grid, np.stack((bursts.starts, bursts.stops), axis=1)).grow(
         bursts.grid.slots_for(1) // 2
     )
-    values = envelope.level[envelope.sampled(quiet, max(envelope.window_frames // 2, 1))]
-    return float(np.median(values)) if len(values) else None
+    _, values = envelope.sampled(quiet, max(envelope.window_frames // 2, 1))
+    return median(values) if len(values) else None
 
 
 def _integral(

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.criteria import exact
+from sleepbrux.signal.quantiles import sampled
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Grid, Spans
 
@@ -41,7 +42,7 @@ class Envelope:
     @cached_property
     def _ascending(self) -> NDArray[np.float32]:
         """Known levels of the whole recording, sampled every half window, in ascending order."""
-        return np.sort(self.level[self.sampled(self.grid.all(), max(self.window_frames // 2, 1))])
+        return np.sort(self.sampled(self.grid.all(), max(self.window_frames // 2, 1))[1])
 
     def quantile(self, share: float) -> float:
         """Quantile of the level over the whole recording, µV, linear between values; NaN for none."""
@@ -52,12 +53,12 @@ class Envelope:
         below, above = self._ascending[[low, min(low + 1, len(self._ascending) - 1)]].tolist()
         return float(below + (above - below) * (rank - low))
 
-    def sampled(self, where: Spans, step: int) -> NDArray[np.int64]:
-        """Every ``step``-th frame inside the spans at which the level is known, int64, shape (n,)."""
-        from sleepbrux.signal import kernels
+    def sampled(self, where: Spans, step: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """Every ``step``-th frame inside the spans at which the level is known, and the level there.
 
-        at = np.empty(self.grid.n_slots // step + 1, dtype=np.int64)
-        return at[: kernels.sampled(self.level, step, where.starts, where.stops, at)]
+        int64 and float32, shape (n,) each.
+        """
+        return sampled(self.level, where, step)
 
 
 def odd_frames(window_s: float, slot_s: Fraction) -> int:

@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.signal.quantiles import median, within
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Spans
 
@@ -52,17 +53,13 @@ def _sides(values: Floats, n: int, *shares: float) -> list[tuple[Floats, Floats]
     Entry ``i`` is the border in front of block ``i``; the blocks beside it are left out of either side.
     NaN where fewer than half are known.
     """
-    padded = np.concatenate((np.full(n + 1, np.nan), values, np.full(n + 1, np.nan)))
-    windows = np.sort(np.lib.stride_tricks.sliding_window_view(padded, n), axis=1)
-    known = n - np.isnan(windows).sum(axis=1)
+    beyond = np.full(n + 1, np.nan)
     count = len(values)
-    sides = []
-    for share in shares:
-        at = (known * share).astype(np.int64)[:, None]
-        low = np.where(known >= n // 2, np.take_along_axis(windows, at, axis=1)[:, 0], np.nan)
-        # window k covers padded[k : k + n], that is blocks k - n - 1 up to k - 2
-        sides.append((low[:count], low[n + 2 : n + 2 + count]))
-    return sides
+    # window k covers values[k - n - 1 : k - 1]
+    return [
+        (low[:count], low[n + 2 : n + 2 + count])
+        for low in within(np.concatenate((beyond, values, beyond)), n, *shares, least=n // 2)
+    ]
 
 
 def _steps(floor: Floats, swing: Floats, bad: NDArray[np.bool_]) -> list[tuple[int, float, float]]:
@@ -102,7 +99,7 @@ def _border(level: Floats, near: int, before: float, after: float) -> tuple[int,
 def _usual(floor: Floats) -> float:
     """Median of the known values; 0 for none. A return that was missed cannot take the night along."""
     known = floor[~np.isnan(floor)]
-    return float(np.median(known)) if len(known) else 0.0
+    return median(known) if len(known) else 0.0
 
 
 def gain_steps(frames: ChannelFrames, power: Floats, swing: Floats, excluded: Spans) -> Spans:

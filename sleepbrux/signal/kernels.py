@@ -48,17 +48,19 @@ def raw_sums(
         while sample < stop:
             within = sample % per_record
             at = sample // per_record * record_length + channel_offset + within
-            part = data[at : at + min(stop - sample, per_record - within)]
+            # no longer than a count of 16 bits reaches, of which one instruction adds most
+            part = data[at : at + min(stop - sample, per_record - within, 32767)]
             if sample == begin:
                 lowest, highest = part[0], part[0]
-            for i in range(part.shape[0]):
-                value = part[i]
+            lowest, highest = min(lowest, part[0]), max(highest, part[0])
+            here, there = part[:-1], part[1:]
+            equal = np.int16(part[0] == last)
+            for i in range(here.shape[0]):
+                value = there[i]
                 lowest = min(lowest, value)
                 highest = max(highest, value)
-            same += 1 if part[0] == last else 0
-            here, there = part[:-1], part[1:]
-            for i in range(here.shape[0]):
-                same += 1 if here[i] == there[i] else 0
+                equal = np.int16(equal + (here[i] == value))
+            same += int(equal)
             last = part[part.shape[0] - 1]
             sample += part.shape[0]
         stats[block, 0] += frames * hop
@@ -116,7 +118,7 @@ def sweep_lanes(
     data, record_length, per_record, channel_offset,
     lane_first, lane_lead, lane_count, lane_frames, lane_frame,
     poles, filter_gain, notches, hop, margin_frames, frames_per_block, hum, gain,
-    energy, rectified, stats,
+    rail_low, rail_high, energy, rectified, stats,
 ):  # fmt: skip
     """Filter up to 32 stretches side by side; leave energy a frame and sums a block.
 
@@ -125,9 +127,10 @@ def sweep_lanes(
     subtracted from all. Its ``lane_frames[k]`` frames go to ``lane_frame[k]`` on. The filter is that of
     `band_passed` with ``poles`` (3, 2), then the sections ``notches`` (n, 5), all times ``filter_gain``.
 
-    Columns of ``stats``, one row a block: 5-8 hum phasors at two frequencies (real, imaginary), 9
-    energy, 10 energy of the first difference (filtered), 11 and 12 lowest and highest mean of a frame
-    (unfiltered). In digital steps; ``energy`` and ``rectified`` a frame are scaled by ``gain``.
+    Columns of ``stats``, one row a block: those of `raw_sums`, taken while the samples are at hand, 5-8
+    hum phasors at two frequencies (real, imaginary), 9 energy, 10 energy of the first difference
+    (filtered), 11 and 12 lowest and highest mean of a frame (unfiltered). In digital steps; ``energy``
+    and ``rectified`` a frame are scaled by ``gain``.
 
     The inner loops run over the lanes, so that one instruction serves several, and take four samples at
     a time, written out, so that the state stays in registers; the work arrays are made here and not by the
@@ -195,6 +198,16 @@ def sweep_lanes(
                         within[lane] = 0
                         position[lane] += record_length - per_record
                 begin += run
+            for lane in range(four, four + 4):
+                frame = max(group, 0)
+                frames = min(group + GROUP, lane_frames[lane]) - frame
+                begin = lane_first[lane] - lane_lead[lane] + (margin_frames + frame) * hop
+                if frames > 0:
+                    raw_sums(
+                        data, record_length, per_record, channel_offset, begin,
+                        max(begin - 1, lane_first[lane]), frames, lane_frame[lane] + frame,
+                        hop, frames_per_block, rail_low, rail_high, stats,
+                    )  # fmt: skip
             if whole:
                 continue
             for lane in range(four, four + 4):
@@ -347,6 +360,23 @@ def sweep_lanes(
             for k in range(max(-group, 0), min(lane_frames[lane] - group, GROUP)):
                 energy[lane_frame[lane] + group + k] = means[0, k, lane]
                 rectified[lane_frame[lane] + group + k] = means[1, k, lane]
+
+
+@compiled
+def windowed(data, record_length, per_record, channel_offset, first, window, level):
+    """Stored samples from ``first`` on, less the first of them, times ``window``; to ``level``."""
+    n = window.shape[0]
+    base = 0.0
+    done = 0
+    while done < n:
+        within = (first + done) % per_record
+        at = (first + done) // per_record * record_length + channel_offset + within
+        part = data[at : at + min(n - done, per_record - within)]
+        base = np.float64(part[0]) if done == 0 else base
+        weights, out = window[done:], level[done:]
+        for i in range(part.shape[0]):
+            out[i] = (part[i] - base) * weights[i]
+        done += part.shape[0]
 
 
 @compiled
@@ -659,15 +689,50 @@ def join_dips(energy, starts, stops, half, rest, least_step, least_share):
 
 
 @compiled
-def sampled(values, step, starts, stops, at):
-    """Multiples of ``step`` inside the spans at which the value is known, written to ``at``; their count."""
+def sampled(values, step, starts, stops, at, found):
+    """Multiples of ``step`` inside the spans at which the value is known; their count.
+
+    They are written to ``at`` and their values to ``found``.
+    """
     count = 0
     for k in range(starts.shape[0]):
         for i in range(-(-starts[k] // step) * step, stops[k], step):
             if values[i] == values[i]:
                 at[count] = i
+                found[count] = values[i]
                 count += 1
     return count
+
+
+@compiled
+def window_quantiles(values, shares, least, ordered, found):
+    """Quantiles of each window of neighbours, of its known values; NaN where fewer than ``least``.
+
+    Of ``m`` known values the quantile is number ``int(m * share)`` in order, from 0. ``found`` has shape
+    (shares, windows). ``ordered``, float64 of the length of a window, holds its known values in order: of
+    two windows after each other one value leaves and one comes.
+    """
+    n = ordered.shape[0]
+    known = 0
+    for k in range(values.shape[0]):
+        if k >= n and values[k - n] == values[k - n]:
+            at = 0
+            while ordered[at] != values[k - n]:
+                at += 1
+            known -= 1
+            for i in range(at, known):
+                ordered[i] = ordered[i + 1]
+        value = values[k]
+        if value == value:
+            at = known
+            while at > 0 and ordered[at - 1] > value:
+                ordered[at] = ordered[at - 1]
+                at -= 1
+            ordered[at] = value
+            known += 1
+        if k >= n - 1:
+            for s in range(shares.shape[0]):
+                found[s, k - n + 1] = ordered[int(known * shares[s])] if known >= least else np.nan
 
 
 @compiled
@@ -749,13 +814,14 @@ def short_peaks(values, reach, ratio, found):
     count = 0
     i = reach
     last = values.shape[0] - reach
+    lower = values.dtype.type(ratio * 0.99999)  # of few digits, for several at a time
     while i < last:
         end = min(i + 64, last)
         here = values[i:end]
         before, after = values[i - reach : end - reach], values[i + reach : end + reach]
         likely = 0
         for k in range(here.shape[0]):
-            likely += 1 if here[k] >= ratio * before[k] and here[k] >= ratio * after[k] else 0
+            likely += 1 if here[k] >= lower * before[k] and here[k] >= lower * after[k] else 0
         if likely == 0:
             i = end
             continue

@@ -8,12 +8,11 @@ frequency is read between the bins, so the grid may run off by a hertz.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from types import ModuleType
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,20 +63,6 @@ class Lines:
     def share(self) -> float:
         """Share of the power that all of them hold."""
         return sum(share for _, share in self.shares)
-
-
-def raw(block: Block, first: int, n: int) -> NDArray[Any]:
-    """``n`` stored samples from ``first`` on, shape (n,), digital steps."""
-    start = first - block.first
-    row, stop = start // block.per_record, -(-(start + n) // block.per_record)
-    whole = block.data[row * block.record_length : stop * block.record_length]
-    if len(whole) < (stop - row) * block.record_length:
-        k = np.arange(start, start + n)
-        at = k // block.per_record * block.record_length + k % block.per_record
-        return np.asarray(block.data[block.channel_offset + at])
-    table = whole.reshape(-1, block.record_length)
-    own = table[:, block.channel_offset : block.channel_offset + block.per_record].ravel()
-    return own[start - row * block.per_record :][:n]
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,20 +143,20 @@ class Looks:
         self.at = np.empty((LOOKS_AT_ONCE, len(self.bins.first)), dtype=np.int64)
         self.strength = np.empty(self.at.shape)
 
-    def mains(self, data: Sequence[NDArray[Any]]) -> list[Lines | None]:
-        """Mains in each of several looks at unfiltered samples, shape (n,) each; None: no line."""
+    def mains(self, places: Sequence[tuple[Block, int]]) -> list[Lines | None]:
+        """Mains in each of several looks, from a stored sample of a block on; None: no line."""
         found: list[Lines | None] = []
-        for first in range(0, len(data), LOOKS_AT_ONCE):
-            found += self._few(data[first : first + LOOKS_AT_ONCE])
+        for first in range(0, len(places), LOOKS_AT_ONCE):
+            found += self._few(places[first : first + LOOKS_AT_ONCE])
         return found
 
-    def _few(self, data: Sequence[NDArray[Any]]) -> Iterator[Lines | None]:
-        bins, n = self.bins, len(data)
-        for k, values in enumerate(data):
-            level = self.level[k]
-            level[:] = values
-            level -= level[0]  # so that what is flat is nothing
-            level *= bins.window
+    def _few(self, places: Sequence[tuple[Block, int]]) -> list[Lines | None]:
+        bins, n = self.bins, len(places)
+        for (block, first), level in zip(places, self.level, strict=False):
+            self.code.windowed(
+                block.data, block.record_length, block.per_record, block.channel_offset,
+                first - block.first, bins.window, level,
+            )  # fmt: skip
         np.fft.rfft(self.level[:n], axis=1, out=self.spectrum[:n])
         self.code.mains_peaks(
             self.spectrum[:n].view(np.float64), bins.gain, bins.first, bins.stop, bins.reach,
@@ -179,30 +164,28 @@ class Looks:
         )  # fmt: skip
         whole = self.power[:n].sum(axis=1, keepdims=True)
         share = self.strength[:n] / np.maximum(whole, 1e-300)
-        for k, some_peak in enumerate(share.any(axis=1).tolist()):
-            peaks = zip(bins.multiples, self.at[k].tolist(), share[k].tolist(), strict=True)
-            yield _lines(self.power[k], list(peaks), self.step_hz) if some_peak else None
+        peaks: list[list[_Peak]] = [[] for _ in places]
+        for mains_hz in MAINS_HZ:
+            rows = np.array([hz == mains_hz for hz, _ in bins.multiples], dtype=np.bool_)
+            rest = 1 - share[:, rows].sum(axis=1, keepdims=True)
+            strong = rows & (share > 0) & (share >= LEAST_TO_REST * rest)
+            for look, row in np.argwhere(strong).tolist():
+                k, at = bins.multiples[row][1], int(self.at[look, row])
+                hz = _between_bins(self.power[look], at) * self.step_hz / k
+                peaks[look].append((mains_hz, k, hz, float(share[look, row])))
+        return [_lines(found) if found else None for found in peaks]
 
 
-def _lines(
-    power: NDArray[np.float64], rows: Sequence[tuple[tuple[int, int], int, float]], step_hz: float
-) -> Lines | None:
-    """Stronger one of the two mains, None where neither is worth a word.
+_Peak = tuple[int, int, float, float]
+"""Mains in Hz, multiple, the mains' frequency by this multiple, share of the power."""
 
-    ``rows`` are (mains in Hz, multiple), bin of the peak, share of the power.
-    """
-    found = []
-    for mains_hz in MAINS_HZ:
-        peaks = [(k, at, part) for (mains, k), at, part in rows if mains == mains_hz and part > 0]
-        rest = 1 - sum(part for *_, part in peaks)
-        strong = [
-            (k, _between_bins(power, at) * step_hz / k, part)
-            for k, at, part in peaks
-            if part >= LEAST_TO_REST * rest
-        ]
-        if strong:
-            found.append(_same_line(strong))
-    return max(found, key=lambda lines: lines.share) if found else None
+
+def _lines(peaks: Sequence[_Peak]) -> Lines:
+    """Stronger one of the two mains."""
+    of_mains = (
+        [(k, at_hz, share) for mains, k, at_hz, share in peaks if mains == hz] for hz in MAINS_HZ
+    )
+    return max((_same_line(found) for found in of_mains if found), key=lambda lines: lines.share)
 
 
 def _between_bins(power: NDArray[np.float64], at: int) -> float:

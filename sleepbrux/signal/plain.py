@@ -36,7 +36,7 @@ def sweep_lanes(
     data: Any, record_length: int, per_record: int, channel_offset: int,
     lane_first: Any, lane_lead: Any, lane_count: Any, lane_frames: Any, lane_frame: Any,
     poles: Any, filter_gain: float, notches: Any, hop: int, margin_frames: int, frames_per_block: int,
-    hum: Any, gain: float, energy: Any, rectified: Any, stats: Any,
+    hum: Any, gain: float, rail_low: float, rail_high: float, energy: Any, rectified: Any, stats: Any,
 ) -> None:  # fmt: skip
     """Each lane's stretch filtered as a whole, then its frames counted, frame by frame."""
     zeros = [[1.0, 0.0, -1.0], [1.0, 0.0, -1.0], [1.0, -2.0, 1.0]]
@@ -51,6 +51,12 @@ def sweep_lanes(
             now = float(data[k // per_record * record_length + channel_offset + k % per_record])
             base = now if i == 0 else base
             value[int(lane_lead[lane]) + i] = now - base
+        begin = first - int(lane_lead[lane]) + margin_frames * hop
+        raw_sums(
+            data, record_length, per_record, channel_offset, begin, max(begin - 1, first),
+            int(lane_frames[lane]), int(lane_frame[lane]),
+            hop, frames_per_block, rail_low, rail_high, stats,
+        )  # fmt: skip
         stretches.append((value, _cascade(value, sections), base))
     pending = [_nothing() for _ in stretches]
     for frame in range(max(int(n) for n in lane_frames)):
@@ -132,6 +138,18 @@ def _cascade(value: list[float], sections: Any) -> list[float]:
         for i, now in enumerate(out):
             out[i], z1, z2 = _section(now, section, z1, z2)
     return out
+
+
+def windowed(
+    data: Any, record_length: int, per_record: int, channel_offset: int, first: int,
+    window: Any, level: Any,
+) -> None:  # fmt: skip
+    """Sample by sample, each found anew."""
+    values = [
+        float(data[k // per_record * record_length + channel_offset + k % per_record])
+        for k in range(first, first + len(window))
+    ]
+    level[:] = [(value - values[0]) * weight for value, weight in zip(values, window, strict=True)]
 
 
 def mains_peaks(
@@ -297,16 +315,26 @@ def join_dips(
     return len(runs)
 
 
-def sampled(values: Any, step: int, starts: Any, stops: Any, at: Any) -> int:
+def sampled(values: Any, step: int, starts: Any, stops: Any, at: Any, found: Any) -> int:
     """Every frame asked whether it is one."""
-    found = [
+    those = [
         i
         for a, b in zip(starts, stops, strict=True)
         for i in range(a, b)
         if i % step == 0 and not math.isnan(values[i])
     ]
-    at[: len(found)] = found
-    return len(found)
+    at[: len(those)] = those
+    found[: len(those)] = [values[i] for i in those]
+    return len(those)
+
+
+def window_quantiles(values: Any, shares: Any, least: int, ordered: Any, found: Any) -> None:
+    """One window after the other, by sorting."""
+    n = len(ordered)
+    for k in range(len(values) - n + 1):
+        known = sorted(v for v in values[k : k + n] if not math.isnan(v))
+        for s, share in enumerate(shares):
+            found[s, k] = known[int(len(known) * share)] if len(known) >= least else math.nan
 
 
 def window_medians(

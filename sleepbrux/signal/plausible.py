@@ -8,6 +8,7 @@ import numpy as np
 
 from sleepbrux.errors import Note
 from sleepbrux.signal.quality import Quality
+from sleepbrux.signal.quantiles import quantile, sampled
 from sleepbrux.signal.sweep import ChannelFrames
 
 # RMS of a jaw muscle at rest between 20 and 450 Hz, with room on both sides; our choice.
@@ -22,11 +23,11 @@ def rest_note(frames: ChannelFrames, quality: Quality) -> Note | None:
 
     None also where less than a minute can be scored, and for channels without a unit.
     """
-    power = frames.energy[::EVERY][quality.usable.mask()[::EVERY]].astype(np.float64)
+    power = sampled(frames.energy, quality.usable, EVERY)[1].astype(np.float64)
     power = power[np.isfinite(power)]
     if frames.channel.unit != "uV" or len(power) * EVERY * float(frames.grid.slot_s) < LEAST_S:
         return None
-    rest = math.sqrt(float(np.percentile(power, QUIET_PCT)))
+    rest = math.sqrt(quantile(power, QUIET_PCT / 100))
     low, high = REST_UV
     if low <= rest <= high:
         return None

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from sleepbrux.errors import Note
 from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.signal.gain import gain_steps, tenths
+from sleepbrux.signal.quantiles import median, quantile, running
 from sleepbrux.signal.sweep import ChannelFrames, hum_share
 from sleepbrux.signal.transients import without_heart, without_spikes
 from sleepbrux.spans import Spans
@@ -136,13 +137,6 @@ def white_sharpness(rate: float) -> float:
     return float((power * np.abs(1 - z) ** 2).sum() / power.sum())
 
 
-def running(values: Floats, n: int, *shares: float) -> tuple[Floats, ...]:
-    """Quantiles (the lower of two values) of the ``n`` (odd) values around each, the ends repeated."""
-    padded = np.pad(values, n // 2, mode="edge")
-    windows = np.sort(np.lib.stride_tricks.sliding_window_view(padded, n), axis=1)
-    return tuple(windows[:, int(share * (n - 1))] for share in shares)
-
-
 def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
     """Frames without contact: mains in place of EMG, or the noise of an open input.
 
@@ -151,7 +145,7 @@ def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
     share, hum = hum_share(frames.stats), hum_uv(frames)
     before = np.maximum(frames.stat("energy_with_hum"), 1e-300)
     removed = 1 - frames.stat("energy") / before
-    raised = seen & (hum > HUM_RISE * np.median(hum[seen])) & (hum > HUM_LEAST_UV)
+    raised = seen & (hum > HUM_RISE * median(hum[seen])) & (hum > HUM_LEAST_UV)
     hummed = raised & np.where(_notched(frames), removed > HUM_SHARE_NOTCHED, share > HUM_SHARE)
     white, whitish = _open_input(frames, seen)
     lost = Spans.from_mask(frames.block_grid, hummed).drop_shorter(LEAST_S).join(JOIN_S)
@@ -188,9 +182,9 @@ def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
     sharpness = np.where(known, frames.stat("slope_energy"), 0.0)
     sharpness /= np.maximum(frames.stat("energy"), 1e-300)
     white = white_sharpness(float(frames.channel.rate))
-    usual = float(np.quantile(sharpness[known], 0.25))
+    usual = quantile(sharpness[known], 0.25)
     if usual > (1 - WHITE_WITHIN) * white:  # noise of the recorder, or an input open all the time
-        risen = np.sum(energy[known] > RISE * np.median(energy[known]))
+        risen = np.sum(energy[known] > RISE * median(energy[known]))
         alone = known & bool(known.sum() >= ALWAYS_OPEN_S and risen < LEAST_S)
         return alone, alone
     least = max(usual + WHITE_APART * (white - usual), (1 - WHITE_WITHIN) * white)
@@ -212,11 +206,11 @@ def _swinging(frames: ChannelFrames, power: Floats, swing: Floats, seen: Bools) 
     """
     rms = block_rms_uv(frames)
     neighbours = np.maximum(swing[1:], swing[:-1])[seen[1:] & seen[:-1]]
-    usual = float(np.median(neighbours)) if len(neighbours) else 0.0
+    usual = median(neighbours) if len(neighbours) else 0.0
     step = (
         abs(frames.channel.gain) if frames.channel.digital_max > frames.channel.digital_min else 0
     )
-    peak = np.sqrt(np.nan_to_num(power).max(axis=1))
+    peak = np.sqrt(np.nan_to_num(np.fmax.reduce(power, axis=1)))
     middle = np.where(seen, frames.stat("lowest_mean"), 0) + np.where(
         seen, frames.stat("highest_mean"), 0
     )

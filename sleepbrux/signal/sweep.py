@@ -35,7 +35,6 @@ from sleepbrux.signal.lines import (
     Looks,
     Notched,
     agreed,
-    raw,
     with_notches,
 )  # fmt: skip
 from sleepbrux.spans import Grid
@@ -216,28 +215,13 @@ class _Bench:
         self.lanes = np.zeros((5, LANES), dtype=np.int64)
         self.looks = Looks(rate, LOOK_S * layout.frames_per_block * layout.hop, code)
 
-    def run(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
-        """Filter one turn of stretches of one channel, and sum over its samples as stored."""
-        self.filter(block, turn, out, self.sections, out.stats)
-        channel, hop = out.channel, self.layout.hop
-        railed = channel.digital_max > channel.digital_min
-        for stretch in turn:
-            start = stretch.first - block.first
-            settled = self.layout.margin_frames * hop - stretch.lead
-            self.code.raw_sums(
-                block.data, block.record_length, block.per_record, block.channel_offset,
-                start + settled, start + max(settled - 1, 0), stretch.n_frames, stretch.frame,
-                hop, out.frames_per_block,
-                float(channel.digital_min) if railed else -math.inf,
-                float(channel.digital_max) if railed else math.inf,
-                out.stats,
-            )  # fmt: skip
-
     def filter(
         self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames, sections: Sections,
         stats: NDArray[np.float64],
     ) -> None:  # fmt: skip
-        """Filter one turn of stretches of one channel."""
+        """Filter one turn of stretches of one channel; leave its frames and its sums a block."""
+        channel = out.channel
+        railed = channel.digital_max > channel.digital_min
         self.lanes[:] = 0
         for k, stretch in enumerate(turn):
             self.lanes[:, k] = (
@@ -248,7 +232,10 @@ class _Bench:
             block.data, block.record_length, block.per_record, block.channel_offset, *self.lanes,
             *band_and_notches(sections),
             self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
-            abs(out.channel.gain), out.energy, out.rectified, stats,
+            abs(channel.gain),
+            float(channel.digital_min) if railed else -math.inf,
+            float(channel.digital_max) if railed else math.inf,
+            out.energy, out.rectified, stats,
         )  # fmt: skip
 
     def without_hum(
@@ -265,15 +252,15 @@ class _Bench:
             for of_block in (out.stats[rows, energy], hum_share(out.stats[rows]))
         )
         places = [
-            (stretch.frame // tile_frames, data)
+            (stretch.frame // tile_frames, (block, sample))
             for block, turn in zip(blocks, turns, strict=True)
             for stretch in turn
-            for data in self._looks(block, stretch, strength, hummed, rows.start)
+            for sample in self._looks(stretch, strength, hummed, rows.start)
         ]
         if not places:
             return ()
         found: dict[int, dict[int, list[Lines]]] = {}
-        lines_of = self.looks.mains([data for _, data in places])
+        lines_of = self.looks.mains([place for _, place in places])
         for (tile, _), lines in zip(places, lines_of, strict=True):
             if lines is not None:
                 beside = found.setdefault(tile // TILES_THAT_AGREE, {})
@@ -297,14 +284,9 @@ class _Bench:
         return tuple(notched)
 
     def _looks(
-        self,
-        block: Block,
-        stretch: _Stretch,
-        energy: NDArray[Any],
-        hummed: NDArray[Any],
-        before: int,
-    ) -> Iterator[NDArray[Any]]:
-        """Samples where the stretch is quietest, and where a phasor says hum.
+        self, stretch: _Stretch, energy: NDArray[Any], hummed: NDArray[Any], before: int
+    ) -> Iterator[int]:
+        """First stored samples of where the stretch is quietest, and of where a phasor says hum.
 
         ``energy`` and ``hummed`` are sums of `LOOK_S` blocks and those behind them, from block ``before`` on.
         """
@@ -321,10 +303,7 @@ class _Bench:
         hop = self.layout.hop
         for place in sorted(places):
             frame = (first + place) * per_block
-            sample = (
-                stretch.first + stretch.count - (stretch.frame + stretch.n_frames - frame) * hop
-            )
-            yield raw(block, sample, LOOK_S * per_block * hop)
+            yield stretch.first + stretch.count - (stretch.frame + stretch.n_frames - frame) * hop
 
 
 class _OwnBench(threading.local):
@@ -418,7 +397,8 @@ def sweep(
             stop = max(s.first + s.count for s in turn)
             read.append(recording.source.blocks(group, first, stop))
             for channel, block in zip(group, read[-1], strict=True):
-                bench.run(block, turn, results[channel.index])
+                out = results[channel.index]
+                bench.filter(block, turn, out, bench.sections, out.stats)
         for k, channel in enumerate(group):
             blocks = [turn[k] for turn in read]
             notched[channel.index] += bench.without_hum(blocks, task, results[channel.index])

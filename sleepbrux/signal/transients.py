@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.errors import Note
 from sleepbrux.signal.filters import band_edges_hz
+from sleepbrux.signal.quantiles import median, running
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Spans
 
@@ -52,13 +53,6 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 
-def _median_around(values: Floats, n: int) -> Floats:
-    """Median of ``2 n + 1`` values around each, the ends repeated."""
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(values, n, mode="edge"), 2 * n + 1)
-    result: Floats = np.median(windows, axis=1)
-    return result
-
-
 def _smooth(frames: ChannelFrames) -> NDArray[np.float32]:
     from sleepbrux.signal import kernels
     from sleepbrux.signal.envelope import BLOCK_FRAMES, odd_frames
@@ -84,11 +78,11 @@ def rhythmic(frames: ChannelFrames) -> Ints:
     if len(at) < LEAST_BEATS:
         return at[:0]
     height = np.log(level[at].astype(np.float64))
-    at = at[np.abs(height - _median_around(height, 10)) < np.log(ALIKE)]
+    at = at[np.abs(height - running(height, 21, 0.5)[0]) < np.log(ALIKE)]
     if len(at) < LEAST_BEATS:
         return at[:0]
     interval = np.diff(at) * float(grid.slot_s)
-    usual = _median_around(interval, AROUND)
+    (usual,) = running(interval, 2 * AROUND + 1, 0.5)
     regular = (
         (interval > SHORTEST_S) & (interval < LONGEST_S)
         & (np.abs(interval - usual) < REGULAR * usual)
@@ -106,7 +100,7 @@ def rhythmic(frames: ChannelFrames) -> Ints:
 def _between(beats: Ints, level: NDArray[np.float32]) -> Ints:
     """Beats that a regular rhythm lacks: the highest frame near each place where one is due."""
     interval = np.diff(beats).astype(np.float64)
-    usual = _median_around(interval, AROUND)
+    (usual,) = running(interval, 2 * AROUND + 1, 0.5)
     extra = []
     for k in np.flatnonzero((interval > 1.6 * usual) & (interval < 6.5 * usual)).tolist():
         n = round(interval[k] / usual[k])
@@ -175,11 +169,11 @@ def without_heart(
     if known.sum() < LEAST_BEATS:
         return frames, ()
     excess = found.inside.mean(axis=1) - (found.before + found.after) / 2
-    rest = float(np.median(found.beside[known]))
+    rest = median(found.beside[known])
     quiet = known & (found.beside < 3 * rest)
     if quiet.sum() < LEAST_BEATS:
         return frames, ()
-    typical = float(np.median(excess[quiet]))
+    typical = median(excess[quiet])
     if typical < LEAST_TO_REST * rest:
         return frames, ()
     take = known & (excess < MOST_TO_TYPICAL * typical) & (found.beside < typical / LEAST_TO_REST)
@@ -268,8 +262,10 @@ def without_spikes(
     peaks = np.empty(grid.n_slots // reach + 1, dtype=np.int64)
     at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]
     at = at[(at >= near) & (at + near < grid.n_slots)]
-    around = frames.energy[at[:, None] + np.arange(-near, near + 1)]
-    usual = np.median(around, axis=1)
+    around = np.sort(frames.energy[at[:, None] + np.arange(-near, near + 1)], axis=1)
+    usual = np.where(
+        np.isnan(around[:, -1]), np.nan, around[:, near]
+    )  # what is not known comes last
     high = frames.energy[at] > SPIKE_TO_NEAR * usual
     at, usual = at[high], usual[high]
     if not len(at):

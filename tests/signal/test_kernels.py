@@ -105,6 +105,43 @@ def test_means_within(level, parts, per_block):
     same(*found)
 
 
+@settings(deadline=None, max_examples=200, derandomize=True)
+@given(LEVELS, st.integers(1, 9), st.integers(1, 9))
+def test_window_quantiles(level, n, least):
+    shares = np.array([0.0, 0.25, 0.5, 0.999])
+    found = []
+    for code in (kernels, plain):
+        found.append(np.empty((len(shares), max(len(level) - n + 1, 0))))
+        code.window_quantiles(level, shares, least, np.empty(n), found[-1])
+    same(*found)
+
+
+@pytest.mark.parametrize("n", [32766, 32767, 32768, 70_000])
+def test_a_block_of_equal_samples_is_counted_beyond_sixteen_bits(n):
+    for code in (kernels, plain):
+        stats = np.zeros((1, 15))
+        code.raw_sums(np.full(n, 7, dtype=np.int16), n, n, 0, 0, 0, 1, 0, n, 1, -9.0, 9.0, stats)
+        assert stats[0, [0, 4]].tolist() == [n, n]
+
+
+@settings(deadline=None, max_examples=100, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 9), st.integers(0, 3), st.integers(0, 30),
+       st.sampled_from([np.int16, np.int32, np.float32]))  # fmt: skip
+def test_windowed(seed, per_record, offset, first, dtype):
+    rng = np.random.default_rng(seed)
+    record_length = per_record + offset + 2
+    data = rng.integers(-(2**15), 2**15, 50 * record_length).astype(dtype)
+    window = rng.random(
+        int(rng.integers(1, 50 * per_record - first + 1)) if first < 50 * per_record else 1
+    )
+    first = min(first, 50 * per_record - len(window))
+    found = []
+    for code in (kernels, plain):
+        found.append(np.zeros(len(window)))
+        code.windowed(data, record_length, per_record, offset, first, window, found[-1])
+    same(*found)
+
+
 @settings(deadline=None, max_examples=100, derandomize=True)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 6), st.sampled_from([0.0, 3.0, 40.0]))
 def test_mains_peaks(seed, reach, line):
@@ -288,9 +325,9 @@ def test_sampled(level, step, seed):
     bounds = np.sort(np.random.default_rng(seed).integers(0, len(level) + 1, 6)).astype(np.int64)
     found = []
     for code in (kernels, plain):
-        at = np.zeros(len(level) + 1, dtype=np.int64)
-        n = code.sampled(level, step, bounds[::2], bounds[1::2], at)
-        found.append(at[:n].tolist())
+        at, values = np.zeros(len(level) + 1, dtype=np.int64), np.zeros(len(level) + 1)
+        n = code.sampled(level, step, bounds[::2], bounds[1::2], at, values)
+        found.append((at[:n].tolist(), values[:n].tolist()))
     assert found[0] == found[1]
 
 
