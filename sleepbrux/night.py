@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from functools import partial, reduce
+from pathlib import Path
 
 import numpy as np
 
@@ -35,8 +36,10 @@ from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageErr
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.parallel import each
 from sleepbrux.provenance import Review
+from sleepbrux.recording.ahead import hashed_meanwhile
 from sleepbrux.recording.counted import counted, joined
 from sleepbrux.recording.model import Channel, Mark, Recording
+from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.rectified import refuse_rectified
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.extremes import Extremes
@@ -709,7 +712,7 @@ def _night_notes(
 
 
 def score_night(
-    recording: Recording,
+    recording: Recording | str | Path,
     reference: Reference | None = None,
     criterion: Criterion | str = "phasic_tonic_10mvc",
     *,
@@ -723,7 +726,7 @@ def score_night(
     Parameters
     ----------
     recording
-        From `open_recording`.
+        From `open_recording`, or the file; a file's digest is taken from before it is opened on.
     reference
         What 100 % MVC is; needed unless the criterion is relative to background.
     criterion
@@ -733,6 +736,15 @@ def score_night(
     window
         Analysed window; default: lights marks, else the whole recording.
     """
+    if not isinstance(recording, Recording):
+        path = Path(recording)
+        with (
+            nullcontext(open_recording(path)) if threads == 1 else hashed_meanwhile(path) as opened
+        ):
+            return score_night(
+                opened, reference, criterion, channels=channels, window=window, threads=threads,
+                progress=progress,
+            )  # fmt: skip
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     picked = _scorable(recording, channels)
     with _digesting(recording, threads) as digest:

@@ -95,10 +95,10 @@ def command(
             "STUDY.toml"
         )
     fields = load_fields(file, entries)
-    from sleepbrux.export.chain import file_digest
     from sleepbrux.journal import load_reviewed
     from sleepbrux.letter.nights import Letter
     from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.recording.files import file_digest
 
     if study is not None:
         letters, contrasts = _study(study, results)

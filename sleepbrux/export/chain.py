@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -28,9 +27,9 @@ from sleepbrux.export.summary import (
 from sleepbrux.export.tables import episode_numbers
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
+from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel
 
-CHUNK = 1 << 20
 OF_EPISODES = (
     "episodes_per_hour", "episode_count", "bruxism_time_index_pct", "median_episode_duration_s",
     "median_inter_episode_interval_s",
@@ -42,15 +41,6 @@ OF_BURSTS = (
 )  # fmt: skip
 UNLISTED = "no list of events: the measure rests on the spans and levels below"
 OF_PHASIC_BURSTS = ("bursts_per_phasic_episode", "median_phasic_rhythm_hz")
-
-
-def file_digest(path: Path) -> str:
-    """SHA-256 of a file, 64 hexadecimal digits."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
 
 
 def stored_samples(channel: Channel, start_s: float, stop_s: float) -> list[list[int]]:

@@ -15,9 +15,9 @@ from datetime import datetime, time
 from pathlib import Path
 
 from sleepbrux.errors import UsageError
-from sleepbrux.export.chain import file_digest
 from sleepbrux.export.events import Event, events
 from sleepbrux.night import Night
+from sleepbrux.recording.files import file_digest
 
 RECORD_S = 60
 MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")

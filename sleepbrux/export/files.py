@@ -10,7 +10,6 @@ from pathlib import Path
 import msgspec
 
 from sleepbrux.errors import UsageError
-from sleepbrux.export.chain import file_digest
 from sleepbrux.export.dictionary import dictionary_csv
 from sleepbrux.export.edf_annotations import edf_annotations, identity_of
 from sleepbrux.export.fhir import bundle
@@ -19,6 +18,7 @@ from sleepbrux.export.summary import summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.files import replacing, write_text
 from sleepbrux.night import Night
+from sleepbrux.recording.files import file_digest
 
 SCHEMA = "night-summary.schema.json"
 

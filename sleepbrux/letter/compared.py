@@ -10,10 +10,10 @@ from sleepbrux.compare import Comparison, CountedNight, compare_nights, mixed_ba
 from sleepbrux.compare.records import read_records, study_rules
 from sleepbrux.compare.study import compare_study
 from sleepbrux.errors import UsageError
-from sleepbrux.export.chain import file_digest
 from sleepbrux.letter.nights import Letter
 from sleepbrux.night import rescore
 from sleepbrux.nights import Missing, archived
+from sleepbrux.recording.files import file_digest
 from sleepbrux.study import Study
 
 NO_EFFECT = "Side by side only: no statement about an effect is made. Nights vary by themselves."

@@ -6,8 +6,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from pathlib import Path
+from threading import Event
 
+from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Block, Channel, Recording, Source
+from sleepbrux.recording.opening import family, open_recording
 
 
 @dataclass(frozen=True)
@@ -22,6 +26,26 @@ class _Hashed:
 
     def digest(self) -> str:
         return self.coming.result()
+
+
+@contextmanager
+def hashed_meanwhile(path: Path) -> Iterator[Recording]:
+    """A recording whose digest is taken from before it is opened on, in the background.
+
+    One that may be of several files is opened first, which tells them. An error in the block, or in
+    opening, does not wait for the digest.
+    """
+    if family(path) == "mne":
+        yield open_recording(path)
+        return
+    given_up = Event()
+    with ThreadPoolExecutor(max_workers=1) as hashing:
+        try:
+            digest = hashing.submit(file_digest, path, given_up=given_up)
+            recording = open_recording(path)
+            yield replace(recording, source=_Hashed(recording.source, digest))
+        finally:
+            given_up.set()
 
 
 @contextmanager

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -19,12 +18,12 @@ from sleepbrux.recording.edf_channels import edf_channels
 from sleepbrux.recording.edf_clock import RecordClock, record_clock
 from sleepbrux.recording.edf_header import Header, read_header
 from sleepbrux.recording.edf_start import read_start
+from sleepbrux.recording.files import file_digest, opened, unreadable
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.model import Block, Channel, Mark, Recording
 
 # A record larger than this is read channel by channel, so that no request reads far too much.
 _LARGE_RECORD_BYTES = 1 << 20
-_DIGEST_BYTES = 1 << 20
 
 
 def widen(packed: NDArray[np.uint8]) -> NDArray[np.int32]:
@@ -58,25 +57,14 @@ class EdfSource:
             raise ValueError(f"samples {first} to {stop} are not all in the channels")
         if not channels:
             return []
-        with self._open() as handle:
+        with opened(self.path) as handle:
             if self.record_bytes > _LARGE_RECORD_BYTES:
                 return [self._lone_block(handle, c, first, stop) for c in channels]
             return self._shared_blocks(handle, channels, first, stop)
 
     def digest(self) -> str:
         """SHA-256 of the file's bytes, 64 hexadecimal digits."""
-        total = hashlib.sha256()
-        buffer = memoryview(bytearray(_DIGEST_BYTES))
-        with self._open() as handle:
-            while n := handle.readinto(buffer):
-                total.update(buffer[:n])
-        return total.hexdigest()
-
-    def _open(self) -> FileIO:
-        try:
-            return self.path.open("rb", buffering=0)
-        except OSError as error:
-            raise _unreadable(self.path, error) from error
+        return file_digest(self.path)
 
     def _read(self, handle: FileIO, offset: int, n_bytes: int) -> NDArray[Any]:
         """Samples in ``n_bytes`` bytes of the file from ``offset``: int16 or int32."""
@@ -91,7 +79,7 @@ class EdfSource:
                     break
                 done += n
         except OSError as error:
-            raise _unreadable(self.path, error) from error
+            raise unreadable(self.path, error) from error
         if done < n_bytes:
             raise RecordingError(
                 f"{self.path.name}: the file has become shorter than its {self.size} bytes"
@@ -131,11 +119,6 @@ class EdfSource:
         return Block(data, first, max(len(data), 1), max(len(data), 1), 0)
 
 
-def _unreadable(path: Path, error: OSError) -> RecordingError:
-    reason = error.strerror or type(error).__name__
-    return RecordingError(f"{path.name}: the file cannot be read ({reason}); check the path.")
-
-
 def _exact(seconds: float | str | Fraction | None, found: Findings) -> Fraction | None:
     if seconds is None:
         return None
@@ -166,7 +149,6 @@ def _without_garbage(header: Header, annotations: Annotations, found: Findings) 
         " and are left out.",
     )
     annotations.onsets = annotations.onsets[:stated]
-    annotations.exact_onsets = annotations.exact_onsets[:stated]
     return replace(header, n_records=stated)
 
 
@@ -261,7 +243,7 @@ def open_edf(
             )
             annotations = read_annotations(handle, header)
     except OSError as error:
-        raise _unreadable(path, error) from error
+        raise unreadable(path, error) from error
     _note_name(path, header, found)
     if all(s.is_annotations or not s.samples_per_record for s in header.signals):
         if not marks_only:

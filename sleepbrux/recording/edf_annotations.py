@@ -29,6 +29,8 @@ _TAL = re.compile(
 # Records above this size are not read whole for their few annotation bytes.
 _SPARSE_BYTES = 4096
 _BATCH_BYTES = 1 << 21
+# Characters of a whole second that a float holds exactly.
+_LONGEST_WHOLE = 15
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class Annotations:
     onsets
         float64, shape (n_records,): time of each record in seconds, NaN where it gives none.
     exact_onsets
-        Text of each time, for exact arithmetic where it is needed; empty where none.
+        Text of each time that is not written as a whole second, by record, for exact arithmetic.
     marks
         In file order.
     bad, latin
@@ -57,14 +59,15 @@ class Annotations:
     """
 
     onsets: NDArray[np.float64]
-    exact_onsets: list[bytes]
+    exact_onsets: dict[int, bytes] = field(default_factory=dict)
     marks: list[RawMark] = field(default_factory=list)
     bad: int = 0
     latin: int = 0
 
     def onset(self, record: int) -> Fraction:
         """Exact time of a record that gives one."""
-        return Fraction(self.exact_onsets[record].decode("ascii"))
+        text = self.exact_onsets.get(record)
+        return Fraction(text.decode("ascii") if text else float(self.onsets[record]))
 
 
 def _spans(channels: list[Signal], sample_bytes: int) -> list[tuple[int, int]]:
@@ -134,21 +137,44 @@ def _read_list(tal: bytes, record: int, result: Annotations) -> None:
         result.marks += [RawMark(onset, duration, text) for text in marks]
 
 
+def _whole_seconds(raws: list[bytes], width: int) -> NDArray[np.float64]:
+    """Times of the records that hold nothing but a whole second, as most do; NaN for the others."""
+    seconds = np.full(len(raws), np.nan)
+    joined = b"".join(raws)
+    if len(joined) != len(raws) * width:
+        return seconds
+    table = np.frombuffer(joined, dtype=np.uint8).reshape(len(raws), width)
+    n_signs = (table == ord("\x14")).argmax(axis=1)
+    for n in np.flatnonzero(np.bincount(n_signs)).tolist():
+        if not 2 <= n <= _LONGEST_WHOLE:  # a sign and digits
+            continue
+        rows = np.flatnonzero(n_signs == n)
+        some = table[rows]
+        digits = some[:, 1:n] - np.uint8(ord("0"))
+        plain = (some[:, 0] == ord("+")) & (digits < 10).all(axis=1)
+        plain &= (some[:, n + 1 : n + 2] == ord("\x14")).any(axis=1) & ~some[:, n + 2 :].any(axis=1)
+        seconds[rows] = np.where(
+            plain, digits.astype(float) @ 10.0 ** np.arange(n - 2, -1, -1), np.nan
+        )
+    return seconds
+
+
 def _read_span(
     handle: FileIO, header: Header, span: tuple[int, int], result: Annotations, *, times: bool
 ) -> None:
     raws = _record_bytes(handle, header, span)
+    left = list(range(len(raws)))
     if times:
+        result.onsets = _whole_seconds(raws, span[1] - span[0])
+        left = np.flatnonzero(np.isnan(result.onsets)).tolist()
         # all at once where no text can hold what parts them
-        found = _TIME_KEEPING.findall(b"\n".join(raws))
-        result.exact_onsets = found if len(found) == len(raws) else result.exact_onsets
-        if all(result.exact_onsets):
-            return
-    for record, raw in enumerate(raws):
-        if times and result.exact_onsets[record]:
-            continue
+        found = _TIME_KEEPING.findall(b"\n".join([raws[record] for record in left]))
+        if len(found) == len(left):
+            result.exact_onsets = {k: text for k, text in zip(left, found, strict=True) if text}
+            left = [record for record in left if record not in result.exact_onsets]
+    for record in left:
         first = times
-        for tal in raw.split(b"\0"):
+        for tal in raws[record].split(b"\0"):
             if tal:
                 _read_list(tal, record if first else -1, result)
                 first = False
@@ -164,12 +190,12 @@ def read_annotations(handle: FileIO, header: Header) -> Annotations:
     header
         Its header.
     """
-    n = header.n_records
-    result = Annotations(np.full(n, np.nan), [b""] * n)
+    result = Annotations(np.full(header.n_records, np.nan))
     channels = [s for s in header.signals if s.is_annotations and s.samples_per_record]
     for rank, span in enumerate(_spans(channels, header.sample_bytes)):
         _read_span(handle, header, span, result, times=rank == 0)
-    result.onsets = np.array([float(text or "nan") for text in result.exact_onsets])
+    for record, text in result.exact_onsets.items():
+        result.onsets[record] = float(text)
     return result
 
 

@@ -7,7 +7,6 @@ the file is refused with the list of what is in it.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -17,6 +16,8 @@ from typing import Any
 
 import numpy as np
 
+from sleepbrux.errors import RecordingError
+from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.hdf5_line import ask
 from sleepbrux.recording.labels import recognise, unique_labels
@@ -86,11 +87,7 @@ class Hdf5Source:
 
     def digest(self) -> str:
         """SHA-256 of the file's bytes, 64 hexadecimal digits."""
-        total = hashlib.sha256()
-        with self.path.open("rb") as handle:
-            while piece := handle.read(1 << 20):
-                total.update(piece)
-        return total.hexdigest()
+        return file_digest(self.path)
 
 
 def _found(entry: dict[str, Any], groups: Sequence[dict[str, Any]]) -> Found:
@@ -120,7 +117,7 @@ def _rate(each: Found, given: Fraction | None) -> Fraction | None:
     value = _first(each.attributes, _RATE_NAMES)
     try:
         rate = exact_rate(value)
-    except (TypeError, ValueError, ZeroDivisionError, OverflowError):
+    except (RecordingError, TypeError, ValueError, ZeroDivisionError, OverflowError):
         return None
     return rate if rate < 10_000_000 else None
 

@@ -16,6 +16,8 @@ from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.spans import Grid, Spans
 
+SLOWEST_HZ = Fraction(1, 1_000_000)
+
 
 @dataclass(frozen=True, eq=False)
 class ArraySource:
@@ -45,8 +47,10 @@ def exact_rate(rate: float | str | Fraction) -> Fraction:
     (Fraction(99939, 100), Fraction(1000, 1))
     """
     exact = Fraction(str(rate)) if isinstance(rate, (float, np.floating)) else Fraction(rate)
-    if exact <= 0:
-        raise RecordingError(f"the rate is {rate}, where samples a second above 0 are allowed.")
+    if exact < SLOWEST_HZ:
+        raise RecordingError(
+            f"the rate is {rate}, where {float(SLOWEST_HZ):g} samples a second or more are allowed."
+        )
     return exact
 
 

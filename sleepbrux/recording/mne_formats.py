@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from sleepbrux.errors import RecordingError
+from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import ELECTRICAL, recognise, unique_labels
 from sleepbrux.recording.memory import exact_rate
@@ -25,7 +26,7 @@ from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
 
 # FIFF code of the volt, the unit in which mne hands out every electrical channel.
 _VOLT = 107
-_DIGEST_BYTES = 1 << 20
+_AT_ONCE = 1 << 20
 _MOST_HEADER_BYTES = 1 << 22
 MOST_CHANNELS = 1024
 FASTEST_HZ = 10_000_000
@@ -73,17 +74,14 @@ class MneSource:
 
     def digest(self) -> str:
         """SHA-256 of the bytes of the files one after the other, else of the samples."""
+        if self.files:
+            return file_digest(*self.files)
         total = hashlib.sha256()
-        for path in self.files:
-            with path.open("rb") as handle:
-                while piece := handle.read(_DIGEST_BYTES):
-                    total.update(piece)
-        if not self.files:
-            total.update(f"{self.raw.info['sfreq']} {self.raw.ch_names}".encode())
-            for start in range(0, self.raw.n_times, _DIGEST_BYTES):
-                with self.lock:
-                    data = self.raw.get_data(start=start, stop=start + _DIGEST_BYTES)
-                total.update(np.ascontiguousarray(data, dtype="<f8").data)
+        total.update(f"{self.raw.info['sfreq']} {self.raw.ch_names}".encode())
+        for start in range(0, self.raw.n_times, _AT_ONCE):
+            with self.lock:
+                data = self.raw.get_data(start=start, stop=start + _AT_ONCE)
+            total.update(np.ascontiguousarray(data, dtype="<f8").data)
         return total.hexdigest()
 
 

@@ -11,6 +11,7 @@ from sleepbrux.errors import RecordingError
 from sleepbrux.recording.daylight import clock_change
 from sleepbrux.recording.edf import open_edf
 from sleepbrux.recording.edf_header import kind_of
+from sleepbrux.recording.files import opened, unreadable
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.model import Recording
@@ -38,13 +39,12 @@ _MNE_SUFFIXES = frozenset({".vhdr", ".ahdr", ".fif", ".set", ".cnt", ".gdf", ".n
 _BRAINVISION_PARTS = frozenset({".eeg", ".vmrk"})
 
 
-def _first_bytes(path: Path, found: Findings) -> bytes:
-    try:
-        with path.open("rb") as handle:
+def _first_bytes(path: Path) -> bytes:
+    with opened(path) as handle:
+        try:
             return handle.read(256)
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise found.refusal(f"the file cannot be read ({reason}); check the path.") from error
+        except OSError as error:
+            raise unreadable(path, error) from error
 
 
 def _check_place(path: Path, found: Findings) -> None:
@@ -195,7 +195,7 @@ def fitting(path: Path, hints: Hints) -> Hints:
 def unread(path: Path) -> str:
     """Why a file of a known kind that is not read is refused: packed, or MATLAB; else empty."""
     found = Findings(path)
-    first = _first_bytes(path, found)
+    first = _first_bytes(path)
     if _starts(first, _PACKED) or first.startswith(b"MATLAB"):
         return str(_refused(path, first, found)).removeprefix(f"{path.name}: ").rstrip(".")
     return ""
@@ -212,7 +212,7 @@ def family(path: Path) -> str:
     found = Findings(path)
     _check_place(path, found)
     suffix = path.suffix.lower()
-    first = b"" if path.is_dir() else _first_bytes(path, found)
+    first = b"" if path.is_dir() else _first_bytes(path)
     if not first and not path.is_dir():
         raise found.refusal("the file is empty; copy it again from the recorder.")
     if kind_of(first):
@@ -260,4 +260,4 @@ def _open(
             path, rate=hints.rate, unit=hints.unit, scale=hints.scale, time_unit=hints.time_unit,
             progress=progress,
         )  # fmt: skip
-    raise _refused(path, _first_bytes(path, found), found)
+    raise _refused(path, _first_bytes(path), found)

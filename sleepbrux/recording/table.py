@@ -7,7 +7,6 @@ begins; samples are parsed again from their parts when asked for.
 from __future__ import annotations
 
 import bisect
-import hashlib
 import io
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -20,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sleepbrux.errors import RecordingError
+from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.memory import exact_rate
@@ -126,7 +126,7 @@ class TableSource:
 
     def _fill(self, data: NDArray[np.float64], places: list[int], first: int, stop: int) -> None:
         k = bisect.bisect_right(self.rows, first) - 1
-        with _opened(self.path) as handle:
+        with _buffered(self.path) as handle:
             handle.seek(self.offsets[k])
             while self.rows[k] < stop:
                 raw = handle.read(self.offsets[k + 1] - self.offsets[k])
@@ -141,27 +141,17 @@ class TableSource:
 
     def digest(self) -> str:
         """SHA-256 of the file's bytes, 64 hexadecimal digits."""
-        total = hashlib.sha256()
-        with _opened(self.path) as handle:
-            while piece := handle.read(1 << 20):
-                total.update(piece)
-        return total.hexdigest()
+        return file_digest(self.path)
 
 
-def _opened(path: Path) -> io.BufferedReader:
-    try:
-        return path.open("rb")
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise RecordingError(
-            f"{path.name}: the file cannot be read ({reason}); check the path."
-        ) from error
+def _buffered(path: Path) -> io.BufferedReader:
+    return io.BufferedReader(opened(path))
 
 
 def _parts(path: Path, offset: int, found: Findings) -> Iterator[tuple[int, bytes]]:
     """(byte offset, whole lines) of the file from ``offset``, a line without end left out."""
     rest = b""
-    with _opened(path) as handle:
+    with _buffered(path) as handle:
         handle.seek(offset)
         while raw := handle.read(PART_BYTES):
             whole = rest + raw
@@ -435,7 +425,7 @@ def _row_second(row: int, runs: tuple[Run, ...], rate: Fraction) -> float:
 
 def head_of(path: Path) -> bytes:
     """First bytes of a table, cut at a line end unless they are the whole file."""
-    with _opened(path) as handle:
+    with _buffered(path) as handle:
         raw = handle.read(SNIFFED_BYTES)
         whole = not handle.read(1)
     return raw if whole else raw[: raw.rfind(b"\n") + 1]

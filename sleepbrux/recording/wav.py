@@ -7,7 +7,6 @@ Integers count as fractions of full scale: a stored value of full scale is 1.
 
 from __future__ import annotations
 
-import hashlib
 import re
 import struct
 from collections.abc import Callable, Iterator, Sequence
@@ -23,6 +22,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.errors import RecordingError
 from sleepbrux.recording.edf import widen
+from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import recognise
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
@@ -71,7 +71,7 @@ class WavSource:
         if any(not 0 <= first <= stop <= channel.n_stored for channel in channels):
             raise ValueError(f"samples {first} to {stop} are not all in the channels")
         frame = self._sample_bytes * self.n_channels
-        with _opened(self.path) as handle:
+        with opened(self.path) as handle:
             handle.seek(self.offset + first * frame)
             raw = np.empty((stop - first) * frame, dtype=np.uint8)
             view, done = memoryview(raw), 0  # type: ignore[arg-type]
@@ -96,21 +96,7 @@ class WavSource:
 
     def digest(self) -> str:
         """SHA-256 of the file's bytes, 64 hexadecimal digits."""
-        total = hashlib.sha256()
-        with _opened(self.path) as handle:
-            while piece := handle.read(1 << 20):
-                total.update(piece)
-        return total.hexdigest()
-
-
-def _opened(path: Path) -> FileIO:
-    try:
-        return path.open("rb", buffering=0)
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise RecordingError(
-            f"{path.name}: the file cannot be read ({reason}); check the path."
-        ) from error
+        return file_digest(self.path)
 
 
 class Chunk(NamedTuple):
@@ -222,7 +208,7 @@ def _began(raw: bytes) -> datetime | None:
 
 def rate_of(path: Path) -> int | None:
     """Samples a second that the format chunk states; None where there is none."""
-    with _opened(path) as handle:
+    with opened(path) as handle:
         for chunk in _chunks(handle, path.stat().st_size):
             if chunk.name == b"fmt " and chunk.size >= 16:
                 handle.seek(chunk.start)
@@ -264,7 +250,7 @@ def open_wav(
     path = Path(path)
     found = Findings(path)
     form, data, extras = None, None, {}
-    with _opened(path) as handle:
+    with opened(path) as handle:
         size = handle.seek(0, 2)
         for chunk in _chunks(handle, size):
             length = min(chunk.size, size - chunk.start)

@@ -87,7 +87,8 @@ def follow(
     power = energy if amplitude == "rms" else usable.only(frames.rectified)
     level = np.empty(len(power), dtype=np.float32)
     window = odd_frames(window_s, frames.grid.slot_s)
-    kernels.moving_mean(power, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES))
-    if amplitude == "rms":
-        np.sqrt(level, out=level)
+    kernels.moving_mean(
+        power, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES),
+        root=amplitude == "rms",
+    )  # fmt: skip
     return Envelope(frames.grid, amplitude, window, level, energy)

@@ -380,13 +380,14 @@ def windowed(data, record_length, per_record, channel_offset, first, window, lev
 
 
 @compiled
-def mains_peaks(spectrum, gain, first, stop, reach, prominence, power, at, strength):
+def mains_peaks(spectrum, gain, first, stop, reach, prominence, power, place, strength):
     """Power of several spectra, and the highest bin of each in several rows of bins.
 
     ``spectrum`` holds real and imaginary parts side by side, shape (n, 2 bins); ``power``, shape (n, bins),
-    is their square times ``gain``. Of bins ``first[row]`` to ``stop[row]`` the first of the highest goes to
-    ``at``, shape (n, rows). Where it exceeds ``prominence`` times the median of what lies ``reach`` to
-    ``3 reach`` bins to either side, ``strength`` is what five bins around it hold beyond that, else 0.
+    is their square times ``gain``. Of bins ``first[row]`` to ``stop[row]`` the first of the highest counts.
+    Where it exceeds ``prominence`` times the median of what lies ``reach`` to ``3 reach`` bins to either
+    side, ``strength``, shape (n, rows), is what five bins around it hold beyond that, else 0; ``place`` is
+    where it lies between the bins, by the parabola through three logarithms, else its bin.
     """
     beside = np.empty(4 * reach)
     for k in range(power.shape[0]):
@@ -399,7 +400,7 @@ def mains_peaks(spectrum, gain, first, stop, reach, prominence, power, at, stren
             for i in range(first[row], stop[row]):
                 if bins[i] > bins[best]:
                     best = i
-            at[k, row] = best
+            place[k, row] = best
             strength[k, row] = 0.0
             before, after = bins[best - 3 * reach : best - reach], bins[best + reach :]
             lower = 0
@@ -410,17 +411,23 @@ def mains_peaks(spectrum, gain, first, stop, reach, prominence, power, at, stren
                 continue
             for i in range(4 * reach):
                 value = before[i] if i < 2 * reach else after[i - 2 * reach]
-                place = i
-                while place > 0 and beside[place - 1] > value:
-                    beside[place] = beside[place - 1]
-                    place -= 1
-                beside[place] = value
+                to = i
+                while to > 0 and beside[to - 1] > value:
+                    beside[to] = beside[to - 1]
+                    to -= 1
+                beside[to] = value
             floor = (beside[2 * reach - 1] + beside[2 * reach]) / 2
             if bins[best] > prominence * floor:
                 total = 0.0
                 for i in range(best - 2, best + 3):
                     total += bins[i]
                 strength[k, row] = total - 5 * floor
+                left = math.log(max(bins[best - 1], 1e-300))
+                top = math.log(max(bins[best], 1e-300))
+                right = math.log(max(bins[best + 1], 1e-300))
+                bend = left - 2 * top + right
+                if bend < 0:
+                    place[k, row] = best + 0.5 * (left - right) / bend
 
 
 @compiled
@@ -437,8 +444,10 @@ def means_within(power, per_block, means):
 
 
 @compiled
-def moving_mean(power, window, level, total, known):
+def moving_mean(power, window, level, total, known, root):
     """Centred mean over ``window`` frames (odd), of those that are known; NaN where the frame is not.
+
+    With ``root``, the square root of that.
 
     Sums grow by one shifted copy after the other, in the order of the frames, a block of frames at a
     time: the same additions as frame by frame, many of them at once. ``total`` and ``known``, float64
@@ -465,6 +474,8 @@ def moving_mean(power, window, level, total, known):
                 means = level[begin:end]
                 for i in range(means.shape[0]):
                     means[i] = total[i] / window
+                for i in range(means.shape[0] if root else 0):
+                    means[i] = math.sqrt(means[i])
                 continue
         total[:] = 0.0
         known[:] = 0.0
@@ -483,6 +494,8 @@ def moving_mean(power, window, level, total, known):
         for i in range(begin, end):
             if power[i] == power[i]:
                 level[i] = total[i - begin] / known[i - begin]
+                if root:
+                    level[i] = math.sqrt(level[i])
             else:
                 level[i] = power[i]
 

@@ -140,17 +140,34 @@ class Looks:
         self.level = np.empty((LOOKS_AT_ONCE, n))
         self.spectrum = np.empty((LOOKS_AT_ONCE, n // 2 + 1), dtype=np.complex128)
         self.power = np.empty(self.spectrum.shape)
-        self.at = np.empty((LOOKS_AT_ONCE, len(self.bins.first)), dtype=np.int64)
-        self.strength = np.empty(self.at.shape)
 
     def mains(self, places: Sequence[tuple[Block, int]]) -> list[Lines | None]:
         """Mains in each of several looks, from a stored sample of a block on; None: no line."""
-        found: list[Lines | None] = []
+        bins, n_rows = self.bins, len(self.bins.multiples)
+        place, strength = np.empty((len(places), n_rows)), np.empty((len(places), n_rows))
+        whole = np.empty((len(places), 1))
         for first in range(0, len(places), LOOKS_AT_ONCE):
-            found += self._few(places[first : first + LOOKS_AT_ONCE])
-        return found
+            some = slice(first, min(first + LOOKS_AT_ONCE, len(places)))
+            self._peaks(places[some], place[some], strength[some], whole[some])
+        share = strength / np.maximum(whole, 1e-300)
+        peaks: dict[int, list[_Peak]] = {}
+        for mains_hz in MAINS_HZ:
+            rows = np.array([hz == mains_hz for hz, _ in bins.multiples], dtype=np.bool_)
+            rest = 1 - share[:, rows].sum(axis=1, keepdims=True)
+            looks, of = np.nonzero(rows & (share > 0) & (share >= LEAST_TO_REST * rest))
+            values = (v.tolist() for v in (looks, of, place[looks, of], share[looks, of]))
+            for look, row, at, part in zip(*values, strict=True):
+                k = bins.multiples[row][1]
+                peaks.setdefault(look, []).append((mains_hz, k, at * self.step_hz / k, part))
+        return [_lines(peaks[look]) if look in peaks else None for look in range(len(places))]
 
-    def _few(self, places: Sequence[tuple[Block, int]]) -> list[Lines | None]:
+    def _peaks(
+        self,
+        places: Sequence[tuple[Block, int]],
+        place: NDArray[np.float64],
+        strength: NDArray[np.float64],
+        whole: NDArray[np.float64],
+    ) -> None:
         bins, n = self.bins, len(places)
         for (block, first), level in zip(places, self.level, strict=False):
             self.code.windowed(
@@ -160,20 +177,9 @@ class Looks:
         np.fft.rfft(self.level[:n], axis=1, out=self.spectrum[:n])
         self.code.mains_peaks(
             self.spectrum[:n].view(np.float64), bins.gain, bins.first, bins.stop, bins.reach,
-            PROMINENCE, self.power[:n], self.at, self.strength,
+            PROMINENCE, self.power[:n], place, strength,
         )  # fmt: skip
-        whole = self.power[:n].sum(axis=1, keepdims=True)
-        share = self.strength[:n] / np.maximum(whole, 1e-300)
-        peaks: list[list[_Peak]] = [[] for _ in places]
-        for mains_hz in MAINS_HZ:
-            rows = np.array([hz == mains_hz for hz, _ in bins.multiples], dtype=np.bool_)
-            rest = 1 - share[:, rows].sum(axis=1, keepdims=True)
-            strong = rows & (share > 0) & (share >= LEAST_TO_REST * rest)
-            for look, row in np.argwhere(strong).tolist():
-                k, at = bins.multiples[row][1], int(self.at[look, row])
-                hz = _between_bins(self.power[look], at) * self.step_hz / k
-                peaks[look].append((mains_hz, k, hz, float(share[look, row])))
-        return [_lines(found) if found else None for found in peaks]
+        self.power[:n].sum(axis=1, keepdims=True, out=whole)
 
 
 _Peak = tuple[int, int, float, float]
@@ -186,13 +192,6 @@ def _lines(peaks: Sequence[_Peak]) -> Lines:
         [(k, at_hz, share) for mains, k, at_hz, share in peaks if mains == hz] for hz in MAINS_HZ
     )
     return max((_same_line(found) for found in of_mains if found), key=lambda lines: lines.share)
-
-
-def _between_bins(power: NDArray[np.float64], at: int) -> float:
-    """Place of a peak between the bins, by the parabola through three logarithms."""
-    a, b, c = (math.log(max(v, 1e-300)) for v in power[at - 1 : at + 2].tolist())
-    bend = a - 2 * b + c
-    return at + (0.5 * (a - c) / bend if bend < 0 else 0.0)
 
 
 def _same_line(peaks: Sequence[tuple[int, float, float]]) -> Lines:

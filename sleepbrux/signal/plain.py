@@ -154,7 +154,7 @@ def windowed(
 
 def mains_peaks(
     spectrum: Any, gain: Any, first: Any, stop: Any, reach: int, prominence: float,
-    power: Any, at: Any, strength: Any,
+    power: Any, place: Any, strength: Any,
 ) -> None:  # fmt: skip
     """One row of one spectrum after the other."""
     for k, parts in enumerate(spectrum.tolist()):
@@ -168,8 +168,10 @@ def mains_peaks(
                 bins[best - 3 * reach : best - reach] + bins[best + reach : best + 3 * reach]
             )
             floor = (beside[2 * reach - 1] + beside[2 * reach]) / 2
-            at[k, row] = best
             stands_out = bins[best] > prominence * floor
+            a, b, c = (math.log(max(bins[i], 1e-300)) for i in range(best - 1, best + 2))
+            bend = a - 2 * b + c
+            place[k, row] = best + (0.5 * (a - c) / bend if stands_out and bend < 0 else 0.0)
             strength[k, row] = sum(bins[best - 2 : best + 3]) - 5 * floor if stands_out else 0.0
 
 
@@ -182,13 +184,16 @@ def means_within(power: Any, per_block: int, means: Any) -> None:
             means[k, block] = sum(float(p) for p in power[begin : begin + part]) / part
 
 
-def moving_mean(power: Any, window: int, level: Any, total: Any, known: Any) -> None:
-    """Mean of the known frames within half a window."""
+def moving_mean(
+    power: Any, window: int, level: Any, total: Any, known: Any, root: bool
+) -> None:  # fmt: skip
+    """Mean of the known frames within half a window, or its square root."""
     del total, known
     half = window // 2
     for i in range(len(power)):
         near = [float(p) for p in power[max(i - half, 0) : i + half + 1] if p == p]  # noqa: PLR0124
         level[i] = np.nan if np.isnan(power[i]) else sum(near) / len(near)
+        level[i] = math.sqrt(level[i]) if root else level[i]
 
 
 def crossings(

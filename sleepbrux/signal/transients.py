@@ -62,7 +62,7 @@ def _smooth(frames: ChannelFrames) -> NDArray[np.float32]:
     smooth_s = max(SMOOTH_S, SMOOTH_FREEDOMS / (2 * (high_hz - low_hz)))
     window = odd_frames(smooth_s, frames.grid.slot_s)
     kernels.moving_mean(
-        frames.energy, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES)
+        frames.energy, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES), root=False
     )
     return level
 

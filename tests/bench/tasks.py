@@ -84,7 +84,7 @@ def in_process(path: Path, out: Path) -> Callable[[], Any]:
 
     load_kernels(many_nights=True)
     reference = given([c.label for c in open_recording(path).channels], MVC_UV)
-    return lambda: score_night(open_recording(path), reference)
+    return lambda: score_night(path, reference)
 
 
 def rescoring(path: Path, out: Path) -> Callable[[], Any]:

@@ -100,6 +100,15 @@ def test_row_55_sets_are_chosen_by_the_end_of_their_path(tmp_path):
             open_recording(path, Hints(rate=1000, datasets=(name,)))
 
 
+@pytest.mark.parametrize("rate", [0.0, -1000.0, 1.1e-308])
+def test_a_rate_that_no_recorder_has_is_none(tmp_path, rate):
+    def build(file: h5py.File) -> None:
+        file.create_dataset("EMG", data=UV[0]).attrs["sampling_rate"] = rate
+
+    with pytest.raises(RecordingError, match=r"^night\.h5: no attribute gives a sampling rate"):
+        open_recording(built(tmp_path / "night.h5", build))
+
+
 def test_row_55_a_rate_cannot_be_that_of_sets_of_different_lengths(tmp_path):
     def build(file: h5py.File) -> None:
         file.create_dataset("emg", data=UV[0])

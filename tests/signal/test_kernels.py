@@ -22,12 +22,12 @@ def same(a, b):
 
 
 @settings(deadline=None, max_examples=200, derandomize=True)
-@given(LEVELS, st.sampled_from([1, 3, 5, 13]))
-def test_moving_mean(level, window):
-    fast, slow = np.empty(len(level)), np.empty(len(level))
+@given(LEVELS, st.sampled_from([1, 3, 5, 13]), st.booleans())
+def test_moving_mean(level, window, root):
+    fast, slow = (np.empty(len(level), dtype=np.float32) for _ in range(2))
     power = level.astype(np.float32)
-    kernels.moving_mean(power, window, fast, np.empty(7), np.empty(7))
-    plain.moving_mean(power, window, slow, None, None)
+    kernels.moving_mean(power, window, fast, np.empty(7), np.empty(7), root)
+    plain.moving_mean(power, window, slow, None, None, root)
     same(fast, slow)
 
 
@@ -153,17 +153,19 @@ def test_mains_peaks(seed, reach, line):
     stop = first + rng.integers(1, 8, 3)
     found = []
     for code in (kernels, plain):
-        power, at, strength = np.empty((3, 80)), np.zeros((4, 3), dtype=np.int64), np.ones((4, 3))
-        code.mains_peaks(spectrum, gain, first, stop, reach, 4.0, power, at, strength)
-        found.append((power, at[:3], strength[:3]))
+        power, place, strength = np.empty((3, 80)), np.zeros((3, 3)), np.ones((3, 3))
+        code.mains_peaks(spectrum, gain, first, stop, reach, 4.0, power, place, strength)
+        found.append((power, place, strength))
     for fast, slow in zip(*found, strict=True):
         same(fast, slow)
-    power, at, strength = found[0]
-    for k, row in np.ndindex(at.shape):
+    power, place, strength = found[0]
+    for k, row in np.ndindex(place.shape):
+        at = int(first[row] + power[k, first[row] : stop[row]].argmax())
         steps = np.arange(reach, 3 * reach)
-        beside = power[k, at[k, row] + np.concatenate((steps - 4 * reach, steps))]
-        stands_out = power[k, at[k, row]] > 4.0 * np.median(beside)
+        beside = power[k, at + np.concatenate((steps - 4 * reach, steps))]
+        stands_out = power[k, at] > 4.0 * np.median(beside)
         assert (strength[k, row] != 0) == stands_out
+        assert place[k, row] == at or stands_out
 
 
 class Interleaved:
@@ -241,7 +243,7 @@ def test_correct_edges(seed, half, moving):
     energy = (power * rng.chisquare(3, n) / 3).astype(np.float32)
     energy[rng.integers(0, n, 5)] = np.nan
     smooth = np.empty(n)
-    kernels.moving_mean(energy, 2 * half + 1, smooth, np.empty(64), np.empty(64))
+    kernels.moving_mean(energy, 2 * half + 1, smooth, np.empty(64), np.empty(64), root=False)
     knots, step = np.full(n // 8 if moving else 1, 20.0**0.5), 8 * moving
     starts, stops = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     count = kernels.crossings(smooth, knots**2, step, 0.0, 1.0, True, starts, stops)

@@ -1,0 +1,61 @@
+"""Files of a recording: opened, or refused with one sentence, and their digest."""
+
+from __future__ import annotations
+
+import hashlib
+from io import FileIO
+from pathlib import Path
+from threading import Event
+
+from sleepbrux.errors import RecordingError
+
+_DIGEST_BYTES = 1 << 20
+
+
+def unreadable(path: Path, error: OSError) -> RecordingError:
+    """What to say of a file that the system does not open or read."""
+    reason = error.strerror or type(error).__name__
+    return RecordingError(f"{path.name}: the file cannot be read ({reason}); check the path.")
+
+
+def opened(path: Path) -> FileIO:
+    """The file, open for reading bytes, unbuffered.
+
+    Raises
+    ------
+    RecordingError
+        Where the system does not open it.
+    """
+    try:
+        return path.open("rb", buffering=0)
+    except OSError as error:
+        raise unreadable(path, error) from error
+
+
+def file_digest(*paths: Path, given_up: Event | None = None) -> str:
+    """SHA-256 of the bytes of files, one after the other, 64 hexadecimal digits.
+
+    Parameters
+    ----------
+    paths
+        The files.
+    given_up
+        Set by another thread that no longer wants the digest; it is then empty.
+
+    Raises
+    ------
+    RecordingError
+        Where a file cannot be read.
+    """
+    total = hashlib.sha256()
+    buffer = memoryview(bytearray(_DIGEST_BYTES))
+    for path in paths:
+        with opened(path) as handle:
+            try:
+                while n := handle.readinto(buffer):
+                    if given_up is not None and given_up.is_set():
+                        return ""
+                    total.update(buffer[:n])
+            except OSError as error:
+                raise unreadable(path, error) from error
+    return total.hexdigest()
