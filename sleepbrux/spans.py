@@ -119,10 +119,9 @@ class Spans:
     @classmethod
     def from_mask(cls, grid: Grid, mask: NDArray[np.bool_]) -> Spans:
         """Spans where ``mask``, bool of shape (n_slots,), is true."""
-        padded = np.zeros(len(mask) + 2, dtype=np.bool_)
-        padded[1:-1] = mask
-        edges = np.flatnonzero(padded[1:] != padded[:-1])
-        return cls.of(grid, edges.reshape(-1, 2).astype(np.int64))
+        edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+        first, last = ([0] if mask[:1].any() else []), ([len(mask)] if mask[-1:].any() else [])
+        return cls.of(grid, np.concatenate((first, edges, last)).reshape(-1, 2).astype(np.int64))
 
     def mask(self) -> NDArray[np.bool_]:
         """True inside the spans, bool of shape (n_slots,)."""

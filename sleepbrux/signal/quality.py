@@ -267,7 +267,7 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
     """
     samples = np.maximum(frames.stat("samples"), 1)
     seen = frames.stat("samples") > 0
-    recorded = Spans.from_mask(frames.grid, ~np.isnan(frames.energy))
+    recorded = Spans.from_mask(frames.grid, frames.energy == frames.energy)
     settling = Spans.of(
         frames.grid,
         np.stack((recorded.starts, recorded.starts + frames.grid.slots_for(SETTLING_S)), axis=1),

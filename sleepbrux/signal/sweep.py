@@ -49,6 +49,9 @@ STAT_NAMES = (
     "hum_50_real", "hum_50_imaginary", "hum_60_real", "hum_60_imaginary",
     "energy", "slope_energy", "lowest_mean", "highest_mean", "frames_at_rail", "energy_with_hum",
 )  # fmt: skip
+_NOTHING_YET = np.array(
+    [{"lowest": np.inf, "highest": -np.inf}.get(name.removesuffix("_mean"), 0.0) for name in STAT_NAMES]
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -338,11 +341,7 @@ def _room(channel: Channel) -> ChannelFrames:
     stops, starts = [0, *(b for _, b in edges)], [*(a for a, _ in edges), grid.n_slots]
     for stop, start in zip(stops, starts, strict=True):
         energy[stop:start] = rectified[stop:start] = np.nan
-    stats = np.zeros((-(-grid.n_slots // layout.frames_per_block), len(STAT_NAMES)))
-    for name in ("lowest", "lowest_mean"):
-        stats[:, STAT_NAMES.index(name)] = np.inf
-    for name in ("highest", "highest_mean"):
-        stats[:, STAT_NAMES.index(name)] = -np.inf
+    stats = np.tile(_NOTHING_YET, (-(-grid.n_slots // layout.frames_per_block), 1))
     return ChannelFrames(channel, grid, layout.frames_per_block, energy, rectified, stats)
 
 
