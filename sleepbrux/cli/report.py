@@ -29,12 +29,14 @@ def command(
     The recording itself is not needed.
     """
     from sleepbrux.cli.progress import shown
+    from sleepbrux.cli.score import load_kernels
     from sleepbrux.files import write_text
     from sleepbrux.journal import load_reviewed
     from sleepbrux.outputs import ARCHIVE, REPORT, report_text
     from sleepbrux.report.night_page import render_night
     from sleepbrux.robustness import assess_robustness
 
+    load_kernels()
     failures = 0
     for path in archives:
         try:

@@ -54,10 +54,12 @@ def command(archives: tuple[Path, ...], out: Path | None) -> int:
     recording itself is not needed.
     """
     from sleepbrux.cli.progress import shown
+    from sleepbrux.cli.score import load_kernels
     from sleepbrux.outputs import ARCHIVE, write_robustness
     from sleepbrux.robustness import assess_robustness
     from sleepbrux.store import load_night
 
+    load_kernels()
     failures = 0
     for path in archives:
         try:
