@@ -74,7 +74,8 @@ class Threshold:
     def usual_uv(self) -> float | None:
         """Median over the night, one frame a second; None where nothing is known."""
         every = max(self.grid.slots_for(1), 1)
-        level = self.at(np.arange(0, self.grid.n_slots if self.step else 1, every))
+        last = self.grid.n_slots if self.step else min(self.grid.n_slots, 1)
+        level = self.at(np.arange(0, last, every))
         return None if np.isnan(level).all() else float(np.nanmedian(level))
 
 

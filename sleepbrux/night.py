@@ -36,7 +36,7 @@ from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageErr
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.parallel import each
 from sleepbrux.provenance import Review
-from sleepbrux.recording.ahead import hashed_meanwhile
+from sleepbrux.recording.ahead import Hashed, hashed_meanwhile
 from sleepbrux.recording.counted import counted, joined
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.recording.opening import open_recording
@@ -51,7 +51,7 @@ from sleepbrux.signal.sweep import ChannelFrames, sweep
 from sleepbrux.spans import Spans
 from sleepbrux.window import Window, find_window
 
-LEAST_RATE_HZ = 100
+LEAST_RATE_HZ, MOST_RATE_HZ = 100, 100_000
 FULL_BAND_RATE_HZ = 1000
 AVERAGE_LABEL = "mean of channels"
 LEAST_THRESHOLD_TO_REST = 1.5
@@ -213,6 +213,11 @@ def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Cha
                 f"{recording.name}: channel {channel.label!r} has {float(channel.rate):g} samples a "
                 f"second; raw EMG needs {LEAST_RATE_HZ} or more, so this is a rate or an envelope"
             )
+        if channel.rate > MOST_RATE_HZ:
+            raise RecordingError(
+                f"{recording.name}: channel {channel.label!r} has {float(channel.rate):g} samples a "
+                f"second, where up to {MOST_RATE_HZ} are scored; check its rate or record duration"
+            )
     return picked
 
 
@@ -262,7 +267,7 @@ def _told(
 @contextmanager
 def _digesting(recording: Recording, threads: int | None) -> Iterator[Callable[[], str]]:
     """The input's digest, to be asked for: taken meanwhile, or, with one thread, by who asks."""
-    if threads == 1:
+    if threads == 1 or isinstance(recording.source, Hashed):
         yield recording.source.digest
         return
     with ThreadPoolExecutor(max_workers=1) as pool:
@@ -726,7 +731,7 @@ def score_night(
     Parameters
     ----------
     recording
-        From `open_recording`, or the file; a file's digest is taken from before it is opened on.
+        From `open_recording`, or the file, whose digest is then taken from before it is opened on.
     reference
         What 100 % MVC is; needed unless the criterion is relative to background.
     criterion

@@ -120,8 +120,8 @@ class Spans:
     def from_mask(cls, grid: Grid, mask: NDArray[np.bool_]) -> Spans:
         """Spans where ``mask``, bool of shape (n_slots,), is true."""
         edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-        first, last = ([0] if mask[:1].any() else []), ([len(mask)] if mask[-1:].any() else [])
-        return cls.of(grid, np.concatenate((first, edges, last)).reshape(-1, 2).astype(np.int64))
+        first, last = np.zeros(mask[:1].sum(), np.int64), np.full(mask[-1:].sum(), len(mask))
+        return cls.of(grid, np.concatenate((first, edges, last)).reshape(-1, 2))
 
     def mask(self) -> NDArray[np.bool_]:
         """True inside the spans, bool of shape (n_slots,)."""

@@ -1,15 +1,18 @@
 """A night from samples to measures, and what its result must not depend on."""
 
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
 
 from sleepbrux import calibration
+from sleepbrux.bursts import Threshold
 from sleepbrux.criteria import load_criterion
 from sleepbrux.errors import RecordingError, UsageError
 from sleepbrux.night import pick_channels, rescore, score_night, sweep_recording
 from sleepbrux.recording.memory import from_array
+from sleepbrux.spans import Grid
 from sleepbrux.window import Window, find_window
 from tests.nights import LABELS, recording_of, rhythm
 
@@ -434,3 +437,18 @@ def test_a_refusal_does_not_wait_for_the_digest(made, labels, said):
         with pytest.raises(RecordingError, match=said):
             ask(recording, labels)
     assert not asked
+
+
+def test_a_threshold_over_no_frames_is_no_usual_threshold():
+    none, one = (Threshold(Grid(Fraction(1, 100), n), np.array([19.0])).usual_uv for n in (0, 1))
+    assert none is None
+    assert one == 19.0
+
+
+@pytest.mark.parametrize(
+    ("rate", "said"), [(99, "100 or more"), (200_000, "up to 100000 are scored")]
+)
+def test_a_rate_that_no_raw_emg_has_is_refused(rate, said):
+    recording = from_array(np.zeros((1, 100)), rate, LABELS[:1])
+    with pytest.raises(RecordingError, match=said):
+        pick_channels(recording)

@@ -8,7 +8,7 @@ from multiprocessing import Pipe
 import pytest
 
 from sleepbrux.batch.pool import serve
-from sleepbrux.signal import startup
+from sleepbrux.signal import kernels, startup
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="glibc only")
@@ -21,6 +21,7 @@ def test_memory_is_given_back_after_one_night_and_kept_between_many(monkeypatch,
             asked[key] = value
             return 1
 
+    assert kernels  # numba, which asks for libraries itself, is there
     monkeypatch.setattr(ctypes, "CDLL", lambda name: Library())
     startup.load_kernels(many_nights=many_nights)
     frames_of_a_night = 8 * 3600 * 100 * 4

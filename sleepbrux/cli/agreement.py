@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import options
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def _show_rest(found: Agreement) -> None:
               help="Time that a person's file covers, where it does not say so itself.")  # fmt: skip
 @click.option("--label", multiple=True, metavar="TEXT=KIND",
               help="What a label in a person's file stands for; repeatable.")  # fmt: skip
-@click.option("--class-at", type=click.FloatRange(min=0, min_open=True), default=None,
+@click.option("--class-at", type=options.Number(min=0, min_open=True), default=None,
               metavar="RATE", help="Also class persons at this rate per hour; with cautions.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="Folder for agreement.html, agreement.json and agreement.events.csv.")  # fmt: skip

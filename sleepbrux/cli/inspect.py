@@ -219,7 +219,7 @@ def _after_night(
     "to be repeated, why, and what to do.",
 )  # fmt: skip
 @click.option(
-    "--mvc-uv", type=click.FloatRange(min=0, min_open=True), default=None, metavar="UV",
+    "--mvc-uv", type=options.Number(min=0, min_open=True), default=None, metavar="UV",
     help="With --after-night: level of a maximal clench, where the recording has none.",
 )  # fmt: skip
 @options.hints

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,20 @@ if TYPE_CHECKING:
 
 Command = Callable[..., Any]
 
+
+class Number(click.FloatRange):
+    """A finite number in a range; by itself a range has room for ``nan``, which is in none."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The number."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value} is no finite number.", param, ctx)
+        return number
+
+
 _HINTS = (
     click.option(
         "--unit", multiple=True, metavar="UNIT | LABEL=UNIT",
@@ -26,7 +41,7 @@ _HINTS = (
         help="µV that a stored value of 1 stands for (WAV: full scale), in CSV, WAV and HDF5.",
     ),
     click.option(
-        "--rate", type=click.FloatRange(min=0, min_open=True), default=None, metavar="HZ",
+        "--rate", type=Number(min=0, min_open=True), default=None, metavar="HZ",
         help="Samples a second, for a CSV or HDF5 file that does not say.",
     ),
     click.option(
@@ -41,7 +56,7 @@ _HINTS = (
         help="What a channel is, such as ch1=ecg or ch2='masseter left'; repeatable.",
     ),
     click.option(
-        "--record-duration", type=click.FloatRange(min=0, min_open=True), default=None,
+        "--record-duration", type=Number(min=0, min_open=True), default=None,
         metavar="SECONDS", help="Length of a data record, for an EDF file that states none.",
     ),
 )  # fmt: skip

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sleepbrux.cli import options
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
@@ -111,16 +112,16 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
               help="Study file or folder with nights.csv: the person's own rate and variation.")  # fmt: skip
 @click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
               help="Folder with the archives [default: results beside the study file].")  # fmt: skip
-@click.option("--rate", type=click.FloatRange(min=0, min_open=True), default=None,
+@click.option("--rate", type=options.Number(min=0, min_open=True), default=None,
               help="Events per valid hour without an appliance.")  # fmt: skip
-@click.option("--hours", type=click.FloatRange(min=0, min_open=True), default=7.0, show_default=True,
+@click.option("--hours", type=options.Number(min=0, min_open=True), default=7.0, show_default=True,
               help="Valid hours of a night.")  # fmt: skip
 @click.option("--spread", type=click.Choice(SPREADS), default=None, help="A published variation.")
-@click.option("--cv-pct", type=click.FloatRange(0, 300), default=None,
+@click.option("--cv-pct", type=options.Number(0, 300), default=None,
               help="Variation between nights beyond counting, SD in % of the mean.")  # fmt: skip
-@click.option("--ratio", type=click.FloatRange(min=0, min_open=True), multiple=True,
+@click.option("--ratio", type=options.Number(min=0, min_open=True), multiple=True,
               help="True ratio to be told, may be repeated [default: 0.5 and 0.75].")  # fmt: skip
-@click.option("--power", type=click.FloatRange(0.5, 0.99), default=0.8, show_default=True,
+@click.option("--power", type=options.Number(0.5, 0.99), default=0.8, show_default=True,
               help="Wanted chance of telling it.")  # fmt: skip
 @click.option("--contrasts", type=click.IntRange(1, 45), default=1, show_default=True,
               help="Comparisons between conditions (3 for two appliances and none).")  # fmt: skip

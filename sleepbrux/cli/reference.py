@@ -59,9 +59,9 @@ def _accept(recording: Path, looked: Looked, by: str, teeth: str) -> None:
               help="How the trials become one level.")  # fmt: skip
 @click.option("--uv-kind", type=click.Choice(["rms", "rectified"]), default="rms", show_default=True,
               help="Kind of µV of the level.")  # fmt: skip
-@click.option("--effort-pct", type=click.FloatRange(0, 100, min_open=True), default=100.0,
+@click.option("--effort-pct", type=options.Number(1, 100), default=100.0,
               show_default=True, help="Effort that was asked for, in % of a maximal one.")  # fmt: skip
-@click.option("--threshold-pct-mvc", type=click.FloatRange(0, 100, min_open=True), default=10.0,
+@click.option("--threshold-pct-mvc", type=options.Number(0, 100, min_open=True), default=10.0,
               show_default=True, help="Threshold that must lie at 3 times rest or above.")  # fmt: skip
 @click.option("--teeth", default="", metavar="natural | NAME",
               help="What was between the teeth: natural, or the appliance [default: natural].")  # fmt: skip

@@ -122,7 +122,7 @@ def load_kernels() -> None:
 )
 @click.option(
     "--sound-start",
-    type=float,
+    type=options.Number(),
     default=None,
     metavar="SECONDS",
     help="Second of the recording at which the sound begins [default: by the start times].",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sleepbrux.errors import Note, RecordingError
+from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel, Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.stages import Hypnogram, load_stages
@@ -135,7 +136,7 @@ def open_beside(recording: Recording, files: BesideFiles) -> Accompanying:
             files.stages, start=recording.start, start_clock=recording.start_clock,
             duration_s=recording.duration_s, corrected=fit,
         )  # fmt: skip
-        digests.append((files.stages.name, _digest(files.stages)))
+        digests.append((files.stages.name, file_digest(files.stages)))
         notes += [note_of(fit, files.stages.name)] if fit else []
     sound, heard, start_s = None, None, 0.0
     if files.sound is not None:
@@ -143,13 +144,7 @@ def open_beside(recording: Recording, files: BesideFiles) -> Accompanying:
         digests.append((files.sound.name, sound.source.digest()))
         notes.append(note)
     if files.marks is not None:
-        digests.append((files.marks.name, _digest(files.marks)))
+        digests.append((files.marks.name, file_digest(files.marks)))
     return Accompanying(
         hypnogram, sound, heard, start_s, dict(files.positions), tuple(digests), tuple(notes)
     )
-
-
-def _digest(path: Path) -> str:
-    import hashlib
-
-    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -15,7 +15,7 @@ from sleepbrux.recording.opening import family, open_recording
 
 
 @dataclass(frozen=True)
-class _Hashed:
+class Hashed:
     """A source whose digest is on its way."""
 
     source: Source
@@ -43,9 +43,10 @@ def hashed_meanwhile(path: Path) -> Iterator[Recording]:
         try:
             digest = hashing.submit(file_digest, path, given_up=given_up)
             recording = open_recording(path)
-            yield replace(recording, source=_Hashed(recording.source, digest))
-        finally:
+            yield replace(recording, source=Hashed(recording.source, digest))
+        except BaseException:
             given_up.set()
+            raise
 
 
 @contextmanager
@@ -61,7 +62,7 @@ def opened_ahead(
         def begin(opener: Callable[[], Recording]) -> Recording:
             recording = opener()
             digest = hashing.submit(recording.source.digest)
-            return replace(recording, source=_Hashed(recording.source, digest))
+            return replace(recording, source=Hashed(recording.source, digest))
 
         def each(first: Future[Recording] | None) -> Iterator[Callable[[], Recording]]:
             coming = first

@@ -51,7 +51,7 @@ class Annotations:
     onsets
         float64, shape (n_records,): time of each record in seconds, NaN where it gives none.
     exact_onsets
-        Text of each time that is not written as a whole second, by record, for exact arithmetic.
+        Text of a time, by record, for exact arithmetic; of plain whole seconds there is none.
     marks
         In file order.
     bad, latin

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from concurrent.futures import CancelledError
 from io import FileIO
 from pathlib import Path
 from threading import Event
@@ -40,12 +41,14 @@ def file_digest(*paths: Path, given_up: Event | None = None) -> str:
     paths
         The files.
     given_up
-        Set by another thread that no longer wants the digest; it is then empty.
+        Set by another thread that no longer wants the digest.
 
     Raises
     ------
     RecordingError
         Where a file cannot be read.
+    CancelledError
+        Where the digest was given up.
     """
     total = hashlib.sha256()
     buffer = memoryview(bytearray(_DIGEST_BYTES))
@@ -54,7 +57,7 @@ def file_digest(*paths: Path, given_up: Event | None = None) -> str:
             try:
                 while n := handle.readinto(buffer):
                     if given_up is not None and given_up.is_set():
-                        return ""
+                        raise CancelledError
                     total.update(buffer[:n])
             except OSError as error:
                 raise unreadable(path, error) from error

@@ -116,10 +116,9 @@ def _rate(each: Found, given: Fraction | None) -> Fraction | None:
         return given
     value = _first(each.attributes, _RATE_NAMES)
     try:
-        rate = exact_rate(value)
-    except (RecordingError, TypeError, ValueError, ZeroDivisionError, OverflowError):
+        return exact_rate(value)
+    except (RecordingError, TypeError):
         return None
-    return rate if rate < 10_000_000 else None
 
 
 def _listing(sets: Sequence[Found]) -> str:

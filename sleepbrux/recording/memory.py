@@ -16,7 +16,7 @@ from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.spans import Grid, Spans
 
-SLOWEST_HZ = Fraction(1, 1_000_000)
+SLOWEST_HZ, FASTEST_HZ = Fraction(1, 1_000_000), 10_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,10 +46,13 @@ def exact_rate(rate: float | str | Fraction) -> Fraction:
     >>> exact_rate(999.39), exact_rate(1000)
     (Fraction(99939, 100), Fraction(1000, 1))
     """
-    exact = Fraction(str(rate)) if isinstance(rate, (float, np.floating)) else Fraction(rate)
-    if exact < SLOWEST_HZ:
+    try:
+        exact = Fraction(str(rate)) if isinstance(rate, (float, np.floating)) else Fraction(rate)
+    except (ValueError, ZeroDivisionError, OverflowError):
+        exact = Fraction(0)
+    if not SLOWEST_HZ <= exact <= FASTEST_HZ:
         raise RecordingError(
-            f"the rate is {rate}, where {float(SLOWEST_HZ):g} samples a second or more are allowed."
+            f"the rate is {rate}, where {float(SLOWEST_HZ):g} to {FASTEST_HZ} samples a second are allowed."
         )
     return exact
 

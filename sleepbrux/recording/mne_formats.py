@@ -20,7 +20,7 @@ from sleepbrux.errors import RecordingError
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import ELECTRICAL, recognise, unique_labels
-from sleepbrux.recording.memory import exact_rate
+from sleepbrux.recording.memory import FASTEST_HZ, SLOWEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
 
@@ -29,7 +29,6 @@ _VOLT = 107
 _AT_ONCE = 1 << 20
 _MOST_HEADER_BYTES = 1 << 22
 MOST_CHANNELS = 1024
-FASTEST_HZ = 10_000_000
 LONGEST_S = 31 * 86_400
 # Undoes 1e6 / interval in µs, as BrainVision headers state the rate.
 _LARGEST_DENOMINATOR = 1_000_000
@@ -299,7 +298,7 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
             " damaged: copy it again."
         )
     frequency = float(raw.info["sfreq"])
-    if not 0 < frequency <= FASTEST_HZ:
+    if not SLOWEST_HZ <= frequency <= FASTEST_HZ:
         raise found.refusal(f"the header states {frequency:g} samples a second; it is damaged.")
     rate = exact_rate(frequency).limit_denominator(_LARGEST_DENOMINATOR)
     if rate <= 0 or raw.n_times / rate > LONGEST_S:

@@ -349,11 +349,13 @@ def _runs(scan: _Scan, rate: float | str | Fraction | None) -> tuple[tuple[Run, 
             f"there is no time column among {names} and no rate above the table; give --rate in samples a"
             " second."
         )
-    if given is None:
-        scan.found.note(
-            "rate-stated", f"The rate of {stated} a second is that stated above the table."
-        )
-    return (Run(0, scan.rows[-1], 0.0),), given or exact_rate(Fraction(stated))
+    if given is not None:
+        return (Run(0, scan.rows[-1], 0.0),), given
+    scan.found.note("rate-stated", f"The rate of {stated} a second is that stated above the table.")
+    try:
+        return (Run(0, scan.rows[-1], 0.0),), exact_rate(Fraction(stated))
+    except RecordingError as error:
+        raise scan.found.refusal(f"above the table {error}") from error
 
 
 def _pieces(runs: tuple[Run, ...], present: list[list[int]], rate: Fraction) -> tuple[Piece, ...]:

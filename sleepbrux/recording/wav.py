@@ -25,6 +25,7 @@ from sleepbrux.recording.edf import widen
 from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import recognise
+from sleepbrux.recording.memory import FASTEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.presence import faulty, present_in
 from sleepbrux.recording.scale import Scale, Unit, sized
@@ -33,7 +34,6 @@ PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
 MOST_CHANNELS = 1024
 MOST_CHUNKS = 10_000
 MOST_MARK_BYTES = 1 << 22
-FASTEST_HZ = 10_000_000
 _STEP_SAMPLES = 1 << 20
 _UNKNOWN_SIZE = 0xFFFFFFFF
 _SUBFORMAT_TAIL = bytes.fromhex("000000001000800000aa00389b71")
@@ -245,8 +245,6 @@ def open_wav(
     RecordingError
         Where the file cannot be read rightly.
     """
-    from sleepbrux.recording.memory import exact_rate
-
     path = Path(path)
     found = Findings(path)
     form, data, extras = None, None, {}

@@ -721,9 +721,9 @@ def sampled(values, step, starts, stops, at, found):
 def window_quantiles(values, shares, least, ordered, found):
     """Quantiles of each window of neighbours, of its known values; NaN where fewer than ``least``.
 
-    Of ``m`` known values the quantile is number ``int(m * share)`` in order, from 0. ``found`` has shape
-    (shares, windows). ``ordered``, float64 of the length of a window, holds its known values in order: of
-    two windows after each other one value leaves and one comes.
+    Of ``m`` known values the quantile is number ``int(m * share)`` in order, from 0, at most the last.
+    ``found`` has shape (shares, windows). ``ordered``, float64 of the length of a window, holds its known
+    values in order: of two windows after each other one value leaves and one comes.
     """
     n = ordered.shape[0]
     known = 0
@@ -745,7 +745,8 @@ def window_quantiles(values, shares, least, ordered, found):
             known += 1
         if k >= n - 1:
             for s in range(shares.shape[0]):
-                found[s, k - n + 1] = ordered[int(known * shares[s])] if known >= least else np.nan
+                at = min(int(known * shares[s]), known - 1)
+                found[s, k - n + 1] = ordered[at] if known >= least else np.nan
 
 
 @compiled

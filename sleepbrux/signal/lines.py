@@ -130,7 +130,7 @@ class Looks:
     n
         Samples a look.
     code
-        Module with ``mains_peaks``: ``kernels`` or ``plain``.
+        Module with ``windowed`` and ``mains_peaks``: ``kernels`` or ``plain``.
     """
 
     def __init__(self, rate: Fraction, n: int, code: ModuleType) -> None:

@@ -339,7 +339,8 @@ def window_quantiles(values: Any, shares: Any, least: int, ordered: Any, found: 
     for k in range(len(values) - n + 1):
         known = sorted(v for v in values[k : k + n] if not math.isnan(v))
         for s, share in enumerate(shares):
-            found[s, k] = known[int(len(known) * share)] if len(known) >= least else math.nan
+            at = min(int(len(known) * share), len(known) - 1)
+            found[s, k] = known[at] if len(known) >= least else math.nan
 
 
 def window_medians(

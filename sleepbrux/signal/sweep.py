@@ -278,7 +278,7 @@ class _Bench:
             sections = with_notches(self.layout.rate, *removed)
             for block, turn in zip(blocks, turns, strict=True):
                 some = [s for s in turn if s.frame // tile_frames in again]
-                if some:
+                if some:  # the sums over samples as stored are taken again, for nothing, in a hundredth of it
                     self.filter(block, some, out, sections, stats)
                 notched += [Notched(s.frame, s.frame + s.n_frames, *removed) for s in some]
             for tile in again:

@@ -1,6 +1,7 @@
 """Digests of recordings, and recordings whose digest is taken while they are opened."""
 
 import hashlib
+from concurrent.futures import CancelledError
 from pathlib import Path
 from threading import Event
 
@@ -8,7 +9,7 @@ import numpy as np
 import pytest
 
 from sleepbrux.calibration import given
-from sleepbrux.errors import RecordingError
+from sleepbrux.errors import RecordingError, ReferenceLevelError, UsageError
 from sleepbrux.night import score_night
 from sleepbrux.recording import ahead
 from sleepbrux.recording.ahead import hashed_meanwhile
@@ -17,6 +18,7 @@ from sleepbrux.recording.opening import open_recording
 from tests.recording.test_mne_formats import triplet
 
 EXCERPT = Path(__file__).parents[2] / "demo_data" / "excerpt.edf"
+LABELS = ["EMG Masseter L", "EMG Masseter R"]
 
 
 def test_the_digest_is_that_of_the_files_one_after_the_other(tmp_path):
@@ -32,10 +34,11 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path):
         file_digest(tmp_path / "none.edf")
 
 
-def test_a_digest_that_is_given_up_is_empty():
+def test_a_digest_that_is_given_up_is_none():
     given_up = Event()
     given_up.set()
-    assert not file_digest(EXCERPT, given_up=given_up)
+    with pytest.raises(CancelledError):
+        file_digest(EXCERPT, given_up=given_up)
 
 
 def test_the_digest_is_begun_before_the_recording_is_opened(monkeypatch):
@@ -58,22 +61,41 @@ def test_the_digest_is_begun_before_the_recording_is_opened(monkeypatch):
     assert order == ["digest", "open"]
 
 
-@pytest.mark.parametrize("where", ["in opening", "in scoring"])
-def test_an_error_gives_the_digest_up(tmp_path, monkeypatch, where):
+def stopped(share):
+    raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize(
+    ("n_bytes", "asked", "error"),
+    [
+        (300, {}, RecordingError),
+        (None, {"channels": ["no such channel"]}, RecordingError),
+        (None, {}, UsageError),  # no clench
+        (None, {"reference": given(LABELS, 10.0)}, ReferenceLevelError),
+        (None, {"progress": stopped}, KeyboardInterrupt),
+    ],
+)
+def test_an_error_gives_the_digest_up(tmp_path, monkeypatch, n_bytes, asked, error):
     ended = []
     monkeypatch.setattr(
         ahead, "file_digest", lambda path, given_up: ended.append(given_up.wait(30))
     )
     path = tmp_path / "night.edf"
-    path.write_bytes(EXCERPT.read_bytes()[: 300 if where == "in opening" else None])
-    with pytest.raises(RecordingError):
-        score_night(path, channels=["no such channel"])
+    path.write_bytes(EXCERPT.read_bytes()[:n_bytes])
+    with pytest.raises(error):
+        score_night(path, **asked)
     assert ended == [True]
+
+
+def test_the_digest_is_there_after_the_block():
+    with hashed_meanwhile(EXCERPT) as recording:
+        pass
+    assert recording.source.digest() == file_digest(EXCERPT)
 
 
 @pytest.mark.parametrize("threads", [1, 2])
 def test_a_file_gives_the_night_of_its_recording(threads):
-    reference = given(["EMG Masseter L", "EMG Masseter R"], 190.0)
+    reference = given(LABELS, 190.0)
     one = score_night(EXCERPT, reference, threads=threads)
     other = score_night(open_recording(EXCERPT), reference)
     assert one.swept.digest == other.swept.digest == file_digest(EXCERPT)

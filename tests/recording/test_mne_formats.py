@@ -201,3 +201,12 @@ def test_marks_of_a_cropped_raw_object_count_from_its_first_sample():
     recording = open_with_mne(raw.crop(2.0))
     assert recording.marks[0].start_s == 3.0
     assert recording.start == datetime.datetime(2026, 3, 2, 22, 30, 2)
+
+
+@pytest.mark.parametrize("interval", [1e13, 2e12, 1e11])
+def test_a_rate_that_no_recorder_has_is_damage(tmp_path, interval):
+    triplet(tmp_path, interval=interval)
+    with pytest.raises(
+        RecordingError, match=r"^night\.vhdr: the header states .* it is damaged\.$"
+    ):
+        open_recording(tmp_path / "night.vhdr")

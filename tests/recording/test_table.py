@@ -509,3 +509,12 @@ def test_a_column_of_counts_with_the_rate_above_it_is_read():
     assert recording.channels[0].rate == 1000
     assert recording.channels[0].role == "emg"
     assert recording.duration_s == pytest.approx(63.88)
+
+
+def test_a_rate_above_the_table_that_no_recorder_has_is_refused(tmp_path):
+    path = tmp_path / "night.csv"
+    path.write_text("sampling rate: 0.0000001 Hz\nEMG Mass L\n" + "1.5\n" * 50)
+    with pytest.raises(
+        RecordingError, match=r"^night\.csv: above the table the rate is .* allowed\.$"
+    ):
+        open_recording(path)

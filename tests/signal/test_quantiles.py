@@ -45,12 +45,13 @@ def test_every_second_slot_of_the_spans_where_the_value_is_known():
     assert found.tolist() == [2.0, 6.0]
 
 
-@pytest.mark.parametrize("n", [1, 3, 9])
-def test_running_medians_are_those_of_every_window(n):
+@pytest.mark.parametrize("n", [1, 3, 5, 9])
+def test_running_quantiles_are_those_of_every_window(n):
     values = np.random.default_rng(n).normal(size=40)
     padded = np.pad(values, n // 2, mode="edge")
-    expected = [np.median(padded[i : i + n]) for i in range(len(values))]
-    np.testing.assert_array_equal(running(values, n, 0.5)[0], expected)
+    windows = np.sort([padded[i : i + n] for i in range(len(values))], axis=1)
+    for share, place in ((0.0, 0), (0.25, n // 4), (0.5, n // 2), (0.75, 3 * n // 4), (1.0, n - 1)):
+        np.testing.assert_array_equal(running(values, n, share)[0], windows[:, place])
 
 
 def test_a_window_of_which_too_little_is_known_has_no_quantile():
