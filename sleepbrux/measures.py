@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sleepbrux.bursts import SHORT, Ints, Merged
 from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import EPISODE_MIXED, EPISODE_PHASIC, KINDS, Episodes
+from sleepbrux.signal.quantiles import median
 from sleepbrux.spans import Spans
 from sleepbrux.uncertainty import Blocks, Interval, counting_interval
 
@@ -96,7 +97,7 @@ EPISODE_KEYS = (*BURST_KEYS, "episode.")
 
 def _median(values: NDArray[np.floating[Any]]) -> float | None:
     values = values[~np.isnan(values)]
-    return float(np.median(values)) if len(values) else None
+    return median(values) if len(values) else None
 
 
 def _clipped_s(starts: Iterable[int], stops: Iterable[int], valid: Spans) -> float:

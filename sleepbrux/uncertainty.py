@@ -9,6 +9,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.signal.quantiles import quantile
 from sleepbrux.spans import Spans
 
 LEVEL = 0.95
@@ -126,9 +127,9 @@ class Blocks:
             return None
         counts = np.histogram(onsets, bins=self.edges)[0][self.timed]
         rates = counts[self.drawn].sum(axis=1) / self.hours
-        low, high = np.percentile(rates, [100 * (1 - LEVEL) / 2, 100 * (1 + LEVEL) / 2])
+        low, high = (quantile(rates, 100 * (1 + side * LEVEL) / 2 / 100) for side in (-1, 1))
         return Interval(
-            "block_bootstrap", float(low), float(high),
+            "block_bootstrap", low, high,
             "this night alone, 10-minute blocks drawn again; says nothing of other nights",
         )  # fmt: skip
 

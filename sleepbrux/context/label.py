@@ -37,6 +37,7 @@ from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import Episodes
 from sleepbrux.recording.model import Mark
 from sleepbrux.signal.heart import Heart, highest_before, usual_before
+from sleepbrux.signal.quantiles import median
 
 CHEWING_HZ, CHEWING_S = 1.25, 9.0
 TALK_BURSTS, TALK_SHORT_S, TALK_SHARE, TALK_CV = 5, 0.5, 0.5, 0.45
@@ -83,7 +84,7 @@ def _rhythm(bursts: Merged, episodes: Episodes) -> Floats:
     for k in range(len(episodes)):
         onsets = bursts.starts[members[borders[k] : borders[k + 1]]]
         if len(onsets) >= 3:
-            result[k] = float(np.median(1 / (np.diff(onsets) * slot)))
+            result[k] = median(1 / (np.diff(onsets) * slot))
     return result
 
 
