@@ -8,7 +8,7 @@ processor time beside the wall time, and the peak memory of each process. Letter
 the report page in Chromium, (i) ``--help``, (k) a process that imports numba and calls one cached kernel,
 (l) reading and (s) writing the archive, (r) what the first run after installation adds to (e).
 
-``--grids`` measures (d) over channels, rates, hours and episodes; ``--batch`` scores 30 full nights with
+``--grids`` measures (d) over channels, rates, hours and episodes; ``--batch`` scores 60 full nights with
 one and with two workers. ``--out`` gets the tables, all figures as JSON, and pictures.
 """
 
@@ -145,9 +145,9 @@ def main() -> None:
     parser.add_argument("--first-run", action="store_true", help="(r): compile anew, once")
     parser.add_argument("--grids", action="store_true", help="the grids instead of the main table")
     parser.add_argument(
-        "--batch", action="store_true", help="30 full nights instead of the main table"
+        "--batch", action="store_true", help="60 full nights instead of the main table"
     )
-    parser.add_argument("--nights", type=int, default=30)
+    parser.add_argument("--nights", type=int, default=60)
     parser.add_argument("--out", type=Path, default=Path("bench_out"))
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
