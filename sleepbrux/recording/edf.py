@@ -16,13 +16,12 @@ from sleepbrux.errors import RecordingError
 from sleepbrux.recording.edf_annotations import Annotations, night_marks, read_annotations
 from sleepbrux.recording.edf_channels import edf_channels
 from sleepbrux.recording.edf_clock import RecordClock, record_clock
-from sleepbrux.recording.edf_header import LONGEST_RECORD_S, Header, read_header
+from sleepbrux.recording.edf_header import LONGEST_RECORD_S, SHORTEST_RECORD_S, Header, read_header
 from sleepbrux.recording.edf_start import read_start
 from sleepbrux.recording.files import file_digest, opened, unreadable
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.model import Block, Channel, Mark, Recording
 
-SHORTEST_RECORD_S = Fraction(1, 1_000_000)
 # A record larger than this is read channel by channel, so that no request reads far too much.
 _LARGE_RECORD_BYTES = 1 << 20
 
@@ -129,7 +128,7 @@ def _exact(seconds: float | str | Fraction | None, found: Findings) -> Fraction 
         exact = Fraction(0)
     if not SHORTEST_RECORD_S <= exact <= LONGEST_RECORD_S:
         raise found.refusal(
-            f"record_duration is {seconds}, where {float(SHORTEST_RECORD_S):g} to {LONGEST_RECORD_S} s"
+            f"record_duration is {seconds}, where {float(SHORTEST_RECORD_S):f} to {LONGEST_RECORD_S:,} s"
             " are allowed."
         )
     return exact

@@ -45,7 +45,7 @@ MAX_SIGNALS = 4096
 BDF_MAGIC = b"\xffBIOSEMI"
 EDF_MAGIC = b"0       "
 ANNOTATION_LABELS = ("EDF Annotations", "BDF Annotations")
-LONGEST_RECORD_S = 86_400
+SHORTEST_RECORD_S, LONGEST_RECORD_S = Fraction(1, 1_000_000), 86_400
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d{1,2})?", re.IGNORECASE)
 _GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d*|[+-]?\d{1,3}(\.\d{3})+,\d*")

@@ -41,6 +41,11 @@ class ArraySource:
 def exact_rate(rate: float | str | Fraction) -> Fraction:
     """Rate in samples a second as the exact fraction that was meant.
 
+    Raises
+    ------
+    RecordingError
+        Where it is no number, or one that no recorder has.
+
     Examples
     --------
     >>> exact_rate(999.39), exact_rate(1000)
@@ -52,7 +57,8 @@ def exact_rate(rate: float | str | Fraction) -> Fraction:
         exact = Fraction(0)
     if not SLOWEST_HZ <= exact <= FASTEST_HZ:
         raise RecordingError(
-            f"the rate is {rate}, where {float(SLOWEST_HZ):g} to {FASTEST_HZ} samples a second are allowed."
+            f"the rate is {rate}, where {float(SLOWEST_HZ):f} to {FASTEST_HZ:,} samples a second are"
+            " allowed."
         )
     return exact
 

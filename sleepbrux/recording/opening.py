@@ -14,6 +14,7 @@ from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.recording.files import opened, unreadable
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import with_roles
+from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Recording
 
 READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
@@ -234,6 +235,11 @@ def _open(
     kind = family(path)
     if kind:
         _refuse_unused(hints, kind, found)
+    if hints.rate is not None:
+        try:
+            exact_rate(hints.rate)
+        except RecordingError as error:
+            raise found.refusal(f"{error} Give another --rate.") from error
     if kind == "EDF":
         return open_edf(path, unit=hints.unit, record_duration=hints.record_duration)
     if kind == "HDF5":

@@ -23,6 +23,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from tests.bench.grids import grid_table, run_grids
 from tests.bench.many import batch_text, run_batches
@@ -88,6 +89,16 @@ def first_run(path: Path, out: Path) -> float:
     return cold - warm
 
 
+def _plain_ticks(*axes: Any) -> None:
+    """1, 2 and 5 of each decade of a logarithmic axis, as numbers."""
+    from matplotlib.ticker import LogLocator, NullLocator
+
+    for axis in axes:
+        axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+        axis.set_minor_locator(NullLocator())
+        axis.set_major_formatter("{x:g}")
+
+
 def picture(found: Mapping[str, Sequence[Run]], path: Path) -> None:
     """Medians as bars on a logarithmic axis, each with its range."""
     import matplotlib as mpl
@@ -103,6 +114,7 @@ def picture(found: Mapping[str, Sequence[Run]], path: Path) -> None:
     ]
     figure, axes = plt.subplots(figsize=(7, 4), layout="constrained")
     axes.barh([f"({n}) {NAMES[n]}" for n in names], middle, xerr=spread, color="0.6", log=True)
+    _plain_ticks(axes.xaxis)
     axes.axvline(middle[names.index("a")], color="0", linewidth=0.8)
     axes.set_xlabel("seconds, median and range; the line is the bare pass over the bytes")
     axes.invert_yaxis()
@@ -124,10 +136,13 @@ def grid_picture(points: Sequence[object], path: Path) -> None:
     ends = [min(samples), max(samples)]
     axes[0].loglog(ends, [slope * s for s in ends], "k-", linewidth=0.8)
     axes[0].set(xlabel="million samples", ylabel="processor s (line: proportional)")
+    _plain_ticks(axes[0].xaxis, axes[0].yaxis)
     for axis, key in ((axes[1], "hours"), (axes[2], "episodes")):
         part = [p for p in rows if p["grid"] == key]
         axis.plot([p[key] for p in part], [p["peak_mb"] for p in part], "k.-")
-        axis.set(xlabel=key, ylabel="peak memory, MB", ylim=(0, None))
+        axis.set(
+            xlabel=key, ylabel="peak memory, MB", ylim=(0, 1.1 * max(p["peak_mb"] for p in part))
+        )
     figure.savefig(path, dpi=150)
 
 

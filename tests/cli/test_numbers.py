@@ -63,3 +63,13 @@ def test_a_record_duration_that_no_file_has_is_refused(value):
 def test_a_rate_that_is_none_is_refused(value):
     with pytest.raises(RecordingError, match=r"^the rate is .* allowed\.$"):
         exact_rate(value)
+
+
+@pytest.mark.parametrize("rate", ["1e-9", "1e9"])
+def test_a_rate_that_no_file_has_is_refused_with_the_files_name(tmp_path, rate):
+    (tmp_path / "night.csv").write_text("EMG Mass L\n" + "1.5\n" * 50)
+    for verb in (["inspect"], ["score", "--out", str(tmp_path / "out")]):
+        said = CliRunner().invoke(cli, [*verb, str(tmp_path / "night.csv"), "--rate", rate])
+        told = str(said.exception) if said.exception else said.output
+        assert "night.csv: the rate is" in told + said.output
+        assert "Give another --rate." in told + said.output
