@@ -90,8 +90,9 @@ class Bursts:
     kind
         int8, shape (n,): index into `KINDS`.
     peak_uv, mean_uv
-        float64, shape (n,): highest envelope inside the burst, and level over the whole burst (RMS
-        or mean rectified, as the envelope).
+        float64, shape (n,): level over the whole burst (RMS or mean rectified, as the envelope), and
+        the highest envelope inside it, or that level where it is higher: around a burst that is shorter
+        than the smoothing window the envelope holds rest as well.
     cut
         bool, shape (n,): an edge of usable time touches the burst.
     """
@@ -305,13 +306,14 @@ def find_bursts(
 
 
 def _levels(envelope: Envelope, spans: Spans) -> tuple[Floats, Floats]:
-    """Highest envelope and level over each span, in µV."""
+    """Peak and level of each span, in µV: see `Bursts`."""
     from sleepbrux.signal import kernels
 
     peak, mean = np.empty(len(spans)), np.empty(len(spans))
     power = envelope.energy if envelope.amplitude == "rms" else envelope.level
     kernels.span_levels(envelope.level, power, spans.starts, spans.stops, peak, mean)
-    return peak, np.sqrt(mean) if envelope.amplitude == "rms" else mean
+    mean = np.sqrt(mean) if envelope.amplitude == "rms" else mean
+    return np.maximum(peak, mean), mean
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,7 +18,7 @@ from typing import Any
 from sleepbrux import __version__
 from sleepbrux.errors import UsageError
 from sleepbrux.export.blanked import write_blanked
-from sleepbrux.export.dictionary import EVENT_COLUMNS
+from sleepbrux.export.columns import BIDS_EVENTS
 from sleepbrux.export.events import EVENT_TYPES, Event, events
 from sleepbrux.export.summary import report_id
 from sleepbrux.files import write_text
@@ -26,6 +26,7 @@ from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
 
 VERSION = "1.11.0"
+BIDS_UNITS = {"s": "s", "µV": "uV"}
 NOT_STATED = "not stated in the recording"
 README = """# Jaw-muscle EMG of nights
 
@@ -71,15 +72,17 @@ def _row(event: Event) -> str:
 
 def events_tsv(night: Night) -> str:
     """Events of a night: tab-separated, ``n/a`` where there is no value."""
-    return "\n".join(["\t".join(EVENT_COLUMNS), *map(_row, events(night))]) + "\n"
+    return "\n".join(["\t".join(BIDS_EVENTS), *map(_row, events(night))]) + "\n"
 
 
 def events_json(night: Night) -> dict[str, Any]:
     """What the columns of `events_tsv` and the types in it mean, and by which rules."""
-    units = {"onset": "s", "duration": "s", "peak_uv": "uV", "mean_uv": "uV"}
     table: dict[str, Any] = {
-        name: {"Description": meaning, **({"Units": units[name]} if name in units else {})}
-        for name, meaning in EVENT_COLUMNS.items()
+        name: {
+            "Description": column.meaning,
+            **({"Units": BIDS_UNITS[column.unit]} if column.unit in BIDS_UNITS else {}),
+        }
+        for name, column in BIDS_EVENTS.items()
     }
     table["trial_type"]["Levels"] = EVENT_TYPES
     table["Description"] = f"Scored by sleepbrux: {night.criterion.title}. {PURPOSE}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sleepbrux.export.dictionary import EXCLUDED_COLUMNS, MEASURE_COLUMNS
+from sleepbrux.export.columns import EXCLUDED, MEASURES, STUDY, STUDY_INTERVAL, measure_column
 from sleepbrux.export.summary import excluded, report_id, rounded
 from sleepbrux.export.tables import csv_text, safe_text
 from sleepbrux.measures import Measure
@@ -15,27 +15,36 @@ def _cell(value: float | None) -> str:
     return "" if value is None else f"{rounded(value)!r}"
 
 
-def _first_interval(measure: Measure) -> tuple[str, str, str]:
+def _value(name: str, measure: Measure) -> str:
+    """The value of a measure as a cell: a count without decimals."""
+    if measure.value is None:
+        return ""
+    whole = measure_column(name, measure.unit, measure.basis).type == "integer"
+    return str(int(measure.value)) if whole else _cell(measure.value)
+
+
+def _interval(measure: Measure) -> tuple[str, str, str]:
+    """Ends and name of the interval that a table gives: the last one."""
     if not measure.intervals:
         return "", "", ""
-    first = measure.intervals[-1]
-    return _cell(first.low), _cell(first.high), first.name
+    last = measure.intervals[-1]
+    return _cell(last.low), _cell(last.high), last.name
 
 
 def measures_csv(night: Night) -> str:
-    """Every measure of a night; columns `MEASURE_COLUMNS`."""
+    """Every measure of a night; columns `MEASURES`."""
     rows = [
-        (name, _cell(m.value), m.unit, safe_text(m.basis), safe_text(m.reason), *_first_interval(m),
+        (name, _value(name, m), m.unit, safe_text(m.basis), safe_text(m.reason), *_interval(m),
          " ".join(m.keys))
         for name, m in night.measures.items()
     ]  # fmt: skip
-    return csv_text(MEASURE_COLUMNS, rows)
+    return csv_text(MEASURES, rows)
 
 
 def excluded_csv(night: Night) -> str:
-    """Every excluded stretch of the window; columns `EXCLUDED_COLUMNS`."""
+    """Every excluded stretch of the window; columns `EXCLUDED`."""
     return csv_text(
-        EXCLUDED_COLUMNS,
+        EXCLUDED,
         [
             (
                 _cell(r["start_s"]),
@@ -59,9 +68,7 @@ def study_table(nights: Sequence[tuple[str, Night]]) -> str:
         that cannot be computed, is an empty cell.
     """
     names = list(dict.fromkeys(name for _, night in nights for name in night.measures))
-    heads = ["file", "pseudonym", "night", "condition", "recording", "report_id", "supersedes",
-             "input_sha256", "criterion", "criterion_digest", "window", "reference", "warnings",
-             *names, "episodes_per_hour_low_95", "episodes_per_hour_high_95", "interval"]  # fmt: skip
+    heads = [*STUDY, *names, *STUDY_INTERVAL]
     rows = []
     for file, night in nights:
         about = dict(night.about)
@@ -73,8 +80,8 @@ def study_table(nights: Sequence[tuple[str, Night]]) -> str:
                 night.criterion.id, night.criterion.digest(), safe_text(night.window.basis),
                 safe_text(night.reference.origin if night.reference else ""),
                 str(sum(n.severity == "warning" for n in night.notes)),
-                *(_cell(night.measures[n].value) if n in night.measures else "" for n in names),
-                *_first_interval(index),
+                *(_value(n, night.measures[n]) if n in night.measures else "" for n in names),
+                *_interval(index),
             ]
         )  # fmt: skip
     return csv_text(heads, rows)

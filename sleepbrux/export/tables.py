@@ -14,45 +14,13 @@ from sleepbrux import bursts as burst_room
 from sleepbrux import episodes as episode_room
 from sleepbrux.bursts import Bursts
 from sleepbrux.context.model import OTHER, STAGES, Labels
+from sleepbrux.export.columns import BURSTS, EPISODES, NIGHTS
 from sleepbrux.night import Night
 
 if TYPE_CHECKING:
     from sleepbrux.compare import NightRow
 
-RISKY = ("=", "+", "-", "@", "\t", "\r", "\0")
-
-EPISODE_COLUMNS = {
-    "episode": "number, from 1, in order of onset",
-    "start_s": "onset of the first burst, s from the first sample, gaps counted",
-    "end_s": "offset of the last burst, s",
-    "kind": "phasic, tonic, mixed or unclassified",
-    "bursts": "bursts in it after the sides are merged",
-    "peak_pct_mvc": "highest envelope, % MVC; empty without a reference",
-    "mean_pct_mvc": "mean of its bursts weighted by duration, % MVC",
-    "sides": "sides that take part, joined by +",
-    "flags": "edge, clipped (amplitude at least), phasic-bursts; joined by +",
-    "stage": "sleep stage at the onset; empty where none is scored",
-    "probably_awake": "1 where an accelerometer says probably awake at onset, 0 where not; empty: unknown",
-    "in_movement": "1 where the share that the rules ask for lies in a body movement; empty: not computable",
-    "heart_rate_rise_5s_pct": "highest heart rate in the 5 s before onset over the usual rate before, %",
-    "position": "body position at the onset, or the recorder's code",
-    "sound_db": "loudest sound over its background during the episode, dB",
-    "grinding_like_sound": "1 where a sound has most energy above 1 kHz; a flag, no proof; empty: unknown",
-    "respiratory_lag_s": "end of the nearest respiratory mark to onset, s; empty where none within 10 s",
-    "rhythm_hz": "median of 1 / onset to next onset of its bursts, Hz",
-    "other_activity": "chewing-like or talk-like: a label, no verdict",
-}
-BURST_COLUMNS = {
-    "start_s": "onset, s from the first sample, gaps counted",
-    "end_s": "offset, s",
-    "kind": "phasic, tonic, short or unclassified",
-    "peak_pct_mvc": "highest envelope, % MVC of the channel in which it is highest",
-    "mean_pct_mvc": "level over the whole burst, % MVC",
-    "peak_uv": "highest envelope, µV",
-    "mean_uv": "level over the whole burst, µV",
-    "channel": "channels that take part, joined by +",
-    "episode": "number of its episode; empty where in none",
-}
+RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠")
 
 
 def safe_text(text: str) -> str:
@@ -99,7 +67,7 @@ def _yes(code: int) -> str:
 
 
 def _surroundings(labels: Labels, k: int) -> tuple[str, ...]:
-    """What surrounds an episode, in order of the last columns of `EPISODE_COLUMNS`."""
+    """What surrounds an episode, in order of the last columns of `EPISODES`."""
     stage, position = int(labels.stage[k]), int(labels.position[k])
     return (
         STAGES[stage] if stage >= 0 else "",
@@ -116,7 +84,7 @@ def _surroundings(labels: Labels, k: int) -> tuple[str, ...]:
 
 
 def episodes_csv(night: Night) -> str:
-    """Counted episodes, one row each; columns `EPISODE_COLUMNS`."""
+    """Counted episodes, one row each; columns `EPISODES`."""
     table, grid = night.episodes, night.episodes.grid
     rows = [
         (
@@ -133,11 +101,11 @@ def episodes_csv(night: Night) -> str:
         )
         for k, number in episode_numbers(night).items()
     ]
-    return csv_text(EPISODE_COLUMNS, rows)
+    return csv_text(EPISODES, rows)
 
 
 def bursts_csv(night: Night) -> str:
-    """Counted bursts after the sides are merged, one row each; columns `BURST_COLUMNS`."""
+    """Counted bursts after the sides are merged, one row each; columns `BURSTS`."""
     table, numbers = night.merged, episode_numbers(night)
     rows = [
         (
@@ -153,7 +121,7 @@ def bursts_csv(night: Night) -> str:
         )
         for i in night.chosen.bursts.tolist()
     ]
-    return csv_text(BURST_COLUMNS, rows)
+    return csv_text(BURSTS, rows)
 
 
 class ChannelBurst(NamedTuple):
@@ -192,7 +160,7 @@ def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
 
 
 def channel_bursts_csv(night: Night) -> str:
-    """`counted_channel_bursts`, one row each; columns `BURST_COLUMNS`."""
+    """`counted_channel_bursts`, one row each; columns `BURSTS`."""
     rows = [
         (
             decimals(row.start_s, 4),
@@ -207,7 +175,7 @@ def channel_bursts_csv(night: Night) -> str:
         )
         for row in counted_channel_bursts(night)
     ]
-    return csv_text(BURST_COLUMNS, rows)
+    return csv_text(BURSTS, rows)
 
 
 def _united(bursts: Bursts, night: Night) -> list[int]:
@@ -220,23 +188,10 @@ def _united(bursts: Bursts, night: Night) -> list[int]:
     return place
 
 
-NIGHT_COLUMNS = {
-    "night": "id in the study file",
-    "condition": "what was worn",
-    "episodes": "episodes whose onset lies in the valid window",
-    "valid_hours": "denominator of the rate",
-    "episodes_per_hour": "episodes per valid hour",
-    "criterion": "id of the rule set",
-    "basis": "whose word the window is",
-    "reference": "where the clench came from",
-    "warnings": "warnings in the night's notes",
-}
-
-
 def nights_csv(rows: Sequence[NightRow]) -> str:
-    """Nights of a study, one row each; columns `NIGHT_COLUMNS`."""
+    """Nights of a study, one row each; columns `NIGHTS`."""
     return csv_text(
-        NIGHT_COLUMNS,
+        NIGHTS,
         [
             (
                 safe_text(row.id),

@@ -81,6 +81,7 @@ class Levels:
             return math.nan, math.nan, math.nan, math.nan, False, cut
         peak, mean = float(known.max()), float(np.nanmean(power))
         mean = mean if night.amplitude == "rectified" else math.sqrt(mean)
+        peak = max(peak, mean)  # as `bursts.Bursts` has it
         found = night.reference.level(frames.channel.label) if night.reference else None
         pct = 100 / found.mvc_uv if found else math.nan
         limit = night.threshold_uv.get(frames.channel.label)
