@@ -1,4 +1,4 @@
-"""When a recording began, from the two places of an EDF header that say it."""
+"""When a recording began: from the two places of an EDF header that say it, and what is no date anywhere."""
 
 from __future__ import annotations
 
@@ -13,6 +13,10 @@ from sleepbrux.recording.findings import Findings, quoted
 MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 ANONYMISED = date(1985, 1, 1)
 EARLIEST_YEAR, LATEST_YEAR = 1900, 2200
+# BIDS (appendix on subject privacy) asks that shifted dates lie before this year.
+SHIFTED_BEFORE = 1925
+# What `mne.io.Raw.anonymize` writes for a start that it takes out.
+_MNE_ANONYMISED = datetime(2000, 1, 1)
 
 _DATE = re.compile(r"(\d{1,2})([./:\-])(\d{1,2})([./:\-])(\d\d)")
 _TIME = re.compile(r"(\d{1,2})([.:])(\d{1,2})(?:([.:])(\d{1,2}))?")
@@ -26,6 +30,37 @@ class Start:
 
     moment: datetime | None
     clock: time | None
+
+
+def stands_in(day: date) -> bool:
+    """Whether a date is one that files bear in place of the true one.
+
+    Examples
+    --------
+    >>> stands_in(date(1985, 1, 1)), stands_in(date(1921, 7, 14)), stands_in(date(1985, 1, 2))
+    (True, True, False)
+    """
+    return day == ANONYMISED or day.year < SHIFTED_BEFORE
+
+
+def _anonymised(found: Findings) -> None:
+    found.note(
+        "date-anonymised",
+        "The file is anonymised: it bears the stand-in for a date, and none is shown.",
+    )
+
+
+def known_start(moment: datetime | None, found: Findings) -> Start:
+    """What is known of a start that a file of any format states as one value.
+
+    A stand-in is no date; with midnight beside it, it is no time of day either.
+    """
+    if moment is None:
+        return Start(None, None)
+    if not stands_in(moment.date()) and moment != _MNE_ANONYMISED:
+        return Start(moment, moment.time())
+    _anonymised(found)
+    return Start(None, moment.time() if moment.time() != time(0) else None)
 
 
 def _header_date(raw: bytes, found: Findings) -> date | None:
@@ -84,11 +119,9 @@ def _chosen_date(fields: Fields, found: Findings) -> date | None:
             f"The date is unknown (field 'start date' is {value}); nights must be put in order"
             " by hand.",
         )
-    elif stated == ANONYMISED:
-        found.note(
-            "date-anonymised",
-            "The file is anonymised: it bears the stand-in for a date, and none is shown.",
-        )
+    elif stands_in(stated):
+        _anonymised(found)
+        return ANONYMISED
     return stated
 
 

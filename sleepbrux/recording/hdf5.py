@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from sleepbrux.errors import RecordingError
+from sleepbrux.recording.edf_start import known_start, stands_in
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.hdf5_line import ask
@@ -233,7 +234,7 @@ def _start(attributes: dict[str, Any]) -> datetime | None:
     if not isinstance(words, str):
         words = f"{attributes.get('date', '')} {attributes.get('time', '')}"
     stamp = read_clock(words.strip()[:32])
-    if stamp is None or stamp[0] is None or stamp[0].year < 1990:
+    if stamp is None or stamp[0] is None or (stamp[0].year < 1990 and not stands_in(stamp[0])):
         return None
     return datetime.combine(stamp[0], stamp[1])
 
@@ -286,19 +287,19 @@ def open_hdf5(
     channels = _without_missing(
         source, channels, {each.path: each.dtype for each in chosen}, found, progress
     )
-    start = _start(chosen[0].attributes)
+    start = known_start(_start(chosen[0].attributes), found)
     return Recording(
         name=path.stem,
         format="HDF5",
-        start=start,
-        start_time_known=start is not None,
+        start=start.moment,
+        start_time_known=start.clock is not None,
         duration_s=max(float(c.n_stored / c.rate) for c in channels),
         channels=channels,
         marks=(),
         gaps=(),
         notes=found.notes,
         source=source,
-        start_clock=start.time() if start else None,
+        start_clock=start.clock,
     )
 
 

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from sleepbrux.errors import RecordingError
+from sleepbrux.recording.edf_start import known_start
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import ELECTRICAL, recognise, unique_labels
@@ -303,18 +304,18 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
     rate = exact_rate(frequency).limit_denominator(_LARGEST_DENOMINATOR)
     if rate <= 0 or raw.n_times / rate > LONGEST_S:
         raise found.refusal(f"the header states {frequency:g} samples a second; it is damaged.")
-    start = _start(raw)
+    start = known_start(_start(raw), found)
     channels = tuple(_channels(raw, units, rate, unit, found))
     return Recording(
         name=path.stem,
         format=type(raw).__name__.removeprefix("Raw"),
-        start=start,
-        start_time_known=start is not None,
+        start=start.moment,
+        start_time_known=start.clock is not None,
         duration_s=float(raw.n_times / rate),
         channels=channels,
         marks=_marks(raw),
         gaps=(),
         notes=found.notes,
         source=MneSource(raw, files, path if is_path else None),
-        start_clock=start.time() if start else None,
+        start_clock=start.clock,
     )

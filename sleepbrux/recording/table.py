@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sleepbrux.errors import RecordingError
+from sleepbrux.recording.edf_start import known_start
 from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.labels import recognise, unique_labels
@@ -490,16 +491,17 @@ def open_table(
     runs, exact = _runs(scan, rate)
     channels = _channels(scan, runs, exact, unit, scale)
     last = runs[-1]
+    begun = known_start(scan.start or columns.start, found)
     return Recording(
         name=path.stem,
         format="table",
-        start=(begun := scan.start or columns.start),
-        start_time_known=begun is not None or scan.start_clock is not None,
+        start=begun.moment,
+        start_time_known=begun.clock is not None or scan.start_clock is not None,
         duration_s=last.onset_s + float(last.n / exact),
         channels=channels,
         marks=tuple(Mark(_row_second(row, runs, exact), 0.0, text) for row, text in scan.texts),
         gaps=_night_gaps(runs, exact),
         notes=found.notes,
         source=TableSource(path, columns, tuple(scan.rows), tuple(scan.offsets)),
-        start_clock=scan.start_clock or (begun.time() if begun else None),
+        start_clock=scan.start_clock or begun.clock,
     )

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.errors import RecordingError
 from sleepbrux.recording.edf import widen
+from sleepbrux.recording.edf_start import known_start, stands_in
 from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import recognise
@@ -201,7 +202,8 @@ def _began(raw: bytes) -> datetime | None:
         if numbers is None:
             return None
         year, month, day, hour, minute, second = map(int, numbers.groups())
-        return datetime(year, month, day, hour, minute, second)
+        began = datetime(year, month, day, hour, minute, second)
+        return began if began.year >= 1990 or stands_in(began.date()) else None
     except ValueError:
         return None
 
@@ -271,9 +273,7 @@ def open_wav(
     if n == 0:
         raise found.refusal("the file holds no sample; copy it again from the recorder.")
     exact = Fraction(form.rate) if rate is None else exact_rate(rate)
-    start = _began(extras.get(b"bext", b""))
-    if start is not None and start.year < 1990:
-        start = None
+    start = known_start(_began(extras.get(b"bext", b"")), found)
     texts = _texts(extras.get(b"LIST", b""))
     marks = [
         Mark(float(sample / exact), 0.0, texts.get(number, f"cue {number}"))
@@ -286,15 +286,15 @@ def open_wav(
     return Recording(
         name=path.stem,
         format="WAV",
-        start=start,
-        start_time_known=start is not None,
+        start=start.moment,
+        start_time_known=start.clock is not None,
         duration_s=float(n / exact),
         channels=channels,
         marks=tuple(sorted(marks, key=lambda mark: mark.start_s)),
         gaps=(),
         notes=found.notes,
         source=source,
-        start_clock=start.time() if start else None,
+        start_clock=start.clock,
     )
 
 
