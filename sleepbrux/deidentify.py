@@ -1,9 +1,10 @@
-"""A recording without what names a person or a device, written beside the original and then searched.
+"""A recording without what names a person or a device, written beside the original and searched on the way.
 
-EDF, EDF+, BDF and BDF+ are copied record by record; samples keep their bits. Identity fields are
-written anew, dates are shifted by a number of days that is the same for every night of one person, and
-annotation texts are dropped unless they are on a list of allowed kinds. At the end the bytes of the
-copy are searched for every old value; if one is found the copy is removed and the call refused.
+EDF, EDF+, BDF and BDF+ are copied record by record; samples keep their bits. Every field of the header is
+written anew from what was read: numbers as numbers, units as known units, labels as terms of the trade.
+Dates are shifted by a number of days that is the same for every night of one person, and annotation texts
+become the word for their kind or go. Each part is searched for the old names, numbers and dates before it
+is written; where one is found nothing is left behind and the call is refused.
 
 The shift follows from a key and the pseudonym (HMAC-SHA256): whoever has the key can undo it, nobody
 else; nights of one person keep their order, their distances and their time of day. The wave of a
@@ -12,46 +13,72 @@ signal may still identify a person to whoever holds another recording of theirs;
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import hmac
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
 from io import FileIO
 from pathlib import Path
-from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sleepbrux.errors import RecordingError, UsageError
 from sleepbrux.files import replacing
+from sleepbrux.recording.edf_annotations import read_annotations
 from sleepbrux.recording.edf_header import (
     FILE_FIELDS,
     HEADER_BYTES,
     SIGNAL_FIELDS,
     Header,
+    Signal,
     clean,
     kind_of,
+    number_text,
     read_header,
+    read_number,
 )
-from sleepbrux.recording.edf_start import ANONYMISED, MONTHS, read_start
-from sleepbrux.recording.findings import Findings
+from sleepbrux.recording.edf_start import ANONYMISED, MONTHS, Start, read_start
+from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.labels import recognise
-from sleepbrux.recording.marks import classify
+from sleepbrux.recording.neutral import (
+    is_term,
+    neutral_labels,
+    neutral_mark,
+    neutral_prefilter,
+    neutral_unit,
+    vouched,
+)
+from sleepbrux.recording.searching import Search, dates_of, folded, words_of
 
 LONGEST_SHIFT_DAYS = 3650
 LEAST_KEY_BYTES = 16
 KEPT_KINDS = ("lights_off", "lights_on", "clench", "rest", "sync", "stage")
+LABEL_CHARACTERS = 16
+LIKE = 0.8  # likeness of a pseudonym to a name (0 to 1) from which it is refused; our choice
+NOT_PROMISED = (
+    "not searched: nicknames, initials, names of two letters, misspellings, names in another script, and"
+    " names that are terms of the trade (Chin, Light)",
+    "the wave of a signal can still identify a person to whoever has another recording of it",
+)
 _BATCH_BYTES = 1 << 22
-_TAL = re.compile(rb"([+-]\d[\d.]*(?:\x15[\d.]*)?\x14)((?:[^\x14\0]*\x14)*)\0")
-# A word of the old header that is as common as these says nothing about anybody.
-_COMMON = frozenset(
-    ("x", "m", "f", "startdate", "unknown", "none", "emg", "ecg", "eeg", "ekg", "resp", "left", "right",
-     "and", "the", "patient", "recording", "male", "female", "active", "electrode", "electrodes", "cup",
-     "surface")
-)  # fmt: skip
-_LEAST_WORD = 4
-_FILTER = re.compile(r"\b(HP|LP|N):? ?(\d+(?:[.,]\d+)?) ?(k?Hz)\b", re.IGNORECASE)
+_TAL = re.compile(
+    rb"([+-]\d{1,15}(?:\.\d{0,15})?(?:\x15(?:\d{1,15}(?:\.\d{0,15})?)?)?\x14)((?:[^\x14\0]*\x14)*)\0"
+)
+_STAMP = re.compile(rb"[+-][\d.]+(?:\x15[\d.]*)?")
+_CODE = re.compile(r"(?=.*\d)(?:[A-Za-z]{0,3}[-_]?\d{1,5})")
+_TEXT_ENDS = re.compile(rb"[\0\x14\x15]")
+_LETTERS = frozenset(b"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ")
+_IS_LETTER = np.isin(np.arange(256), list(_LETTERS))
+_IS_TEXT = np.isin(np.arange(256), [*_LETTERS, *b" .,:;-'()0123456789"])
+# Limits of what is taken for text; our choice. Of random bytes 32 in a row are text once in 10^18.
+_HALF_RUN = 16
+_LEAST_LETTERS, _LEAST_DIFFERENT, _LEAST_SHARE, _LEAST_STEP = 6, 3, 0.7, 4
+_ENOUGH = 10_000
 
 
 @dataclass(frozen=True)
@@ -65,7 +92,13 @@ class Report:
     texts_kept, texts_dropped
         Annotation texts.
     searched
-        Old values that the copy was searched for.
+        Old names, numbers and dates that the copy was searched for.
+    labels_replaced
+        Labels that hold other words than terms of the trade.
+    fields_emptied
+        Units and numbers of the header that were none.
+    channels_left_out
+        Channels that were to be left out.
     """
 
     shift_days: int | None
@@ -73,6 +106,9 @@ class Report:
     texts_dropped: int
     trailing_bytes: int
     searched: int
+    labels_replaced: int = 0
+    fields_emptied: int = 0
+    channels_left_out: int = 0
 
 
 def shift_of(key: bytes, pseudonym: str) -> int:
@@ -87,9 +123,9 @@ def shift_of(key: bytes, pseudonym: str) -> int:
     return 1 + int.from_bytes(digest[:8], "big") % LONGEST_SHIFT_DAYS
 
 
-def _moved(day: date | None, days: int) -> date | None:
+def _moved(day: date | None, days: int | None) -> date | None:
     """The shifted date; unknown stays unknown, as does what would fall outside the format."""
-    if day is None or day == ANONYMISED:
+    if day is None or day == ANONYMISED or days is None:
         return None
     moved = day - timedelta(days=days)
     return moved if moved.year >= 1985 else None
@@ -99,20 +135,92 @@ def _cell(text: str, width: int) -> bytes:
     return text.encode("ascii", errors="replace")[:width].ljust(width)
 
 
-def _label(raw: bytes, place: int, kept: bool) -> bytes:  # noqa: FBT001
-    """A label that names a kind of channel stays; another may be a name and goes."""
-    text = clean(raw)
-    if kept or recognise(text)[0] != "other":
-        return _cell(text, 16)
-    return _cell(f"ch{place + 1}", 16)
+def _number_cell(raw: bytes) -> str:
+    """A number anew, in its shortest exact form of eight characters; empty where it is none."""
+    text = number_text(raw)
+    number = read_number(text)
+    if number is None:
+        return ""
+    for written in (f"{float(number.value):.{digits}g}" for digits in range(1, 9)):
+        plain = re.sub(r"e([+-])0?", lambda sign: "e" + sign[1].strip("+"), written)
+        if len(plain) <= 8 and Fraction(plain) == number.value:
+            return plain
+    return text.replace(",", ".")  # digits only, and too many to be written shorter
+
+
+@dataclass(frozen=True)
+class Anew:
+    """The header of a copy.
+
+    Attributes
+    ----------
+    head
+        Its bytes.
+    signals
+        Signals that stay.
+    moved
+        The date that it bears; None where it bears none.
+    full_date
+        That date as the recording field has it.
+    labels_replaced, fields_emptied
+        As in `Report`.
+    """
+
+    head: bytes
+    signals: tuple[Signal, ...]
+    moved: date | None
+    full_date: str
+    labels_replaced: int
+    fields_emptied: int
+
+
+def _clock_cell(start: Start, raw: bytes) -> str:
+    """The time of day that the header states, which the first sample may follow by part of a second."""
+    if start.clock is None:
+        return "00.00.00"
+    numbers = [int(n) for n in re.findall(r"\d+", number_text(raw))[:3]]
+    hour, minute, second = (*numbers, 0, 0, 0)[:3]
+    return f"{hour % 24:02d}.{minute:02d}.{second:02d}"
+
+
+def labels_anew(header: Header, known: dict[str, str] | None = None) -> list[str]:
+    """Label of each signal in a copy: see `neutral_labels`; ``known`` gives those that are settled.
+
+    Labels that are there twice stay so where they are vouched for: whoever reads numbers them.
+    """
+    raw = [clean(s.fields["label"]) for s in header.signals]
+    free = [f"{text}\0{k}" if not vouched(text) else text for k, text in enumerate(raw)]
+    settled = dict(known or {})
+    names = {text: settled[text] for text in raw if text in settled}
+    names |= {each: settled[text] for each, text in zip(free, raw, strict=True) if text in settled}
+    found = neutral_labels([each for each in free if each not in names], names)
+    return [found[each] for each in free]
 
 
 def new_header(
-    header: Header, pseudonym: str, days: int, found: Findings, *, keep_labels: bool = False
-) -> tuple[bytes, date | None]:
-    """The header anew: identity, dates, device and free text replaced; scale and layout kept."""
+    header: Header,
+    pseudonym: str,
+    days: int | None,
+    found: Findings,
+    *,
+    keep_labels: bool = False,
+    without: Sequence[int] = (),
+    known: dict[str, str] | None = None,
+) -> Anew:
+    """The header anew: identity, dates, device and free text replaced, numbers and units as they were read.
+
+    Parameters
+    ----------
+    days
+        Shift of the date; None: no date is given.
+    without
+        Positions of signals to leave out.
+    known
+        Labels that are settled, by the label as it is.
+    """
     old = read_start(header.fields, Fraction(0), found)
     moved = _moved(old.moment.date() if old.moment else None, days)
+    signals = tuple(s for s in header.signals if s.position not in without)
     plus = f"{header.kind}+{header.plus}" if header.plus else ""
     name = re.sub(r"[^\x21-\x7e]", "_", pseudonym)
     if moved is None:
@@ -123,39 +231,52 @@ def new_header(
         "patient": f"{name} X X X" if header.plus else name,
         "recording": f"Startdate {full} X X X",
         "start date": start,
-        "header bytes": str(HEADER_BYTES * (len(header.signals) + 1)),
+        "start time": _clock_cell(old, header.fields["start time"]),
+        "header bytes": str(HEADER_BYTES * (len(signals) + 1)),
         "reserved": plus or ("24BIT" if header.kind == "BDF" else ""),
         "number of records": str(header.n_records),
-        "number of signals": str(len(header.signals)),
+        "record duration": _number_cell(header.fields["record duration"]) or "0",
+        "number of signals": str(len(signals)),
     }
-    clock = header.fields["start time"] if old.clock is not None else b"00.00.00"
-    parts = []
-    for field, width in FILE_FIELDS:
-        if field in written:
-            parts.append(_cell(written[field], width))
-        else:
-            raw = clock if field == "start time" else header.fields[field]
-            parts.append(raw if field == "version" else _cell(clean(raw), width))
+    version = b"\xffBIOSEMI" if header.kind == "BDF" else b"0".ljust(8)
+    parts = [version, *(_cell(written[name], width) for name, width in FILE_FIELDS[1:])]
+    raw = [clean(s.fields["label"]) for s in header.signals]
+    labels = raw if keep_labels else labels_anew(header, known)
+    rows = [_signal_cells(s, labels[s.position], header.sample_bytes) for s in signals]
     for field, width in SIGNAL_FIELDS:
-        for signal in header.signals:
-            raw = signal.fields[field]
-            if field == "label" and not signal.is_annotations:
-                parts.append(_label(raw, signal.position, keep_labels))
-            elif field == "dimension":
-                parts.append(raw)
-            elif field in ("transducer", "reserved"):
-                parts.append(_cell("", width))
-            elif field == "prefilter":
-                parts.append(_cell(_prefilter(clean(raw)), width))
-            else:
-                parts.append(_cell(clean(raw), width))
-    return b"".join(parts), moved
+        parts += [_cell(row[field], width) for row in rows]
+    emptied = sum(
+        bool(s.fields[field].strip(b" \0")) and not row[field]
+        for s, row in zip(signals, rows, strict=True)
+        for field in ("dimension", *_NUMBERS)
+        if not s.is_annotations
+    )
+    replaced = sum(
+        labels[s.position][:LABEL_CHARACTERS] != raw[s.position] and not s.is_annotations
+        for s in signals
+    )
+    return Anew(b"".join(parts), signals, moved, full, replaced, emptied)
 
 
-def _prefilter(text: str) -> str:
-    """The parts of a prefilter text that state a filter, in the standard's form; nothing else."""
-    parts = _FILTER.findall(text)
-    return " ".join(f"{kind.upper()}:{value}{unit}" for kind, value, unit in parts)
+_NUMBERS = ("physical minimum", "physical maximum", "digital minimum", "digital maximum")
+
+
+def _signal_cells(signal: Signal, label: str, sample_bytes: int) -> dict[str, str]:
+    """The fields of one signal, from what they mean."""
+    limit = 2 ** (8 * sample_bytes - 1)
+    cells = {"transducer": "", "reserved": "", "samples per record": str(signal.samples_per_record)}
+    if signal.is_annotations:
+        ends = (-1, 1, -limit, limit - 1)
+        kind = "EDF" if sample_bytes == 2 else "BDF"
+        cells |= {"label": f"{kind} Annotations", "dimension": "", "prefilter": ""}
+        return cells | {name: str(value) for name, value in zip(_NUMBERS, ends, strict=True)}
+    fields = signal.fields
+    cells |= {
+        "label": label,
+        "dimension": neutral_unit(fields["dimension"]),
+        "prefilter": neutral_prefilter(clean(fields["prefilter"])),
+    }
+    return cells | {name: _number_cell(fields[name]) for name in _NUMBERS}
 
 
 def _allowed(text: str, allow: Sequence[str]) -> bool:
@@ -163,24 +284,19 @@ def _allowed(text: str, allow: Sequence[str]) -> bool:
     return any(plain == word.strip().casefold() for word in allow)
 
 
+def _decoded(raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")
+
+
 def kept_text(raw: bytes, allow: Sequence[str]) -> bytes | None:
     """What of an annotation text stays: a word for its kind, an allowed text, or nothing (None)."""
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")
+    text = _decoded(raw)
     if _allowed(text, allow):
         return text.encode("utf-8")
-    kind = classify(text.partition("@@")[0])
-    if kind == "stage":
-        return text.partition("@@")[0].strip().encode("utf-8")
-    return _WORDS.get(kind)
-
-
-_WORDS = {
-    "lights_off": b"Lights off", "lights_on": b"Lights on", "clench": b"Clench", "rest": b"Rest",
-    "sync": b"Sync",
-}  # fmt: skip
+    return neutral_mark(text).encode("utf-8") or None
 
 
 class _Texts:
@@ -189,7 +305,6 @@ class _Texts:
     def __init__(self, allow: Sequence[str]) -> None:
         self.allow = tuple(allow)
         self.kept = 0
-        self.dropped: set[bytes] = set()
         self.n_dropped = 0
 
     def rewritten(self, raw: bytes) -> bytes:
@@ -216,60 +331,111 @@ class _Texts:
             self.n_dropped += 1
         else:
             self.kept += 1
-        if new != text:
-            self.dropped.add(text)
         return new
 
 
-def _old_words(header: Header, stem: str) -> set[bytes]:
-    """Values of the old file that must not be in the copy: whole fields and the words in them."""
+def search_of(
+    header: Header, stem: str, dropped: Iterable[str] = (), allow: Sequence[str] = ()
+) -> Search:
+    """What the copy of a file is searched for: names, numbers and dates of its header and its name.
+
+    And the annotation texts that were dropped, with their words but for those of allowed ones.
+    """
     texts = [clean(header.fields["patient"]), clean(header.fields["recording"]), stem]
     for signal in header.signals:
-        texts += [clean(signal.fields[f]) for f in ("transducer", "reserved")]
-        texts.append(_FILTER.sub(" ", clean(signal.fields["prefilter"])).strip())
-    words: set[bytes] = set()
-    for text in texts:
-        parts = [w for w in re.split(r"[\s_,;:()/]+", text) if not _is_common(w)]
-        for word in (text, *parts) if parts else ():
-            words |= {word.encode("utf-8"), word.encode("latin-1", errors="ignore")}
-    return {word for word in words if len(word) >= _LEAST_WORD}
+        texts += [clean(signal.fields[f]) for f in ("transducer", "reserved", "prefilter")]
+        if not vouched(clean(signal.fields["label"])):
+            texts.append(clean(signal.fields["label"]))
+    moment = read_start(header.fields, Fraction(0), Findings(Path())).moment
+    start = {moment.date()} if moment else set()
+    telling = [text for text in dropped if words_of(text)]
+    search = Search.of(texts, start, telling)
+    said = {w for text in telling for w in words_of(text)}
+    said -= {w for text in allow for w in words_of(text)}
+    return replace(search, words=search.words | said, dates=search.dates - {ANONYMISED})
 
 
-def _is_common(word: str) -> bool:
-    """Whether a word says nothing about anybody: short, in every header, or a short number."""
-    return (
-        len(word) < _LEAST_WORD or word.casefold() in _COMMON or (word.isdigit() and len(word) < 6)
-    )
+def _dropped(source: FileIO, header: Header, allow: Sequence[str]) -> set[str]:
+    """Annotation texts that do not stay as they are."""
+    texts = {mark.text for mark in read_annotations(source, header).marks}
+    return {t for t in texts if kept_text(t.encode("utf-8"), allow) != t.encode("utf-8")}
 
 
-def _regions(header: Header) -> list[tuple[int, int]]:
-    """Byte ranges of the annotations in a record."""
-    size = header.sample_bytes
+def refuse_like(pseudonym: str, header: Header, stem: str) -> None:
+    """Refuse a pseudonym that says who somebody is.
+
+    Raises
+    ------
+    UsageError
+        It holds, or is like, a word or date of the header or of the file's name. A code such as ``P017``
+        may stand in the name of the file.
+    """
+    who = words_of(f"{clean(header.fields['patient'])} {clean(header.fields['recording'])}")
+    named = [w for w in words_of(stem) if w not in who]
+    own = [w for w in re.findall(r"[^\W\d_]{3,}|\d{4,}", folded(pseudonym)) if not is_term(w)]
+    for word in (*who, *(w for w in named if not _CODE.fullmatch(w))):
+        plain = folded(word)
+        alike = [
+            mine
+            for mine in own
+            if mine in plain
+            or plain in mine
+            or difflib.SequenceMatcher(None, mine, plain).ratio() >= LIKE
+        ]
+        if alike or (len(plain) >= 3 and plain in folded(pseudonym)):
+            raise UsageError(
+                "--pseudonym holds a word of the header or of the file's name, or one that is like it; choose"
+                " one that says nothing of the person, such as P017"
+            )
+    days = dates_of(clean(header.fields["patient"])) | dates_of(clean(header.fields["recording"]))
+    if Search(frozenset(), frozenset(days | dates_of(stem))).in_text(pseudonym):
+        raise UsageError(
+            "--pseudonym holds a date of the header or of the file's name; choose another"
+        )
+
+
+def _places(signals: Sequence[Signal], size: int) -> list[tuple[int, int]]:
+    """Byte ranges of signals in a record."""
     return [
         (s.first_sample * size, (s.first_sample + s.samples_per_record) * size)
-        for s in header.signals
-        if s.is_annotations and s.samples_per_record
+        for s in signals
+        if s.samples_per_record
     ]
 
 
-def _copy(
-    source: FileIO, target: BinaryIO, header: Header, texts: _Texts,
-    progress: Callable[[float], None] | None,
-) -> None:  # fmt: skip
-    """Records one batch after the other; annotation bytes rewritten, the rest as it is."""
-    regions = _regions(header)
-    batch = max(1, _BATCH_BYTES // header.record_bytes)
-    source.seek(header.data_offset)
-    for first in range(0, header.n_records, batch):
-        n = min(batch, header.n_records - first)
-        block = bytearray(_exactly(source, n * header.record_bytes))
-        for record in range(n):
-            for start, stop in regions:
-                a, b = record * header.record_bytes + start, record * header.record_bytes + stop
-                block[a:b] = texts.rewritten(bytes(block[a:b]))
-        target.write(block)
-        if progress is not None:
-            progress((first + n) / header.n_records)
+def _unsigned(raw: bytes, width: int) -> NDArray[np.uint8]:
+    return np.frombuffer(raw, dtype=np.uint8).reshape(-1, width)
+
+
+def _reads_as_text(raw: bytes, width: int) -> bool:
+    """Whether samples of a channel of no known kind are letters, packed or one to a sample.
+
+    What changes slowly at one byte of each sample, as the upper half of a signal or a count does, is none.
+    """
+    columns = _unsigned(raw, width)
+    used = columns[(columns != 0) & (columns != 0xFF) & (columns != ord(" "))]
+    if _IS_LETTER[used].sum() < _LEAST_LETTERS or _IS_TEXT[used].mean() < _LEAST_SHARE:
+        return False
+    letters = [column[_IS_LETTER[column]] for column in columns.T]
+    varied = [v for v in letters if len(set(v[:_ENOUGH].tolist())) >= _LEAST_DIFFERENT]
+    if len(varied) > 1:
+        return True
+    return any(np.median(np.abs(np.diff(v.astype(int)))) >= _LEAST_STEP for v in varied)
+
+
+def _holds_long_text(raw: bytes) -> bool:
+    """Whether any samples hold a text so long that no signal spells it by chance."""
+    is_text = _IS_TEXT[np.frombuffer(raw, dtype=np.uint8)]
+    whole = len(is_text) // _HALF_RUN * _HALF_RUN
+    if not is_text[:whole].reshape(-1, _HALF_RUN).all(axis=1).any():
+        return False
+    ends = np.flatnonzero(np.diff(np.concatenate(([False], is_text, [False])).astype(np.int8)))
+    for a, b in ends.reshape(-1, 2).tolist():
+        if b - a >= 2 * _HALF_RUN:
+            halves = (set(raw[a:b:2]) & _LETTERS, set(raw[a + 1 : b : 2]) & _LETTERS)
+            if min(map(len, halves)) > _LEAST_DIFFERENT:
+                return True
+    return False
 
 
 def _exactly(source: FileIO, n: int) -> bytes:
@@ -283,39 +449,97 @@ def _exactly(source: FileIO, n: int) -> bytes:
     return b"".join(parts)
 
 
-def text_bytes(header: Header, raw: bytes, record_of: int) -> bytes:
-    """Bytes of one record that are text."""
-    start = record_of * header.record_bytes
-    return b"".join(raw[start + a : start + b] for a, b in _regions(header))
+class _Copy:
+    """The records of a copy, searched a few MB at a time before they are handed on."""
+
+    def __init__(
+        self, header: Header, anew: Anew, texts: _Texts, search: Search, vouch: Sequence[str]
+    ) -> None:
+        self._header, self._texts, self._search = header, texts, search
+        size = header.sample_bytes
+        self._said = _places([s for s in anew.signals if s.is_annotations], size)
+        self._whole = len(anew.signals) == len(header.signals)
+        self._places = _places(anew.signals, size)
+        self._signals = [
+            (s, *place)
+            for s in anew.signals
+            if not s.is_annotations
+            for place in _places([s], size)
+        ]
+        self._vouched = {label.casefold() for label in vouch}
+        self._seen: set[bytes] = set()
+        self._tails: dict[int, bytes] = {}
+        dated = anew.head[:168].replace(anew.full_date.encode("ascii"), b"")
+        self.found: set[str] = set(search.in_field(dated)) | {
+            name
+            for s in anew.signals
+            for name in search.in_field(
+                _label_of(anew.head, len(anew.signals), anew.signals.index(s))
+            )
+        }
+        self.texts_in: list[str] = []
+
+    def records(self, source: FileIO, progress: Callable[[float], None] | None) -> Iterator[bytes]:
+        """Records of the copy in parts; those in which something is found are not handed on."""
+        size, n_records = self._header.record_bytes, self._header.n_records
+        source.seek(self._header.data_offset)
+        batch = max(1, _BATCH_BYTES // size)
+        for first in range(0, n_records, batch):
+            n = min(batch, n_records - first)
+            block = bytearray(_exactly(source, n * size))
+            for at in range(0, n * size, size):
+                for a, b in self._said:
+                    block[at + a : at + b] = self._texts.rewritten(bytes(block[at + a : at + b]))
+            table = np.frombuffer(block, dtype=np.uint8).reshape(n, size)
+            self._look(table)
+            if self.found or self.texts_in:
+                return
+            yield (
+                bytes(block)
+                if self._whole
+                else b"".join(table[k, a:b].tobytes() for k in range(n) for a, b in self._places)
+            )
+            if progress is not None:
+                progress((first + n) / n_records)
+
+    def _look(self, table: NDArray[np.uint8]) -> None:
+        for a, b in self._said:
+            pieces = set(_TEXT_ENDS.split(table[:, a:b].tobytes())) - self._seen
+            self._seen |= pieces
+            for piece in pieces:
+                if piece and not _STAMP.fullmatch(piece):
+                    self.found |= self._search.in_field(piece)
+        for signal, a, b in self._signals:
+            raw = table[:, a:b].tobytes()
+            self.found |= self._search.in_bytes(self._tails.get(signal.position, b"") + raw)
+            self._tails[signal.position] = raw[-self._search.longest :]
+            label = clean(signal.fields["label"])
+            unknown = recognise(label)[0] == "other"
+            if label.casefold() in self._vouched:
+                continue
+            if _holds_long_text(raw) or (
+                unknown and _reads_as_text(raw, self._header.sample_bytes)
+            ):
+                self.texts_in.append(label)
 
 
-def leaks(path: Path, header: Header, words: Iterable[bytes]) -> list[bytes]:
-    """Which of the words occur in the header, the annotations or behind the records of a copy.
+def _label_of(head: bytes, count: int, k: int) -> bytes:
+    return head[HEADER_BYTES + LABEL_CHARACTERS * k :][:LABEL_CHARACTERS] if k < count else b""
 
-    Upper and lower case are the same. Samples are numbers: a word of four letters turns up in a
-    night of them by chance, so they are searched only for words of eight bytes and more.
-    """
-    short = [w.lower() for w in words if len(w) < 8]
-    long = [w.lower() for w in words if len(w) >= 8]
-    longest = max((len(w) for w in long), default=1)
-    found: set[bytes] = set()
-    with path.open("rb", buffering=0) as handle:
-        head = _exactly(handle, header.data_offset).lower()
-        found |= {w for w in (*short, *long) if w in head}
-        tail = b""
-        batch = max(1, _BATCH_BYTES // header.record_bytes)
-        for first in range(0, header.n_records, batch):
-            n = min(batch, header.n_records - first)
-            raw = _exactly(handle, n * header.record_bytes)
-            lowered = tail + raw.lower()
-            found |= {w for w in long if w in lowered}
-            tail = lowered[-longest:]
-            if _regions(header):
-                said = b"\0".join(text_bytes(header, raw, k) for k in range(n)).lower()
-                found |= {w for w in short if w in said}
-        if handle.read(1):
-            found.add(b"bytes behind the last record")
-    return sorted(found)
+
+def _positions(header: Header, labels: Sequence[str], found: Findings, option: str) -> list[int]:
+    """Signals of these labels."""
+    known = {s.position: clean(s.fields["label"]) for s in header.signals if not s.is_annotations}
+    chosen = []
+    for label in labels:
+        fits = [k for k, text in known.items() if text.casefold() == label.strip().casefold()]
+        if not fits:
+            raise UsageError(
+                f"{option} {label!r}: {found.file_name} has no such channel; there are"
+                f" {listed(known.values())}"
+            )
+        chosen += fits
+    return chosen
 
 
 def deidentify(
@@ -326,6 +550,8 @@ def deidentify(
     key: bytes,
     allow: Sequence[str] = (),
     keep_labels: bool = False,
+    without: Sequence[str] = (),
+    vouch: Sequence[str] = (),
     progress: Callable[[float], None] | None = None,
 ) -> Report:
     """Write a copy of an EDF or BDF recording without what names a person or a device.
@@ -342,14 +568,19 @@ def deidentify(
         Annotation texts that may stay as they are. Lights, clenches, rest, synchronisation and sleep
         stages stay as these words; every other text is dropped.
     keep_labels
-        Keep labels that name no known kind of channel.
+        Keep labels that hold other words than terms of the trade.
+    without
+        Labels of channels to leave out.
+    vouch
+        Labels of channels whose samples look like text and are none.
 
     Raises
     ------
     RecordingError
-        The file is no EDF or BDF, or an old value was found in the copy, which is then removed.
+        The file is no EDF or BDF, an old value was found in the copy, or samples that look like text.
     UsageError
-        The output is the input or is there already, its name holds an old value, or the key is too short.
+        The output is the input or is there already, its name or the pseudonym holds an old value, or the
+        key is too short.
     """
     path, out = Path(path), Path(out)
     found = Findings(path)
@@ -370,32 +601,71 @@ def deidentify(
                     "only EDF, EDF+, BDF and BDF+ are de-identified; export the recording as EDF+."
                 )
             header = read_header(source, size, record_duration=None, found=found)
-            words = _old_words(header, path.stem)
-            words -= {w for w in words if w.lower() in pseudonym.lower().encode()}
-            named = [w for w in words if w.lower() in out.name.lower().encode("utf-8")]
-            if named:
+            refuse_like(pseudonym, header, path.stem)
+            left_out = _positions(header, without, found, "--without")
+            _positions(header, vouch, found, "--vouch")
+            search = _without_words_of(
+                search_of(header, path.stem, _dropped(source, header, allow), allow), pseudonym
+            )
+            if search.in_text(out.name):
                 raise UsageError(
                     "the name of --out holds a word of the old header or file name; name it by the pseudonym"
                 )
-            head, moved = new_header(header, pseudonym, days, found, keep_labels=keep_labels)
+            anew = new_header(
+                header, pseudonym, days, found, keep_labels=keep_labels, without=left_out
+            )
             texts = _Texts(allow)
-            with replacing(out) as temporary:
-                with temporary.open("wb") as target:
-                    target.write(head)
-                    _copy(source, target, header, texts, progress)
-                said = {t.strip() for t in texts.dropped if len(t.strip()) >= _LEAST_WORD}
-                said -= {word for word in said if kept_text(word, allow) == word}
-                left = leaks(temporary, header, words | said)
-                if left:
-                    raise found.refusal(
-                        f"{len(left)} old value(s) were found in the copy, which was removed; a channel"
-                        " label or an allowed text may hold them: do not keep labels, allow fewer texts."
-                    )
+            write_copy(source, out, header, anew, texts, search, found, vouch, progress)
     except OSError as error:
         raise found.refusal(
             f"the file cannot be copied ({error.strerror or type(error).__name__}); check the path."
         ) from error
     trailing = size - header.data_offset - header.n_records * header.record_bytes
     return Report(
-        days if moved else None, texts.kept, texts.n_dropped, trailing, len(words) + len(said)
-    )
+        days if anew.moved else None, texts.kept, texts.n_dropped, trailing, len(search),
+        anew.labels_replaced, anew.fields_emptied, len(left_out),
+    )  # fmt: skip
+
+
+def _without_words_of(search: Search, pseudonym: str) -> Search:
+    """A search without a code that the name of the file shares with the pseudonym: see `refuse_like`."""
+    own = {w for w in search.words if folded(w) in folded(pseudonym)}
+    return replace(search, words=search.words - own)
+
+
+def write_copy(
+    source: FileIO,
+    out: Path,
+    header: Header,
+    anew: Anew,
+    texts: _Texts,
+    search: Search,
+    found: Findings,
+    vouch: Sequence[str] = (),
+    progress: Callable[[float], None] | None = None,
+) -> None:
+    """Write the copy of a file, each part searched before it is written.
+
+    Raises
+    ------
+    RecordingError
+        Something was found; nothing is left behind.
+    """
+    copy = _Copy(header, anew, texts, search, vouch)
+    with replacing(out) as temporary:
+        if not copy.found:
+            with temporary.open("wb") as target:
+                target.write(anew.head)
+                for part in copy.records(source, progress):
+                    target.write(part)
+        if copy.found:
+            raise found.refusal(
+                f"old values were found in the copy ({len(copy.found)}), which was not kept; a channel label,"
+                " an allowed text or samples may hold them: do not keep labels, allow fewer texts, or leave"
+                " the channel out."
+            )
+        if copy.texts_in:
+            raise found.refusal(
+                f"the samples of {listed(copy.texts_in)} look like text; leave the channel out (--without),"
+                " or vouch that it is a signal (--vouch)."
+            )

@@ -212,3 +212,283 @@ def test_every_pair_of_the_same_night_is_the_same_file(tmp_path):
     for out in outs:
         deidentify(night(tmp_path), out, pseudonym="P017", key=KEY)
     assert all(a.read_bytes() == b.read_bytes() for a, b in itertools.pairwise(outs))
+
+
+SPELLINGS = [
+    "Grünewald", "GRÜNEWALD", "grunewald", "Gruenewald", "Gr?newald", "Gr??newald", "Grnewald",
+    "GrÃ¼newald", "Gr_newald",
+]  # fmt: skip
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    "stated",
+    [
+        "Grünewald".encode(),
+        "Grünewald".encode("latin-1"),
+        b"Gr?newald",
+        b"Gruenewald",
+        b"Grunewald",
+    ],
+)
+@pytest.mark.parametrize("left", SPELLINGS)
+def test_a_name_whose_umlaut_was_lost_is_found_in_every_spelling(tmp_path, stated, left):
+    if stated == b"Grunewald" and left in ("Grnewald", "GrÃ¼newald"):
+        pytest.skip("a letter that no header names cannot be missed")
+    marks = tal("+1", f"{left} turned")
+    signal = emg()
+    file = edf_plus(signal, times([f"+{i}" for i in range(10)], (1, marks)),
+                    patient=b"X F X " + stated)  # fmt: skip
+    path = file.write(tmp_path / "x.edf")
+    with pytest.raises(RecordingError, match="old value"):
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, allow=[f"{left} turned"])
+    assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    ("patient", "left"),
+    [
+        ("X F X Meyer-Landrut", "Landrut L"), ("X F X Meyer_Landrut", "EMG meyer"),
+        ("X F X An_Bo_Smit", "EMG Smit"), ("X M X Jan_Mas", "Jan L"), ("X M X van_der_Berg", "Berg"),
+        ("X F X Ada_Ng", "Ada"), ("MRN-778 F X X", "MRN 1"), ("0234567 F X X", "0234567"),
+        ("X F X JaneDoe", "Jane L"),
+    ],
+)  # fmt: skip
+def test_parts_of_names_of_three_letters_and_more_are_found_in_a_label(tmp_path, patient, left):
+    path = edf_plus(emg(label=left), times([f"+{i}" for i in range(10)]), patient=patient).write(
+        tmp_path / "x.edf"
+    )
+    with pytest.raises(RecordingError, match="old value"):
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep_labels=True)
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    (channel,) = open_edf(tmp_path / "P1.edf").channels
+    assert left not in channel.label
+
+
+DATES = ["2.5.1951", "02.05.51", "02/05/51", "05/02/1951", "1951-05-02", "19510502", "020551", "510502",
+         "2 May 1951", "2.Mai 1951", "02-MAY-1951", "May 2 1951"]  # fmt: skip
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize("left", DATES)
+def test_a_birth_date_is_found_in_every_common_form(tmp_path, left):
+    marks = tal("+1", f"born {left}")
+    file = edf_plus(emg(label=f"EMG {left}"[:16]), times([f"+{i}" for i in range(10)], (1, marks)),
+                    patient="X F 02-MAY-1951 X")  # fmt: skip
+    path = file.write(tmp_path / "x.edf")
+    with pytest.raises(RecordingError, match="old value"):
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, allow=[f"born {left}"])
+    with pytest.raises(RecordingError, match="old value"):
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep_labels=True)
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    assert [c.label for c in open_edf(tmp_path / "P1.edf").channels] == ["EMG"]
+
+
+LIMITS = ("physical_minimum", "physical_maximum", "digital_minimum", "digital_maximum")
+FIELDS = ("dimension", *LIMITS, "prefilter",
+          "transducer", "reserved")  # fmt: skip
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize("field", FIELDS)
+def test_every_field_of_a_signal_is_written_anew_from_what_it_means(tmp_path, field):
+    path = edf(emg(), emg(label="EMG Mass R", **{field: "Quixote"}), patient="X").write(
+        tmp_path / "x.edf"
+    )
+    report = deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    assert b"quixote" not in (tmp_path / "P1.edf").read_bytes().lower()
+    emptied = field in ("dimension", *LIMITS)
+    assert report.fields_emptied == emptied
+    left, _ = open_edf(tmp_path / "P1.edf").channels
+    assert left.unit == "uV"
+
+
+@pytest.mark.parametrize("written", ["Quixote", "13,5", "9 "])
+def test_every_field_of_the_file_is_written_anew_too(tmp_path, written):
+    cells = {"start_time": "22.30.05", "record_duration": "1,0", "header_bytes": written}
+    path = edf(emg(), emg(), reserved="EDF by Quixote", **cells).write(tmp_path / "x.edf")
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    raw = (tmp_path / "P1.edf").read_bytes()
+    assert b"uixote" not in raw
+    assert raw[176:184] == b"22.30.05"
+    assert raw[184:192] == b"768     "
+    assert raw[244:252] == b"1       "
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    number=st.one_of(
+        st.integers(-9_999_999, 9_999_999).map(str),
+        st.decimals(-99_999, 99_999, places=2).map(lambda d: f"{d}"[:8]),
+        st.floats(1e-30, 1e30).map(lambda f: f"{f:.2g}"[:8]),
+    )
+)
+def test_a_number_of_the_header_keeps_its_value(number):
+    from sleepbrux.recording.edf_header import read_number
+
+    before = read_number(number)
+    after = read_number(room._number_cell(number.encode().ljust(8)))
+    assert (before is None) == (after is None)
+    assert before is None or before.value == after.value
+
+
+def notes_channel(folder: Path, packed: bytes, *, label: str = "Notes", width: int = 2) -> Path:
+    """Two channels; the samples of the second spell a text."""
+    raw = edf(emg(), emg(label=label), n_records=10, sample_bytes=width).to_bytes()
+    head, size = 256 * 3, 2 * 200 * width
+    body = bytearray(raw[head:])
+    text = (packed * (200 * width // len(packed) + 1))[: 200 * width]
+    for k in range(10):
+        body[k * size + 200 * width : (k + 1) * size] = text
+    path = folder / "x.edf"
+    path.write_bytes(raw[:head] + bytes(body))
+    return path
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    ("packed", "width"),
+    [
+        (b"Mevrouw Jansen called at night. ", 2), ("Jansen, Piet ".encode("utf-16-le"), 2),
+        ("Jansen, Piet ".encode("utf-16-be"), 2), (b"Jansen\0\0\0\0", 2),
+        (b"".join(bytes([c, 0, 0]) for c in b"Jansen Piet "), 3), ("Jörg Müller war da ".encode(), 2),
+    ],
+)  # fmt: skip
+def test_samples_of_a_channel_that_is_no_signal_and_that_spell_text_are_refused(
+    tmp_path, packed, width
+):
+    path = notes_channel(tmp_path, packed, width=width)
+    out = tmp_path / "P1.edf"
+    with pytest.raises(RecordingError, match=r"samples of 'Notes' look like text.*--without"):
+        deidentify(path, out, pseudonym="P1", key=KEY)
+    assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
+    report = deidentify(path, out, pseudonym="P1", key=KEY, without=["notes"])
+    assert report.channels_left_out == 1
+    old, new = open_edf(path), open_edf(out)
+    assert [c.label for c in new.channels] == ["EMG Mass L"]
+    np.testing.assert_array_equal(
+        samples(old, old.channels[0], 0, 2000), samples(new, new.channels[0], 0, 2000)
+    )
+    assert packed[:6] not in out.read_bytes()
+    deidentify(path, tmp_path / "P2.edf", pseudonym="P1", key=KEY, vouch=["Notes"])
+
+
+def test_a_long_text_in_a_channel_that_calls_itself_a_signal_is_refused_too(tmp_path):
+    path = notes_channel(tmp_path, b"Mevrouw Jansen called at night. ", label="EMG Mass R")
+    with pytest.raises(RecordingError, match="look like text"):
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+
+
+def test_signals_are_no_text(tmp_path):
+    """Noise at any level and offset, ramps, counts, rates and batteries, in channels of any name."""
+    rng = np.random.default_rng(5)
+    n = 100_000
+    t = np.arange(n)
+    kinds = {
+        "loud": rng.integers(-32768, 32767, n), "quiet": rng.normal(0, 20, n),
+        "raised": rng.normal(20_000, 3000, n), "slow": 16_700 + 30 * np.sin(t / 9000),
+        "ramp": t % 30_000, "rate": 75 + np.round(8 * np.sin(t / 4000)), "battery": 100 - t // 5000,
+        "rail": np.full(n, 0x4141), "heart": 15_000 + 9000 * (t % 900 < 30),
+    }  # fmt: skip
+    for width in (2, 3):
+        for name, values in kinds.items():
+            whole = values.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :width]
+            raw = np.ascontiguousarray(whole).tobytes()
+            assert not room._holds_long_text(raw), (name, width)
+            assert not room._reads_as_text(raw, width), (name, width)
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    "pseudonym",
+    ["Harry", "harry-1", "Haag", "Haagse2", "Hary7", "0234567", "P-0234567", "02051951", "P1951-05-02",
+     "MCH", "SN0042"],
+)  # fmt: skip
+def test_a_pseudonym_that_is_like_the_name_is_refused(tmp_path, pseudonym):
+    with pytest.raises(UsageError, match="--pseudonym holds"):
+        deidentify(night(tmp_path), tmp_path / "o.edf", pseudonym=pseudonym, key=KEY)
+    assert not (tmp_path / "o.edf").exists()
+
+
+def test_a_surname_as_file_name_is_no_pseudonym_and_a_code_may_be_one(tmp_path):
+    content = edf_plus(emg(), times([f"+{i}" for i in range(10)]), patient="X X X X").to_bytes()
+    for name, pseudonym, allowed in (
+        ("Jansen_night1.edf", "Jansen", False), ("Jansen_night1.edf", "P017", True),
+        ("P017_night1.edf", "P017", True), ("0234567.edf", "0234567", False),
+    ):  # fmt: skip
+        path = tmp_path / name
+        path.write_bytes(content)
+        out = tmp_path / f"copy-{name[:2]}{allowed}.edf"
+        out.unlink(missing_ok=True)
+        if allowed:
+            deidentify(path, out, pseudonym=pseudonym, key=KEY)
+        else:
+            with pytest.raises(UsageError, match="--pseudonym holds"):
+                deidentify(path, out, pseudonym=pseudonym, key=KEY)
+
+
+def test_labels_keep_role_side_and_muscle_when_they_are_replaced(tmp_path):
+    labels = ["Masseter li Doe", "EMG Temp R Doe", "EKG Doe", "Doe", "EMG Mass L", "Doe"]
+    path = edf(*(emg(label=label) for label in labels), patient="X").write(tmp_path / "x.edf")
+    report = deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    old, new = open_edf(path), open_edf(tmp_path / "P1.edf")
+    assert [(c.role, c.side, c.muscle) for c in old.channels] == [
+        (c.role, c.side, c.muscle) for c in new.channels
+    ]
+    assert [c.label for c in new.channels] == [
+        "EMG Mass L 2", "EMG Temp R", "ECG", "ch1", "EMG Mass L", "ch2",
+    ]  # fmt: skip
+    assert report.labels_replaced == 5
+
+
+@pytest.mark.shows("identity-leak")
+def test_what_stands_on_disk_was_searched_before_it_was_written(tmp_path, monkeypatch):
+    """A killed run leaves a part of the copy: no batch may reach the disk before the search has seen it."""
+    n = 400
+    marks = {k: (k, tal(f"+{k}.1", "Harry turned" if k == 300 else "Lights off")) for k in range(n)}
+    file = edf_plus(emg(n), times([f"+{i}" for i in range(n)], *marks.values(), annotation_bytes=120),
+                    n_records=n, patient=PATIENT)  # fmt: skip
+    path = file.write(tmp_path / "x.edf")
+    monkeypatch.setattr(room, "_BATCH_BYTES", 5000)
+    monkeypatch.setattr(room._Texts, "rewritten", lambda self, raw: raw)
+    written = []
+    real = room.replacing
+
+    def watched(out):
+        context = real(out)
+
+        class Watched:
+            def __enter__(self):
+                self.path = context.__enter__()
+                return self.path
+
+            def __exit__(self, *error):
+                written.append(self.path.read_bytes())
+                return context.__exit__(*error)
+
+        return Watched()
+
+    monkeypatch.setattr(room, "replacing", watched)
+    with pytest.raises(RecordingError, match="old value"):
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    assert len(written[0]) > 5000
+    assert b"Harry" not in written[0]
+    assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
+
+
+def test_what_is_not_promised_is_said(tmp_path, capsys):
+    assert run("deidentify", night(tmp_path), "--out", tmp_path / "a.edf", "--pseudonym", "P017",
+               "--key-file", tmp_path / "study.key") == 0  # fmt: skip
+    said = capsys.readouterr().out
+    for words in ("none found", "nicknames, initials", "the wave of a signal", "labels replaced"):
+        assert words in said
+
+
+def test_a_lights_mark_in_capitals_is_no_old_value(tmp_path):
+    marks = tal("+1", "LIGHTS OFF") + tal("+2", "Clench with Dr Smith", duration="3")
+    path = edf_plus(emg(), times([f"+{i}" for i in range(10)], (1, marks))).write(
+        tmp_path / "x.edf"
+    )
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    assert [m.text for m in open_edf(tmp_path / "P1.edf").marks] == ["Lights off", "Clench"]

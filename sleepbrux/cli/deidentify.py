@@ -18,38 +18,45 @@ from sleepbrux.errors import UsageError
               help="File with the study's secret, 16 bytes or more; made if it is not there. With the "
                    "pseudonym it gives the shift of the dates: keep it, and keep it secret.")  # fmt: skip
 @click.option("--allow", multiple=True, metavar="TEXT", help="Text that may stay; repeatable.")
-@click.option("--keep-labels", is_flag=True, help="Keep labels that name no known kind of channel.")
+@click.option("--keep-labels", is_flag=True,
+              help="Keep labels as they are; else those with other words than terms of the trade are "
+                   "replaced.")  # fmt: skip
+@click.option("--without", multiple=True, metavar="LABEL", help="Channel to leave out; repeatable.")
+@click.option("--vouch", multiple=True, metavar="LABEL",
+              help="Channel whose samples look like text and are none; repeatable.")  # fmt: skip
 def command(
     recording: Path, out: Path, pseudonym: str, key_file: Path, allow: tuple[str, ...],
-    keep_labels: bool,  # noqa: FBT001
+    keep_labels: bool, without: tuple[str, ...], vouch: tuple[str, ...],  # noqa: FBT001
 ) -> int:  # fmt: skip
-    """Copy RECORDING (EDF, BDF) without names, dates, device and free text, then search the copy.
+    """Copy RECORDING (EDF, BDF) without names, dates, device and free text, and search the copy.
 
     Dates move back by a number of days that is the same for all nights of a person; the time of day
-    and the order of nights stay. The copy is removed if any old value is found in it.
+    and the order of nights stay. Nothing is written in which an old name, number or date is found. What
+    is not searched for is said at the end.
     """
     from sleepbrux.cli.progress import shown
-    from sleepbrux.deidentify import deidentify
+    from sleepbrux.deidentify import NOT_PROMISED, deidentify
 
     if not pseudonym.strip() or not pseudonym.isascii() or len(pseudonym) > 40:
         raise UsageError("--pseudonym is 1 to 40 ASCII characters, such as P017")
-    if recording.stem.casefold() in pseudonym.casefold():
-        raise UsageError("--pseudonym holds the old file name; choose one that does not")
     key = _key(key_file)
     with shown(recording.name) as progress:
         report = deidentify(
             recording, out, pseudonym=pseudonym, key=key, allow=allow, keep_labels=keep_labels,
-            progress=progress,
+            without=without, vouch=vouch, progress=progress,
         )  # fmt: skip
     dates = "no date was known" if report.shift_days is None else "dates shifted, time of day kept"
     click.echo(
-        f"{out.name}: {dates}; {report.texts_kept} annotation texts kept, {report.texts_dropped} dropped;"
-        f" {report.trailing_bytes} trailing bytes left out; searched for {report.searched} old values, none"
-        " found"
+        f"{out.name}: {dates}; {report.texts_kept} annotation texts kept as words for their kind,"
+        f" {report.texts_dropped} dropped; {report.trailing_bytes} trailing bytes left out"
     )
     click.echo(
-        "  the wave of a signal can still identify a person to whoever has another recording of it"
+        f"  {report.labels_replaced} labels replaced by neutral ones, {report.fields_emptied} header fields"
+        f" left empty that held no unit or number, {report.channels_left_out} channels left out"
     )
+    click.echo(f"  searched for {report.searched} old names, numbers and dates: none found")
+    for line in NOT_PROMISED:
+        click.echo(f"  {line}")
     return 0
 
 
