@@ -627,6 +627,32 @@ def deidentify(
     )  # fmt: skip
 
 
+def nameless_copy(path: Path, out: Path, *, labels: dict[str, str] | None = None) -> None:
+    """Write a copy as `deidentify` does, of nobody and without a date: for data sets that are passed on.
+
+    Parameters
+    ----------
+    labels
+        What channels are called, by their label; the others as in `neutral_labels`.
+
+    Raises
+    ------
+    RecordingError
+        The file is no EDF or BDF, something of its header was found in the copy, or samples that look
+        like text.
+    """
+    found = Findings(path)
+    with path.open("rb", buffering=0) as source:
+        size = source.seek(0, 2)
+        source.seek(0)
+        if not kind_of(source.read(HEADER_BYTES)):
+            raise found.refusal("only EDF, EDF+, BDF and BDF+ are copied; leave the recording out.")
+        header = read_header(source, size, record_duration=None, found=found)
+        search = search_of(header, path.stem, _dropped(source, header, ()))
+        anew = new_header(header, "X", None, found, known=labels)
+        write_copy(source, out, header, anew, _Texts(()), search, found)
+
+
 def _without_words_of(search: Search, pseudonym: str) -> Search:
     """A search without a code that the name of the file shares with the pseudonym: see `refuse_like`."""
     own = {w for w in search.words if folded(w) in folded(pseudonym)}

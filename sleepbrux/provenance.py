@@ -47,7 +47,8 @@ class Review:
     readers
         Who decided, in order of their first decision.
     first, last
-        UTC times of the first and last decision that stands, ISO 8601; empty without any.
+        UTC times of the first and last decision that stands, ISO 8601; empty without any, or where
+        they are not to be shown.
     automatic, decided
         Automatic episodes that count, and those of them that a reader decided on.
     accepted, rejected, relabelled, moved
@@ -79,12 +80,11 @@ class Review:
     def sentence(self) -> str:
         """Which scoring this is, and how much of it was changed."""
         who = ", ".join(self.readers) or "nobody"
-        days = self.first[:10] if self.first[:10] == self.last[:10] else (
-            f"{self.first[:10]} to {self.last[:10]}"
-        )  # fmt: skip
+        days = " to ".join(dict.fromkeys(day for day in (self.first[:10], self.last[:10]) if day))
+        when = f", {days}" if days else ""
         left = self.automatic - self.decided
         return (
-            f"Reviewed scoring (reader {who}, {days}): of {self.automatic} automatic episodes "
+            f"Reviewed scoring (reader {who}{when}): of {self.automatic} automatic episodes "
             f"{self.accepted} accepted as they were, {self.rejected} rejected, {self.relabelled} "
             f"relabelled, {self.moved} with an edge moved, {left} not decided and left as scored; "
             f"{self.added} episodes added, {self.bursts} bursts changed, {self.by_rule} episodes "

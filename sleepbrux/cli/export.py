@@ -11,6 +11,7 @@ import click
 from sleepbrux.errors import SleepbruxError, UsageError
 
 if TYPE_CHECKING:
+    from sleepbrux.export.files import Wish
     from sleepbrux.night import Night
 
 KINDS = {
@@ -20,6 +21,7 @@ KINDS = {
     "fhir": "FHIR R4 bundle",
     "bids": "BIDS data set, in the folder bids",
     "study": "one row a night, in study.csv",
+    "archive": "the night's archive without names and dates, to hand on",
 }
 
 
@@ -33,14 +35,20 @@ def _kinds(text: str) -> list[str]:
     return wanted
 
 
-def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
-    from sleepbrux.journal import load_reviewed
+def _nights(
+    archives: Iterable[Path],
+) -> tuple[list[tuple[str, Night]], list[Night], int]:
+    """Nights after their review with the name of each, the same without it, and how many failed."""
+    from sleepbrux.journal import with_review
     from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.store import load_night
 
-    nights, failures = [], 0
+    nights, automatic, failures = [], [], 0
     for path in archives:
         try:
-            nights.append((path.name.removesuffix(ARCHIVE), load_reviewed(path)))
+            night = load_night(path)
+            nights.append((path.name.removesuffix(ARCHIVE), with_review(night, path)))
+            automatic.append(night)
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
@@ -48,13 +56,39 @@ def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
     for name in set(names):
         if names.count(name) > 1:
             raise UsageError(f"two archives are called {name}; export them into different folders")
-    return nights, failures
+    return nights, automatic, failures
 
 
 def _words(night: Night) -> list[str]:
     from sleepbrux.report.wording import banner, cautions, reading
 
     return [banner(night), *reading(night), *(f"{c.about}: {c.text}" for c in cautions(night))]
+
+
+def _given(nights: Iterable[tuple[str, Night]], wish: Wish) -> list[str]:
+    """What the files give that somebody may be known by."""
+    if wish.shown.names or wish.shown.dates or wish.identity:
+        asked = [
+            words
+            for words, given in (
+                ("patient line", wish.identity),
+                ("names and labels as written", wish.shown.names),
+                ("dates", wish.shown.dates),
+            )
+            if given
+        ]
+        return [f"given as was asked for: {', '.join(asked)}"]
+    from sleepbrux.export.sharing import about_of
+
+    found: dict[str, list[str]] = {}
+    for _, night in nights:
+        for name, text in about_of(night):
+            found.setdefault(name, []).append(text)
+    said = "; ".join(f"{name} {', '.join(dict.fromkeys(texts))}" for name, texts in found.items())
+    lines = ["no name and no date was given; time of day and SHA-256 of the recording are"]
+    return (
+        [*lines, f"look at the words of the study file that are shown: {said}"] if said else lines
+    )
 
 
 @click.command()
@@ -88,25 +122,41 @@ def _words(night: Night) -> list[str]:
     is_flag=True,
     help="Copy the patient line and date of the recording into the EDF+ file.",
 )
-@click.option("--with-dates", is_flag=True, help="Give the days of the night in FHIR.")
+@click.option(
+    "--with-names",
+    is_flag=True,
+    help="Give file names, labels of channels, texts of marks and names of readers as they are written.",
+)
+@click.option(
+    "--with-dates",
+    is_flag=True,
+    help="Give the days of the night, of the clench and of the review.",
+)
 @click.option(
     "--excel", is_flag=True, help="Begin CSV files with the mark by which Excel knows UTF-8."
 )
 def command(
     archives: tuple[Path, ...], out: Path, kinds: str, recordings: tuple[Path, ...],
-    *, identity: bool, with_dates: bool, excel: bool,
+    *, identity: bool, with_names: bool, with_dates: bool, excel: bool,
 ) -> int:  # fmt: skip
     """Write nights (NIGHT.night.h5) as files for other programs, from the archives alone.
 
-    Nobody is named and no date is given unless --identity or --with-dates asks for it.
+    Nobody is named and no date is given unless --identity, --with-names or --with-dates asks for it. The
+    files are called by pseudonym and night. What the study file writes to be shown stays: pseudonym, id of
+    the night, condition.
     """
     from sleepbrux.export.files import Wish, write_files
+    from sleepbrux.export.sharing import Shown
 
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
-    wish = Wish(tuple(_kinds(kinds)), recordings, identity, with_dates, excel, _words)
-    nights, failures = _nights(archives)
+    shown = Shown(with_names, with_dates)
+    wish = Wish(tuple(_kinds(kinds)), recordings, identity, shown, excel, _words)
+    nights, automatic, failures = _nights(archives)
     if nights:
-        for path in write_files(nights, out, wish):
+        kept = automatic if "archive" in wish.kinds else ()
+        for path in write_files(nights, out, wish, kept):
             click.echo(str(path))
+        for line in _given(nights, wish):
+            click.echo(f"sleepbrux: {line}", err=True)
     return 1 if failures else 0

@@ -10,16 +10,21 @@ from pathlib import Path
 import msgspec
 
 from sleepbrux.errors import UsageError
+from sleepbrux.export.bids import check_bids, write_bids
 from sleepbrux.export.dictionary import dictionary_csv
-from sleepbrux.export.edf_annotations import edf_annotations, identity_of
+from sleepbrux.export.edf_annotations import Identity, edf_annotations, identity_of
 from sleepbrux.export.fhir import bundle
+from sleepbrux.export.sharing import NOTHING_SHOWN, Shown, name_of, to_share
 from sleepbrux.export.study_table import excluded_csv, measures_csv, study_table
 from sleepbrux.export.summary import summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.files import replacing, write_text
 from sleepbrux.night import Night
 from sleepbrux.recording.files import file_digest
+from sleepbrux.store import save_night
 
+ARCHIVE = ".night.h5"
+BIDS_FOLDER = "bids"
 SCHEMA = "night-summary.schema.json"
 
 
@@ -30,11 +35,13 @@ class Wish:
     Attributes
     ----------
     kinds
-        Among ``csv``, ``json``, ``edf``, ``fhir``, ``bids``, ``study``.
+        Among ``csv``, ``json``, ``edf``, ``fhir``, ``bids``, ``study``, ``archive``.
     recordings
         Files that were scored, found again by their SHA-256.
-    identity, with_dates
-        Whether the patient line and the date, and the days of the night, are given.
+    identity
+        Whether the EDF+ file has the patient line and the date of the recording.
+    shown
+        What else is given that may identify somebody.
     excel
         Whether CSV files begin with a byte order mark.
     sentences
@@ -44,7 +51,7 @@ class Wish:
     kinds: tuple[str, ...]
     recordings: tuple[Path, ...] = ()
     identity: bool = False
-    with_dates: bool = False
+    shown: Shown = NOTHING_SHOWN
     excel: bool = False
     sentences: Callable[[Night], Sequence[str]] | None = None
 
@@ -72,7 +79,7 @@ def _by_digest(recordings: Sequence[Path], nights: Sequence[tuple[str, Night]]) 
 
 
 def _of_a_night(
-    stem: str, night: Night, recording: Path | None, wish: Wish
+    stem: str, night: Night, wish: Wish, identity: Callable[[], Identity]
 ) -> dict[str, str | bytes]:
     mark = "\ufeff" if wish.excel else ""
     made: dict[str, str | bytes] = {}
@@ -88,34 +95,65 @@ def _of_a_night(
     if "json" in wish.kinds:
         made |= {f"{stem}.summary.json": summary_text(night), SCHEMA: schema_text()}
     if "edf" in wish.kinds:
-        who = None
-        if wish.identity:
-            if recording is None:
-                raise UsageError(f"{stem}: its recording is not among those named by --recording")
-            who = identity_of(night, recording)
-        made[f"{stem}.annotations.edf"] = edf_annotations(night, who)
+        made[f"{stem}.annotations.edf"] = edf_annotations(
+            night, identity() if wish.identity else None
+        )
     if "fhir" in wish.kinds:
         words = tuple(wish.sentences(night)) if wish.sentences else ()
         made[f"{stem}.fhir.json"] = json_text(
-            bundle(night, sentences=words, with_dates=wish.with_dates)
+            bundle(night, sentences=words, with_dates=wish.shown.dates)
         )
     return made
 
 
-def write_files(nights: Sequence[tuple[str, Night]], folder: Path, wish: Wish) -> list[Path]:
+def shared_names(nights: Sequence[tuple[str, Night]], shown: Shown) -> list[str]:
+    """What the files of each night are called: as before, or by what `name_of` says, none twice."""
+    if shown.names:
+        return [stem for stem, _ in nights]
+    names: list[str] = []
+    for _, night in nights:
+        name, number = name_of(night), 1
+        while name.casefold() in (n.casefold() for n in names):
+            number += 1
+            name = f"{name_of(night)}-{number}"
+        names.append(name)
+    return names
+
+
+def write_files(
+    nights: Sequence[tuple[str, Night]],
+    folder: Path,
+    wish: Wish,
+    automatic: Sequence[Night] = (),
+) -> list[Path]:
     """Write what is wished for; returns the files.
 
     Parameters
     ----------
     nights
-        (name that the night's files share, night).
+        (name that the night's files share, night), as they are archived.
+    automatic
+        For ``archive``: the same nights without a review.
     """
     places = _by_digest(wish.recordings, nights)
+    stems = shared_names(nights, wish.shown)
+    shared = [
+        (name, to_share(night, wish.shown, aliases=[stem]))
+        for name, (stem, night) in zip(stems, nights, strict=True)
+    ]
+    if "bids" in wish.kinds:
+        check_bids(shared, folder / BIDS_FOLDER, places)
     made: dict[str, str | bytes] = {}
-    for stem, night in nights:
-        made |= _of_a_night(stem, night, places.get(night.swept.digest), wish)
+    for (name, night), (_, original) in zip(shared, nights, strict=True):
+
+        def identity(night: Night = original, name: str = name) -> Identity:
+            if night.swept.digest not in places:
+                raise UsageError(f"{name}: its recording is not among those named by --recording")
+            return identity_of(night, places[night.swept.digest])
+
+        made |= _of_a_night(name, night, wish, identity)
     if "study" in wish.kinds:
-        made["study.csv"] = ("\ufeff" if wish.excel else "") + study_table(nights)
+        made["study.csv"] = ("\ufeff" if wish.excel else "") + study_table(shared)
     folder.mkdir(parents=True, exist_ok=True)
     for name, content in made.items():
         if isinstance(content, str):
@@ -124,8 +162,16 @@ def write_files(nights: Sequence[tuple[str, Night]], folder: Path, wish: Wish) -
             with replacing(folder / name) as temporary:
                 temporary.write_bytes(content)
     written = [folder / name for name in made]
+    for (stem, _), name, night in zip(nights, stems, automatic, strict=False):
+        written.append(folder / f"{name}{ARCHIVE}")
+        save_night(to_share(night, wish.shown, aliases=[stem]), written[-1])
     if "bids" in wish.kinds:
-        from sleepbrux.export.bids import write_bids
-
-        written += write_bids(nights, folder / "bids", places)
+        labels = [_labels(old, new) for (_, old), (_, new) in zip(nights, shared, strict=True)]
+        written += write_bids(shared, folder / BIDS_FOLDER, places, labels=labels)
     return written
+
+
+def _labels(night: Night, shared: Night) -> dict[str, str]:
+    """Label of each scored channel with what stands for it."""
+    pairs = zip(night.swept.frames, shared.swept.frames, strict=True)
+    return {old.channel.label: new.channel.label for old, new in pairs}

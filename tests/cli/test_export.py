@@ -23,7 +23,8 @@ def test_it_writes_each_kind_and_says_so(archive, tmp_path):
     written = [Path(line) for line in done.out.splitlines()]
     assert all(path.is_file() for path in written)
     assert {p.suffix for p in written} == {".csv", ".json", ".edf", ".tsv", ""}
-    assert json.loads((tmp_path / "excerpt.fhir.json").read_text("utf-8"))["type"] == "collection"
+    (bundle,) = tmp_path.glob("*.fhir.json")
+    assert json.loads(bundle.read_text("utf-8"))["type"] == "collection"
 
 
 def test_the_same_archive_gives_the_same_bytes(archive, tmp_path):
@@ -46,4 +47,5 @@ def test_wrong_usage_is_said_in_a_sentence(archive, tmp_path):
 
 def test_excel_gets_its_mark(archive, tmp_path):
     assert run("export", archive, "--out", tmp_path, "--as", "csv", "--excel").code == 0
-    assert (tmp_path / "excerpt.episodes.csv").read_bytes().startswith(b"\xef\xbb\xbfepisode,")
+    (episodes,) = tmp_path.glob("*.episodes.csv")
+    assert episodes.read_bytes().startswith(b"\xef\xbb\xbfepisode,")

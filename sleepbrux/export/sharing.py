@@ -1,0 +1,335 @@
+"""A night as it may be handed on: nobody is named and no date is given.
+
+What stays of other people's words is what the study file writes to be shown: pseudonym, id of the night and
+condition, without dates; and the title of the rule set. Everything else is replaced by what says the same
+of the signal: file names by the pseudonym and the night, labels by terms of the trade, texts of marks by the
+words for their kind, readers by numbers. Sentences keep their numbers; what they quote from a file is left
+out of them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from sleepbrux.calibration import NATURAL, Reference
+from sleepbrux.calibration.model import NOT_STATED
+from sleepbrux.context.marks import breathing_events
+from sleepbrux.context.model import Surroundings
+from sleepbrux.errors import Note
+from sleepbrux.files import safe_stem
+from sleepbrux.measures import Measure
+from sleepbrux.night import AVERAGE_LABEL, Beside, Night
+from sleepbrux.provenance import Review
+from sleepbrux.recording.edf_header import FILE_FIELDS, SIGNAL_FIELDS
+from sleepbrux.recording.model import Channel, Mark
+from sleepbrux.recording.neutral import (
+    neutral_labels,
+    neutral_mark,
+    neutral_prefilter,
+    neutral_unit,
+    vouched,
+)
+from sleepbrux.recording.searching import Search, dates_of, words_of
+from sleepbrux.signal.quality import Quality
+
+HIDDEN = "…"
+NO_DATE = "[date]"
+POSITIONS = ("supine", "prone", "left side", "right side", "upright")
+OTHER_APPLIANCE = "an appliance"
+GIVEN = "value given by the user"
+BREATHING = "respiratory event"
+_QUOTED = re.compile(r"(?<!\w)(['\"])(.*?)\1(?!\w)")
+_DATE = re.compile(
+    r"(?<![\w.])(?:\d{1,2}[-./]\d{1,2}[-./](?:\d{4}|\d\d)|\d{4}[-./]\d{1,2}[-./]\d{1,2}|"
+    r"\d{1,2}[-. ]*[A-Za-zäéû]{3,9}[-., ]+(?:19|20)\d\d|[A-Za-zäéû]{3,9} \d{1,2}, (?:19|20)\d\d|"
+    r"(?:19|20)\d\d(?:0\d|1[0-2])(?:[0-2]\d|3[01]))(?!\w|\.\d)"
+)
+_CLENCHES = re.compile(r"clenches (?:found by the program, accepted by|marked in this recording).*")
+_FIELDS = frozenset(name for name, _ in (*FILE_FIELDS, *SIGNAL_FIELDS))
+_FILE_NAME = re.compile(
+    r"[^\s'\"]+\.(?:edf|bdf|rec|csv|tsv|txt|wav|h5|hdf5|mat|vhdr|vmrk|eeg|fif|toml|jsonl?)\b",
+    re.IGNORECASE,
+)
+# Notes whose whole text is somebody else's.
+_WHOLLY_FOREIGN = {"mne": "while opening, the reader said something about the file"}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What is given that may identify somebody.
+
+    Attributes
+    ----------
+    names
+        File names, labels, texts of marks and names of readers, as they are written.
+    dates
+        Dates of the night, of the clench and of the review.
+    """
+
+    names: bool = False
+    dates: bool = False
+
+
+NOTHING_SHOWN = Shown()
+
+
+def without_dates(text: str) -> str:
+    """A text with every date in it left out.
+
+    Examples
+    --------
+    >>> without_dates("splint since 2 May 2026"), without_dates("night 2"), without_dates("2026-03-02")
+    ('splint since [date]', 'night 2', '[date]')
+    """
+    return _DATE.sub(NO_DATE, text)
+
+
+def about_of(night: Night, shown: Shown = NOTHING_SHOWN) -> tuple[tuple[str, str], ...]:
+    """What the study says of the night, without dates."""
+    if shown.dates:
+        return night.about
+    return tuple((name, without_dates(text)) for name, text in night.about)
+
+
+def name_of(night: Night) -> str:
+    """What the night is called where its file may not be: by its study, else by its recording's SHA-256.
+
+    Examples
+    --------
+    ``"P-01_night-1"``, ``"night_1a2b3c4d"``.
+    """
+    about = dict(about_of(night))
+    said = [about[key] for key in ("pseudonym", "night") if about.get(key)]
+    return safe_stem("_".join(said)) if said else f"night_{night.swept.digest[:8]}"
+
+
+class _Words:
+    """Replaces what others wrote: labels, file names, words of names."""
+
+    def __init__(self, night: Night, aliases: Iterable[str], shown: Shown) -> None:
+        swept, around = night.swept, night.swept.around
+        told = [around.heart, around.probably, around.sound, *around.raised]
+        labels = [
+            *(f.channel.label for f in swept.frames),
+            *(each.label for each in told if each is not None),
+            *(level.label for reference in _references(night) for level in reference.levels),
+        ]
+        labels = [label for label in labels if label and label != AVERAGE_LABEL]
+        self.shown = shown
+        same = {label: label for label in (*labels, AVERAGE_LABEL, "")}
+        self.label = same if shown.names else {**same, **neutral_labels(labels)}
+        own = {word for _, text in night.about for word in words_of(text)}
+        files = [swept.name, *aliases, *(name for name, _ in around.files)]
+        files = [name for name in files if words_of(name) or dates_of(name)]
+        foreign = [
+            *files, *(label for label in labels if not vouched(label)),
+            *(night.review.readers if night.review else ()),
+            *(r.origin.partition(", ")[0] for r in _references(night) if r.source == "other recording"),
+        ]  # fmt: skip
+        self._names = Search(frozenset(w for t in foreign for w in words_of(t)) - own)
+        teeth = [r.teeth for r in _references(night) if r.teeth not in (NATURAL, NOT_STATED, *own)]
+        whole = {*files, *labels, *teeth} - {"", dict(night.about).get("condition", "")}
+        self._whole = [
+            (
+                re.compile(rf"(?<!\w){re.escape(text)}(?:\.\w{{1,8}})*(?!\w)"),
+                self.label.get(text, HIDDEN),
+            )
+            for text in sorted(whole, key=len, reverse=True)
+            if self.label.get(text) != text
+        ]
+
+    def text(self, text: str) -> str:
+        """A sentence without what it quotes, names or dates."""
+        if not self.shown.names:
+            for pattern, new in self._whole:
+                text = pattern.sub(new.replace("\\", r"\\"), text)
+            text = _QUOTED.sub(self._quoted, text)
+            text = _FILE_NAME.sub(HIDDEN, text)
+            if self._names.in_text(text):
+                text = re.sub(r"[^\W\d_]+[?\w]*", self._word, text)
+        return text if self.shown.dates else without_dates(text)
+
+    def _quoted(self, found: re.Match[str]) -> str:
+        known = found[2] in self.label.values() or found[2] in _FIELDS or vouched(found[2])
+        return found[0] if known else f"{found[1]}{HIDDEN}{found[1]}"
+
+    def _word(self, found: re.Match[str]) -> str:
+        return HIDDEN if self._names.in_text(found[0]) else found[0]
+
+    def notes(self, notes: Iterable[Note]) -> tuple[Note, ...]:
+        """Notes with their codes, and sentences that quote nobody."""
+        return tuple(
+            replace(n, text=n.text if self.shown.names and self.shown.dates else self._note(n))
+            for n in notes
+        )
+
+    def _note(self, note: Note) -> str:
+        return _WHOLLY_FOREIGN[note.code] if (
+            note.code in _WHOLLY_FOREIGN and not self.shown.names
+        ) else self.text(note.text)  # fmt: skip
+
+    def teeth(self, text: str, condition: str) -> str:
+        """What was between the teeth, where the study or the program has a word for it."""
+        known = (NATURAL, NOT_STATED, condition)
+        return text if self.shown.names or text in known else OTHER_APPLIANCE
+
+    def position(self, text: str, k: int) -> str:
+        """A word for a position that everybody uses."""
+        known = self.shown.names or text in POSITIONS or re.fullmatch(r"code -?\d{1,4}", text)
+        return text if known else f"position {k + 1}"
+
+
+def _references(night: Night) -> list[Reference]:
+    found = [night.reference, *(other.reference for other in night.beside)]
+    return [reference for reference in found if reference is not None]
+
+
+def to_share(night: Night, shown: Shown = NOTHING_SHOWN, *, aliases: Iterable[str] = ()) -> Night:
+    """The night as it may be handed on.
+
+    Parameters
+    ----------
+    aliases
+        Other names of the night's files, which sentences may hold.
+    """
+    words = _Words(night, aliases, shown)
+    condition = dict(night.about).get("condition", "")
+    swept = night.swept
+    quality = tuple(_quality(q, words) for q in night.quality)
+    return replace(
+        night,
+        swept=replace(
+            swept,
+            name=swept.name if shown.names else name_of(night),
+            start=swept.start if shown.dates else None,
+            marks=_marks(swept.marks, words),
+            notes=words.notes(swept.notes),
+            frames=tuple(replace(f, channel=_channel(f.channel, words)) for f in swept.frames),
+            quality=quality,
+            around=_around(swept.around, words),
+        ),
+        quality=quality,
+        reference=_reference(night.reference, words, condition),
+        window=replace(
+            night.window,
+            basis=words.text(night.window.basis),
+            notes=words.notes(night.window.notes),
+        ),
+        background_uv={words.label[k]: v for k, v in night.background_uv.items()},
+        threshold_uv={words.label[k]: v for k, v in night.threshold_uv.items()},
+        bursts=tuple(replace(b, label=words.label[b.label]) for b in night.bursts),
+        merged=replace(night.merged, labels=tuple(words.label[v] for v in night.merged.labels)),
+        chosen=replace(night.chosen, basis=words.text(night.chosen.basis)),
+        labels=replace(
+            night.labels,
+            positions=tuple(words.position(p, k) for k, p in enumerate(night.labels.positions)),
+        ),
+        measures=_measures(night.measures, words),
+        notes=words.notes(night.notes),
+        about=about_of(night, shown),
+        review=_review(night.review, shown),
+        beside=tuple(
+            Beside(_known(_reference(b.reference, words, condition)), _measures(b.measures, words))
+            for b in night.beside
+        ),
+    )
+
+
+def _known(reference: Reference | None) -> Reference:
+    assert reference is not None  # noqa: S101
+    return reference
+
+
+def _channel(channel: Channel, words: _Words) -> Channel:
+    if words.shown.names:
+        return channel
+    unit = neutral_unit(channel.unit.encode("utf-8", "replace")) or "a.u."
+    return replace(
+        channel,
+        label=words.label[channel.label],
+        unit=unit,
+        prefilter=neutral_prefilter(channel.prefilter),
+        fault=words.text(channel.fault),
+    )
+
+
+def _marks(marks: Iterable[Mark], words: _Words) -> tuple[Mark, ...]:
+    """Marks of a kind, each with the word for it."""
+    if words.shown.names:
+        return tuple(marks)
+    found = []
+    for mark in marks:
+        text = neutral_mark(mark.text) or (BREATHING if len(breathing_events([mark])) else "")
+        if text:
+            found.append(replace(mark, text=text, channel=words.label.get(mark.channel, "")))
+    return tuple(found)
+
+
+def _quality(quality: Quality, words: _Words) -> Quality:
+    return replace(quality, notes=words.notes(quality.notes))
+
+
+def _around(around: Surroundings, words: _Words) -> Surroundings:
+    if words.shown.names:
+        return replace(around, notes=words.notes(around.notes))
+    position, stages, sound = around.position, around.stages, around.sound
+    return replace(
+        around,
+        heart=around.heart and replace(around.heart, label=words.label[around.heart.label]),
+        probably=around.probably
+        and replace(around.probably, label=words.label[around.probably.label]),
+        sound=sound and replace(sound, label=words.label[sound.label]),
+        raised=tuple(replace(r, label=words.label[r.label]) for r in around.raised),
+        position=position
+        and replace(
+            position,
+            names=tuple(words.position(p, k) for k, p in enumerate(position.names)),
+            origin=words.text(position.origin),
+        ),
+        stages=stages and replace(stages, origin=words.text(stages.origin)),
+        files=tuple((f"file {k}", digest) for k, (_, digest) in enumerate(around.files, start=1)),
+        notes=words.notes(around.notes),
+    )
+
+
+def _reference(reference: Reference | None, words: _Words, condition: str) -> Reference | None:
+    if reference is None:
+        return None
+    return replace(
+        reference,
+        levels=tuple(replace(v, label=words.label[v.label]) for v in reference.levels),
+        statistic=words.text(reference.statistic),
+        origin=words.text(reference.origin if words.shown.names else _origin(reference)),
+        teeth=words.teeth(reference.teeth, condition),
+        notes=words.notes(reference.notes),
+        date=reference.date if words.shown.dates else None,
+    )
+
+
+def _origin(reference: Reference) -> str:
+    """Where a clench was made and on whose word, without file, id and name."""
+    told = _CLENCHES.search(reference.origin)
+    said = re.sub(r"accepted by (?!nobody$).*", "accepted by a person", told[0]) if told else ""
+    stated = " of the study file" in reference.origin
+    place = "reference of the study file" if stated else "another recording"
+    if reference.source == "other recording" or (stated and not said):
+        return f"{place}, {said}" if said else place
+    return said or (GIVEN if reference.origin == GIVEN else reference.source)
+
+
+def _measures(measures: dict[str, Measure], words: _Words) -> dict[str, Measure]:
+    return {
+        name: replace(m, basis=words.text(m.basis), reason=words.text(m.reason))
+        for name, m in measures.items()
+    }
+
+
+def _review(review: Review | None, shown: Shown) -> Review | None:
+    if review is None:
+        return None
+    if not shown.names:
+        readers = tuple(f"{k}" for k in range(1, len(review.readers) + 1))
+        review = replace(review, readers=readers)
+    return review if shown.dates else replace(review, first="", last="")
