@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 from sleepbrux import __version__
 from sleepbrux.compare.ratio import Floats, arm, estimate
 from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.files import read_cells
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import NO_APPLIANCE
 
@@ -168,15 +169,9 @@ def read_cohort(path: Path) -> list[PersonNight]:
     StudyError
         A missing column, or a value that is no number, with its line.
     """
-    try:
-        text = path.read_text("utf-8-sig")
-    except OSError as error:
-        raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise StudyError(f"{path.name}: not UTF-8 text; save it as CSV in UTF-8") from error
-    separator = max(",;\t", key=text.split("\n", 1)[0].count)
-    rows = list(csv.DictReader(text.splitlines(), delimiter=separator))
-    columns = [c.strip() for c in (rows[0] if rows else {}) if c]
+    head, *lines = read_cells(path, StudyError) or [[]]
+    rows = [dict(zip_longest(head, line[: len(head)], fillvalue="")) for line in lines]
+    columns = [c.strip() for c in head if c]
     lacking = [c for c in COLUMNS if c not in columns]
     if lacking:
         raise StudyError(
@@ -187,7 +182,7 @@ def read_cohort(path: Path) -> list[PersonNight]:
 
 
 def _row(name: str, line: int, row: dict[str, str]) -> PersonNight:
-    cells = {k.strip(): (v or "").strip() for k, v in row.items() if isinstance(k, str)}
+    cells = {k.strip(): v.strip() for k, v in row.items()}
     numbers = []
     for column, least in (("events", 0.0), ("valid_hours", 0.0)):
         try:

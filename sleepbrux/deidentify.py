@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import os
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -231,7 +232,10 @@ def _old_words(header: Header, stem: str) -> set[bytes]:
     for text in texts:
         parts = [w for w in re.split(r"[\s_,;:()/]+", text) if not _is_common(w)]
         for word in (text, *parts) if parts else ():
-            words |= {word.encode("utf-8"), word.encode("latin-1", errors="ignore")}
+            words |= {
+                word.encode("utf-8", errors="surrogateescape"),
+                word.encode("latin-1", errors="ignore"),
+            }
     return {word for word in words if len(word) >= _LEAST_WORD}
 
 
@@ -372,7 +376,7 @@ def deidentify(
             header = read_header(source, size, record_duration=None, found=found)
             words = _old_words(header, path.stem)
             words -= {w for w in words if w.lower() in pseudonym.lower().encode()}
-            named = [w for w in words if w.lower() in out.name.lower().encode("utf-8")]
+            named = [w for w in words if w.lower() in os.fsencode(out.name.lower())]
             if named:
                 raise UsageError(
                     "the name of --out holds a word of the old header or file name; name it by the pseudonym"

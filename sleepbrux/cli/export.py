@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.errors import SleepbruxError, UsageError
+from sleepbrux.visible import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.night import Night
@@ -40,7 +41,7 @@ def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
     nights, failures = [], 0
     for path in archives:
         try:
-            nights.append((path.name.removesuffix(ARCHIVE), load_reviewed(path)))
+            nights.append((file_name(path).removesuffix(ARCHIVE), load_reviewed(path)))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)

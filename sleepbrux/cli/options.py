@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.errors import UsageError
+from sleepbrux.visible import unseen
 
 if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
@@ -29,6 +30,28 @@ class Number(click.FloatRange):
         if not math.isfinite(number):
             self.fail(f"{value} is no finite number.", param, ctx)
         return number
+
+
+class Words(click.ParamType[str]):
+    """A text that is kept with the results: no control character is in it.
+
+    Parameters
+    ----------
+    allowed
+        Those that may be.
+    """
+
+    name = "text"
+
+    def __init__(self, allowed: str = "") -> None:
+        self.allowed = allowed
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The text."""
+        sign = unseen(value, self.allowed)
+        if sign:
+            self.fail(f"the text holds the control character {sign}; leave it out.", param, ctx)
+        return str(value)
 
 
 _HINTS = (

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from sleepbrux.recording.edf_header import Header, Signal
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.model import Mark
+from sleepbrux.visible import printable
 
 LONGEST_NIGHT_S = 31 * 86_400
 # One line a record: its time where it holds nothing else, else nothing.
@@ -119,7 +120,7 @@ def _text(raw: bytes, result: Annotations) -> str:
     except UnicodeDecodeError:
         result.latin += 1
         text = raw.decode("latin-1")
-    return "".join(c if c.isprintable() else " " for c in text).strip()
+    return printable(text)
 
 
 def _read_list(tal: bytes, record: int, result: Annotations) -> None:

@@ -15,6 +15,7 @@ from io import FileIO
 from typing import Literal, NamedTuple
 
 from sleepbrux.recording.findings import Findings, quoted
+from sleepbrux.visible import printable
 
 FILE_FIELDS = (
     ("version", 8),
@@ -153,7 +154,7 @@ def clean(raw: bytes) -> str:
         text = raw.decode("utf-8")
     except UnicodeDecodeError:
         text = raw.decode("latin-1")
-    return "".join(c if c.isprintable() else " " for c in text).strip()
+    return printable(text)
 
 
 def number_text(raw: bytes) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from sleepbrux.errors import Note, RecordingError
+from sleepbrux.visible import file_name
 
 SHOWN = 5
 
@@ -20,7 +21,7 @@ class Findings:
     """
 
     def __init__(self, path: Path) -> None:
-        self.file_name = path.name
+        self.file_name = file_name(path)
         self._notes: list[Note] = []
 
     @property

@@ -25,6 +25,7 @@ from typing import get_args
 
 from sleepbrux.errors import RecordingError
 from sleepbrux.recording.model import Recording, Role, Side
+from sleepbrux.visible import printable
 
 ELECTRICAL: frozenset[Role] = frozenset(
     {"jaw", "chin", "leg", "arm", "neck", "emg", "ecg", "eeg", "eog"}
@@ -118,14 +119,14 @@ def recognise(label: str) -> tuple[Role, Side, str]:
 
 
 def unique_labels(raw: list[str]) -> list[str]:
-    """Labels with none empty and none twice.
+    """Labels with none empty, none twice and nothing unseen in them.
 
     Examples
     --------
     >>> unique_labels(["EMG", "", "EMG", "ECG"])
     ['EMG#1', 'ch2', 'EMG#2', 'ECG']
     """
-    named = [label or f"ch{position + 1}" for position, label in enumerate(raw)]
+    named = [printable(label) or f"ch{position + 1}" for position, label in enumerate(raw)]
     counts = Counter(named)
     taken = {label for label, n in counts.items() if n == 1}
     result = []

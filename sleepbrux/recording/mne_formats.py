@@ -23,6 +23,7 @@ from sleepbrux.recording.labels import ELECTRICAL, recognise, unique_labels
 from sleepbrux.recording.memory import FASTEST_HZ, SLOWEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
+from sleepbrux.visible import printable, visible
 
 # FIFF code of the volt, the unit in which mne hands out every electrical channel.
 _VOLT = 107
@@ -200,7 +201,7 @@ def _marks(raw: Any) -> tuple[Mark, ...]:
     before = float(raw.first_time) if raw.annotations.orig_time is not None else 0.0
     notes = zip(raw.annotations.onset, raw.annotations.duration, raw.annotations.description,
                 raw.annotations.ch_names, strict=True)  # fmt: skip
-    marks = [Mark(float(o) - before, float(d), str(text), " ".join(names))
+    marks = [Mark(float(o) - before, float(d), printable(str(text)), " ".join(names))
              for o, d, text, names in notes]  # fmt: skip
     return tuple(sorted(marks, key=lambda mark: mark.start_s))
 
@@ -306,7 +307,7 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
     start = _start(raw)
     channels = tuple(_channels(raw, units, rate, unit, found))
     return Recording(
-        name=path.stem,
+        name=visible(path.stem),
         format=type(raw).__name__.removeprefix("Raw"),
         start=start,
         start_time_known=start is not None,

@@ -25,6 +25,7 @@ from sleepbrux.recording.marks import plain_words
 from sleepbrux.recording.model import Mark
 from sleepbrux.recording.text_table import Form, after_start, read_clock, read_rows
 from sleepbrux.spans import Grid, Spans
+from sleepbrux.visible import file_name
 
 Stage = Literal["wake", "n1", "n2", "n3", "rem", "nrem", "sleep", "movement"]
 STAGES: tuple[Stage, ...] = get_args(Stage)
@@ -421,7 +422,7 @@ def load_stages(
                               f"stages go on for {end - duration_s:.0f} s after the end of the recording; "
                               "that part is left out")]  # fmt: skip
     return hypnogram_of(
-        epochs, end if duration_s is None else duration_s, f"stages from {path.name}", notes
+        epochs, end if duration_s is None else duration_s, f"stages from {file_name(path)}", notes
     )
 
 

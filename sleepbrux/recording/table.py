@@ -29,6 +29,7 @@ from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.table_clock import Follower, Run, examine
 from sleepbrux.recording.table_form import MISSING, Columns, read_columns
 from sleepbrux.recording.text_table import SNIFFED_BYTES, read_clock, read_date
+from sleepbrux.visible import printable, visible
 
 PART_BYTES = 1 << 22
 MOST_MARKS = 100_000
@@ -491,13 +492,15 @@ def open_table(
     channels = _channels(scan, runs, exact, unit, scale)
     last = runs[-1]
     return Recording(
-        name=path.stem,
+        name=visible(path.stem),
         format="table",
         start=(begun := scan.start or columns.start),
         start_time_known=begun is not None or scan.start_clock is not None,
         duration_s=last.onset_s + float(last.n / exact),
         channels=channels,
-        marks=tuple(Mark(_row_second(row, runs, exact), 0.0, text) for row, text in scan.texts),
+        marks=tuple(
+            Mark(_row_second(row, runs, exact), 0.0, printable(text)) for row, text in scan.texts
+        ),
         gaps=_night_gaps(runs, exact),
         notes=found.notes,
         source=TableSource(path, columns, tuple(scan.rows), tuple(scan.offsets)),

@@ -29,6 +29,7 @@ from sleepbrux.recording.memory import FASTEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.presence import faulty, present_in
 from sleepbrux.recording.scale import Scale, Unit, sized
+from sleepbrux.visible import printable, visible
 
 PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
 MOST_CHANNELS = 1024
@@ -188,7 +189,7 @@ def _texts(raw: bytes) -> dict[int, str]:
                 text = body.decode("utf-8")
             except UnicodeDecodeError:
                 text = body.decode("latin-1")
-            texts.setdefault(number, "".join(c if c.isprintable() else " " for c in text).strip())
+            texts.setdefault(number, printable(text))
         at += 8 + length + length % 2
     return texts
 
@@ -284,7 +285,7 @@ def open_wav(
     if form.coding == FLOAT:
         channels = _without_missing(source, channels, n, found, progress)
     return Recording(
-        name=path.stem,
+        name=visible(path.stem),
         format="WAV",
         start=start,
         start_time_known=start is not None,
