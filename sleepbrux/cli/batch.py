@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +9,7 @@ import click
 
 from sleepbrux.cli import options
 from sleepbrux.cli.score import make_folder
-from sleepbrux.cli.terminal import beneath, progress_bar
+from sleepbrux.cli.terminal import above_the_bar, progress_bar
 from sleepbrux.errors import CriterionError, UsageError
 
 if TYPE_CHECKING:
@@ -106,7 +105,7 @@ def command(
         done += 1
         bar.update()
         if row.problem:
-            with bar.external_write_mode(file=beneath(sys.stderr)):
+            with above_the_bar():
                 click.echo(f"sleepbrux: {_said(row)}", err=True)
         elif bar.disable:
             click.echo(_said(row))

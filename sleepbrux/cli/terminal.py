@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from typing import Any, TextIO
 
 from sleepbrux.visible import visible
@@ -63,6 +63,14 @@ def progress_bar(*args: Any, desc: str, **more: Any) -> Any:
     from tqdm import tqdm
 
     return tqdm(*args, desc=visible(desc), disable=None, file=beneath(sys.stderr), **more)
+
+
+def above_the_bar() -> AbstractContextManager[None]:
+    """Lines that are printed in the block stand above the bar of progress, which is drawn again."""
+    from tqdm import tqdm
+
+    mode: AbstractContextManager[None] = tqdm.external_write_mode(file=beneath(sys.stderr))
+    return mode
 
 
 @contextmanager
