@@ -173,7 +173,9 @@ def pair(text: str) -> tuple[float, float]:
     try:
         other, own = (float(part) for part in text.split("="))
     except ValueError:
+        other = own = math.nan
+    if not (math.isfinite(other) and math.isfinite(own)):
         raise UsageError(
             f"--sync {text!r} is no pair of seconds; write --sync 12.5=14.0 (other device=recording)"
-        ) from None
+        )
     return other, own

@@ -417,6 +417,11 @@ def load_stages(
             f"every stage lies after the end of the recording, which lasts {duration_s:.0f} s; are these"
             " the stages of another night?"
         )
+    if end <= 0:
+        raise found.refusal(
+            f"every stage lies before the start of the recording, the last ends {-end:.0f} s before it; are"
+            " these the stages of another night, or is a sync event wrong?"
+        )
     if duration_s is not None and end > duration_s + 1:
         notes = [*notes, Note("stages-beyond", "warning",
                               f"stages go on for {end - duration_s:.0f} s after the end of the recording; "
