@@ -248,7 +248,7 @@ def open_edf(
                 record_duration=_exact(record_duration, found),
                 found=found,
             )
-            annotations = read_annotations(handle, header)
+            annotations = read_annotations(handle, header, found)
     except OSError as error:
         raise unreadable(path, error) from error
     _note_name(path, header, found)

@@ -20,14 +20,13 @@ from sleepbrux.errors import RecordingError
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.hdf5_line import ask
-from sleepbrux.recording.labels import recognise, unique_labels
+from sleepbrux.recording.labels import MOST_CHANNELS, recognise, unique_labels
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Block, Channel, Piece, Recording
 from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.text_table import read_clock
 from sleepbrux.visible import printable, visible
 
-MOST_CHANNELS = 1024
 _SHOWN = 12
 _RATE_NAMES = frozenset(
     {"sampling rate", "samplingrate", "sample rate", "samplerate", "sampling frequency", "sfreq",

@@ -32,6 +32,7 @@ ELECTRICAL: frozenset[Role] = frozenset(
 )
 MUSCLES: frozenset[Role] = frozenset({"jaw", "chin", "leg", "arm", "neck", "emg"})
 
+MOST_CHANNELS = 1024
 _MASSETER = (
     r"\b(?:emg ?)?[lr]?(?:mass?(?:[ae]t(?:er(?:o|e|s)?|e)?)?)(?:l|r|lr|rl)?\d*\b|\b[lr]mm\d?\b|咬筋"
 )
@@ -129,12 +130,13 @@ def unique_labels(raw: list[str]) -> list[str]:
     named = [printable(label) or f"ch{position + 1}" for position, label in enumerate(raw)]
     counts = Counter(named)
     taken = {label for label, n in counts.items() if n == 1}
+    last: Counter[str] = Counter()
     result = []
     for label in named:
-        name, number = label, 0
-        while counts[label] > 1 and (number == 0 or name in taken):
-            number += 1
-            name = f"{label}#{number}"
+        name = label
+        while counts[label] > 1 and (name == label or name in taken):
+            last[label] += 1
+            name = f"{label}#{last[label]}"
         taken.add(name)
         result.append(name)
     return result

@@ -8,13 +8,11 @@ from pathlib import Path
 
 from sleepbrux.errors import Note
 from sleepbrux.recording.findings import Findings, listed
-from sleepbrux.recording.marks import plain_words
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY, plain_words
 from sleepbrux.recording.model import Mark, Recording
 from sleepbrux.recording.sync import fit_clocks, fit_marks, moved, note_of
 from sleepbrux.recording.text_table import after_start, read_clock, read_rows
 from sleepbrux.visible import file_name, printable
-
-MOST_MARKS = 100_000
 
 
 def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
@@ -44,7 +42,9 @@ def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
             " allowed; rename them."
         )
     marks = []
-    for row in rows[1 : MOST_MARKS + 1]:
+    if len(rows) - 1 > MOST_MARKS:
+        raise found.refusal(f"{TOO_MANY}.")
+    for row in rows[1:]:
         cells = [*row, *([""] * (len(names) - len(row)))]
         second = form.number(cells[onset])
         stamp = read_clock(cells[onset]) if second is None else None

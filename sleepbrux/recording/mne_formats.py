@@ -19,7 +19,8 @@ import numpy as np
 from sleepbrux.errors import RecordingError
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings
-from sleepbrux.recording.labels import ELECTRICAL, recognise, unique_labels
+from sleepbrux.recording.labels import ELECTRICAL, MOST_CHANNELS, recognise, unique_labels
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import FASTEST_HZ, SLOWEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
@@ -29,7 +30,6 @@ from sleepbrux.visible import printable, visible
 _VOLT = 107
 _AT_ONCE = 1 << 20
 _MOST_HEADER_BYTES = 1 << 22
-MOST_CHANNELS = 1024
 LONGEST_S = 31 * 86_400
 # Undoes 1e6 / interval in µs, as BrainVision headers state the rate.
 _LARGEST_DENOMINATOR = 1_000_000
@@ -298,6 +298,8 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
             f"the header names {len(raw.ch_names)} channels, where up to {MOST_CHANNELS} are read; it is"
             " damaged: copy it again."
         )
+    if len(raw.annotations) > MOST_MARKS:
+        raise found.refusal(f"{TOO_MANY}.")
     frequency = float(raw.info["sfreq"])
     if not SLOWEST_HZ <= frequency <= FASTEST_HZ:
         raise found.refusal(f"the header states {frequency:g} samples a second; it is damaged.")

@@ -22,6 +22,7 @@ from sleepbrux.errors import RecordingError
 from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.labels import recognise, unique_labels
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.presence import Present
@@ -32,7 +33,6 @@ from sleepbrux.recording.text_table import SNIFFED_BYTES, read_clock, read_date
 from sleepbrux.visible import printable, visible
 
 PART_BYTES = 1 << 22
-MOST_MARKS = 100_000
 _EMPTY_SHARE = 0.5
 _NOON_S = 43_200.0
 _DAY_S = 86_400.0
@@ -214,9 +214,7 @@ class _Scan:
                 self.texts.append((row + k, cell[:200]))
             self.last_text = cell
         if len(self.texts) > MOST_MARKS:
-            raise self.found.refusal(
-                f"the column of marks holds more than {MOST_MARKS} texts; is it a column of marks?"
-            )
+            raise self.found.refusal(f"in the column of marks {TOO_MANY}.")
 
     def _clock_seconds(self, raw: bytes) -> NDArray[np.float64]:
         """Stamps of a part in seconds from the midnight of the first day."""
