@@ -14,6 +14,7 @@ import numpy as np
 
 from sleepbrux import __version__
 from sleepbrux.compare.ratio import Floats, arm, estimate
+from sleepbrux.compare.trend import ROUNDING
 from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.files import read_cells
 from sleepbrux.purpose import PURPOSE
@@ -26,6 +27,10 @@ GEE_REASON = (
 )
 SCHEMA_VERSION = "1.0"
 COLUMNS = ("person", "condition", "events", "valid_hours")
+
+# What a row of a table may hold; beyond it the columns are others than they seem.
+MOST_EVENTS, LEAST_HOURS, MOST_HOURS = 1e6, 1e-3, 1e4
+LARGEST_LOG = 300.0
 
 
 @dataclass(frozen=True)
@@ -184,14 +189,18 @@ def read_cohort(path: Path) -> list[PersonNight]:
 def _row(name: str, line: int, row: dict[str, str]) -> PersonNight:
     cells = {k.strip(): v.strip() for k, v in row.items()}
     numbers = []
-    for column, least in (("events", 0.0), ("valid_hours", 0.0)):
+    for column, least, most in (
+        ("events", 0.0, MOST_EVENTS),
+        ("valid_hours", LEAST_HOURS, MOST_HOURS),
+    ):
         try:
             value = float(cells[column].replace(",", "."))
         except ValueError:
             value = math.nan
-        if not math.isfinite(value) or value < least:
+        if value != 0 and not least <= value <= most:
             raise StudyError(
-                f"{name}: line {line}: {column} is {cells[column]!r}; it must be a number of 0 or more"
+                f"{name}: line {line}: {column} is {cells[column]!r}; it must be a number of 0 or more, "
+                f"{most:g} at most{f' and {least:g} at least where it is not 0' if least else ''}"
             )
         numbers.append(value)
     for column in ("person", "condition"):
@@ -228,9 +237,14 @@ def log_ratios(
         low = high = None
         if min(len(ya), len(yb)) >= 2:
             found = estimate(arm(ya, ha), arm(yb, hb)).limits()
-            low, high = (float(np.exp(v)) for v in found)
+            low, high = (_ratio(v) for v in found)
         out.append(PersonRatio(person, len(ya), len(yb), math.exp(log), low, high))
     return tuple(out)
+
+
+def _ratio(log: float) -> float:
+    """A ratio from its logarithm; of an interval without bounds one that still is a number."""
+    return math.exp(min(max(float(log), -LARGEST_LOG), LARGEST_LOG))
 
 
 def _effect(term: str, log: float, se: float, df: float) -> Effect:
@@ -239,7 +253,7 @@ def _effect(term: str, log: float, se: float, df: float) -> Effect:
 
     half = float(stats.t.ppf(0.975, df)) * se
     p = float(2 * stats.t.sf(abs(log) / se, df)) if se > 0 else 1.0
-    return Effect(term, math.exp(log), math.exp(log - half), math.exp(log + half), p, float(df))
+    return Effect(term, _ratio(log), _ratio(log - half), _ratio(log + half), p, float(df))
 
 
 def _by_ratios(
@@ -253,7 +267,8 @@ def _by_ratios(
         logs = np.log([r.ratio for r in log_ratios(nights, condition, baseline)])
         if len(logs) < 2:
             continue
-        mean, se, df = float(logs.mean()), float(stats.sem(logs)), len(logs) - 1
+        mean, df = float(logs.mean()), len(logs) - 1
+        se = float(stats.sem(logs)) if np.ptp(logs) > ROUNDING else 0.0
         effects.append(_effect(f"{condition} / {baseline}", mean, se, df))
         ranks[condition] = float(stats.wilcoxon(logs).pvalue) if np.any(logs) else None
     return effects, ranks
@@ -371,7 +386,7 @@ def icc_one_way(groups: Sequence[Floats]) -> tuple[float, float, float] | None:
     Parameters
     ----------
     groups
-        One array a person. None where fewer than two persons have two nights.
+        One array a person. None where fewer than two persons have two nights, or nobody's nights differ.
     """
     from scipy import stats
 
@@ -384,7 +399,7 @@ def icc_one_way(groups: Sequence[Floats]) -> tuple[float, float, float] | None:
     between = sum(len(g) * (g.mean() - grand) ** 2 for g in groups) / (k - 1)
     within = sum(((g - g.mean()) ** 2).sum() for g in groups) / (total - k)
     size = (total - (n**2).sum() / total) / (k - 1)
-    if within == 0:
+    if within <= ROUNDING**2:
         return None
     f = between / within
     upper = f / stats.f.ppf(0.025, k - 1, total - k)
