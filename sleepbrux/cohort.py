@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,9 @@ import numpy as np
 
 from sleepbrux import __version__
 from sleepbrux.compare.ratio import Floats, arm, estimate
+from sleepbrux.compare.trend import ROUNDING
 from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.files import read_cells
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import NO_APPLIANCE
 
@@ -25,6 +27,10 @@ GEE_REASON = (
 )
 SCHEMA_VERSION = "1.0"
 COLUMNS = ("person", "condition", "events", "valid_hours")
+
+# What a row of a table may hold; beyond it the columns are others than they seem.
+MOST_EVENTS, LEAST_HOURS, MOST_HOURS = 1e6, 1e-3, 1e4
+LARGEST_LOG = 300.0
 
 
 @dataclass(frozen=True)
@@ -168,15 +174,9 @@ def read_cohort(path: Path) -> list[PersonNight]:
     StudyError
         A missing column, or a value that is no number, with its line.
     """
-    try:
-        text = path.read_text("utf-8-sig")
-    except OSError as error:
-        raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise StudyError(f"{path.name}: not UTF-8 text; save it as CSV in UTF-8") from error
-    separator = max(",;\t", key=text.split("\n", 1)[0].count)
-    rows = list(csv.DictReader(text.splitlines(), delimiter=separator))
-    columns = [c.strip() for c in (rows[0] if rows else {}) if c]
+    head, *lines = read_cells(path, StudyError) or [[]]
+    rows = [dict(zip_longest(head, line[: len(head)], fillvalue="")) for line in lines]
+    columns = [c.strip() for c in head if c]
     lacking = [c for c in COLUMNS if c not in columns]
     if lacking:
         raise StudyError(
@@ -187,16 +187,20 @@ def read_cohort(path: Path) -> list[PersonNight]:
 
 
 def _row(name: str, line: int, row: dict[str, str]) -> PersonNight:
-    cells = {k.strip(): (v or "").strip() for k, v in row.items() if isinstance(k, str)}
+    cells = {k.strip(): v.strip() for k, v in row.items()}
     numbers = []
-    for column, least in (("events", 0.0), ("valid_hours", 0.0)):
+    for column, least, most in (
+        ("events", 0.0, MOST_EVENTS),
+        ("valid_hours", LEAST_HOURS, MOST_HOURS),
+    ):
         try:
             value = float(cells[column].replace(",", "."))
         except ValueError:
             value = math.nan
-        if not math.isfinite(value) or value < least:
+        if value != 0 and not least <= value <= most:
             raise StudyError(
-                f"{name}: line {line}: {column} is {cells[column]!r}; it must be a number of 0 or more"
+                f"{name}: line {line}: {column} is {cells[column]!r}; it must be a number of 0 or more, "
+                f"{most:g} at most{f' and {least:g} at least where it is not 0' if least else ''}"
             )
         numbers.append(value)
     for column in ("person", "condition"):
@@ -233,9 +237,14 @@ def log_ratios(
         low = high = None
         if min(len(ya), len(yb)) >= 2:
             found = estimate(arm(ya, ha), arm(yb, hb)).limits()
-            low, high = (float(np.exp(v)) for v in found)
+            low, high = (_ratio(v) for v in found)
         out.append(PersonRatio(person, len(ya), len(yb), math.exp(log), low, high))
     return tuple(out)
+
+
+def _ratio(log: float) -> float:
+    """A ratio from its logarithm; of an interval without bounds one that still is a number."""
+    return math.exp(min(max(float(log), -LARGEST_LOG), LARGEST_LOG))
 
 
 def _effect(term: str, log: float, se: float, df: float) -> Effect:
@@ -244,7 +253,7 @@ def _effect(term: str, log: float, se: float, df: float) -> Effect:
 
     half = float(stats.t.ppf(0.975, df)) * se
     p = float(2 * stats.t.sf(abs(log) / se, df)) if se > 0 else 1.0
-    return Effect(term, math.exp(log), math.exp(log - half), math.exp(log + half), p, float(df))
+    return Effect(term, _ratio(log), _ratio(log - half), _ratio(log + half), p, float(df))
 
 
 def _by_ratios(
@@ -258,7 +267,8 @@ def _by_ratios(
         logs = np.log([r.ratio for r in log_ratios(nights, condition, baseline)])
         if len(logs) < 2:
             continue
-        mean, se, df = float(logs.mean()), float(stats.sem(logs)), len(logs) - 1
+        mean, df = float(logs.mean()), len(logs) - 1
+        se = float(stats.sem(logs)) if np.ptp(logs) > ROUNDING else 0.0
         effects.append(_effect(f"{condition} / {baseline}", mean, se, df))
         ranks[condition] = float(stats.wilcoxon(logs).pvalue) if np.any(logs) else None
     return effects, ranks
@@ -376,7 +386,7 @@ def icc_one_way(groups: Sequence[Floats]) -> tuple[float, float, float] | None:
     Parameters
     ----------
     groups
-        One array a person. None where fewer than two persons have two nights.
+        One array a person. None where fewer than two persons have two nights, or nobody's nights differ.
     """
     from scipy import stats
 
@@ -389,7 +399,7 @@ def icc_one_way(groups: Sequence[Floats]) -> tuple[float, float, float] | None:
     between = sum(len(g) * (g.mean() - grand) ** 2 for g in groups) / (k - 1)
     within = sum(((g - g.mean()) ** 2).sum() for g in groups) / (total - k)
     size = (total - (n**2).sum() / total) / (k - 1)
-    if within == 0:
+    if within <= ROUNDING**2:
         return None
     f = between / within
     upper = f / stats.f.ppf(0.025, k - 1, total - k)

@@ -20,6 +20,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.scoring import find_file, study_hints
 from sleepbrux.spans import Grid
 from sleepbrux.study import NO_APPLIANCE, OWN, Study, StudyNight
+from sleepbrux.visible import file_name
 from sleepbrux.wear import worn
 
 NIGHT_S = 5400.0
@@ -77,8 +78,13 @@ def _recordings(folder: Path) -> tuple[list[tuple[str, Recording]], list[str]]:
     for path in sorted(folder.iterdir()):
         seen = candidate(path)
         if seen.verdict == "other":
-            left_out.append(f"{path.name}: {seen.reason}")
+            left_out.append(f"{file_name(path)}: {seen.reason}")
         if seen.verdict != "recording":
+            continue
+        if file_name(path) != path.name:
+            left_out.append(
+                f"{file_name(path)}: its name has characters that no study file can hold; rename it"
+            )
             continue
         try:
             found.append((path.name, open_recording(path)))

@@ -3,14 +3,20 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from sleepbrux.visible import visible
+
 Severity = Literal["note", "warning"]
 
 
 class SleepbruxError(ValueError):
     """Root of the errors that sleepbrux raises on purpose.
 
-    The message is one sentence: what was found, in which file and field, what is allowed, what to do.
+    The message is one sentence: what was found, in which file and field, what is allowed, what to do. It may
+    quote a file, so what cannot be seen in it is written out.
     """
+
+    def __init__(self, sentence: object = "") -> None:
+        super().__init__(visible(str(sentence)))
 
 
 class RecordingError(SleepbruxError):

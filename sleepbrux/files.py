@@ -1,17 +1,26 @@
-"""Writing so that nothing is lost: a temporary name first, then the final one, names that are safe."""
+"""Writing so that nothing is lost: a temporary name first, then the final one, names that are safe.
+
+And small texts read with one sentence for whatever is wrong in them: TOML files, tables of rows.
+"""
 
 from __future__ import annotations
 
+import csv
+import math
 import os
 import re
 import secrets
+import tomllib
 import zlib
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
+from sleepbrux.errors import SleepbruxError
 from sleepbrux.parallel import default_threads
+from sleepbrux.visible import unseen, visible
 
 RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)),
             *(f"lpt{i}" for i in range(1, 10))}  # fmt: skip
@@ -20,6 +29,10 @@ RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)),
 SEAL = b"sleepbrux seal 1"
 _PART_BYTES = 1 << 23
 _READ_BYTES = 1 << 20
+LARGEST_TEXT_BYTES = 1 << 20
+LARGEST_TABLE_BYTES = 50 << 20
+DEEPEST = 16
+_STEM_BYTES = 180  # of the 255 that a name may have; the rest is for the endings
 
 
 Settle = Callable[[Path, Path], None]
@@ -96,6 +109,105 @@ def write_text(path: Path, text: str, settle: Settle = settle_now) -> None:
         temporary.write_text(text, encoding="utf-8", newline="\n")
 
 
+def read_text(
+    path: Path, error: type[SleepbruxError], what: str, largest: int = LARGEST_TEXT_BYTES
+) -> str:
+    """A small text in UTF-8, with line feeds.
+
+    Parameters
+    ----------
+    error
+        What is raised, with one sentence, where it cannot be read.
+    what
+        What the file should be, such as ``"study file (TOML)"``.
+    largest
+        Bytes that it may have.
+    """
+    try:
+        with path.open("rb") as handle:
+            raw = handle.read(largest + 1)
+    except OSError as wrong:
+        raise error(f"{path.name}: cannot be read ({wrong.strerror})") from wrong
+    if len(raw) > largest:
+        raise error(
+            f"{path.name}: larger than {largest >> 20} MiB, the most that a {what} may have; is it the right "
+            "file?"
+        )
+    try:
+        return raw.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+    except UnicodeDecodeError as wrong:
+        raise error(f"{path.name}: not a text in UTF-8; name a {what}, saved as UTF-8") from wrong
+
+
+def _values(table: dict[str, Any]) -> Iterator[tuple[int, str, str, Any]]:
+    """Every value of nested tables with its depth, place and key; names of keys stand as values too."""
+    waiting: list[tuple[int, str, str, Any]] = [(0, "", "", table)]
+    while waiting:
+        depth, place, key, value = waiting.pop()
+        yield depth, place, key, value
+        if isinstance(value, dict):
+            for name, part in value.items():
+                yield depth, place or "the file", "", name
+                waiting.append((depth + 1, f"{place}.{name}".lstrip("."), name, part))
+        elif isinstance(value, list):
+            waiting += [(depth + 1, f"{place}[{k}]", key, part) for k, part in enumerate(value)]
+
+
+def toml_table(
+    text: str, name: str, error: type[SleepbruxError], many_lines: tuple[str, ...] = ()
+) -> dict[str, Any]:
+    """The tables of a TOML text: numbers are finite, texts hold nothing that steers a terminal or a printer.
+
+    Parameters
+    ----------
+    name
+        What messages call the file.
+    error
+        What is raised, with one sentence, for anything else.
+    many_lines
+        Keys whose texts may have several lines.
+    """
+    too_deep = f"{name}: tables stand more than {DEEPEST} deep in each other; write it flat"
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as wrong:
+        raise error(f"{name}: not valid TOML: {wrong}") from wrong
+    except RecursionError as wrong:
+        raise error(too_deep) from wrong
+    except ValueError as wrong:
+        raise error(f"{name}: a number has too many digits; write it with fewer") from wrong
+    for depth, place, key, value in _values(table):
+        if depth > DEEPEST:
+            raise error(too_deep)
+        if isinstance(value, float) and not math.isfinite(value):
+            raise error(f"{name}: {place} is {value}; write a finite number")
+        sign = unseen(value, "\n\t" if key in many_lines else "") if isinstance(value, str) else ""
+        if sign:
+            raise error(f"{name}: {place} holds the control character {sign}; leave it out")
+    return table
+
+
+def read_cells(
+    path: Path, error: type[SleepbruxError], separators: str = ",;\t"
+) -> list[list[str]]:
+    """Cells of a table in UTF-8, line by line, blank lines left out.
+
+    Parameters
+    ----------
+    error
+        What is raised, with one sentence, where it cannot be read.
+    separators
+        Signs that may part the cells; the head's most frequent one does.
+    """
+    text = read_text(path, error, "table (CSV)", LARGEST_TABLE_BYTES)
+    separator = max(separators, key=text.split("\n", 1)[0].count)
+    rows = csv.reader(text.splitlines(), delimiter=separator)
+    try:
+        return [row for row in rows if row]
+    except csv.Error as wrong:
+        raise error(f"{path.name}: line {rows.line_num}: {wrong}; check its quotes") from wrong
+
+
 def seal(path: Path) -> None:
     """Append check sums of a file's content; an earlier seal at its end is replaced.
 
@@ -150,14 +262,15 @@ def _sums(path: Path, size: int) -> bytes:
 
 
 def safe_stem(name: str) -> str:
-    """A file name without what some system forbids: separators, controls, reserved names.
+    r"""A file name without what some system forbids or nobody sees: separators, controls, reserved names.
 
     Examples
     --------
-    >>> safe_stem("night 1"), safe_stem("../a:b"), safe_stem("NUL"), safe_stem("...")
-    ('night 1', '_a_b', 'NUL_', 'night')
+    >>> safe_stem("night 1"), safe_stem("../a:b"), safe_stem("NUL"), safe_stem("..."), safe_stem("n\udcff")
+    ('night 1', '_a_b', 'NUL_', 'night', 'n_xff')
     """
-    stem = re.sub(r'[\x00-\x1f<>:"/\\|?*\x7f]+', "_", name).strip(" .")[:120]
+    stem = re.sub(r'[<>:"/\\|?*]+', "_", visible(name))[:120]
+    stem = stem.encode()[:_STEM_BYTES].decode("utf-8", "ignore").strip(" .")
     if stem.split(".")[0].casefold() in RESERVED:
         stem += "_"
     return stem or "night"

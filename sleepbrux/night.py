@@ -38,6 +38,7 @@ from sleepbrux.parallel import each
 from sleepbrux.provenance import Review
 from sleepbrux.recording.ahead import Hashed, hashed_meanwhile
 from sleepbrux.recording.counted import counted, joined
+from sleepbrux.recording.findings import listed
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.rectified import refuse_rectified
@@ -53,6 +54,8 @@ from sleepbrux.window import Window, find_window
 
 LEAST_RATE_HZ, MOST_RATE_HZ = 100, 100_000
 FULL_BAND_RATE_HZ = 1000
+MOST_SCORED = 64  # channels of one night; no montage of the jaw has more
+MOST_NAMED = 24
 AVERAGE_LABEL = "mean of channels"
 LEAST_THRESHOLD_TO_REST = 1.5
 GOOD_THRESHOLD_TO_REST = 3.0
@@ -183,9 +186,10 @@ def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Cha
     Raises
     ------
     RecordingError
-        A label that the recording does not have, no jaw muscle, or one that cannot be scored.
+        A label that the recording does not have, no jaw muscle, more than `MOST_SCORED`, or one that cannot
+        be scored.
     """
-    names = ", ".join(repr(c.label) for c in recording.channels) or "none"
+    names = listed((c.label for c in recording.channels), MOST_NAMED) or "none"
     if labels:
         try:
             picked = tuple(dict.fromkeys(recording.channel(label) for label in labels))
@@ -203,6 +207,11 @@ def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Cha
                 f"{recording.name}: no channel is recognised as a jaw muscle; there are {names}: "
                 "name the channels to score with --channel"
             )
+    if len(picked) > MOST_SCORED:
+        raise RecordingError(
+            f"{recording.name}: {len(picked)} channels would be scored, where up to {MOST_SCORED} are; name "
+            "some of them with --channel"
+        )
     for channel in picked:
         if channel.fault:
             raise RecordingError(

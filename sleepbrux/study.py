@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from datetime import date, time
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
 
 from sleepbrux.errors import StudyError
+from sleepbrux.files import read_text, toml_table
 
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 ZeroToTen = Annotated[float, Meta(ge=0, le=10)]
@@ -150,25 +150,20 @@ def load_study(path: str | Path) -> Study:
         In one sentence: file, field, what was found and what is allowed.
     """
     path = Path(path)
+    text = read_text(path, StudyError, "study file (TOML)")
+    table = toml_table(text, path.name, StudyError, ("note",))
     try:
-        study = msgspec.convert(tomllib.loads(path.read_text("utf-8-sig")), Study)
-    except OSError as error:
-        raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise StudyError(f"{path.name}: not a text in UTF-8; name a study file (TOML)") from error
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(f"{path.name}: not valid TOML: {error}") from error
+        study = msgspec.convert(table, Study)
     except msgspec.ValidationError as error:
-        raise StudyError(f"{path.name}: {_at_fault(str(error), path)}") from error
+        raise StudyError(f"{path.name}: {_at_fault(str(error), table)}") from error
     _check(study, path.name)
     return study
 
 
-def _at_fault(message: str, path: Path) -> str:
+def _at_fault(message: str, table: dict[str, Any]) -> str:
     """What is wrong in which field: the path with the night's own id, and what is allowed there."""
     what, _, place = message.partition(" - at `$")
     place = place.rstrip("`").lstrip(".")
-    table = tomllib.loads(path.read_text("utf-8-sig"))
     kind: type[Struct] = Study
     for name, sort in (("night", StudyNight), ("reference", StudyReference)):
         found = re.match(rf"{name}\[(\d+)\]", place)

@@ -13,6 +13,7 @@ from sleepbrux.recording.model import Mark
 from sleepbrux.spans import Grid, Spans
 
 CUE_MARGIN_S = 60.0
+MOST_ASKED = 10
 TIME_FORMS = re.compile(r"\d+(\.\d+)?|(?:[01]?\d|2[0-4]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?")
 LIGHTS_UNKNOWN = "recording, lights unknown"
 
@@ -70,27 +71,47 @@ def seconds_of(text: str, start_clock: time | None, duration_s: float, option: s
 
 
 def _cues(marks: Sequence[Mark]) -> list[tuple[float, float]]:
-    """Stretches around clenches and synchronisation marks that are not part of the night."""
-    return [
+    """Stretches around clenches and synchronisation marks that are not part of the night, by start."""
+    return sorted(
         (m.start_s - CUE_MARGIN_S, m.start_s + m.duration_s + CUE_MARGIN_S)
         for m in marks
         if classify(m.text) in ("clench", "sync")
-    ]
+    )
+
+
+def _without(
+    start: float, stop: float, cues: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """What stretches in order of their start leave of a window."""
+    spans = []
+    for low, high in cues:
+        if start < min(low, stop):
+            spans.append((start, min(low, stop)))
+        start = max(start, high)
+    return [*spans, (start, stop)] if start < stop else spans
 
 
 def _misspelt(marks: Sequence[Mark], known: Sequence[str] = ()) -> list[Note]:
     """Questions about marks that may mean lights of a kind that no mark says plainly."""
     asked = [(m, suggest(m.text)) for m in marks]
-    return [
+    asked = [(m, kind) for m, kind in asked if kind and kind.removeprefix("lights_") not in known]
+    more = len(asked) - MOST_ASKED
+    notes = [
         Note(
             "lights-mark-misspelt",
             "warning",
             f"the mark {m.text!r} at {m.start_s:.0f} s may mean {kind.replace('_', ' ')}; it was not used:"
             " correct it, or give --from and --to",
         )
-        for m, kind in asked
-        if kind and kind.removeprefix("lights_") not in known
+        for m, kind in asked[:MOST_ASKED]
     ]
+    if more > 0:
+        notes.append(
+            Note("lights-mark-misspelt", "warning",
+                 f"{more} more marks may mean lights off or on; none was used: correct them, or give --from "
+                 "and --to")
+        )  # fmt: skip
+    return notes
 
 
 def _lights(marks: Sequence[Mark]) -> tuple[float | None, float | None, list[Note]]:
@@ -166,21 +187,15 @@ def find_window(
             f"the window {source}, from {start:.0f} s to {stop:.0f} s, holds no time of a recording that "
             f"lasts {duration_s:.0f} s; give --from and --to"
         )
-    inside = sum(start < high and low < stop for low, high in _cues(marks))
+    cues = _cues(marks)
+    inside = sum(start < high and low < stop for low, high in cues)
     if inside and (off is not None or on is not None or given):
         notes.append(
             Note("cues-inside-window", "note",
                  f"{inside} mark(s) that name a clench or a synchronisation lie in or beside the window; "
                  "60 s either way of each are left out")
         )  # fmt: skip
-    spans = [(start, stop)]
-    for low, high in sorted(_cues(marks)):
-        spans = [
-            part
-            for a, b in spans
-            for part in ((a, min(b, low)), (max(a, high), b))
-            if part[1] > part[0]
-        ]
+    spans = _without(start, stop, cues)
     if not spans:
         notes.append(
             Note("window-empty", "warning",

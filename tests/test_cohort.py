@@ -247,6 +247,21 @@ def test_a_table_gives_a_page_and_json(tmp_path):
         ("person,condition,events,valid_hours\na,none,many,7\n", "line 2: events is 'many'"),
         ("person,condition,events,valid_hours\na,none,-1,7\n", "must be a number of 0 or more"),
         ("person,condition,events,valid_hours\n,none,1,7\n", "person is empty"),
+        (
+            "person,condition,events,valid_hours\na,none,1e308,7\n",
+            "events is '1e308'; .* 1e.06 at most",
+        ),
+        ("person,condition,events,valid_hours\na,none,nan,7\n", "events is 'nan'"),
+        ("person,condition,events,valid_hours\na,none,1,inf\n", "valid_hours is 'inf'"),
+        (
+            "person,condition,events,valid_hours\na,none,1,1e-300\n",
+            "0.001 at least where it is not 0",
+        ),
+        ("person,condition,events,valid_hours\na,none,1,1e300\n", "10000 at most"),
+        (
+            "person,condition,events,valid_hours\n" + "a" * 140_000 + ",none,1,7\n",
+            "line 2: field larger",
+        ),
         ("", "the columns are none"),
     ],
 )
@@ -261,3 +276,40 @@ def test_what_cannot_be_compared_is_refused():
         compare_cohort([PersonNight("a", "splint", 3, 7)])
     with pytest.raises(UsageError, match="two persons or more"):
         compare_cohort([PersonNight("a", "none", 3, 7), PersonNight("a", "splint", 3, 7)])
+
+
+def test_the_largest_and_the_smallest_numbers_that_a_table_may_hold_end_in_a_result(tmp_path):
+    values = [
+        ("0", "0"),
+        ("1e6", "0.001"),
+        ("0", "10000"),
+        ("1e6", "10000"),
+        ("1e-6", "0.001"),
+        ("3", "7"),
+    ]
+    rows = [f"p{k},{c},{e},{h}" for k in range(3) for c in ("none", "splint") for e, h in values]
+    for shift in range(6):  # persons few and many, each with other extremes
+        moved = [f"q{shift}{k},{c},{e},{h}" for k in range(4 + 8 * (shift % 2)) for c in ("none", "splint")
+                 for e, h in (values[(k + shift) % 6], values[(k * shift) % 6])]  # fmt: skip
+        text = "person,condition,events,valid_hours\n" + "\n".join(rows * (shift > 2) + moved)
+        (tmp_path / "t.csv").write_text(text, "utf-8")
+        done = called("cohort", tmp_path / "t.csv", "--out", tmp_path)
+        assert "Traceback" not in done.err, done.err
+        assert done.code in (0, 2)
+
+
+def test_persons_who_change_alike_have_no_spread_to_judge_by():
+    """Logarithms of equal ratios differ by rounding, on each processor by another: that is no evidence."""
+    nights = [
+        PersonNight(f"p{k}", c, e, h)
+        for k, h in enumerate((6.9, 7.1, 7.123456789, 1 / 3, 6.3))
+        for c, e in (("none", 3 * (k + 1)), ("splint", k + 1))
+        for _ in range(2)
+    ]
+    found = compare_cohort(nights)
+    assert [e.p for e in found.effects] == [1.0]
+    assert [r.icc for r in found.repeatability] == [None, None]
+
+
+def test_nights_that_do_not_differ_have_no_icc():
+    assert icc_one_way([np.full(3, np.log(20.5 / h)) for h in (6.9, 7.1, 1 / 3)]) is None

@@ -12,6 +12,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "sleepbrux"
 
 # Reading order: a room imports only rooms above it (or its own). `__init__` names the public library.
 ROOMS = [
+    "visible",
     "errors",
     "purpose",
     "spans",
@@ -71,7 +72,8 @@ DOORS = {
     "matplotlib": set(),
     "statsmodels": {"cohort.py"},
     "sleepecg": {"signal/heart.py"},
-    "typst": {"letter/typeset.py", "protocol/sheets.py"},
+    "typst": {"letter/typeset.py"},
+    "tqdm": {"cli/terminal.py"},
     "starlette": {"review/server.py"},
     "uvicorn": {"review/serving.py"},
     "dask": set(),
@@ -196,3 +198,14 @@ def test_scoring_an_edf_imports_no_slow_package(tmp_path):
         "edfio",
     )
     assert not loaded & set(slow)
+
+
+def test_all_text_of_commands_passes_one_place_to_the_terminal():
+    users = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in modules()
+        if room(path) == "cli"
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Attribute) and node.attr in ("stdout", "stderr", "__stdout__")
+    }
+    assert users == {"cli/terminal.py"}

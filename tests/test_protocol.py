@@ -1,11 +1,14 @@
 """The sheets for chair and patient, read back as text by another library."""
 
+import contextlib
 import io
 from datetime import date
 
 import pypdf
 import pytest
+from msgspec.structs import replace
 
+from sleepbrux.errors import UsageError
 from sleepbrux.protocol import chair_sheet, patient_sheet, person_number
 from sleepbrux.study import Study, StudyNight
 
@@ -103,3 +106,21 @@ def test_words_of_a_study_are_never_read_as_markup():
 
 def test_a_number_for_the_person_follows_from_the_pseudonym():
     assert person_number(study()) == person_number(study(nights=2))
+
+
+@pytest.mark.parametrize("make", [chair_sheet, patient_sheet])
+def test_a_sign_that_no_font_has_is_named_in_one_sentence(make):
+    odd = replace(study(conditions=("none", "splint \U00012345")), pseudonym="P-\U00012345")
+    with pytest.raises(UsageError, match=r"no font on this machine has the sign .* in the sheet"):
+        make(odd)
+
+
+@pytest.mark.parametrize(
+    "name", ["夜", "שלום", "A\u202eB", "a\u200db", "🦷", "µ–ß", "\u0301", "\ufffe"]
+)
+def test_any_script_ends_in_a_sheet_or_one_sentence(name):
+    for make in (chair_sheet, patient_sheet):
+        with contextlib.suppress(UsageError):
+            assert make(replace(study(conditions=("none", name)), pseudonym=name)).startswith(
+                b"%PDF"
+            )

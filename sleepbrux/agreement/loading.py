@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,10 +13,12 @@ from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.criteria import load_criterion
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import CriterionError, UsageError
+from sleepbrux.files import read_cells
 from sleepbrux.journal import journal_path, load_journal, reviewed
 from sleepbrux.journal.file import ARCHIVE, JOURNAL
 from sleepbrux.night import Night, rescore
 from sleepbrux.store import load_night
+from sleepbrux.visible import file_name, visible
 
 DAY_S = 86400
 CRITERION, REVIEWED = "criterion:", "reviewed"
@@ -169,17 +170,17 @@ def _load(path: Path | str, wanted: Wanted, night: Night | None) -> Scoring:
         )
     file = Path(path)
     if name.endswith(ARCHIVE):
-        return of_night(load_night(file), stem_of(file), wanted.level)
+        return of_night(load_night(file), visible(stem_of(file)), wanted.level)
     if name.endswith(JOURNAL):
         archive = file.with_name(file.name.removesuffix(JOURNAL) + ARCHIVE)
         assert journal_path(archive) == file  # noqa: S101
         return of_night(
-            reviewed(load_night(archive), load_journal(file)), stem_of(file), wanted.level
+            reviewed(load_night(archive), load_journal(file)), visible(stem_of(file)), wanted.level
         )
     rows, shift = _rows(file, night)
     return of_rows(
-        rows, night=stem_of(file), who=file.name, level=wanted.level, mapping=dict(wanted.labels),
-        scored=_scored(file, wanted, night), shift_s=shift,
+        rows, night=visible(stem_of(file)), who=file_name(file), level=wanted.level,
+        mapping=dict(wanted.labels), scored=_scored(file, wanted, night), shift_s=shift,
     )  # fmt: skip
 
 
@@ -236,13 +237,7 @@ def _column(heads: Sequence[str], names: Sequence[str]) -> int | None:
 
 def _table(file: Path) -> list[tuple[float, float, str]]:
     """Rows of a CSV or TSV file with a head: a start, an end or a duration, and a label."""
-    try:
-        text = file.read_text("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{file.name}: not text in UTF-8; save it so") from error
-    first = text.split("\n", 1)[0]
-    separator = max(("\t", ";", ","), key=first.count)
-    lines = list(csv.reader(text.splitlines(), delimiter=separator))
+    lines = read_cells(file, UsageError, "\t;,")
     if not lines:
         raise UsageError(f"{file.name}: the file is empty")
     heads = lines[0]
@@ -264,7 +259,7 @@ def _table(file: Path) -> list[tuple[float, float, str]]:
             rows.append((a, b, line[label].strip()))
         except (ValueError, IndexError) as error:
             raise UsageError(
-                f"{file.name}: line {number} is {separator.join(line)[:60]!r}, where numbers of seconds and "
+                f"{file.name}: line {number} is {', '.join(line)[:60]!r}, where numbers of seconds and "
                 "a label are due"
             ) from error
     return rows

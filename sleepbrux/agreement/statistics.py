@@ -14,6 +14,7 @@ from sleepbrux.uncertainty import LEVEL
 RESAMPLES = 2000
 SEED = 20240229
 FEW_NIGHTS = 6
+ROUNDING = 1e-12  # share of a sum of squares that arithmetic alone may leave
 Table = NDArray[np.float64]
 
 
@@ -120,10 +121,12 @@ def icc(values: ArrayLike) -> tuple[Icc, ...]:
     rows = k * ((x.mean(axis=1) - mean) ** 2).sum()
     columns = n * ((x.mean(axis=0) - mean) ** 2).sum()
     total = ((x - mean) ** 2).sum()
-    error = max(total - rows - columns, 0.0)
+    within, error = (
+        float(v) if v > ROUNDING * total else 0.0 for v in (total - rows, total - rows - columns)
+    )
     msr, msc = rows / (n - 1), columns / (k - 1)
     mse = error / ((n - 1) * (k - 1))
-    msw = (total - rows) / (n * (k - 1))
+    msw = within / (n * (k - 1))
     tail = 1 - (1 - LEVEL) / 2
 
     def quantile(a: float, b: float) -> float:

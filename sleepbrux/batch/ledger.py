@@ -34,6 +34,7 @@ from sleepbrux.files import replacing
 from sleepbrux.recording.candidates import TABLES
 from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.store import SCHEMA_VERSION as ARCHIVE_SCHEMA
+from sleepbrux.visible import file_name, visible
 
 FOLDER = ".batch"
 RECORD_SCHEMA = 1
@@ -92,7 +93,8 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
 
 def row_of(task: Task, *, problem: str = "", figures: NightRow | None = None) -> Row:
     """The table row of a task."""
-    return Row(task.study_name, task.night, task.recording.name, task.condition, problem, figures)
+    name, problem = file_name(task.recording), visible(problem)
+    return Row(task.study_name, task.night, name, task.condition, problem, figures)
 
 
 def settings_digest(task: Task) -> str:
@@ -129,6 +131,7 @@ def input_files(task: Task) -> dict[str, Path]:
 
 def _with_clenches(files: dict[str, Path]) -> dict[str, Path]:
     """The files, and the reference clenches written beside each."""
+    files = {visible(name): path for name, path in files.items()}
     beside = {f"{name}{SUFFIX}": sidecar(path) for name, path in files.items()}
     return files | {name: path for name, path in beside.items() if _is_file(path)}
 

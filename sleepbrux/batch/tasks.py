@@ -17,6 +17,7 @@ from sleepbrux.outputs import ARCHIVE
 from sleepbrux.recording.candidates import Candidate, candidate
 from sleepbrux.recording.opening import READ, Hints
 from sleepbrux.study import Study, StudyNight, load_study
+from sleepbrux.visible import visible
 
 STUDY_NAME = "study.toml"
 OnOther = Callable[[Path, str], None]
@@ -159,7 +160,7 @@ def _loose(path: Path, folder: PurePosixPath, common: Common, stem: str = "") ->
     parts = [safe_stem(part) for part in folder.parts]
     return Task(
         key="/".join([*parts, safe_stem(stem or path.stem)]),
-        night=path.stem,
+        night=visible(path.stem),
         home=path.parent,
         recording=path,
         common=replace(common, criterion=_anywhere(common.criterion)),

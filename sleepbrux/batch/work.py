@@ -15,6 +15,7 @@ from sleepbrux.night import Night
 from sleepbrux.outputs import ARCHIVE, output_names, write_outputs
 from sleepbrux.recording.opening import fitting
 from sleepbrux.scoring import Request, find_file, score_file, study_request
+from sleepbrux.visible import file_name
 
 OLDER = "; older results of this night still stand in the folder"
 
@@ -90,6 +91,6 @@ def _scored(task: Task, out: Path) -> Record:
 
 def _known(task: Task, name: str, night: Night) -> str:
     """Digest of an input file where scoring has taken it already."""
-    recording = task.entry.recording if task.entry else task.recording.name
+    recording = task.entry.recording if task.entry else file_name(task.recording)
     whole = night.swept.format.startswith(("EDF", "BDF"))
     return night.swept.digest if whole and name == recording else ""

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from datetime import date
 from pathlib import Path
 
@@ -18,7 +17,7 @@ from msgspec import Struct
 
 from sleepbrux.calibration.model import NATURAL, NOT_STATED
 from sleepbrux.errors import ReferenceLevelError
-from sleepbrux.files import write_text
+from sleepbrux.files import read_text, toml_table, write_text
 
 SUFFIX = ".clenches.toml"
 Stretch = tuple[float, float]
@@ -117,15 +116,12 @@ def load_proposal(recording: Path, sha256: str = "") -> Proposal | None:
         A file that cannot be read, holds impossible times or belongs to another recording.
     """
     path = sidecar(recording)
-    try:
-        text = path.read_text("utf-8-sig")
-    except FileNotFoundError:
+    if not path.exists():
         return None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ReferenceLevelError(f"{path.name}: cannot be read ({error})") from error
+    text = read_text(path, ReferenceLevelError, "file of clenches (TOML)")
     try:
-        proposal = msgspec.convert(tomllib.loads(text), Proposal)
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+        proposal = msgspec.convert(toml_table(text, path.name, ReferenceLevelError), Proposal)
+    except msgspec.ValidationError as error:
         raise ReferenceLevelError(f"{path.name}: {error}") from error
     for name in ("clenches_s", "rests_s"):
         for start, stop in getattr(proposal, name):

@@ -5,10 +5,12 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+import traceback
 
 import click
 
 from sleepbrux import __version__
+from sleepbrux.cli import terminal
 from sleepbrux.errors import SleepbruxError, UsageError
 
 VERBS = {
@@ -71,25 +73,28 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command; exits with 0 done, 1 some night failed, 2 wrong usage, 130 interrupted."""
     # numpy's BLAS starts a thread a core, and each waits by spinning: 0.1 s of a score process
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a console that has no µ prints ? instead
+    with terminal.all_shown():
+        sys.exit(_code(arguments))
+
+
+def _code(arguments: list[str] | None) -> int:
+    """Exit code of a run; whatever went wrong has been said."""
     try:
         code = cli.main(arguments, prog_name="sleepbrux", standalone_mode=False)
     except click.ClickException as error:
         error.show()
-        sys.exit(2)
-    except UsageError as error:
-        click.echo(f"sleepbrux: {error}", err=True)
-        sys.exit(2)
+        return 2
     except SleepbruxError as error:
         click.echo(f"sleepbrux: {error}", err=True)
-        sys.exit(1)
+        return 2 if isinstance(error, UsageError) else 1
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         click.echo(f"sleepbrux: {where}{error.strerror or error}", err=True)
-        sys.exit(1)
+        return 1
     except (KeyboardInterrupt, click.Abort):
         click.echo("sleepbrux: interrupted", err=True)
-        sys.exit(130)
-    sys.exit(code if isinstance(code, int) else 0)
+        return 130
+    except Exception:
+        traceback.print_exc()  # a fault of the program, shown whole, but on the terminal's terms
+        return 1
+    return code if isinstance(code, int) else 0

@@ -9,6 +9,7 @@ import click
 
 from sleepbrux.cli import options
 from sleepbrux.cli.score import make_folder
+from sleepbrux.cli.terminal import above_the_bar, progress_bar
 from sleepbrux.errors import CriterionError, UsageError
 
 if TYPE_CHECKING:
@@ -81,8 +82,6 @@ def command(
     pseudonym. Run it again to go on after an interruption: only nights that are missing, or whose
     recording, study entry, rules or program version changed, are scored again.
     """
-    from tqdm import tqdm
-
     from sleepbrux.batch import run_batch
     from sleepbrux.batch.run import parse_shard
     from sleepbrux.batch.tasks import Common
@@ -90,7 +89,7 @@ def command(
     _check(criterion, scheduler, workers, merge, shard)
     part = parse_shard(shard) if shard else None
     make_folder(out)
-    bar = tqdm(desc="nights", disable=None, leave=False,
+    bar = progress_bar(desc="nights", leave=False,
                bar_format="{desc} {n_fmt} of {total_fmt} {bar} {remaining} left")  # fmt: skip
     done = 0
 
@@ -106,7 +105,7 @@ def command(
         done += 1
         bar.update()
         if row.problem:
-            with tqdm.external_write_mode():
+            with above_the_bar():
                 click.echo(f"sleepbrux: {_said(row)}", err=True)
         elif bar.disable:
             click.echo(_said(row))

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import options
+from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -40,8 +42,6 @@ def _shown(found: Cohort) -> Iterator[str]:
 
 def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNight]:
     """Nights of study files, from their archives; what stands apart in `compare` is left out."""
-    from tqdm import tqdm
-
     from sleepbrux.cli.compare import study_of
     from sleepbrux.cohort import PersonNight
     from sleepbrux.compare.core import compare_nights
@@ -51,7 +51,7 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
     nights: list[PersonNight] = []
     seen: set[str] = set()
     bases = set()
-    for path in tqdm(paths, desc="studies read", disable=None):
+    for path in progress_bar(paths, desc="studies read"):
         study, beside = study_of(path, {})
         if study.pseudonym in seen:
             raise UsageError(
@@ -92,9 +92,13 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
 @click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
               help="Folder with a folder of archives a pseudonym [default: results beside].")  # fmt: skip
 @click.option(
-    "--baseline", default="none", show_default=True, help="The condition to compare with."
+    "--baseline",
+    type=options.Words(),
+    default="none",
+    show_default=True,
+    help="The condition to compare with.",
 )
-@click.option("--outcome", default="episodes per valid hour", show_default=True,
+@click.option("--outcome", type=options.Words(), default="episodes per valid hour", show_default=True,
               help="What a table counts, with its denominator.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(),
               help="Folder for page and JSON [default: here].")  # fmt: skip

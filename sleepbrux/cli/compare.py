@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import options
+from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -109,7 +111,8 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
 @click.option("--quick", is_flag=True, help="Leave out other thresholds and criteria.")
 @click.option("--primary-outcome", default=None, help="For a table: the measure chosen beforehand.")
 @click.option("--criterion", default=None, help="For a table: the criterion chosen beforehand.")
-@click.option("--baseline", default=None, help="For a table: the condition to compare with.")
+@click.option("--baseline", type=options.Words(), default=None,
+              help="For a table: the condition to compare with.")  # fmt: skip
 @click.option("--order", type=click.Choice(ORDERS), default=None,
               help="For a table: how the order of the conditions came about.")  # fmt: skip
 def command(
@@ -121,8 +124,6 @@ def command(
     Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
     in each of the two it is always "cannot tell yet".
     """
-    from tqdm import tqdm
-
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.outputs import ARCHIVE
@@ -133,9 +134,9 @@ def command(
     folder = results or beside
     if not folder.is_dir():
         raise UsageError(f"there is no folder {folder.name!r} beside {study.name}; give --results")
-    with tqdm(total=len(plan.night), desc="nights read", disable=None) as bar:
+    with progress_bar(total=len(plan.night), desc="nights read") as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
-    with tqdm(desc="drawn again and planned", disable=None) as bar:
+    with progress_bar(desc="drawn again and planned") as bar:
         found = compare_study(plan, reading, keep_first_night=keep_first_night, progress=bar.update)
         plans = study_plans(found, progress=bar.update)
     click.echo(_shown(found), nl=False)

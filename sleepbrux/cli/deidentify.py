@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sleepbrux.cli import options
 from sleepbrux.errors import UsageError
 
 
@@ -13,7 +14,8 @@ from sleepbrux.errors import UsageError
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True,
               help="File to write; the original is not touched.")  # fmt: skip
-@click.option("--pseudonym", required=True, metavar="NAME", help="What the copy calls the person.")
+@click.option("--pseudonym", type=options.Words(), required=True, metavar="NAME",
+              help="What the copy calls the person.")  # fmt: skip
 @click.option("--key-file", type=click.Path(path_type=Path, dir_okay=False), required=True,
               help="File with the study's secret, 16 bytes or more; made if it is not there. With the "
                    "pseudonym it gives the shift of the dates: keep it, and keep it secret.")  # fmt: skip

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,8 +27,6 @@ def _check_folder(out: Path) -> None:
 
 def _compare(out: Path, results: Path) -> list[str]:
     """Compare the conditions and write the study's page; the sentences."""
-    from tqdm import tqdm
-
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.outputs import ARCHIVE
@@ -35,7 +34,7 @@ def _compare(out: Path, results: Path) -> list[str]:
     from sleepbrux.study import load_study
 
     study = load_study(out / "study.toml")
-    with tqdm(total=len(study.night), desc="nights compared", disable=None) as bar:
+    with progress_bar(total=len(study.night), desc="nights compared") as bar:
         reading = read_records(study, results, suffix=ARCHIVE, progress=bar.update)
     found = compare_study(study, reading)
     write_study(found, results, plans=study_plans(found))
@@ -51,8 +50,6 @@ def command(out: Path) -> int:
     Fifteen nights under three conditions, of which two recordings are kept (200 MB) and the
     archives of all (600 MB). Takes about two minutes.
     """
-    from tqdm import tqdm
-
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.compare import night_row
     from sleepbrux.export.tables import nights_csv
@@ -67,7 +64,7 @@ def command(out: Path) -> int:
     load_kernels()
     results = out / "results"
     rows: list[NightRow] = []
-    with tqdm(total=len(scenario.nights), desc="nights written and scored", disable=None) as bar:
+    with progress_bar(total=len(scenario.nights), desc="nights written and scored") as bar:
 
         def on_night(night_id: str, path: Path) -> None:
             study = load_study(out / "study.toml")

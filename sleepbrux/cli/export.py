@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.errors import SleepbruxError, UsageError
+from sleepbrux.visible import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.export.files import Wish
@@ -47,7 +48,7 @@ def _nights(
     for path in archives:
         try:
             night = load_night(path)
-            nights.append((path.name.removesuffix(ARCHIVE), with_review(night, path)))
+            nights.append((file_name(path).removesuffix(ARCHIVE), with_review(night, path)))
             automatic.append(night)
         except SleepbruxError as error:
             failures += 1

@@ -17,11 +17,6 @@ if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
 
 
-def _plain(text: str) -> str:
-    """Without control characters, so that a header cannot steer a terminal."""
-    return "".join(c if c.isprintable() else "?" for c in text)
-
-
 def look(
     recording: Recording, progress: Callable[[float], None] = lambda share: None
 ) -> dict[str, Any]:
@@ -124,18 +119,18 @@ def _show(seen: dict[str, Any]) -> None:
         numbers = [c["min_uv"], c["max_uv"], c["p99_9_abs_uv"]]
         shown = [f"{v:.2f}" if v is not None else "-" for v in numbers]
         role = " ".join(filter(None, (c["role"], c["muscle"], c["side"])))
-        click.echo(_plain(f"  {c['label']:<18}{role:<16} {rate:>7} {c['unit']:<6}{shown[0]:>11}"
-                          f"{shown[1]:>11}{shown[2]:>15}  {c['fault']}"))  # fmt: skip
+        click.echo(f"  {c['label']:<18}{role:<16} {rate:>7} {c['unit']:<6}{shown[0]:>11}"
+                          f"{shown[1]:>11}{shown[2]:>15}  {c['fault']}")  # fmt: skip
     for gap in seen["gaps"]:
         click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['stop_s']:.2f} s")
     for mark in seen["marks"][:50]:
-        click.echo(_plain(f"  mark at {mark['start_s']:.2f} s ({mark['duration_s']:.2f} s): "
-                          f"{mark['text']}"))  # fmt: skip
+        click.echo(f"  mark at {mark['start_s']:.2f} s ({mark['duration_s']:.2f} s): "
+                          f"{mark['text']}")  # fmt: skip
     if len(seen["marks"]) > 50:
         click.echo(f"  and {len(seen['marks']) - 50} more marks; --json prints all")
     _show_usable(seen)
     for note in seen["notes"]:
-        click.echo(_plain(f"  {note['severity']}: {note['text']} [{note['code']}]"))
+        click.echo(f"  {note['severity']}: {note['text']} [{note['code']}]")
 
 
 def _show_usable(seen: dict[str, Any]) -> None:
@@ -143,18 +138,16 @@ def _show_usable(seen: dict[str, Any]) -> None:
     hours = sum(b - a for a, b in window["spans_s"]) / 3600
     click.echo(f"  window: {hours:.2f} h, {window['basis'] or 'none'}")
     for text in window["notes"]:
-        click.echo(_plain(f"  warning: {text}"))
+        click.echo(f"  warning: {text}")
     for row in seen["quality"]:
         said = [f"{f['text']} {f['seconds'] / 60:.1f} min" for f in row["faults"]]
         if row["samples_at_rail_pct"]:
             said.append(f"{row['samples_at_rail_pct']:.2g} % of samples at the end of the range")
         if row["longest_flat_s"]:
             said.append(f"longest run without change {row['longest_flat_s']:.0f} s")
-        click.echo(
-            _plain("; ".join([f"  {row['channel']}: {row['usable_hours']:.2f} h usable", *said]))
-        )
+        click.echo("; ".join([f"  {row['channel']}: {row['usable_hours']:.2f} h usable", *said]))
         for text in row["notes"]:
-            click.echo(_plain(f"  warning: {text} [rest-implausible]"))
+            click.echo(f"  warning: {text} [rest-implausible]")
 
 
 def _ratio(text: str) -> float:
@@ -184,14 +177,14 @@ def _say(morning: Morning) -> None:
         if morning.valid_hours is not None
         else ""
     )
-    click.echo(_plain(f"{morning.name}: {morning.verdict or 'not judged'}{of}"))
+    click.echo(f"{morning.name}: {morning.verdict or 'not judged'}{of}")
     alike: dict[str, list[str]] = {}
     for finding in morning.findings:
         alike.setdefault(finding.remedy, []).append(f"{finding.cause}: {finding.text}")
     for remedy, texts in alike.items():
         for text in texts:
-            click.echo(_plain(f"  {text}"))
-        click.echo(_plain(f"    what to do: {remedy}"))
+            click.echo(f"  {text}")
+        click.echo(f"    what to do: {remedy}")
 
 
 def _after_night(

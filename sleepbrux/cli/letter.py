@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import options
 from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.visible import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.letter.nights import Letter
@@ -48,6 +50,7 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
 @click.option(
     "--field",
     "entries",
+    type=options.Words(allowed="\n\t"),
     multiple=True,
     metavar="KEY=TEXT",
     help="One such entry; comes before the file; repeatable.",
@@ -106,7 +109,7 @@ def command(
     else:
         contrasts, beside = [], archives[0]
         letters = [
-            Letter(path.name.removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
+            Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
             for path in archives
         ]
     pdf = letter_pdf(letters, fields, contrasts=contrasts, dates=with_dates)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.errors import UsageError
+from sleepbrux.visible import unseen
 
 if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
@@ -29,6 +30,28 @@ class Number(click.FloatRange):
         if not math.isfinite(number):
             self.fail(f"{value} is no finite number.", param, ctx)
         return number
+
+
+class Words(click.ParamType[str]):
+    """A text that is kept with the results: no control character is in it.
+
+    Parameters
+    ----------
+    allowed
+        Those that may be.
+    """
+
+    name = "text"
+
+    def __init__(self, allowed: str = "") -> None:
+        self.allowed = allowed
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The text."""
+        sign = unseen(value, self.allowed)
+        if sign:
+            self.fail(f"the text holds the control character {sign}; leave it out.", param, ctx)
+        return str(value)
 
 
 _HINTS = (
@@ -150,7 +173,9 @@ def pair(text: str) -> tuple[float, float]:
     try:
         other, own = (float(part) for part in text.split("="))
     except ValueError:
+        other = own = math.nan
+    if not (math.isfinite(other) and math.isfinite(own)):
         raise UsageError(
             f"--sync {text!r} is no pair of seconds; write --sync 12.5=14.0 (other device=recording)"
-        ) from None
+        )
     return other, own

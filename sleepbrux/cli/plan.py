@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.cli import options
+from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
@@ -150,14 +151,12 @@ def command(
 
     The simulated nights go through the very analysis and rules of ``sleepbrux compare``.
     """
-    from tqdm import tqdm
-
     from sleepbrux.files import write_text
     from sleepbrux.planning import plan_nights, plans_csv
     from sleepbrux.purpose import PURPOSE
 
     events, variation = _variation(study, results, spread, cv_pct, rate, hours)
-    with tqdm(desc="points simulated", disable=None) as bar:
+    with progress_bar(desc="points simulated") as bar:
         plans = [
             plan_nights(events, variation, r, contrasts=contrasts, power=power, most_nights=most_nights,
                         progress=bar.update)

@@ -63,10 +63,10 @@ def _accept(recording: Path, looked: Looked, by: str, teeth: str) -> None:
               show_default=True, help="Effort that was asked for, in % of a maximal one.")  # fmt: skip
 @click.option("--threshold-pct-mvc", type=options.Number(0, 100, min_open=True), default=10.0,
               show_default=True, help="Threshold that must lie at 3 times rest or above.")  # fmt: skip
-@click.option("--teeth", default="", metavar="natural | NAME",
+@click.option("--teeth", type=options.Words(), default="", metavar="natural | NAME",
               help="What was between the teeth: natural, or the appliance [default: natural].")  # fmt: skip
 @click.option("--afresh", is_flag=True, help="Look in the signal even where marks say it.")
-@click.option("--accept-by", default="", metavar="NAME",
+@click.option("--accept-by", type=options.Words(), default="", metavar="NAME",
               help="Accept the clenches that were found; NAME or a code goes on record.")  # fmt: skip
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
 @options.hints

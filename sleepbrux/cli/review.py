@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.argument("archive", type=click.Path(path_type=Path))
 @click.option("--recording", type=click.Path(path_type=Path), default=None, metavar="FILE",
               help="The recording itself, for the trace; without it the archive's 10-ms frames.")  # fmt: skip
-@click.option("--reader", default="", metavar="NAME",
+@click.option("--reader", type=options.Words(), default="", metavar="NAME",
               help="Initials that stand under every decision [default: asked for on the page].")  # fmt: skip
 @click.option("--sample", type=click.IntRange(1, 10000), default=None, metavar="N",
               help="Judge at most N episodes and N near misses, shuffled, without their labels.")  # fmt: skip

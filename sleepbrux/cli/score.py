@@ -12,6 +12,7 @@ from sleepbrux.cli import options
 from sleepbrux.cli.progress import Relay, shown
 from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
 from sleepbrux.files import safe_stem
+from sleepbrux.visible import file_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -273,7 +274,11 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
                 failures += 1
                 usage += isinstance(error, UsageError)
                 text = str(error)
-                said = text if text.startswith(path.name) else f"{path.name} was not scored: {text}"
+                said = (
+                    text
+                    if text.startswith(file_name(path))
+                    else f"{path.name} was not scored: {text}"
+                )
                 click.echo(f"sleepbrux: {said}", err=True)
     if failures and len(work) > 1:
         click.echo(f"{failures} of {len(work)} recordings were not scored", err=True)

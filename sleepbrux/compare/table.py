@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import csv
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from sleepbrux.errors import StudyError
+from sleepbrux.files import read_cells
 from sleepbrux.study import NO_APPLIANCE, Order, Study, StudyNight
 
 NEEDED = ("night", "condition")
@@ -38,16 +39,9 @@ def study_from_table(
     StudyError
         A missing column or a value that the field cannot have, with its line.
     """
-    try:
-        text = path.read_text("utf-8-sig")
-    except OSError as error:
-        raise StudyError(f"{path.name}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise StudyError(f"{path.name}: not UTF-8 text; save it as CSV in UTF-8") from error
-    head = text.split("\n", 1)[0]
-    separator = max(",;\t", key=head.count)
-    rows = list(csv.DictReader(text.splitlines(), delimiter=separator))
-    columns = [c.strip() for c in (rows[0] if rows else {}) if c]
+    head, *lines = read_cells(path, StudyError) or [[]]
+    rows = [dict(zip_longest(head, line[: len(head)], fillvalue="")) for line in lines]
+    columns = [c.strip() for c in head if c]
     lacking = [c for c in NEEDED if c not in columns]
     if lacking:
         found = ", ".join(columns) or "none"
@@ -70,7 +64,7 @@ def study_from_table(
 
 
 def _night(path: Path, line: int, row: dict[str, str]) -> StudyNight:
-    cells = {k.strip(): (v or "").strip() for k, v in row.items() if isinstance(k, str)}
+    cells = {k.strip(): v.strip() for k, v in row.items()}
     entry: dict[str, Any] = {"id": cells["night"], "recording": cells["night"]}
     for name in USED:
         value = cells.get(name, "")

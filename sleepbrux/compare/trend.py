@@ -9,6 +9,9 @@ import numpy as np
 
 from sleepbrux.compare.ratio import Floats, as_floats
 
+# Logarithms of rates that differ by less are alike: a second more or less in a night makes 4e-5.
+ROUNDING = 1e-9
+
 
 @dataclass(frozen=True)
 class Trend:
@@ -57,8 +60,8 @@ def trend_over_nights(
 
     Returns
     -------
-    None where fewer than three nights are left over after levels and slope, or conditions and time are
-    the same thing.
+    None where fewer than three nights are left over after levels and slope, conditions and time are the
+    same thing, or levels and slope leave nothing but rounding: then there is no spread to judge them by.
     """
     from scipy.special import stdtr, stdtrit
 
@@ -77,6 +80,8 @@ def trend_over_nights(
         return None
     slope = float(rest_t @ y) / own
     rest = _less(y, np.column_stack((levels, t)))
+    if float(np.abs(rest).max()) <= ROUNDING * max(1.0, float(np.abs(y).max())):
+        return None
     se = float(np.sqrt(rest @ rest / df / own))
     half = 7 * float(stdtrit(df, 0.975)) * se
     p = float(2 * stdtr(df, -abs(slope) / se)) if se > 0 else 1.0

@@ -13,6 +13,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.stages import Hypnogram, load_stages
 from sleepbrux.recording.sync import ClockFit, fit_clocks, fit_marks, note_of, retimed
 from sleepbrux.signal.sound import LEAST_HZ
+from sleepbrux.visible import file_name
 
 HALF_DAY_S = 43_200.0
 
@@ -109,7 +110,7 @@ def _sound(
             f"recording that lasts {recording.duration_s:.0f} s; is it that of another night?"
         )
     if fit is not None:
-        return sound, heard, start_s, note_of(fit, path.name)
+        return sound, heard, start_s, note_of(fit, file_name(path))
     unknown = told.startswith("not known")
     note = Note(
         "sound-start-unknown" if unknown else "sound-start", "warning" if unknown else "note",
@@ -136,15 +137,15 @@ def open_beside(recording: Recording, files: BesideFiles) -> Accompanying:
             files.stages, start=recording.start, start_clock=recording.start_clock,
             duration_s=recording.duration_s, corrected=fit,
         )  # fmt: skip
-        digests.append((files.stages.name, file_digest(files.stages)))
-        notes += [note_of(fit, files.stages.name)] if fit else []
+        digests.append((file_name(files.stages), file_digest(files.stages)))
+        notes += [note_of(fit, file_name(files.stages))] if fit else []
     sound, heard, start_s = None, None, 0.0
     if files.sound is not None:
         sound, heard, start_s, note = _sound(files.sound, recording, files.sound_start_s, fit)
-        digests.append((files.sound.name, sound.source.digest()))
+        digests.append((file_name(files.sound), sound.source.digest()))
         notes.append(note)
     if files.marks is not None:
-        digests.append((files.marks.name, file_digest(files.marks)))
+        digests.append((file_name(files.marks), file_digest(files.marks)))
     return Accompanying(
         hypnogram, sound, heard, start_s, dict(files.positions), tuple(digests), tuple(notes)
     )

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import re
-import tomllib
 import typing
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
-from types import UnionType
 from typing import Any
 
 import msgspec
 
 from sleepbrux.criteria.model import SECTIONS, Criterion
 from sleepbrux.errors import CriterionError
+from sleepbrux.files import read_text, toml_table
 
 DEFAULT_ID = "phasic_tonic_10mvc"
 DEFAULT_WITHOUT_MVC_ID = "aasm"
+MANY_LINES = ("summary", "departures", "made_for", "source")
 
 
 def _folder() -> Any:
@@ -47,21 +47,12 @@ def load_criterion(name: str | Path) -> Criterion:
             f"no criterion is called {str(name)!r}; there are {', '.join(criterion_ids())}, "
             "or give the path of a rule file that ends in .toml"
         )
-    try:
-        return from_text(path.read_text("utf-8-sig"), path.name)
-    except OSError as error:
-        raise CriterionError(f"{path.name}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise CriterionError(f"{path.name}: not a text in UTF-8; save it as UTF-8") from error
+    return from_text(read_text(path, CriterionError, "rule file (TOML)"), path.name)
 
 
 def from_text(text: str, name: str) -> Criterion:
     """A rule set from the text of a rule file; ``name`` is what errors call it."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise CriterionError(f"{name}: not valid TOML: {error}") from error
-    return from_table(table, name)
+    return from_table(toml_table(text, name, CriterionError, MANY_LINES), name)
 
 
 def from_table(table: Mapping[str, Any], name: str) -> Criterion:
@@ -87,10 +78,13 @@ def _plain(message: str) -> str:
 def _allowed(key: str) -> str:
     """Words that a setting may be, as a list for a sentence."""
     section, _, name = key.partition(".")
-    kind = typing.get_type_hints(Criterion)[section]
-    if isinstance(kind, UnionType):
-        kind = next(k for k in typing.get_args(kind) if k is not type(None))
-    words = typing.get_args(typing.get_type_hints(kind).get(name))
+    kind = typing.get_type_hints(Criterion).get(section.partition("[")[0])
+    while kind is not None and not isinstance(
+        kind, type
+    ):  # a dict, a tuple or a union of the struct
+        kind = next((k for k in typing.get_args(kind) if k not in (str, type(None), ...)), None)
+    hints = typing.get_type_hints(kind) if kind is not None else {}
+    words = typing.get_args(hints.get(name.rpartition(".")[2]))
     return ", ".join(repr(word) for word in words) or "those of the rule files in the package"
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +9,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from sleepbrux.errors import UsageError
+from sleepbrux.files import read_text, toml_table
 
 Line = Annotated[str, Meta(max_length=300)]
 LONGEST_WORDS = 2500
@@ -83,12 +83,8 @@ def load_fields(path: Path | None, entries: tuple[str, ...] = ()) -> Fields:
     table: dict[str, object] = {}
     where = path.name if path else "--field"
     if path is not None:
-        try:
-            table = tomllib.loads(path.read_text("utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            raise UsageError(
-                f"{path.name}: not a readable file of letter fields: {error}"
-            ) from error
+        text = read_text(path, UsageError, "file of letter fields (TOML)")
+        table |= toml_table(text, path.name, UsageError, ("own_words",))
     for entry in entries:
         key, equals, text = entry.partition("=")
         if not equals:

@@ -36,31 +36,36 @@ def page_count(data: dict[str, Any]) -> int:
     return int(found)
 
 
-def _set(data: dict[str, Any]) -> bytes:
+def set_in_type(template: bytes, data: dict[str, Any], what: str) -> bytes:
     """The PDF, with the fonts that come with typst; those of the system only for a sign they lack.
+
+    Parameters
+    ----------
+    what
+        What the words stand in, such as ``"letter"``.
 
     Raises
     ------
     UsageError
-        No font has some sign.
+        No font has some sign, or the words cannot be set.
     """
     import typst
 
-    sign = ""
+    said = ""
     for bundled in (True, False):
         try:
             made = typst.compile(
-                _template(), sys_inputs=_inputs(data), format="pdf", pdf_standards=["ua-1"],
+                template, sys_inputs=_inputs(data), format="pdf", pdf_standards=["ua-1"],
                 ignore_system_fonts=bundled,
             )  # fmt: skip
             return bytes(made)
         except typst.TypstError as error:
-            lacking = re.search(r"the text `\"(.*?)\"` could not be displayed", str(error))
-            if lacking is None:
-                raise
-            sign = lacking[1]
+            said = str(error)
+    lacking = re.search(r"the text `\"(.*?)\"` could not be displayed", said)
+    if lacking is None:
+        raise UsageError(f"the {what} cannot be set in type ({said.partition(chr(10))[0]})")
     raise UsageError(
-        f"no font on this machine has the sign {sign!r}, which stands in the letter; write it in other "
+        f"no font on this machine has the sign {lacking[1]!r}, which stands in the {what}; write it in other "
         "letters"
     )
 
@@ -92,5 +97,5 @@ def letter_pdf(
     for every_night in (True, False):
         data = content(letters, fields, contrasts=contrasts, dates=dates, every_night=every_night)
         if page_count(data) <= MOST_PAGES:
-            return _set(data)
+            return set_in_type(_template(), data, "letter")
     raise UsageError("the letter needs more than two pages; shorten own_words or the other fields")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from importlib import resources
 from typing import Any
 
 from sleepbrux import __version__
+from sleepbrux.letter.typeset import set_in_type
 from sleepbrux.protocol.words import Part, chair_words, log_words, part, patient_words
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
@@ -49,20 +49,4 @@ def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None) -> b
         "version": __version__, "purpose": PURPOSE,
     }  # fmt: skip
     template = (resources.files("sleepbrux.protocol") / "sheet.typ").read_bytes()
-    inputs = {"data": json.dumps(data)}
-    return _compiled(template, inputs)
-
-
-def _compiled(template: bytes, inputs: dict[str, str]) -> bytes:
-    """The PDF; fonts of the system only where the bundled ones lack a sign of the study's own words."""
-    import typst
-
-    try:
-        return bytes(
-            typst.compile(template, sys_inputs=inputs, format="pdf", pdf_standards=["ua-1"],
-                          ignore_system_fonts=True)
-        )  # fmt: skip
-    except typst.TypstError as error:
-        if "could not be displayed" not in str(error):
-            raise
-    return bytes(typst.compile(template, sys_inputs=inputs, format="pdf", pdf_standards=["ua-1"]))
+    return set_in_type(template, data, "sheet")

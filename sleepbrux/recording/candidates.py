@@ -11,6 +11,7 @@ from sleepbrux.errors import SleepbruxError
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import recognise
 from sleepbrux.recording.opening import Hints, family, unread
+from sleepbrux.visible import file_name
 
 Verdict = Literal["recording", "other", "unsaid"]
 # What no muscle channel can be: a file of these alone lies beside a recording and is none to score.
@@ -75,7 +76,7 @@ def _table(path: Path, hints: Hints, channels: Sequence[str]) -> Candidate:
     try:
         columns = read_columns(head_of(path), time_unit=hints.time_unit, found=Findings(path))
     except SleepbruxError as error:
-        return Candidate("other", str(error).removeprefix(f"{path.name}: ").rstrip("."))
+        return Candidate("other", str(error).removeprefix(f"{file_name(path)}: ").rstrip("."))
     if columns is None or not columns.signals:
         return Candidate("other", "no table of samples")
     if not columns.time and not columns.rate and hints.rate is None:

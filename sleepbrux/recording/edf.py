@@ -21,6 +21,7 @@ from sleepbrux.recording.edf_start import read_start
 from sleepbrux.recording.files import file_digest, opened, unreadable
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.model import Block, Channel, Mark, Recording
+from sleepbrux.visible import visible
 
 # A record larger than this is read channel by channel, so that no request reads far too much.
 _LARGE_RECORD_BYTES = 1 << 20
@@ -191,7 +192,7 @@ def _recording(
 ) -> Recording:
     start = read_start(header.fields, origin, found)
     return Recording(
-        name=source.path.stem,
+        name=visible(source.path.stem),
         format=header.format,
         start=start.moment,
         start_time_known=start.clock is not None,
@@ -247,7 +248,7 @@ def open_edf(
                 record_duration=_exact(record_duration, found),
                 found=found,
             )
-            annotations = read_annotations(handle, header)
+            annotations = read_annotations(handle, header, found)
     except OSError as error:
         raise unreadable(path, error) from error
     _note_name(path, header, found)

@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 
 from sleepbrux.recording.edf_header import Header, Signal
 from sleepbrux.recording.findings import Findings
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.model import Mark
+from sleepbrux.visible import printable
 
 LONGEST_NIGHT_S = 31 * 86_400
 # One line a record: its time where it holds nothing else, else nothing.
@@ -119,7 +121,7 @@ def _text(raw: bytes, result: Annotations) -> str:
     except UnicodeDecodeError:
         result.latin += 1
         text = raw.decode("latin-1")
-    return "".join(c if c.isprintable() else " " for c in text).strip()
+    return printable(text)
 
 
 def _read_list(tal: bytes, record: int, result: Annotations) -> None:
@@ -160,27 +162,30 @@ def _whole_seconds(raws: list[bytes], width: int) -> NDArray[np.float64]:
 
 
 def _read_span(
-    handle: FileIO, header: Header, span: tuple[int, int], result: Annotations, *, times: bool
-) -> None:
+    handle: FileIO, header: Header, span: tuple[int, int], result: Annotations, found: Findings, *,
+    times: bool,
+) -> None:  # fmt: skip
     raws = _record_bytes(handle, header, span)
     left = list(range(len(raws)))
     if times:
         result.onsets = _whole_seconds(raws, span[1] - span[0])
         left = np.flatnonzero(np.isnan(result.onsets)).tolist()
         # all at once where no text can hold what parts them
-        found = _TIME_KEEPING.findall(b"\n".join([raws[record] for record in left]))
-        if len(found) == len(left):
-            result.exact_onsets = {k: text for k, text in zip(left, found, strict=True) if text}
+        stamps = _TIME_KEEPING.findall(b"\n".join([raws[record] for record in left]))
+        if len(stamps) == len(left):
+            result.exact_onsets = {k: text for k, text in zip(left, stamps, strict=True) if text}
             left = [record for record in left if record not in result.exact_onsets]
     for record in left:
         first = times
         for tal in raws[record].split(b"\0"):
             if tal:
+                if len(result.marks) > MOST_MARKS:
+                    raise found.refusal(f"{TOO_MANY}.")
                 _read_list(tal, record if first else -1, result)
                 first = False
 
 
-def read_annotations(handle: FileIO, header: Header) -> Annotations:
+def read_annotations(handle: FileIO, header: Header, found: Findings) -> Annotations:
     """Read every annotation list of a file, touching few of its other bytes.
 
     Parameters
@@ -189,11 +194,18 @@ def read_annotations(handle: FileIO, header: Header) -> Annotations:
         The file, open for reading bytes, best unbuffered.
     header
         Its header.
+
+    Raises
+    ------
+    RecordingError
+        There are more than `MOST_MARKS` marks.
     """
     result = Annotations(np.full(header.n_records, np.nan))
     channels = [s for s in header.signals if s.is_annotations and s.samples_per_record]
     for rank, span in enumerate(_spans(channels, header.sample_bytes)):
-        _read_span(handle, header, span, result, times=rank == 0)
+        _read_span(handle, header, span, result, found, times=rank == 0)
+    if len(result.marks) > MOST_MARKS:
+        raise found.refusal(f"{TOO_MANY}.")
     for record, text in result.exact_onsets.items():
         result.onsets[record] = float(text)
     return result

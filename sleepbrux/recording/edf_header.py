@@ -15,6 +15,8 @@ from io import FileIO
 from typing import Literal, NamedTuple
 
 from sleepbrux.recording.findings import Findings, quoted
+from sleepbrux.recording.labels import MOST_CHANNELS
+from sleepbrux.visible import printable
 
 FILE_FIELDS = (
     ("version", 8),
@@ -41,7 +43,6 @@ SIGNAL_FIELDS = (
     ("reserved", 32),
 )
 HEADER_BYTES = 256
-MAX_SIGNALS = 4096
 BDF_MAGIC = b"\xffBIOSEMI"
 EDF_MAGIC = b"0       "
 ANNOTATION_LABELS = ("EDF Annotations", "BDF Annotations")
@@ -153,7 +154,7 @@ def clean(raw: bytes) -> str:
         text = raw.decode("utf-8")
     except UnicodeDecodeError:
         text = raw.decode("latin-1")
-    return "".join(c if c.isprintable() else " " for c in text).strip()
+    return printable(text)
 
 
 def number_text(raw: bytes) -> str:
@@ -202,7 +203,7 @@ def _read_signal_fields(handle: FileIO, size: int, fields: Fields, found: Findin
     header_bytes = _whole(fields["header bytes"])
     by_bytes = header_bytes // HEADER_BYTES - 1 if header_bytes is not None else None
     for count in (stated, by_bytes):
-        if count is None or not 0 < count <= MAX_SIGNALS or HEADER_BYTES * (count + 1) > size:
+        if count is None or not 0 < count <= MOST_CHANNELS or HEADER_BYTES * (count + 1) > size:
             continue
         handle.seek(HEADER_BYTES)
         signals = _signal_fields(handle.read(HEADER_BYTES * count), count)
@@ -214,9 +215,11 @@ def _read_signal_fields(handle: FileIO, size: int, fields: Fields, found: Findin
 
 def _no_signals(fields: Fields, size: int, stated: int | None) -> str:
     value = quoted(fields["number of signals"])
-    if stated is None or not 0 < stated <= MAX_SIGNALS:
+    if stated is not None and stated > MOST_CHANNELS and size >= HEADER_BYTES * (stated + 1):
+        return f"the header names {stated} channels, where up to {MOST_CHANNELS} are read; export fewer."
+    if stated is None or not 0 < stated <= MOST_CHANNELS:
         return (
-            f"field 'number of signals' is {value}, where 1 to {MAX_SIGNALS} are possible;"
+            f"field 'number of signals' is {value}, where 1 to {MOST_CHANNELS} are possible;"
             " is this an EDF or BDF file?"
         )
     if HEADER_BYTES * (stated + 1) > size:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from sleepbrux.errors import Note, RecordingError
+from sleepbrux.visible import file_name
 
 SHOWN = 5
 
@@ -20,7 +21,7 @@ class Findings:
     """
 
     def __init__(self, path: Path) -> None:
-        self.file_name = path.name
+        self.file_name = file_name(path)
         self._notes: list[Note] = []
 
     @property
@@ -41,11 +42,11 @@ class Findings:
         return RecordingError(f"{self.file_name}: {sentence}")
 
 
-def listed(words: Iterable[str]) -> str:
+def listed(words: Iterable[str], most: int = SHOWN) -> str:
     """Quoted words in a row, the first few of many."""
     unique = list(dict.fromkeys(words))
-    shown = ", ".join(repr(word) for word in unique[:SHOWN])
-    return shown if len(unique) <= SHOWN else f"{shown} and {len(unique) - SHOWN} more"
+    shown = ", ".join(repr(word) for word in unique[:most])
+    return shown if len(unique) <= most else f"{shown} and {len(unique) - most} more"
 
 
 def quoted(raw: bytes) -> str:

@@ -21,13 +21,13 @@ from sleepbrux.recording.edf_start import known_start, stands_in
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.hdf5_line import ask
-from sleepbrux.recording.labels import recognise, unique_labels
+from sleepbrux.recording.labels import MOST_CHANNELS, recognise, unique_labels
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Block, Channel, Piece, Recording
 from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.text_table import read_clock
+from sleepbrux.visible import printable, visible
 
-MOST_CHANNELS = 1024
 _SHOWN = 12
 _RATE_NAMES = frozenset(
     {"sampling rate", "samplingrate", "sample rate", "samplerate", "sampling frequency", "sfreq",
@@ -195,13 +195,13 @@ def _labels(each: Found) -> list[str]:
     """Label of each column: sensor and label attributes, else the data set's name."""
     stated = _first(each.attributes, _LABELS_NAMES)
     if isinstance(stated, list) and len(stated) == each.columns > 1:
-        return ["".join(c if c.isprintable() else " " for c in str(s)).strip() for s in stated]
+        return [printable(str(s)) for s in stated]
     own = _first(each.attributes, _LABEL_NAMES)
     name = str(own) if isinstance(own, str) and own.strip() else each.path.rsplit("/", 1)[-1]
     sensor = each.attributes.get("sensor")
     if isinstance(sensor, str) and sensor.strip() and sensor.casefold() not in name.casefold():
         name = f"{sensor.strip()} {name}"
-    name = "".join(c if c.isprintable() else " " for c in name).strip()
+    name = printable(name)
     return [name] if each.columns == 1 else [f"{name} {k + 1}" for k in range(each.columns)]
 
 
@@ -289,7 +289,7 @@ def open_hdf5(
     )
     start = known_start(_start(chosen[0].attributes), found)
     return Recording(
-        name=path.stem,
+        name=visible(path.stem),
         format="HDF5",
         start=start.moment,
         start_time_known=start.clock is not None,

@@ -25,12 +25,14 @@ from typing import get_args
 
 from sleepbrux.errors import RecordingError
 from sleepbrux.recording.model import Recording, Role, Side
+from sleepbrux.visible import printable
 
 ELECTRICAL: frozenset[Role] = frozenset(
     {"jaw", "chin", "leg", "arm", "neck", "emg", "ecg", "eeg", "eog"}
 )
 MUSCLES: frozenset[Role] = frozenset({"jaw", "chin", "leg", "arm", "neck", "emg"})
 
+MOST_CHANNELS = 1024
 _MASSETER = (
     r"\b(?:emg ?)?[lr]?(?:mass?(?:[ae]t(?:er(?:o|e|s)?|e)?)?)(?:l|r|lr|rl)?\d*\b|\b[lr]mm\d?\b|咬筋"
 )
@@ -118,22 +120,23 @@ def recognise(label: str) -> tuple[Role, Side, str]:
 
 
 def unique_labels(raw: list[str]) -> list[str]:
-    """Labels with none empty and none twice.
+    """Labels with none empty, none twice and nothing unseen in them.
 
     Examples
     --------
     >>> unique_labels(["EMG", "", "EMG", "ECG"])
     ['EMG#1', 'ch2', 'EMG#2', 'ECG']
     """
-    named = [label or f"ch{position + 1}" for position, label in enumerate(raw)]
+    named = [printable(label) or f"ch{position + 1}" for position, label in enumerate(raw)]
     counts = Counter(named)
     taken = {label for label, n in counts.items() if n == 1}
+    last: Counter[str] = Counter()
     result = []
     for label in named:
-        name, number = label, 0
-        while counts[label] > 1 and (number == 0 or name in taken):
-            number += 1
-            name = f"{label}#{number}"
+        name = label
+        while counts[label] > 1 and (name == label or name in taken):
+            last[label] += 1
+            name = f"{label}#{last[label]}"
         taken.add(name)
         result.append(name)
     return result

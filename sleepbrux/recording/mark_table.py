@@ -8,12 +8,11 @@ from pathlib import Path
 
 from sleepbrux.errors import Note
 from sleepbrux.recording.findings import Findings, listed
-from sleepbrux.recording.marks import plain_words
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY, plain_words
 from sleepbrux.recording.model import Mark, Recording
 from sleepbrux.recording.sync import fit_clocks, fit_marks, moved, note_of
 from sleepbrux.recording.text_table import after_start, read_clock, read_rows
-
-MOST_MARKS = 100_000
+from sleepbrux.visible import file_name, printable
 
 
 def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
@@ -43,7 +42,9 @@ def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
             " allowed; rename them."
         )
     marks = []
-    for row in rows[1 : MOST_MARKS + 1]:
+    if len(rows) - 1 > MOST_MARKS:
+        raise found.refusal(f"{TOO_MANY}.")
+    for row in rows[1:]:
         cells = [*row, *([""] * (len(names) - len(row)))]
         second = form.number(cells[onset])
         stamp = read_clock(cells[onset]) if second is None else None
@@ -55,7 +56,7 @@ def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
                 " sample, or a clock time where the recording says when it starts."
             )
         lasts = form.number(cells[duration]) if duration >= 0 else None
-        marks.append(Mark(second, max(lasts or 0.0, 0.0), cells[text][:200]))
+        marks.append(Mark(second, max(lasts or 0.0, 0.0), printable(cells[text])[:200]))
     return tuple(sorted(marks, key=lambda mark: mark.start_s))
 
 
@@ -69,10 +70,10 @@ def with_marks(
     if path is None:
         return recording
     marks = load_marks(path, recording)
-    notes = [Note("marks-from-file", "note", f"{len(marks)} marks come from {path.name}.")]
+    notes = [Note("marks-from-file", "note", f"{len(marks)} marks come from {file_name(path)}.")]
     fit = fit_clocks(sync) if sync else fit_marks(recording.marks, marks)
     if fit is not None:
         marks = moved(marks, fit)
-        notes.append(note_of(fit, path.name))
+        notes.append(note_of(fit, file_name(path)))
     together = sorted((*recording.marks, *marks), key=lambda mark: mark.start_s)
     return replace(recording, marks=tuple(together), notes=(*recording.notes, *notes))

@@ -5,10 +5,19 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
+from functools import lru_cache
 from typing import Literal
 
 MarkKind = Literal["lights_off", "lights_on", "clench", "rest", "sync", "stage", ""]
 LightsKind = Literal["lights_off", "lights_on", "lights_off or on", ""]
+
+# A mark in every half second of a night of 13 h; above it they are measurements, and no marks.
+MOST_MARKS = 100_000
+LONGEST_TEXT = 200
+TOO_MANY = (
+    f"there are more than {MOST_MARKS} marks, the most that are read; these are values and no marks of a"
+    " night: export the recording without them"
+)
 
 _LIGHT = r"(?:lights?|lts?|licht(?:er)?|lumieres?|luces|luz|luci|luce)"
 _KINDS: tuple[tuple[MarkKind, re.Pattern[str]], ...] = (
@@ -43,6 +52,8 @@ _SPELLINGS = {
 }  # fmt: skip
 _NEAR = 0.78
 _CLEARLY_NEARER = 0.05
+_SIGNS = {s: str.maketrans("", "", "".join(set(s))) for s in _SPELLINGS}
+_CACHED = 1 << 17  # the texts of one night
 
 
 def plain_words(text: str) -> str:
@@ -53,8 +64,9 @@ def plain_words(text: str) -> str:
     return " ".join(re.sub(r"[^\w]|_", " ", letters).split())
 
 
+@lru_cache(_CACHED)
 def classify(text: str) -> MarkKind:
-    """What a mark says; ``""`` where it says none of these things or two of them.
+    """What the first 200 characters of a mark say; ``""`` where it is none of these things or two of them.
 
     The end of a clench ("clench stop") is no clench; a clench with an anterior stop is one. Lights
     have many spellings and languages; misspelt ones are not accepted here, see `suggest`.
@@ -64,7 +76,7 @@ def classify(text: str) -> MarkKind:
     >>> classify("LIGHTS-OFF"), classify("Licht aus"), classify("Sleep stage N2"), classify("cough")
     ('lights_off', 'lights_off', 'stage', '')
     """
-    plain = plain_words(text)
+    plain = plain_words(text[:LONGEST_TEXT])
     if _STAGE.fullmatch(plain):
         return "stage"
     kinds = [kind for kind, pattern in _KINDS if pattern.search(plain)]
@@ -75,6 +87,16 @@ def classify(text: str) -> MarkKind:
     return kinds[0] if len(kinds) == 1 else ""
 
 
+def _may_be_near(plain: str) -> bool:
+    """Whether enough letters of a text stand in some spelling for the two to be alike."""
+    n = len(plain)
+    return any(
+        2 * min(n - len(plain.translate(other)), len(s)) >= _NEAR * (n + len(s))
+        for s, other in _SIGNS.items()
+    )
+
+
+@lru_cache(_CACHED)
 def suggest(text: str) -> LightsKind:
     """Lights mark that a text may be a misspelling of; to ask the user about, never to act upon.
 
@@ -85,7 +107,9 @@ def suggest(text: str) -> LightsKind:
     """
     if classify(text):
         return ""
-    plain = plain_words(text)
+    plain = plain_words(text[:LONGEST_TEXT])
+    if not _may_be_near(plain):
+        return ""
     best: dict[str, float] = {"lights_off": 0.0, "lights_on": 0.0}
     for spelling, kind in _SPELLINGS.items():
         ratio = difflib.SequenceMatcher(None, plain, spelling).ratio()

@@ -20,16 +20,17 @@ from sleepbrux.errors import RecordingError
 from sleepbrux.recording.edf_start import known_start
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings
-from sleepbrux.recording.labels import ELECTRICAL, recognise, unique_labels
+from sleepbrux.recording.labels import ELECTRICAL, MOST_CHANNELS, recognise, unique_labels
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import FASTEST_HZ, SLOWEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
+from sleepbrux.visible import printable, visible
 
 # FIFF code of the volt, the unit in which mne hands out every electrical channel.
 _VOLT = 107
 _AT_ONCE = 1 << 20
 _MOST_HEADER_BYTES = 1 << 22
-MOST_CHANNELS = 1024
 LONGEST_S = 31 * 86_400
 # Undoes 1e6 / interval in µs, as BrainVision headers state the rate.
 _LARGEST_DENOMINATOR = 1_000_000
@@ -201,7 +202,7 @@ def _marks(raw: Any) -> tuple[Mark, ...]:
     before = float(raw.first_time) if raw.annotations.orig_time is not None else 0.0
     notes = zip(raw.annotations.onset, raw.annotations.duration, raw.annotations.description,
                 raw.annotations.ch_names, strict=True)  # fmt: skip
-    marks = [Mark(float(o) - before, float(d), str(text), " ".join(names))
+    marks = [Mark(float(o) - before, float(d), printable(str(text)), " ".join(names))
              for o, d, text, names in notes]  # fmt: skip
     return tuple(sorted(marks, key=lambda mark: mark.start_s))
 
@@ -298,6 +299,8 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
             f"the header names {len(raw.ch_names)} channels, where up to {MOST_CHANNELS} are read; it is"
             " damaged: copy it again."
         )
+    if len(raw.annotations) > MOST_MARKS:
+        raise found.refusal(f"{TOO_MANY}.")
     frequency = float(raw.info["sfreq"])
     if not SLOWEST_HZ <= frequency <= FASTEST_HZ:
         raise found.refusal(f"the header states {frequency:g} samples a second; it is damaged.")
@@ -307,7 +310,7 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
     start = known_start(_start(raw), found)
     channels = tuple(_channels(raw, units, rate, unit, found))
     return Recording(
-        name=path.stem,
+        name=visible(path.stem),
         format=type(raw).__name__.removeprefix("Raw"),
         start=start.moment,
         start_time_known=start.clock is not None,

@@ -16,6 +16,7 @@ from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Recording
+from sleepbrux.visible import file_name
 
 READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
 
@@ -198,7 +199,7 @@ def unread(path: Path) -> str:
     found = Findings(path)
     first = _first_bytes(path)
     if _starts(first, _PACKED) or first.startswith(b"MATLAB"):
-        return str(_refused(path, first, found)).removeprefix(f"{path.name}: ").rstrip(".")
+        return str(_refused(path, first, found)).removeprefix(f"{file_name(path)}: ").rstrip(".")
     return ""
 
 

@@ -25,6 +25,7 @@ from sleepbrux.recording.marks import plain_words
 from sleepbrux.recording.model import Mark
 from sleepbrux.recording.text_table import Form, after_start, read_clock, read_rows
 from sleepbrux.spans import Grid, Spans
+from sleepbrux.visible import file_name
 
 Stage = Literal["wake", "n1", "n2", "n3", "rem", "nrem", "sleep", "movement"]
 STAGES: tuple[Stage, ...] = get_args(Stage)
@@ -416,12 +417,17 @@ def load_stages(
             f"every stage lies after the end of the recording, which lasts {duration_s:.0f} s; are these"
             " the stages of another night?"
         )
+    if end <= 0:
+        raise found.refusal(
+            f"every stage lies before the start of the recording, the last ends {-end:.0f} s before it; are"
+            " these the stages of another night, or is a sync event wrong?"
+        )
     if duration_s is not None and end > duration_s + 1:
         notes = [*notes, Note("stages-beyond", "warning",
                               f"stages go on for {end - duration_s:.0f} s after the end of the recording; "
                               "that part is left out")]  # fmt: skip
     return hypnogram_of(
-        epochs, end if duration_s is None else duration_s, f"stages from {path.name}", notes
+        epochs, end if duration_s is None else duration_s, f"stages from {file_name(path)}", notes
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from sleepbrux.errors import Note, RecordingError
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark, Recording
+from sleepbrux.recording.stages import LONGEST_S
 
 # Crystals stray by some 100 ppm at most (common practice, no source); beyond this it is a slip.
 MOST_DRIFT = 2e-3
@@ -69,11 +70,19 @@ def fit_clocks(pairs: Sequence[tuple[float, float]]) -> ClockFit:
     Raises
     ------
     RecordingError
-        No pair, pairs less than a minute apart, or a drift that no two clocks have.
+        No pair, a second that no recording has, pairs less than a minute apart, or a drift that no two
+        clocks have.
     """
     if not pairs:
         raise RecordingError("no event that both devices have recorded; mark one with each (sync)")
     other, own = (np.array(column, dtype=np.float64) for column in zip(*pairs, strict=True))
+    # comparisons with nan are false, so it is refused too
+    odd = ~((np.abs(other) <= LONGEST_S) & (np.abs(own) <= LONGEST_S))
+    if odd.any():
+        raise RecordingError(
+            f"the sync event {other[odd][0]:g}={own[odd][0]:g} is no pair of seconds of two recordings; give "
+            f"numbers of at most {LONGEST_S:g} s"
+        )
     if len(pairs) == 1:
         return ClockFit(float(own[0] - other[0]), 0.0, 1, 0.0)
     if np.ptp(other) < LEAST_APART_S:

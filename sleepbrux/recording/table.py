@@ -23,6 +23,7 @@ from sleepbrux.recording.edf_start import known_start
 from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.labels import recognise, unique_labels
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.presence import Present
@@ -30,9 +31,9 @@ from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.table_clock import Follower, Run, examine
 from sleepbrux.recording.table_form import MISSING, Columns, read_columns
 from sleepbrux.recording.text_table import SNIFFED_BYTES, read_clock, read_date
+from sleepbrux.visible import printable, visible
 
 PART_BYTES = 1 << 22
-MOST_MARKS = 100_000
 _EMPTY_SHARE = 0.5
 _NOON_S = 43_200.0
 _DAY_S = 86_400.0
@@ -214,9 +215,7 @@ class _Scan:
                 self.texts.append((row + k, cell[:200]))
             self.last_text = cell
         if len(self.texts) > MOST_MARKS:
-            raise self.found.refusal(
-                f"the column of marks holds more than {MOST_MARKS} texts; is it a column of marks?"
-            )
+            raise self.found.refusal(f"in the column of marks {TOO_MANY}.")
 
     def _clock_seconds(self, raw: bytes) -> NDArray[np.float64]:
         """Stamps of a part in seconds from the midnight of the first day."""
@@ -493,13 +492,15 @@ def open_table(
     last = runs[-1]
     begun = known_start(scan.start or columns.start, found)
     return Recording(
-        name=path.stem,
+        name=visible(path.stem),
         format="table",
         start=begun.moment,
         start_time_known=begun.clock is not None or scan.start_clock is not None,
         duration_s=last.onset_s + float(last.n / exact),
         channels=channels,
-        marks=tuple(Mark(_row_second(row, runs, exact), 0.0, text) for row, text in scan.texts),
+        marks=tuple(
+            Mark(_row_second(row, runs, exact), 0.0, printable(text)) for row, text in scan.texts
+        ),
         gaps=_night_gaps(runs, exact),
         notes=found.notes,
         source=TableSource(path, columns, tuple(scan.rows), tuple(scan.offsets)),

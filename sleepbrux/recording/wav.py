@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
@@ -25,14 +25,15 @@ from sleepbrux.recording.edf import widen
 from sleepbrux.recording.edf_start import known_start, stands_in
 from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings
-from sleepbrux.recording.labels import recognise
+from sleepbrux.recording.labels import MOST_CHANNELS, recognise
+from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import FASTEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.presence import faulty, present_in
 from sleepbrux.recording.scale import Scale, Unit, sized
+from sleepbrux.visible import printable, visible
 
 PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
-MOST_CHANNELS = 1024
 MOST_CHUNKS = 10_000
 MOST_MARK_BYTES = 1 << 22
 _STEP_SAMPLES = 1 << 20
@@ -177,6 +178,17 @@ def _cues(raw: bytes) -> dict[int, int]:
     return {number: sample for number, _, _, _, _, sample in points}
 
 
+def _marks(extras: Mapping[bytes, bytes], rate: Fraction, found: Findings) -> list[Mark]:
+    texts = _texts(extras.get(b"LIST", b""))
+    cues = _cues(extras.get(b"cue ", b""))
+    if len(cues) > MOST_MARKS:
+        raise found.refusal(f"{TOO_MANY}.")
+    return [
+        Mark(float(sample / rate), 0.0, texts.get(number, f"cue {number}"))
+        for number, sample in cues.items()
+    ]
+
+
 def _texts(raw: bytes) -> dict[int, str]:
     """Number of each cue point to its text, from an ``adtl`` list."""
     texts: dict[int, str] = {}
@@ -189,7 +201,7 @@ def _texts(raw: bytes) -> dict[int, str]:
                 text = body.decode("utf-8")
             except UnicodeDecodeError:
                 text = body.decode("latin-1")
-            texts.setdefault(number, "".join(c if c.isprintable() else " " for c in text).strip())
+            texts.setdefault(number, printable(text))
         at += 8 + length + length % 2
     return texts
 
@@ -274,17 +286,13 @@ def open_wav(
         raise found.refusal("the file holds no sample; copy it again from the recorder.")
     exact = Fraction(form.rate) if rate is None else exact_rate(rate)
     start = known_start(_began(extras.get(b"bext", b"")), found)
-    texts = _texts(extras.get(b"LIST", b""))
-    marks = [
-        Mark(float(sample / exact), 0.0, texts.get(number, f"cue {number}"))
-        for number, sample in _cues(extras.get(b"cue ", b"")).items()
-    ]
+    marks = _marks(extras, exact, found)
     source = WavSource(path, data.start, form.n_channels, _DTYPES[form.coding, form.sample_bytes])
     channels = _channels(form, n, exact, unit, scale, found)
     if form.coding == FLOAT:
         channels = _without_missing(source, channels, n, found, progress)
     return Recording(
-        name=path.stem,
+        name=visible(path.stem),
         format="WAV",
         start=start.moment,
         start_time_known=start.clock is not None,

@@ -40,6 +40,7 @@ def serve(desk: Desk, *, port: int = 0, told: Callable[[str], None]) -> None:
         place = listener.getsockname()[1]
         config = uvicorn.Config(
             application(desk, port=place, token=token), log_level="warning", access_log=False,
+            use_colors=False,
             server_header=False, proxy_headers=False, ws="none", lifespan="off",
         )  # fmt: skip
         threading.Thread(target=_build, args=(desk,), name="trace", daemon=True).start()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from datetime import date, datetime, time
@@ -13,6 +12,7 @@ from typing import Any
 import msgspec
 
 from sleepbrux.errors import StudyError
+from sleepbrux.files import read_text, toml_table
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.night import SIDES, Background, ElectrodeOff, NightPlan, Side
 from sleepbrux.synth.render import write_night
@@ -125,10 +125,10 @@ def load_scenario(path: Path | None = None) -> Scenario:
         The TOML file; None for the demo that comes with the package.
     """
     path = path or scenario_path()
+    table = toml_table(read_text(path, StudyError, "scenario (TOML)"), path.name, StudyError)
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
         scenario = msgspec.convert(table, Scenario)
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+    except msgspec.ValidationError as error:
         raise StudyError(f"{path.name} is no scenario: {error}") from error
     _refuse_unknown(table, path.name)
     conditions = {condition.name for condition in scenario.condition}

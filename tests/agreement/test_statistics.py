@@ -127,3 +127,16 @@ def test_the_interval_over_nights_covers_about_as_often_as_it_says():
         )
         inside += found.low <= 0.8 <= found.high
     assert 0.86 <= inside / 80 <= 0.99
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.1, 1 / 3])
+def test_scorings_that_differ_by_a_constant_are_perfectly_consistent_and_not_by_rounding(shift):
+    x = np.array([3.3, 4.1, 7.7, 1.2, 9.9, 0.1])
+    found = {one.name: one for one in icc(np.column_stack((x, x + shift)))}
+    assert (found["ICC(3,1)"].value, found["ICC(3,1)"].low, found["ICC(3,1)"].high) == (
+        1.0,
+        1.0,
+        1.0,
+    )
+    if shift == 0:
+        assert {(one.value, one.low, one.high) for one in found.values()} == {(1.0, 1.0, 1.0)}

@@ -103,3 +103,19 @@ def test_neighbours_alike_are_seen():
     rest = np.sin(np.arange(20) / 3) * 10 + 30
     found = trend_over_nights(rest, [7] * 20, ["none"] * 20, list(range(20)))
     assert found.lag_1 > 0.5
+
+
+@pytest.mark.parametrize("events", [[20] * 8, [0] * 8, [7, 3] * 4, [1234567] * 8])
+@pytest.mark.parametrize("hours", [7, 6.9, 7.123456789, 1 / 3])
+def test_nights_of_equal_rates_have_no_trend_and_no_likeness_of_neighbours(events, hours):
+    """What arithmetic leaves of equal nights differs from one processor to another, and means nothing."""
+    days = [0, 1, 2, 5, 6, 7, 9, 12]
+    assert trend_over_nights(events, [hours] * 8, ["none", "splint"] * 4, days) is None
+    assert trend_over_nights(events, [hours] * 8, ["none", "splint"] * 4, list(range(8))) is None
+
+
+def test_the_least_difference_of_one_night_is_enough_for_a_trend():
+    hours = [7.0] * 7 + [7.0 + 1 / 3600]
+    found = trend_over_nights([20] * 8, hours, ["none"] * 8, list(range(8)))
+    assert found.lag_1 is not None
+    assert found.factor_per_week == pytest.approx(1, abs=1e-3)

@@ -185,6 +185,9 @@ def test_every_cut_off_names_what_it_was_made_for_and_its_source(name):
         ("times_background = 2.0", "level_pct_mvc = 10.0\nfloor_pct_mvc = 5.0",
          ["threshold.floor_pct_mvc", "times_background"]),
         ("gap_s = 3.0", "gap_s = = 3.0", ["TOML", "line"]),
+        ('"episode.gap_s" = { status = "from memory"', '"episode.gap_s" = { status = "rumour"',
+         ["sources", "rumour", "allowed are 'read', 'from memory', 'our choice'"]),
+        ('"episode.gap_s" = {', '"episode.gap_s" = 3\n"x" = {', ["sources", "int"]),
     ],
 )  # fmt: skip
 def test_a_wrong_rule_file_is_refused_by_file_and_key(old, new, words):

@@ -225,7 +225,7 @@ def test_a_file_of_fields_is_read_and_an_unknown_key_refused(tmp_path):
     assert (fields.snoring, fields.date) == ("yes", "2026-03-09")
     for text, words in (
         ("ahi = 7\n", "no field 'ahi'"), ("snoring = 7\n", "not as it should be"),
-        ("snoring\n", "not a readable file"), (f'snoring = "{"x" * 301}"\n', "at most 300"),
+        ("snoring\n", "not valid TOML"), (f'snoring = "{"x" * 301}"\n', "at most 300"),
     ):  # fmt: skip
         path.write_text(text, encoding="utf-8")
         with pytest.raises(UsageError, match=words):

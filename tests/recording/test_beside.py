@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import struct
 from datetime import datetime
 from pathlib import Path
@@ -55,7 +56,15 @@ def test_a_residual_exists_from_three_events_on_and_is_printed():
 
 @pytest.mark.parametrize(
     ("pairs", "said"),
-    [([], "no event"), ([(0, 0), (1, 1)], "apart"), ([(0, 0), (1000, 1100)], "faster")],
+    [
+        ([], "no event"),
+        ([(0, 0), (1, 1)], "apart"),
+        ([(0, 0), (1000, 1100)], "faster"),
+        ([(math.nan, 1)], "sync event nan=1 is no pair of seconds"),
+        ([(1, math.inf)], "sync event 1=inf"),
+        ([(0, 0), (math.nan, 1000)], "sync event nan=1000"),
+        ([(0, 1e300)], "sync event 0=1e\\+300"),
+    ],
 )
 def test_events_that_join_no_clocks_are_refused(pairs, said):
     with pytest.raises(RecordingError, match=said):
@@ -223,3 +232,22 @@ def test_files_of_a_study_night_are_those_beside_the_study(tmp_path):
     assert request.beside.sync == ((0.0, 5.0), (6000.0, 6005.0))
     assert request.hints.scale == {"ch1": 2500.0}
     assert request.hints.roles == (("ch1", "masseter left"),)
+
+
+@pytest.mark.parametrize(
+    "pair", ["nan=1", "1=nan", "inf=1", "1=-inf", "nan=nan", "1e400=0", "=", "1", "1=2=3"]
+)
+def test_a_sync_pair_that_is_no_pair_of_seconds_is_wrong_usage(tmp_path, capsys, pair):
+    with pytest.raises(SystemExit) as stop:
+        main(["score", "night.edf", "--out", str(tmp_path), "--sync", pair, "--stages", "s.csv"])
+    assert stop.value.code == 2
+    assert "is no pair of seconds" in capsys.readouterr().err
+
+
+def test_stages_that_end_before_the_recording_are_refused_and_not_lost(tmp_path):
+    path = tmp_path / "stages.csv"
+    path.write_text("onset,duration,stage\n0,30,N2\n30,30,N2\n", "utf-8")
+    with pytest.raises(RecordingError, match=r"^stages\.csv: every stage lies before the start"):
+        open_beside(night(), BesideFiles(stages=path, sync=((5000.0, 0.0),)))
+    with pytest.raises(RecordingError, match="no pair of seconds"):
+        open_beside(night(), BesideFiles(stages=path, sync=((math.nan, 1.0),)))

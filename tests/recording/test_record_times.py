@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepbrux.recording.edf_annotations import read_annotations
+from sleepbrux.recording.findings import Findings
 
 WIDTH = 40
 SECONDS = st.one_of(
@@ -39,7 +40,7 @@ def test_a_record_has_the_time_it_says_exactly_or_none(tmp_path_factory, records
         signals=[SimpleNamespace(is_annotations=True, samples_per_record=WIDTH // 2, first_sample=0)],
     )  # fmt: skip
     with path.open("rb", buffering=0) as handle:
-        found = read_annotations(handle, header)
+        found = read_annotations(handle, header, Findings(path))
     for k, (sign, seconds, rest) in enumerate(records):
         whole, _, _ = seconds.partition(".")
         right = sign and whole.isdecimal() and len(whole) <= 15 and "\x14\x14" in rest

@@ -153,7 +153,7 @@ def test_truth_file_tells_what_was_rendered(small, tmp_path):
         ("clench = 1.05", "clench = 1.05\ncolour = 1", "unknown key 'colour'"),
         ('condition = "none"', 'condition = "nothing"', "has condition 'nothing'"),
         ("hours = 7.0", 'hours = "7"', "is no scenario"),
-        ("hours = 7.0", "hours = ", "is no scenario"),
+        ("hours = 7.0", "hours = ", "not valid TOML"),
         ("hours = 7.0", "", "is no scenario"),
     ],
 )
