@@ -10,11 +10,12 @@ import click
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
+    from sleepbrux.letter.compared import NightsCompared
     from sleepbrux.letter.nights import Letter
 
 
-def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
-    """The nights of a study, and what its comparison says."""
+def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompared, list[str]]:
+    """The nights of a study, what its comparison says, and ids of nights without a scoring."""
     from sleepbrux.letter.compared import study_letters
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.study import load_study
@@ -24,10 +25,10 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
     except StudyError as error:
         raise UsageError(str(error)) from error
     folder = results or file.parent / "results"
-    letters, contrasts, missing = study_letters(plan, folder, suffix=ARCHIVE)
-    for line in missing:
-        click.echo(f"note: the letter goes without {line}", err=True)
-    return letters, contrasts
+    letters, comparison, missing = study_letters(plan, folder, suffix=ARCHIVE)
+    for night in missing:
+        click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
+    return letters, comparison, [night.id for night in missing]
 
 
 @click.command()
@@ -101,15 +102,15 @@ def command(
     from sleepbrux.recording.files import file_digest
 
     if study is not None:
-        letters, contrasts = _study(study, results)
+        letters, comparison, missing = _study(study, results)
         beside = study
     else:
-        contrasts, beside = [], archives[0]
+        comparison, missing, beside = None, [], archives[0]
         letters = [
             Letter(path.name.removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
             for path in archives
         ]
-    pdf = letter_pdf(letters, fields, contrasts=contrasts, dates=with_dates)
+    pdf = letter_pdf(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
     target = out or beside.with_name("letter.pdf")
     target.parent.mkdir(parents=True, exist_ok=True)
     with replacing(target) as temporary:

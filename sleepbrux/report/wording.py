@@ -13,7 +13,7 @@ from sleepbrux.signal.envelope import odd_frames
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS
 
-NOT_REVIEWED = "No person has looked at this scoring yet"
+NOT_REVIEWED = "Automatic scoring, not reviewed"
 
 
 def banner(night: Night) -> str:
