@@ -42,7 +42,7 @@ from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window
 
 Progress = Callable[[float], None]
-FOUND_REST = "quietest 20 s before the clenches, found by the program"
+FOUND_REST = "quietest 20 s before the clenches, detected automatically"
 NONE_TAKEN = Cues(
     (), (), NOT_STATED,
     "no run of three even clenches stands out, so none was taken; those below can be chosen one by one",

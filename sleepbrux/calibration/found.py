@@ -41,6 +41,8 @@ REST_S = 20.0
 LEAST_REST_S = 5.0
 REST_REACH_S = 60.0
 CLEAR_S = 0.5
+PAUSE = "a pause"
+LEAST_OF_STRONGEST = 0.25
 
 
 @dataclass(frozen=True)
@@ -183,9 +185,7 @@ def _apart(one: _Piece, two: _Piece, place: _Place) -> str:
     grid = place.frames.grid
     pause = grid.seconds(two.start - one.stop) if two.start > one.stop else 0.0
     if not PAUSE_S[0] <= pause <= PAUSE_S[1]:
-        return (
-            f"a pause of {pause:.0f} s, where {PAUSE_S[0]:.0f} to {PAUSE_S[1]:.0f} s are looked for"
-        )
+        return f"{PAUSE} of {pause:.3g} s"
     if max(one.level, two.level) > LIKE * min(one.level, two.level):
         return "levels that differ by more than half"
     clear = grid.slots_for(CLEAR_S)
@@ -227,10 +227,7 @@ def _why_not(piece: _Piece, place: _Place, rows: Sequence[Sequence[_Piece]]) -> 
         )
     row = next(r for r in rows if piece in r)
     if _is_run(row, place):
-        return (
-            f"one of another run of {len(row)}; the earliest clear run is taken, as others may be with an "
-            "appliance or on waking"
-        )
+        return f"one of another run of {len(row)}; the earliest clear run is taken"
     if len(row) >= FEWEST:
         steps = ", ".join(
             f"{grid.seconds(d):.0f}" for d in np.diff([p.start for p in row]).tolist()
@@ -244,7 +241,9 @@ def _why_not(piece: _Piece, place: _Place, rows: Sequence[Sequence[_Piece]]) -> 
         and (why := _apart(*sorted((place.clenches[other], piece), key=lambda p: p.start), place))
     ]  # fmt: skip
     alone = "alone" if len(row) == 1 else "only two in a row"
-    return f"{alone}: {'; '.join(near)}" if near else alone
+    limits = f" ({PAUSE_S[0]:.0f} to {PAUSE_S[1]:.0f} s are looked for)"
+    told = "; ".join(near) + limits * any(why.startswith(PAUSE) for why in near)
+    return f"{alone}: {told}" if near else alone
 
 
 def _quiet_stretch(frames: ChannelFrames, before: int, earliest: int) -> tuple[float, float] | None:
@@ -278,7 +277,11 @@ def find_clenches(channels: Sequence[ChannelFrames]) -> Found | None:
 
 
 def search_clenches(channels: Sequence[ChannelFrames]) -> Search:
-    """The run that `find_clenches` takes, and every stretch like a clench with why it was not taken."""
+    """The run that `find_clenches` takes, and every stretch like a clench with why it was not taken.
+
+    Like a clench is what lies far above rest and reaches a quarter of the channel's strongest such stretch
+    (our choice). In a night it must last as long as a clench too: before sleep and after it people talk.
+    """
     places = list(_searched(channels))
     rows = [_rows(place) for place in places]
     found: list[Found] = []
@@ -294,9 +297,21 @@ def search_clenches(channels: Sequence[ChannelFrames]) -> Search:
         ClenchLike(*place.seconds(p), place.frames.channel.label, p.level / place.rest,
                 _why_not(p, place, own))
         for place, own in zip(places, rows, strict=True)
-        for p in place.pieces
+        for p in _alike(place, places)
     ]  # fmt: skip
     return Search(taken, tuple(_together(seen, taken)))
+
+
+def _alike(place: _Place, places: Sequence[_Place]) -> list[_Piece]:
+    """Pieces of a place that are like a clench."""
+    same = [p for p in places if p.frames is place.frames]
+    strongest = max((p.level for one in same for p in one.pieces), default=0.0)
+    short = place.frames.grid.duration_s <= SHORT_S
+    return [
+        p
+        for p in place.pieces
+        if p.level >= LEAST_OF_STRONGEST * strongest and (short or p.long_enough)
+    ]
 
 
 def _best(found: Sequence[Found]) -> Found:

@@ -134,7 +134,7 @@ def cues_of(
     if proposal is not None and proposal.teeth.casefold() in (teeth.casefold(), NOT_STATED):
         who = f"accepted by {proposal.accepted_by}" if proposal.accepted else "not confirmed"
         written = Cues(proposal.clenches_s, proposal.rests_s, proposal.teeth,
-                       f"clenches found by the program, {who}", proposal.accepted)  # fmt: skip
+                       f"clenches detected automatically, {who}", proposal.accepted)  # fmt: skip
     if written is not None and written.confirmed:
         return written
     before = night_s[0] if night_s else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from typing import Any
 
 import msgspec
@@ -222,8 +221,11 @@ def _head(looked: Looked) -> list[str]:
         + (f"; recorded {day:%Y-%m-%d}" if day else "; day of the recording unknown")
         + "."
     ]
-    command = f"sleepbrux reference {shlex.quote(looked.swept.name)}"
-    choose = f"To take others, name their numbers: {command} --clenches 1,2,3 --accept-by NAME --teeth natural."
+    command = "sleepbrux reference RECORDING"
+    choose = (
+        f"To take others, name their numbers: {command} --clenches 1,2,3 --accept-by NAME "
+        "--teeth natural."
+    )
     if not cues.clenches_s:
         return [*head, choose]
     if not cues.confirmed:
@@ -243,6 +245,11 @@ def reference_page(looked: Looked) -> str:
         section(
             "Clenches in the recording",
             table(clench_count(looked), CLENCH_HEADS, clench_rows(looked), words=len(CLENCH_HEADS)),
+            paragraph(
+                "The program takes the earliest clear run of three or more even clenches: later ones may be "
+                "with an appliance in, or on waking.",
+                "small",
+            ),
         ),
     ]
     for frames, (clenches, wrong, notes) in zip(looked.swept.frames, looked.channels, strict=True):

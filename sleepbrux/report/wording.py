@@ -216,7 +216,7 @@ def reference_text(night: Night) -> str:
         f"{levels} {kind}, {reference.statistic}; {reference.origin}; "
         f"{PLACEMENT_WORDS[reference.placement]}; teeth: {reference.teeth}"
         + (f"; clench of {reference.date}" if reference.date else "")
-        + ("" if reference.confirmed else "; unconfirmed: found by the program, accepted by nobody")
+        + ("" if reference.confirmed else "; unconfirmed: detected automatically, not confirmed")
     )
 
 
