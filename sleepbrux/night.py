@@ -153,6 +153,9 @@ class Night:
         What surrounds each episode.
     beside
         With an appliance-in clench as the reference: the reading against natural teeth.
+    numbers
+        Of the counted episodes, in order of ``chosen.episodes``; empty: 1, 2, 3. After a review an
+        episode keeps the number that the automatic scoring gave it.
     """
 
     swept: Swept
@@ -175,6 +178,7 @@ class Night:
     supersedes: str = ""
     review: Review | None = None
     beside: tuple[Beside, ...] = ()
+    numbers: tuple[int, ...] = ()
 
 
 def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:

@@ -29,8 +29,12 @@ def _samples(places: dict[str, list[list[int]]]) -> str:
 
 def _event(row: dict[str, Any]) -> str:
     around = "".join(f"; {k} {v}" for k, v in row.get("around", {}).items())
+    if "episode" in row:
+        name = f"episode {row['episode']}"
+    else:
+        name = f"in episode {row['in_episode']}" if row["in_episode"] else "single"
     return (
-        f"{row['number']:>4}  {row['start_s']:.3f} to {row['stop_s']:.3f} s  {row['kind']}  "
+        f"{name:<15}{row['start_s']:.3f} to {row['stop_s']:.3f} s  {row['kind']}  "
         f"{_samples(row['stored_samples'])}{around}"
     )
 

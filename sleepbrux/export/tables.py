@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\0")
 
 EPISODE_COLUMNS = {
-    "episode": "number, from 1, in order of onset",
+    "episode": "number, from 1, in order of onset; the same on the page, in the review and after it",
     "start_s": "onset of the first burst, s from the first sample, gaps counted",
     "end_s": "offset of the last burst, s",
     "kind": "phasic, tonic, mixed or unclassified",
@@ -90,8 +90,12 @@ def sides(night: Night, mask: int) -> str:
 
 
 def episode_numbers(night: Night) -> dict[int, int]:
-    """Position in the night's table to the number that tables and reports print."""
-    return {int(k): i for i, k in enumerate(night.chosen.episodes, start=1)}
+    """Position in the night's table to the number that pages, tables, review and exports print.
+
+    Episodes that do not count have none.
+    """
+    counted = night.chosen.episodes.tolist()
+    return dict(zip(counted, night.numbers or range(1, len(counted) + 1), strict=True))
 
 
 def _yes(code: int) -> str:
