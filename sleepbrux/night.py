@@ -30,7 +30,7 @@ from sleepbrux.context.drop import asks, basis_of, check, left_out
 from sleepbrux.context.gather import SURROUNDING, gather
 from sleepbrux.context.label import label as label_events
 from sleepbrux.context.model import NOTHING, Labels, Surroundings
-from sleepbrux.criteria import Criterion, exact, load_criterion
+from sleepbrux.criteria import DEFAULT_ID, Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageError
 from sleepbrux.measures import Measure, Selection, compute, select
@@ -58,6 +58,7 @@ LEAST_THRESHOLD_TO_REST = 1.5
 GOOD_THRESHOLD_TO_REST = 3.0
 LOST_SIDE_MINUTES = 5
 BACKGROUND_SAMPLE_FRAMES = 100
+REPLACED = "criterion-replaced"
 
 
 @dataclass(frozen=True, eq=False)
@@ -775,6 +776,11 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     for other in night.beside:
         again = with_beside(again, other.reference)
     return again
+
+
+def meant_criterion(night: Night) -> str:
+    """Id of the rule set that was meant, where the night was scored by another; empty where by that."""
+    return DEFAULT_ID if any(note.code == REPLACED for note in night.notes) else ""
 
 
 def with_notes(night: Night, *notes: Note) -> Night:

@@ -32,7 +32,9 @@ def _said(row: Row) -> str:
         return f"{name} was not scored: {row.problem}"
     rate = row.figures.rate_per_hour
     value = "no rate" if rate is None else f"{rate:.2f} episodes per valid hour"
-    return f"{name}: {value}"
+    meant = row.figures.instead_of
+    by = f"scored by {row.figures.criterion} instead of {meant}: " if meant else ""
+    return f"{name}: {by}{value}"
 
 
 def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:  # noqa: FBT001

@@ -47,17 +47,21 @@ def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | 
 
 
 def _say(path: Path, stem: str, night: object, out: Path) -> None:
-    from sleepbrux.night import Night, hours_text
+    from sleepbrux.night import REPLACED, Night, hours_text
     from sleepbrux.outputs import REPORT
+    from sleepbrux.report.numbers import count_of
 
     assert isinstance(night, Night)  # noqa: S101
     rate, hours = night.measures["episodes_per_hour"], night.measures["valid_hours"].value
     value = f"not computable ({rate.reason}):" if rate.value is None else f"{rate.value:.2f}"
     warnings = sum(n.severity == "warning" for n in night.notes)
+    replaced = next((n.text for n in night.notes if n.code == REPLACED), "")
+    if replaced:
+        click.echo(f"{path.name}: {replaced}")
     click.echo(
         f"{path.name}: {value} episodes per valid hour ({night.criterion.id}; "
         f"{hours_text(hours)} valid of: {night.window.basis})"
-        + (f"; {warnings} warning(s), see the report" if warnings else "")
+        + (f"; {count_of(warnings, 'warning')} in the report" if warnings else "")
     )
     click.echo(f"  report: {out / (stem + REPORT)}")
 

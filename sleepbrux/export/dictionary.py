@@ -35,8 +35,8 @@ EVENT_COLUMNS = {
     "mean_uv": "level over the whole event, µV",
 }
 TEXT = ("kind", "sides", "flags", "channel", "measure", "unit", "basis", "reason", "interval",
-        "keys", "text", "trial_type", "night", "condition", "criterion", "reference", "recording",
-        "report_id", "supersedes", "window")  # fmt: skip
+        "keys", "text", "trial_type", "night", "condition", "criterion", "instead_of", "reference",
+        "recording", "report_id", "supersedes", "window")  # fmt: skip
 MEANINGS = {
     "episodes": EPISODE_COLUMNS,
     "bursts": BURST_COLUMNS,

@@ -8,7 +8,7 @@ from sleepbrux.export.dictionary import EXCLUDED_COLUMNS, MEASURE_COLUMNS
 from sleepbrux.export.summary import excluded, report_id, rounded
 from sleepbrux.export.tables import csv_text, safe_text
 from sleepbrux.measures import Measure
-from sleepbrux.night import Night
+from sleepbrux.night import Night, meant_criterion
 
 
 def _cell(value: float | None) -> str:
@@ -60,7 +60,7 @@ def study_table(nights: Sequence[tuple[str, Night]]) -> str:
     """
     names = list(dict.fromkeys(name for _, night in nights for name in night.measures))
     heads = ["file", "pseudonym", "night", "condition", "recording", "report_id", "supersedes",
-             "input_sha256", "criterion", "criterion_digest", "window", "reference", "warnings",
+             "input_sha256", "criterion", "instead_of", "criterion_digest", "window", "reference", "warnings",
              *names, "episodes_per_hour_low_95", "episodes_per_hour_high_95", "interval"]  # fmt: skip
     rows = []
     for file, night in nights:
@@ -70,7 +70,8 @@ def study_table(nights: Sequence[tuple[str, Night]]) -> str:
             [
                 safe_text(file), *(safe_text(about.get(k, "")) for k in ("pseudonym", "night", "condition")),
                 safe_text(night.swept.name), report_id(night), night.supersedes, night.swept.digest,
-                night.criterion.id, night.criterion.digest(), safe_text(night.window.basis),
+                night.criterion.id, meant_criterion(night), night.criterion.digest(),
+                safe_text(night.window.basis),
                 safe_text(night.reference.origin if night.reference else ""),
                 str(sum(n.severity == "warning" for n in night.notes)),
                 *(_cell(night.measures[n].value) if n in night.measures else "" for n in names),

@@ -15,7 +15,7 @@ from sleepbrux.letter.compared import NightsCompared, compared, night_id
 from sleepbrux.letter.fields import ABOUT, Fields
 from sleepbrux.letter.nights import Letter, clean
 from sleepbrux.measures import Measure
-from sleepbrux.night import Night, hours_text
+from sleepbrux.night import Night, hours_text, meant_criterion
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report.numbers import began, count_of, listed, text
 from sleepbrux.report.wording import PLACEMENT_WORDS
@@ -203,6 +203,19 @@ def _supersedes(letters: Sequence[Letter]) -> list[str]:
     ]
 
 
+def _replaced(letters: Sequence[Letter]) -> list[str]:
+    """Which nights were scored by other rules than those meant, as they lack a reference clench."""
+    found = [x for x in letters if meant_criterion(x.night)]
+    if not found:
+        return []
+    first = found[0].night
+    which = "" if len(letters) == 1 else f" ({listed([night_id(x) for x in found])})"
+    return [
+        f"Scored by {first.criterion.id} instead of {meant_criterion(first)}{clean(which)}: no usable "
+        "reference clench. Not comparable with counts in % of maximal clench."
+    ]
+
+
 def _limits(letters: Sequence[Letter]) -> list[str]:
     """Warnings of the nights, each once, with the nights that it is about."""
     found: dict[str, list[str]] = {}
@@ -290,7 +303,7 @@ def content(
         if not any(x.night.review for x in letters)
         else "Reviewed as stated on page 1.",
         "reviewed": all(x.night.review is not None for x in letters),
-        "supersedes": _supersedes(letters),
+        "remarks": [*_replaced(letters), *_supersedes(letters)],
         "who": clean(who),
         "pseudonym": clean(people[0]) if fields.name and people[0] else "",
         "head": [[label, clean(entered[k])] for k, label in
