@@ -307,7 +307,7 @@ def study_request(
         criterion=""
         if night.reference == OWN and study.criterion == DEFAULT_ID
         else study.criterion,
-        channels=study.channels,
+        channels=night.channels or study.channels,
         hints=study_hints(study),
         about=(("pseudonym", study.pseudonym), ("night", night.id), ("condition", night.condition)),
         beside=_beside(study, night, folder),

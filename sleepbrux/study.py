@@ -60,6 +60,7 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     ``sound_start_s`` is the second of the recording at which the sound begins. ``marks`` is a table of marks
     (onset, duration, text); ``sync`` pairs seconds of the other device with seconds of the recording, at
     events that both recorded.
+    ``channels`` are scored in this night instead of the study's, as where one side was lost.
     What a person says of the night (pain, headache, sleep) runs from 0 to 10.
     """
 
@@ -67,6 +68,7 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     recording: Annotated[str, Meta(min_length=1)]
     condition: Name
     reference: Name = OWN
+    channels: tuple[str, ...] = ()
     date: date | None = None
     lights_off: time | None = None
     lights_on: time | None = None

@@ -216,7 +216,7 @@ def _after_night(
 @click.option(
     "--after-night", is_flag=True,
     help="Say whether each recording (or each night of a STUDY.toml) is usable, usable with limits or "
-    "to be repeated, why, and what to do.",
+    "to be repeated, why, and what to do. Repeat: no side alone has the hours that the rules ask for.",
 )  # fmt: skip
 @click.option(
     "--mvc-uv", type=options.Number(min=0, min_open=True), default=None, metavar="UV",
