@@ -354,7 +354,7 @@ def judge_study(path: Path) -> Iterator[Morning]:
         The study file itself cannot be read.
     """
     study = load_study(path)
-    for night in study.night:
+    for night in study.recorded:
         try:
             file = find_file(path.parent, night.recording, f"night {night.id!r}")
             request = study_request(study, night, path.parent)

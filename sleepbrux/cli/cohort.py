@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -124,4 +125,7 @@ def command(
     write_text(out / "cohort.json", cohort_text(found))
     write_text(out / "cohort.report.html", render_cohort(found, nights))
     click.echo(f"Page: {out / 'cohort.report.html'}")
+    if studies[0].suffix.casefold() == ".toml":
+        where = ("--results", results) if results else ()
+        following.say_next(("look at one person", ("compare", studies[0], *where)))
     return 0

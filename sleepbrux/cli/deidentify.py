@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import UsageError
 
 
@@ -50,6 +51,7 @@ def command(
     click.echo(
         "  the wave of a signal can still identify a person to whoever has another recording of it"
     )
+    following.say_next(("look at what the copy holds", ("inspect", out)))
     return 0
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import SleepbruxError, UsageError
 
 if TYPE_CHECKING:
@@ -109,4 +110,7 @@ def command(
     if nights:
         for path in write_files(nights, out, wish):
             click.echo(str(path))
+        following.say_next(
+            ("from a number down to the samples", ("trace", archives[0], "episodes_per_hour"))
+        )
     return 1 if failures else 0

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import click
 
+from sleepbrux.errors import UsageError
+
 STUDY_FILE, RESULTS = "study.toml", "results"
 
 
@@ -23,21 +25,20 @@ def program() -> str:
     True
     """
     called = Path(sys.argv[0])
-    if called.stem == "__main__":
-        return f"{_quoted(_near(Path(sys.executable)))} -m sleepbrux"
+    if called.stem == "__main__" and called.parent.name == "sleepbrux":
+        return f"{_quoted(str(shown(Path(sys.executable))))} -m sleepbrux"
     if called.stem != "sleepbrux":
         return "sleepbrux"  # called from Python
     found = shutil.which("sleepbrux")
     if found is not None and Path(found).resolve() == called.resolve():
         return "sleepbrux"
-    return _quoted(_near(called))
+    return _quoted(str(shown(called)))
 
 
-def _near(path: Path) -> str:
+def shown(path: Path) -> Path:
     """A path as it is named from the current folder where it lies below it, else whole; links are kept."""
     whole = os.path.abspath(path)  # noqa: PTH100
-    here = f"{Path.cwd()}{os.sep}"
-    return whole.removeprefix(here)
+    return Path(whole.removeprefix(f"{Path.cwd()}{os.sep}"))
 
 
 def _quoted(text: str) -> str:
@@ -50,14 +51,14 @@ def command_line(*words: object) -> str:
 
 
 def say_next(*steps: tuple[str, tuple[object, ...]]) -> None:
-    """Print what to do next: (what for, words of the command).
+    """Say what to do next: (what for, words of the command). Not on standard output, which may be a file.
 
     A command with a name that cannot be typed, such as one with control characters, is left out.
     """
     for what, words in steps:
         line = command_line(*words)
         if line.isprintable():
-            click.echo(f"next, {what}:\n  {line}")
+            click.echo(f"next, {what}:\n  {line}", err=True)
 
 
 def study_near(folder: Path) -> Path | None:
@@ -71,6 +72,23 @@ def study_near(folder: Path) -> Path | None:
 def results_of(study: Path) -> Path:
     """Where the results of a study go, and are looked for, if no folder is named."""
     return study.parent / RESULTS
+
+
+def found_results(study: Path, results: Path | None) -> Path:
+    """Folder with the archives of a study, the one named or the one beside the study file.
+
+    Raises
+    ------
+    UsageError
+        It is not there.
+    """
+    folder = results_of(study) if results is None else results
+    if not folder.is_dir():
+        raise UsageError(
+            f"there is no folder {str(folder)!r} with scored nights; score them with: "
+            f"{command_line('score', '--study', study)}, or name their folder with --results"
+        )
+    return folder
 
 
 def naming(study: Path, results: Path) -> tuple[object, ...]:

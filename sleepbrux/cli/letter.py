@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.cli import following
+from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.letter.compared import NightsCompared
@@ -16,15 +17,12 @@ if TYPE_CHECKING:
 
 def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompared, list[str]]:
     """The nights of a study, what its comparison says, and ids of nights without a scoring."""
+    from sleepbrux.cli.score import recorded_study
     from sleepbrux.letter.compared import study_letters
     from sleepbrux.outputs import ARCHIVE
-    from sleepbrux.study import load_study
 
-    try:
-        plan = load_study(file)
-    except StudyError as error:
-        raise UsageError(str(error)) from error
-    folder = results or file.parent / "results"
+    plan = recorded_study(file)
+    folder = following.found_results(file, results)
     letters, comparison, missing = study_letters(plan, folder, suffix=ARCHIVE)
     for night in missing:
         click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
@@ -89,6 +87,7 @@ def command(
             raise UsageError(f"{new_fields} is there already; name another file")
         write_text(new_fields, fields_template())
         click.echo(str(new_fields))
+        _after_fields(new_fields, archives, study, results)
         return 0
     if bool(archives) == (study is not None):
         raise UsageError(
@@ -116,4 +115,36 @@ def command(
     with replacing(target) as temporary:
         temporary.write_bytes(pdf)
     click.echo(str(target))
+    about = _about(archives, study, results)
+    if file is None and not entries:
+        form = target.with_name("letter.fields.toml")
+        following.say_next(
+            ("fill in question and findings", ("letter", "--new-fields", form, *about))
+        )
+    else:
+        files = [archives[0]] if archives else sorted(
+            following.found_results(study, results).glob(f"*{ARCHIVE}") if study else ()
+        )[:1]  # fmt: skip
+        following.say_next(
+            *(("files for other programs", ("export", path, "--out", path.parent / "files"))
+              for path in files)
+        )  # fmt: skip
     return 0
+
+
+def _about(
+    archives: tuple[Path, ...], study: Path | None, results: Path | None
+) -> tuple[object, ...]:
+    """The words that say whom a letter is about."""
+    if study is None:
+        return archives
+    return ("--study", study, *(("--results", results) if results else ()))
+
+
+def _after_fields(
+    form: Path, archives: tuple[Path, ...], study: Path | None, results: Path | None
+) -> None:
+    study = study if archives or study else following.study_near(form.absolute().parent)
+    about = _about(archives, study, results)
+    if about:
+        following.say_next(("once it is filled in", ("letter", *about, "--fields", form)))

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import UsageError
 
 SHOWN = 10
@@ -105,6 +106,9 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")
+        following.say_next(
+            ("from the rate down to the samples", ("trace", archive, "episodes_per_hour"))
+        )
         return 0
     if as_json and everything:
         raise UsageError("--json prints everything already; leave out --all")
@@ -119,4 +123,5 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
         for row in rows:
             click.echo(f"  {row}")
     click.echo(table["purpose"])
+    following.say_next(("see whether it holds under other rules", ("robustness", archive)))
     return 0

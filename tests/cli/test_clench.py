@@ -102,7 +102,7 @@ def test_two_clenches_are_shown_and_taken_by_number(run, tmp_path):
     done = run("reference", bare)
     assert done.code == 1
     assert "2 stretches like a clench, 0 taken" in done.out
-    assert "--clenches 1-2 --accept-by NAME --teeth natural" in done.out
+    assert "--clenches 1-2 --accept-by NAME --teeth natural" in done.err
     assert "No reference" in (tmp_path / "bare.edf.reference.html").read_text("utf-8")
     assert not (tmp_path / "bare.edf.clenches.toml").exists()
     done = run("reference", bare, "--accept-by", "AB", "--teeth", "natural")
