@@ -11,7 +11,7 @@ from sleepbrux.errors import Note, ReferenceLevelError
 from sleepbrux.night import Swept, sweep_recording
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.scoring import find_file, study_hints
-from sleepbrux.study import NO_APPLIANCE, Study, StudyReference
+from sleepbrux.study import FILL_IN, NO_APPLIANCE, Study, StudyReference
 
 
 def recording_test(
@@ -39,9 +39,8 @@ def study_tests(study: Study, folder: Path) -> list[ClenchTest]:
     condition each are one test, in order of their start, if their channels agree: the electrodes have to
     have stayed where they were.
     """
-    names = [
-        n for n in dict.fromkeys(night.condition for night in study.night) if n != NO_APPLIANCE
-    ]
+    conditions = (*study.conditions, *(night.condition for night in study.night))
+    names = [n for n in dict.fromkeys(conditions) if n not in (NO_APPLIANCE, FILL_IN)]
     names += [r.teeth for r in study.reference if not r.natural and r.teeth not in names]
     swept: dict[str, tuple[StudyReference, Swept]] = {}
     for reference in study.reference:

@@ -16,7 +16,6 @@ from __future__ import annotations
 import difflib
 import hashlib
 import hmac
-import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from difflib import SequenceMatcher
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from sleepbrux.calibration import NATURAL, cues_of, load_proposal, teeth_of
 from sleepbrux.criteria import load_criterion
@@ -19,13 +22,20 @@ from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.scoring import find_file, study_hints
 from sleepbrux.spans import Grid
-from sleepbrux.study import NO_APPLIANCE, OWN, Study, StudyNight
+from sleepbrux.study import FILL_IN, NO_APPLIANCE, OWN, Study, StudyNight
 from sleepbrux.visible import file_name
 from sleepbrux.wear import worn
 
 NIGHT_S = 5400.0
-FILL_IN = "FILL IN"
-Severity = Literal["missing", "note"]
+PLANNED_NIGHTS = 4
+Severity = Literal["missing", "question", "limit", "note"]
+SEVERITIES: tuple[Severity, ...] = get_args(Severity)
+# what a name begins with, or is, that means no appliance; whole words, without accents and capitals
+NONE_FIRST = {"no", "non", "not", "none", "nothing", "nil", "without", "ohne", "kein", "keine", "keiner",
+              "nichts", "sans", "aucun", "aucune", "sin", "senza", "nessuno", "geen", "zonder",
+              "bez"}  # fmt: skip
+NONE_WHOLE = {"na", "off", "natural", "natural teeth", "baseline", "control", "0"}
+ALIKE = 0.85
 
 NIGHT_FIELDS = """\
 # appliance_in = 22:55:00      # clock times of insertion and removal
@@ -45,26 +55,34 @@ class Finding:
     Attributes
     ----------
     severity
-        ``"missing"`` where a night cannot be scored or compared as the study means it, else ``"note"``.
+        ``"missing"`` where a night cannot be scored or compared as the study means it, ``"question"`` where
+        the file may not say what is meant, ``"limit"`` where a result is affected, else ``"note"``.
     where
         Field, as a path.
     text
         What is lacking and what to do.
+    look_at
+        Recording whose clenches are to be looked for; empty for none.
     """
 
     severity: Severity
     where: str
     text: str
+    look_at: str = ""
 
 
 @dataclass(frozen=True)
 class Draft:
-    """A drafted study file, and the files of the folder that are not in it, with the reason."""
+    """A drafted study file, and the files of the folder that are not in it, with the reason.
+
+    ``nights`` have a recording; ``planned`` ones are still to be made.
+    """
 
     text: str
     nights: int
     references: int
     left_out: tuple[str, ...]
+    planned: int = 0
 
 
 def _is_night(recording: Recording) -> bool:
@@ -93,28 +111,31 @@ def _recordings(folder: Path) -> tuple[list[tuple[str, Recording]], list[str]]:
     return found, left_out
 
 
-def draft(folder: Path) -> Draft:
+def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED_NIGHTS) -> Draft:
     """Draft a study file from the recordings in a folder; nothing of a header's identity is taken.
 
-    Raises
-    ------
-    StudyError
-        No recording of a night.
+    Where no recording of a night is there, nights are planned.
+
+    Parameters
+    ----------
+    conditions
+        Names of what will be worn; without them each night is to be filled in.
+    nights
+        Planned nights under each condition; as many in all without conditions.
     """
     found, left_out = _recordings(folder)
     found.sort(key=lambda pair: (str(pair[1].start or ""), pair[0]))
-    nights = [(name, r) for name, r in found if _is_night(r)]
+    recorded = [(name, r) for name, r in found if _is_night(r)]
     chair = [(name, r) for name, r in found if not _is_night(r)]
-    if not nights:
-        raise StudyError(
-            f"{folder.name or folder}: no recording of {NIGHT_S / 3600:g} h or more, or with lights marks, "
-            "was found; name the folder that holds the nights"
-        )
+    names = ", ".join(json.dumps(c, ensure_ascii=False) for c in conditions)
     lines = [
-        "# A study: one person. Drafted by the program: every FILL IN wants a word, every # may be used.",
+        f"# A study: one person. Replace each {FILL_IN}; lines that begin with # are optional.",
         f'pseudonym = "{FILL_IN}"           # no name, no hospital number',
         'primary_outcome = "episodes_per_hour"  # chosen before the nights are scored',
         'criterion = "phasic_tonic_10mvc"',
+        f"conditions = [{names}]"
+        if names
+        else '# conditions = ["none"]            # every name once, as it is meant; "none": no appliance',
         '# baseline = "none"',
         '# order = "as it came"             # planned phases, randomised nights, randomised blocks',
     ]
@@ -131,7 +152,7 @@ def draft(folder: Path) -> Draft:
             lines.append(
                 "# no mark names a clench: run sleepbrux reference on this recording first"
             )
-    for k, (name, recording) in enumerate(nights, start=1):
+    for k, (name, recording) in enumerate(recorded, start=1):
         own = len([m for m in recording.marks if classify(m.text) == "clench"]) > 1
         lines += ["", "[[night]]", f'id = "night-{k:02d}"',
                   f"recording = {json.dumps(name, ensure_ascii=False)}"]  # fmt: skip
@@ -141,7 +162,14 @@ def draft(folder: Path) -> Draft:
         kind = OWN if own or not chair else "chair-1"
         why = "clenches marked in the night" if own else "no mark names a clench in this night"
         lines += [f'reference = "{kind}"             # {why}', NIGHT_FIELDS]
-    return Draft("\n".join(lines) + "\n", len(nights), len(chair), tuple(left_out))
+    planned = [] if recorded else list(conditions or [FILL_IN]) * nights
+    for k, condition in enumerate(planned, start=1):
+        lines += ["", "[[night]]", f'id = "night-{k:02d}"',
+                  'recording = ""                  # name of the file, once it lies in this folder',
+                  f"condition = {json.dumps(condition, ensure_ascii=False)}           # what is worn",
+                  'reference = "own"               # three clenches before sleep, each night',
+                  NIGHT_FIELDS]  # fmt: skip
+    return Draft("\n".join(lines) + "\n", len(recorded), len(chair), tuple(left_out), len(planned))
 
 
 def check(study: Study, folder: Path) -> list[Finding]:
@@ -160,6 +188,9 @@ def check(study: Study, folder: Path) -> list[Finding]:
     seen: dict[str, str] = {}
     for k, night in enumerate(study.night):
         where = f"night[{k}] ({night.id})"
+        if not night.recording:
+            found += _planned(night, where)
+            continue
         if night.recording in seen:
             found.append(Finding("missing", f"{where}.recording",
                                  f"{night.recording!r} belongs to {seen[night.recording]} too"))  # fmt: skip
@@ -167,9 +198,121 @@ def check(study: Study, folder: Path) -> list[Finding]:
         kinds.setdefault(night.condition, set()).add(night.reference == OWN)
         found += _night_findings(study, night, folder, where)
     if len(set().union(*kinds.values())) > 1:
-        found.append(Finding("note", "night[].reference", "some nights stand on their own clenches and some "
-                             "on the chair's: such conditions cannot be compared"))  # fmt: skip
+        found.append(Finding("limit", "night[].reference", "some nights are scored against their own "
+                             "clenches and some against the chair's: they cannot be compared"))  # fmt: skip
+    if len(study.recorded) < len(study.night):
+        found += _unnamed(study, folder)
     return found
+
+
+def _planned(night: StudyNight, where: str) -> Iterator[Finding]:
+    """What a night lacks that is still to be recorded."""
+    if night.condition == FILL_IN:
+        yield Finding("missing", f"{where}.condition", "still to be filled in")
+    yield Finding("note", f"{where}.recording", "not recorded yet")
+
+
+def _unnamed(study: Study, folder: Path) -> Iterator[Finding]:
+    """Recordings that lie in the folder while nights are still without one."""
+    used = {n.recording for n in study.night} | {r.recording for r in study.reference}
+    used |= {name for n in study.night for name in (n.stages, n.sound, n.marks)}
+    names = [
+        path.name
+        for path in (sorted(folder.iterdir()) if folder.is_dir() else ())
+        if path.name not in used and path.is_file() and candidate(path).verdict == "recording"
+    ]
+    if names:
+        yield Finding(
+            "note",
+            "night[].recording",
+            f"recordings in this folder that no entry names: {', '.join(names)}",
+        )
+
+
+def told(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings in the order of what they do to a result; the same word about several entries once."""
+    groups: dict[tuple[Severity, str, str, str], list[Finding]] = {}
+    for one in findings:
+        entry = _ENTRY.fullmatch(one.where)
+        kind, field = (entry["kind"], entry["field"] or "") if entry else ("", one.where)
+        groups.setdefault((one.severity, kind, field, one.text), []).append(one)
+    merged = [
+        group[0] if len(group) == 1
+        else Finding(severity, f"{kind}s {', '.join(_ids(group))}: {field.lstrip('.')}", text,
+                     group[0].look_at)
+        for (severity, kind, field, text), group in groups.items()
+    ]  # fmt: skip
+    return sorted(merged, key=lambda one: SEVERITIES.index(one.severity))
+
+
+_ENTRY = re.compile(r"(?P<kind>night|reference)\[\d+\] \((?P<id>.*?)\)(?P<field>\..*)?")
+
+
+def _ids(group: Sequence[Finding]) -> list[str]:
+    found = [_ENTRY.fullmatch(one.where) for one in group]
+    return [entry["id"] for entry in found if entry]
+
+
+def _words(name: str) -> list[str]:
+    """Words of a name without accents, capitals and signs."""
+    plain = unicodedata.normalize("NFKD", name).casefold()
+    return re.findall(r"[^\W_]+", "".join(c for c in plain if not unicodedata.combining(c)))
+
+
+def means_none(name: str) -> bool:
+    """Whether a condition reads like "no appliance" and is not written so.
+
+    Examples
+    --------
+    >>> [means_none(name) for name in ("None", "no splint", "-", "none", "normal splint")]
+    [True, True, True, False, False]
+    """
+    words = _words(name)
+    if name == NO_APPLIANCE:
+        return False
+    return not words or words[0] in NONE_FIRST or bool(
+        {" ".join(words), "".join(words)} & NONE_WHOLE
+    )  # fmt: skip
+
+
+def alike(one: str, other: str) -> bool:
+    """Whether two names may be spellings of one: words that differ by a letter or two, or in order.
+
+    Examples
+    --------
+    >>> alike("night guard", "Nightguard"), alike("guard 1", "guard 2"), alike("splint", "guard")
+    (True, False, False)
+    """
+    a, b = _words(one), _words(other)
+    if "".join(a) == "".join(b) or sorted(a) == sorted(b):
+        return True
+    # a number, or a letter that stands alone, is what tells two appliances apart
+    marks = [[w for w in words if len(w) == 1 or w.isdecimal()] for words in (a, b)]
+    if marks[0] != marks[1]:
+        return False
+    return SequenceMatcher(None, "".join(a), "".join(b), autojunk=False).ratio() >= ALIKE
+
+
+def _name_questions(study: Study) -> Iterator[Finding]:
+    """Names of conditions that may not say what is meant; none where the study lists them."""
+    if study.conditions:
+        return
+    names = [n for n in dict.fromkeys(n.condition for n in study.night) if n != FILL_IN]
+    for name in filter(means_none, names):
+        yield Finding("question", "night[].condition", f"{name!r} reads like no appliance, and counts as an "
+                      f'appliance of that name; write condition = "{NO_APPLIANCE}", or list the name in '
+                      "conditions = [...] if it is one")  # fmt: skip
+    groups: list[list[str]] = []
+    for name in (n for n in names if n != NO_APPLIANCE and not means_none(n)):
+        near = next((g for g in groups if any(alike(name, other) for other in g)), None)
+        if near is None:
+            groups.append([name])
+        else:
+            near.append(name)
+    for group in (g for g in groups if len(g) > 1):
+        yield Finding("question", "night[].condition", f"{', '.join(map(repr, group))} look like spellings "
+                      "of one appliance, and count as different ones; write one name, or list them in "
+                      "conditions = [...] if they differ")  # fmt: skip
 
 
 def _study_findings(study: Study) -> Iterator[Finding]:
@@ -179,10 +322,11 @@ def _study_findings(study: Study) -> Iterator[Finding]:
         load_criterion(study.criterion)
     except SleepbruxError as error:
         yield Finding("missing", "criterion", str(error))
-    conditions = {n.condition for n in study.night}
+    yield from _name_questions(study)
+    conditions = {n.condition for n in study.night} - {FILL_IN}
     if study.baseline not in conditions and len(conditions) > 1:
-        yield Finding("note", "baseline", f"no night has the condition {study.baseline!r}, with which the "
-                      f"others would be compared; there are {', '.join(sorted(conditions))}")  # fmt: skip
+        yield Finding("question", "baseline", f"no night has the condition {study.baseline!r}, with which "
+                      f"the others would be compared; there are {', '.join(sorted(conditions))}")  # fmt: skip
 
 
 def _opened(
@@ -213,12 +357,14 @@ def _clench_findings(recording: Recording, path: Path, where: str, teeth: str) -
     if cues is None:
         return [
             Finding("missing", f"{where}.reference", f"no two clenches with {teeth} are marked in "
-                    f"{path.name}; run sleepbrux reference {path.name}, and accept what it finds")
+                    f"{path.name}; look for them with sleepbrux reference, and accept what it finds",
+                    path.name)
         ]  # fmt: skip
     if not cues.confirmed:
         return [
-            Finding("missing", f"{where}.reference", "the clenches were found by the program and nobody has "
-                    f"accepted them; look at them: sleepbrux reference {path.name} --accept-by NAME")
+            Finding("missing", f"{where}.reference", "the clenches were detected automatically and nobody "
+                    f"has accepted them; look at them with sleepbrux reference {path.name}, and accept them",
+                    path.name)
         ]  # fmt: skip
     return []
 
@@ -251,8 +397,8 @@ def _entry_findings(night: StudyNight, where: str) -> list[Finding]:
         found.append(Finding("missing", f"{where}.condition", "still to be filled in"))
     elif night.condition != NO_APPLIANCE:
         if night.appliance_in is None or night.appliance_out is None:
-            found.append(Finding("note", f"{where}.appliance_in, appliance_out", "not both given: the "
-                                 "appliance counts as worn where a time is missing"))  # fmt: skip
+            found.append(Finding("limit", f"{where}.appliance_in, appliance_out", "not both given: assumed "
+                                 "worn where a time is missing"))  # fmt: skip
         if night.days_since_first_worn is None:
             found.append(Finding("note", f"{where}.days_since_first_worn", "not given; the first days with "
                                  "an appliance differ from later ones"))  # fmt: skip
@@ -278,7 +424,8 @@ def _recording_findings(night: StudyNight, recording: Recording, where: str) -> 
         found.append(Finding("missing", f"{where}.lights_off, lights_on", "neither given nor both marked in "
                              "the recording: time awake would count"))  # fmt: skip
     if night.date is None:
-        found.append(Finding("note", f"{where}.date", "not given"))
+        found.append(Finding("limit", f"{where}.date", "not given: nights are taken in the order of the "
+                             "file"))  # fmt: skip
     elif recording.start is not None:
         days = {recording.start.date(), recording.start.date() - timedelta(days=1)}
         if night.date not in days:

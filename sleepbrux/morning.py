@@ -1,11 +1,15 @@
 """The morning after: can this recording be read, and if not, what to do before the next night.
 
 A word about the recording, never about the person: it says nothing of how much activity there was.
-The limits are our choice.
+
+One rule (our choice): a night is to be *repeated* where no side, taken alone, has the valid hours that the
+rules ask for. It is *usable with limits* where something else was found, and *usable* where nothing was. So a
+side that is lost for longer never makes a better night.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -239,20 +243,37 @@ def _gap_hours(night: Night) -> float:
     return (gaps & night.chosen.window).hours
 
 
-def _too_short(night: Night, found: list[Finding], valid: float, window: float) -> Finding:
-    """Why a night has too few valid hours, and what one side alone would have."""
-    least = night.criterion.window.minimum_valid_hours
-    text = f"{hours_text(valid)} can be scored; the rules ask for {least:g} h"
+def _alone(night: Night) -> tuple[str, float]:
+    """The side that was usable longest inside the window, and for how many hours."""
     alone = {
         frames.channel.label: (quality.usable & night.window.on(frames.grid)).hours
         for frames, quality in zip(night.swept.frames, night.quality, strict=True)
     }
     label = max(alone, key=lambda k: alone[k])
-    if alone[label] >= least:
-        text += (
-            f"; {label} alone has {hours_text(alone[label])}, which 'sleepbrux score --channel' scores "
-            "as a night of one side"
-        )
+    return label, alone[label]
+
+
+def _one_side(night: Night, valid: float) -> Finding:
+    """Too few hours of all sides together, enough of one."""
+    label, hours = _alone(night)
+    quoted = json.dumps(label, ensure_ascii=False)
+    return Finding(
+        "electrode",
+        f"all sides together can be scored for {hours_text(valid)}, where the rules ask for "
+        f"{night.criterion.window.minimum_valid_hours:g} h; {label} alone has {hours_text(hours)}. Score "
+        f"that side alone: --channel {quoted}, or channels = [{quoted}] at the night in the study file. "
+        "A night of one side is not compared with nights of both",
+        FIX_ELECTRODE,
+    )
+
+
+def _too_short(night: Night, found: list[Finding], valid: float, window: float) -> Finding:
+    """Why no side has the hours that the rules ask for."""
+    least = night.criterion.window.minimum_valid_hours
+    label, hours = _alone(night)
+    text = f"{hours_text(valid)} can be scored; the rules ask for {least:g} h"
+    if len(night.swept.frames) > 1:
+        text += f"; the best side alone, {label}, has {hours_text(hours)}"
     if window < least <= night.swept.duration_s / 3600:
         text += f" (window: {hours_text(window)} of {hours_text(night.swept.duration_s / 3600)} recorded)"
         return Finding("clock", text, FIX_MARKS, fatal=True)
@@ -265,19 +286,18 @@ def _too_short(night: Night, found: list[Finding], valid: float, window: float) 
 
 
 def after_night(night: Night, name: str = "") -> Morning:
-    """What one scored night says of its recording.
-
-    Fewer valid hours than the rules ask for mean "repeat"; anything else that is found means "usable
-    with limits".
-    """
+    """What one scored night says of its recording: see the rule above."""
     valid = night.measures["valid_hours"].value or 0.0
     window = night.measures["analysed_hours"].value or 0.0
-    short = valid < night.criterion.window.minimum_valid_hours
+    least = night.criterion.window.minimum_valid_hours
+    short = max(valid, _alone(night)[1]) < least
     found = [*_electrodes(night, short=short), *_battery(night, short=short), *_clench(night), *_clock(night),
              *_clipping(night), *_mains(night)]  # fmt: skip
     unseen = window - valid - _gap_hours(night)
     if short:
         found.insert(0, _too_short(night, found, valid, window))
+    elif valid < least:
+        found.insert(0, _one_side(night, valid))
     elif unseen > (1 - LEAST_SHARE) * window and not any(f.cause == "electrode" for f in found):
         found.append(
             Finding("electrode", f"{hours_text(unseen)} of {hours_text(window)} could not be scored",
@@ -334,7 +354,7 @@ def judge_study(path: Path) -> Iterator[Morning]:
         The study file itself cannot be read.
     """
     study = load_study(path)
-    for night in study.night:
+    for night in study.recorded:
         try:
             file = find_file(path.parent, night.recording, f"night {night.id!r}")
             request = study_request(study, night, path.parent)

@@ -30,7 +30,7 @@ from sleepbrux.context.drop import asks, basis_of, check, left_out
 from sleepbrux.context.gather import SURROUNDING, gather
 from sleepbrux.context.label import label as label_events
 from sleepbrux.context.model import NOTHING, Labels, Surroundings
-from sleepbrux.criteria import Criterion, exact, load_criterion
+from sleepbrux.criteria import DEFAULT_ID, Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageError
 from sleepbrux.measures import Measure, Selection, compute, select
@@ -61,6 +61,7 @@ LEAST_THRESHOLD_TO_REST = 1.5
 GOOD_THRESHOLD_TO_REST = 3.0
 LOST_SIDE_MINUTES = 5
 BACKGROUND_SAMPLE_FRAMES = 100
+REPLACED = "criterion-replaced"
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,6 +157,9 @@ class Night:
         What surrounds each episode.
     beside
         With an appliance-in clench as the reference: the reading against natural teeth.
+    numbers
+        Of the counted episodes, in order of ``chosen.episodes``; empty: 1, 2, 3. After a review an
+        episode keeps the number that the automatic scoring gave it.
     """
 
     swept: Swept
@@ -178,6 +182,7 @@ class Night:
     supersedes: str = ""
     review: Review | None = None
     beside: tuple[Beside, ...] = ()
+    numbers: tuple[int, ...] = ()
 
 
 def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:
@@ -780,6 +785,11 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     for other in night.beside:
         again = with_beside(again, other.reference)
     return again
+
+
+def meant_criterion(night: Night) -> str:
+    """Id of the rule set that was meant, where the night was scored by another; empty where by that."""
+    return DEFAULT_ID if any(note.code == REPLACED for note in night.notes) else ""
 
 
 def with_notes(night: Night, *notes: Note) -> Night:

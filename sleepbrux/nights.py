@@ -108,7 +108,7 @@ def archived(study: Study, folder: Path, *, suffix: str) -> Iterator[Found | Mis
     """
     own = folder / safe_stem(study.pseudonym)
     folder = own if own.is_dir() else folder
-    for entry in study.night:
+    for entry in study.recorded:
         stems = dict.fromkeys((safe_stem(entry.id), safe_stem(Path(entry.recording).stem)))
         names = [f"{stem}{suffix}" for stem in stems]
         try:
@@ -249,8 +249,9 @@ def pool(
 
 
 def in_order(study: Study) -> tuple[list[StudyNight], str]:
-    """Nights by date where every one has a date, else as the study file lists them."""
-    dates = {night.id: night.date for night in study.night if night.date is not None}
-    if len(dates) == len(study.night):
-        return sorted(study.night, key=lambda night: dates[night.id]), "by date"
-    return list(study.night), "as listed in the study file (not every night has a date)"
+    """Recorded nights by date where every one has a date, else as the study file lists them."""
+    nights = study.recorded
+    dates = {night.id: night.date for night in nights if night.date is not None}
+    if len(dates) == len(nights):
+        return sorted(nights, key=lambda night: dates[night.id]), "by date"
+    return list(nights), "as listed in the study file (not every night has a date)"

@@ -2,35 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
 from sleepbrux.calibration import (
     DEFAULT_STATISTIC,
+    MARKED,
     NATURAL,
     NOT_STATED,
     UNCONFIRMED,
     Clenches,
     Cues,
-    Found,
     Level,
     Placement,
     Proposal,
     Reference,
+    Search,
     cues_of,
-    find_clenches,
     from_clenches,
     load_proposal,
     measure,
     plausibility_notes,
     refusals,
+    rest_before,
+    search_clenches,
     teeth_of,
     unused_clenches,
     warnings,
 )
-from sleepbrux.errors import Note, ReferenceLevelError
+from sleepbrux.calibration.found import SHORT_S
+from sleepbrux.errors import Note, ReferenceLevelError, UsageError
 from sleepbrux.night import Swept, sweep_recording
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
@@ -39,7 +42,12 @@ from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.window import LIGHTS_UNKNOWN, Window, find_window
 
 Progress = Callable[[float], None]
-FOUND_REST = "quietest 20 s before the clenches, found by the program"
+FOUND_REST = "quietest 20 s before the clenches, detected automatically"
+NONE_TAKEN = Cues(
+    (), (), NOT_STATED,
+    "no run of three even clenches stands out, so none was taken; those below can be chosen one by one",
+    confirmed=False,
+)  # fmt: skip
 
 
 def stated_night(window: Window) -> tuple[float, float] | None:
@@ -125,19 +133,48 @@ def chair_reference(
     return reference if cues.confirmed else unconfirmed(reference)
 
 
+@dataclass(frozen=True)
+class NumberedClench:
+    """A clench of a recording, or a stretch like one, under the number that page, terminal and JSON give it.
+
+    Attributes
+    ----------
+    number
+        From 1, in order of onset.
+    taken
+        Whether it is one of the reference clenches.
+    label, times_rest
+        Channel in which it stands out most, and its level over rest; empty and None where it does not.
+    reason
+        Why it was not taken; empty where it was.
+    """
+
+    number: int
+    start_s: float
+    stop_s: float
+    taken: bool
+    label: str = ""
+    times_rest: float | None = None
+    reason: str = ""
+
+
 @dataclass(frozen=True, eq=False)
 class Looked:
     """A recording's reference clenches, for a person to look at.
 
     Attributes
     ----------
+    cues
+        The clenches that were taken; none where the program took none and nobody chose.
     proposal
         What the file beside the recording says, or what was found and has to be written there; None where
-        marks say it.
+        marks say it, or nothing was taken.
     channels
         Each measured channel with the reasons against it and its warnings.
     rest_said_by
         Whose word the resting stretch stands on.
+    clenches
+        Those taken and every other stretch like a clench.
     """
 
     swept: Swept
@@ -145,11 +182,17 @@ class Looked:
     proposal: Proposal | None
     rest_said_by: str
     channels: tuple[tuple[Clenches, tuple[str, ...], tuple[Note, ...]], ...]
+    clenches: tuple[NumberedClench, ...] = ()
 
     @property
     def usable(self) -> bool:
         """Whether at least one channel gives a reference."""
         return any(not wrong for _, wrong, _ in self.channels)
+
+    @property
+    def marked(self) -> bool:
+        """Whether marks in the recording name the clenches."""
+        return self.cues.said_by.startswith(MARKED)
 
 
 def look(
@@ -163,6 +206,7 @@ def look(
     channels: tuple[str, ...] = (),
     hints: Hints | None = None,
     afresh: bool = False,
+    choose: tuple[int, ...] = (),
     progress: Progress | None = None,
 ) -> Looked:
     """Find the reference clenches of a recording and measure them; refusals are told, not raised.
@@ -175,11 +219,16 @@ def look(
         Threshold that must lie at three times rest or above.
     afresh
         Look in the signal even where marks or an earlier proposal say where the clenches are.
+    choose
+        Numbers of the clenches to take, as an earlier look numbered them; empty: marks, an earlier
+        proposal, or the run that the program takes.
 
     Raises
     ------
     ReferenceLevelError
-        Neither marks nor the signal show a run of reference clenches.
+        Neither marks nor the signal show a reference clench.
+    UsageError
+        ``choose`` names a clench that is not there, or marks name the clenches.
     """
     swept = sweep_recording(
         open_recording(path, hints, progress=progress), channels, progress=progress
@@ -193,24 +242,32 @@ def look(
             f"{path.name}: the marks name clenches with {', '.join(sorted(others))} and none with {teeth}; "
             "ask for one of those with --teeth, or correct the marks"
         )
-    found: Found | None = None
-    if cues is None or not cues.rests_s:
-        found = find_clenches(swept.frames)
+    search = search_clenches(swept.frames)
+    by_program = cues is None
     if cues is None:
-        if found is None:
+        if not search.stretches:
             why = unused_clenches(swept.marks) or "no mark names a clench"
             raise ReferenceLevelError(
-                f"{path.name}: {why}, and no run of three clenches some 10 s apart stands out in the "
+                f"{path.name}: {why}, and no stretch like a clench stands out in the "
                 "signal; mark the clenches, or make the recording again as the protocol sheet says"
             )
-        proposal = proposed(found, swept.digest)
+        proposal = proposed(search, swept.digest) if search.found else None
+        cues = cues_of((), proposal, teeth=teeth) or NONE_TAKEN
+    elif cues.said_by.startswith(MARKED):
+        proposal = None
+    numbered = _numbered(cues, search, swept, by_program=by_program)
+    if choose:
+        if cues.said_by.startswith(MARKED):
+            raise UsageError(
+                f"{path.name}: marks in the recording name the clenches; look afresh to choose others"
+            )
+        numbered = _chosen(numbered, choose, path.name)
+        proposal = _proposal_of(numbered, proposal, swept)
         cues = cues_of((), proposal, teeth=teeth)
         assert cues is not None  # noqa: S101
-    elif cues.said_by.startswith("clenches marked"):
-        proposal = None
     rests, rest_said_by = cues.rests_s, "on the same word"
-    if not rests and found is not None and found.rest_s is not None:
-        rests, rest_said_by = (found.rest_s,), FOUND_REST
+    if not rests and search.found is not None and search.found.rest_s is not None:
+        rests, rest_said_by = (search.found.rest_s,), FOUND_REST
     rows = []
     for frames in swept.frames:
         measured = measure(
@@ -225,7 +282,89 @@ def look(
             else []
         )
         rows.append((measured, wrong, (*warnings(measured), *odd)))
-    return Looked(swept, replace(cues, rests_s=rests), proposal, rest_said_by, tuple(rows))
+    return Looked(
+        swept, replace(cues, rests_s=rests), proposal, rest_said_by, tuple(rows), numbered
+    )
+
+
+def with_accepted(looked: Looked, accepted: Proposal) -> Looked:
+    """The same look once somebody has accepted its clenches."""
+    cues = cues_of((), accepted, teeth=accepted.teeth)
+    assert cues is not None  # noqa: S101
+    return replace(looked, proposal=accepted, cues=replace(cues, rests_s=looked.cues.rests_s))
+
+
+def _numbered(
+    cues: Cues, search: Search, swept: Swept, *, by_program: bool
+) -> tuple[NumberedClench, ...]:
+    """The clenches taken and all stretches like one, numbered by onset.
+
+    Of a night whose marks name its clenches only these: its other stretches are what a person does
+    before sleep and after it.
+    """
+    marked = cues.said_by.startswith(MARKED)
+    rows = []
+    for a, b in cues.clenches_s:
+        like = [s for s in search.stretches if s.start_s < b and a < s.stop_s]
+        best = max(like, key=lambda s: s.times_rest, default=None)
+        rows.append(
+            NumberedClench(0, a, b, taken=True, label=best.label if best else "",
+                           times_rest=best.times_rest if best else None)
+        )  # fmt: skip
+    if not (marked and swept.duration_s > SHORT_S):
+        for s in search.stretches:
+            if any(s.start_s < b and a < s.stop_s for a, b in cues.clenches_s):
+                continue
+            reason = (
+                s.reason if by_program
+                else _unmarked(s.start_s, s.stop_s, swept.marks) if marked
+                else "not among the clenches in the file beside the recording"
+            )  # fmt: skip
+            rows.append(NumberedClench(0, s.start_s, s.stop_s, taken=False, label=s.label,
+                                       times_rest=s.times_rest, reason=reason))  # fmt: skip
+    rows.sort(key=lambda r: r.start_s)
+    return tuple(replace(row, number=k) for k, row in enumerate(rows, start=1))
+
+
+def _unmarked(start_s: float, stop_s: float, marks: tuple[Mark, ...]) -> str:
+    """Why a stretch is no reference clench where marks name these."""
+    for mark in marks:
+        said = _clench_with(mark)
+        if said and mark.start_s < stop_s and start_s < mark.start_s + mark.duration_s:
+            return f"marked as a clench with {said}" if said != NOT_STATED else (
+                "marked as a clench, but another group of marks is taken"
+            )  # fmt: skip
+    return "no mark names it as a clench"
+
+
+def _chosen(
+    numbered: tuple[NumberedClench, ...], choose: tuple[int, ...], name: str
+) -> tuple[NumberedClench, ...]:
+    unknown = [n for n in choose if not 1 <= n <= len(numbered)]
+    if unknown:
+        there = f"1 to {len(numbered)}" if len(numbered) > 1 else "1 only"
+        raise UsageError(f"{name}: there is no clench {unknown[0]}; there are {there}")
+    return tuple(
+        replace(
+            row, taken=row.number in choose,
+            reason="" if row.number in choose else row.reason or "not chosen",
+        )
+        for row in numbered
+    )  # fmt: skip
+
+
+def _proposal_of(
+    numbered: tuple[NumberedClench, ...], before: Proposal | None, swept: Swept
+) -> Proposal:
+    """What a person chose, as it is written beside the recording."""
+    taken = [row for row in numbered if row.taken]
+    first = taken[0]
+    rests = before.rests_s if before and before.rests_s[:1] else ()
+    if not rests or rests[0][1] > first.start_s:
+        frames = next((f for f in swept.frames if f.channel.label == first.label), swept.frames[0])
+        found = rest_before(frames, first.start_s)
+        rests = (found,) if found else ()
+    return _written(swept.digest, [(r.start_s, r.stop_s) for r in taken], rests)
 
 
 def _clench_with(mark: Mark) -> str:
@@ -234,10 +373,20 @@ def _clench_with(mark: Mark) -> str:
     return teeth_of(mark.text) if clench else ""
 
 
-def proposed(found: Found, sha256: str) -> Proposal:
-    """What was found, as it is written beside the recording: accepted by nobody."""
+def proposed(search: Search, sha256: str) -> Proposal:
+    """The run that the program takes, as it is written beside the recording: accepted by nobody."""
+    found = search.found
+    assert found is not None  # noqa: S101
+    return _written(sha256, found.clenches_s, () if found.rest_s is None else (found.rest_s,))
+
+
+def _written(
+    sha256: str,
+    clenches_s: Sequence[tuple[float, float]],
+    rests_s: Sequence[tuple[float, float]],
+) -> Proposal:
     return Proposal(
         recording_sha256=sha256,
-        clenches_s=tuple((round(a, 3), round(b, 3)) for a, b in found.clenches_s),
-        rests_s=() if found.rest_s is None else ((round(found.rest_s[0], 3), round(found.rest_s[1], 3)),),
-    )  # fmt: skip
+        clenches_s=tuple((round(a, 3), round(b, 3)) for a, b in clenches_s),
+        rests_s=tuple((round(a, 3), round(b, 3)) for a, b in rests_s),
+    )

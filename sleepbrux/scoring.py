@@ -30,7 +30,7 @@ from sleepbrux.errors import (
     StudyError,
     UsageError,
 )
-from sleepbrux.night import Night, Swept, score, sweep_recording, with_beside, with_notes
+from sleepbrux.night import REPLACED, Night, Swept, score, sweep_recording, with_beside, with_notes
 from sleepbrux.recording.daylight import window_note
 from sleepbrux.recording.mark_table import with_marks
 from sleepbrux.recording.model import Recording
@@ -230,9 +230,9 @@ def score_opened(
             raise
         notes.append(Note("reference-unusable", "warning", f"the marked clenches: {error}"))
     notes.append(
-        Note("criterion-replaced", "warning",
-             f"without a usable MVC the default criterion ({DEFAULT_ID}) cannot be applied; "
-             f"{DEFAULT_WITHOUT_MVC_ID}, relative to background, was used")
+        Note(REPLACED, "warning",
+             f"scored by {DEFAULT_WITHOUT_MVC_ID}, relative to the resting level, instead of {DEFAULT_ID}: "
+             "there is no usable reference clench; do not compare it with counts in % MVC")
     )  # fmt: skip
     night = score(swept, criterion=load_criterion(DEFAULT_WITHOUT_MVC_ID), window=window)
     return _told(night, recording, request, notes)
@@ -307,7 +307,7 @@ def study_request(
         criterion=""
         if night.reference == OWN and study.criterion == DEFAULT_ID
         else study.criterion,
-        channels=study.channels,
+        channels=night.channels or study.channels,
         hints=study_hints(study),
         about=(("pseudonym", study.pseudonym), ("night", night.id), ("condition", night.condition)),
         beside=_beside(study, night, folder),

@@ -18,6 +18,7 @@ ZeroToTen = Annotated[float, Meta(ge=0, le=10)]
 Order = Literal["as it came", "planned phases", "randomised nights", "randomised blocks"]
 OWN = "own"
 NO_APPLIANCE = "none"
+FILL_IN = "FILL IN"
 
 
 class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -52,6 +53,7 @@ class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
 class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """One night: its recording, what was worn, and which reference it is scored against.
 
+    A ``recording`` that is empty is still to be made: the night is planned.
     ``reference`` is the id of a reference, or ``"own"`` for clenches marked in the night itself.
     ``lights_off`` and ``lights_on`` are local clock times and come before marks in the recording.
     ``appliance_in`` and ``appliance_out`` are local clock times of insertion and removal; without them
@@ -60,13 +62,15 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     ``sound_start_s`` is the second of the recording at which the sound begins. ``marks`` is a table of marks
     (onset, duration, text); ``sync`` pairs seconds of the other device with seconds of the recording, at
     events that both recorded.
+    ``channels`` are scored in this night instead of the study's, as where one side was lost.
     What a person says of the night (pain, headache, sleep) runs from 0 to 10.
     """
 
     id: Name
-    recording: Annotated[str, Meta(min_length=1)]
+    recording: str
     condition: Name
     reference: Name = OWN
+    channels: tuple[str, ...] = ()
     date: date | None = None
     lights_off: time | None = None
     lights_on: time | None = None
@@ -110,6 +114,9 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     scale_uv, rate_hz, time_unit, datasets
         Of recordings in CSV, WAV or HDF5, where the files do not say: µV for a stored value of 1 by
         channel label, samples a second, unit of the time column, data sets.
+    conditions
+        Every name of a condition as it is meant to be written; where given, a night under another name is
+        refused, and names that look alike are taken as different. Empty: as the nights have them.
     roles
         What channels are, by label, whatever the labels say: ``ch1 = "masseter left"``.
     positions
@@ -126,6 +133,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     pseudonym: Name
     primary_outcome: Name = "episodes_per_hour"
     criterion: Name = "phasic_tonic_10mvc"
+    conditions: tuple[Name, ...] = ()
     channels: tuple[str, ...] = ()
     unit: Literal["", "uV", "mV", "V", "nV"] = ""
     scale_uv: dict[str, float] = {}
@@ -138,7 +146,12 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     order: Order = "as it came"
     score_against_appliance_clench: bool = False
     reference: tuple[StudyReference, ...] = ()
-    night: tuple[StudyNight, ...]
+    night: tuple[StudyNight, ...] = ()
+
+    @property
+    def recorded(self) -> tuple[StudyNight, ...]:
+        """The nights that name a recording."""
+        return tuple(night for night in self.night if night.recording)
 
 
 def load_study(path: str | Path) -> Study:
@@ -197,6 +210,7 @@ def _check(study: Study, name: str) -> None:
                 f"{name}: night {night.id!r} has reference {night.reference!r}; there are "
                 + ", ".join(sorted(known))
             )
+    _check_conditions(study, name)
     for reference in study.reference:
         if bool(reference.recording) == bool(reference.mvc_uv):
             raise StudyError(
@@ -209,4 +223,13 @@ def _check(study: Study, name: str) -> None:
                 f"{name}: night {night.id!r} names reference {used.id!r}, which was made with "
                 f"{used.teeth!r} between the teeth; a night is scored against natural teeth, unless "
                 "score_against_appliance_clench = true asks for the other"
+            )
+
+
+def _check_conditions(study: Study, name: str) -> None:
+    for night in study.night:
+        if study.conditions and night.condition not in (*study.conditions, FILL_IN):
+            raise StudyError(
+                f"{name}: night {night.id!r} has condition {night.condition!r}; conditions lists "
+                f"{', '.join(study.conditions)}: write it as there, or add it"
             )

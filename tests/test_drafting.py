@@ -5,7 +5,7 @@ from datetime import date, datetime
 
 import pytest
 
-from sleepbrux.drafting import FILL_IN, check, draft
+from sleepbrux.drafting import FILL_IN, check, draft, told
 from sleepbrux.errors import StudyError
 from sleepbrux.study import load_study
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
@@ -52,13 +52,30 @@ def test_a_draft_can_be_read_and_says_what_to_fill_in(recorded, tmp_path):
     found = texts(check(study, tmp_path))
     assert any(t.startswith("pseudonym: still to be filled in") for t in found)
     assert sum(".condition: still to be filled in" in t for t in found) == 2
+    limits = texts(check(study, tmp_path), "limit")
+    assert any("cannot be compared" in t for t in limits)
+
+
+def test_a_folder_without_nights_drafts_a_planned_study(recorded, tmp_path):
+    made = draft(tmp_path)
+    assert (made.nights, made.planned, made.references) == (0, 4, 0)
+    (tmp_path / "study.toml").write_text(made.text)
+    study = load_study(tmp_path / "study.toml")
+    assert study.recorded == ()
+    assert {n.condition for n in study.night} == {FILL_IN}
+    (tmp_path / "chair.edf").symlink_to(recorded / "chair.edf")
+    made = draft(tmp_path, conditions=("none", "night guard"), nights=3)
+    assert (made.nights, made.planned, made.references) == (0, 6, 1)
+    (tmp_path / "study.toml").write_text(made.text.replace(f'"{FILL_IN}"', '"P1"'))
+    study = load_study(tmp_path / "study.toml")
+    assert study.conditions == ("none", "night guard")
+    assert [n.condition for n in study.night] == ["none", "night guard"] * 3
+    assert texts(check(study, tmp_path)) == []
     notes = texts(check(study, tmp_path), "note")
-    assert any("cannot be compared" in t for t in notes)
-
-
-def test_a_folder_without_nights_drafts_nothing(tmp_path):
-    with pytest.raises(StudyError, match="no recording of"):
-        draft(tmp_path)
+    assert any("not recorded yet" in t for t in notes)
+    (tmp_path / "new.edf").symlink_to(recorded / "b.edf")
+    notes = texts(check(study, tmp_path), "note")
+    assert any("new.edf" in t and "no entry names" in t for t in notes)
 
 
 WHOLE = """
@@ -107,9 +124,95 @@ def test_a_recording_named_twice_is_told(recorded, tmp_path):
 
 def test_an_appliance_night_wants_its_times(recorded, tmp_path):
     study = study_of(tmp_path, recorded, WHOLE.replace('"none"', '"splint"'))
+    limits = texts(check(study, tmp_path), "limit")
+    assert any("appliance_in, appliance_out: not both given" in t for t in limits)
     notes = texts(check(study, tmp_path), "note")
-    assert any("appliance_in, appliance_out: not both given" in t for t in notes)
     assert any("days_since_first_worn" in t for t in notes)
+
+
+NIGHT = """
+[[night]]
+id = "n{k}"
+recording = ""
+condition = "{condition}"
+"""
+
+
+def named(tmp_path, *conditions, more=""):
+    """A study whose nights have these conditions, nothing recorded yet."""
+    nights = "".join(NIGHT.format(k=k, condition=c) for k, c in enumerate(conditions))
+    (tmp_path / "study.toml").write_text(f'pseudonym = "P1"\n{more}\n{nights}')
+    return load_study(tmp_path / "study.toml")
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["None", "NONE", "no splint", "No appliance", "nothing", "without guard", "Natural teeth",
+     "ohne Schiene", "-", "n/a", "baseline"],
+)  # fmt: skip
+def test_a_name_that_reads_like_no_appliance_is_asked_about(tmp_path, name):
+    study = named(tmp_path, "none", name, "night guard")
+    (asked,) = texts(check(study, tmp_path), "question")
+    assert repr(name) in asked
+    assert 'condition = "none"' in asked
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("night guard", "Night Guard"),
+        ("night guard", "nightguard"),
+        ("night guard", "night-guard"),
+        ("night guard", "nigth guard"),
+        ("night guard", "guard night"),
+        ("stabilisation splint", "stabilization splint"),
+        ("Schiene oben", "Schiene  oben"),
+    ],
+)
+def test_two_names_that_are_nearly_the_same_are_asked_about(tmp_path, one, other):
+    (asked,) = texts(check(named(tmp_path, "none", one, other), tmp_path), "question")
+    assert repr(one) in asked
+    assert repr(other) in asked
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("upper splint", "lower splint"), ("MAD 50 %", "MAD 70 %"), ("guard 1", "guard 2"),
+     ("splint A", "splint B"), ("front splint", "soft guard"), ("nonoccluding plate", "normal splint")],
+)  # fmt: skip
+def test_names_that_differ_in_a_word_or_a_number_are_not_asked_about(tmp_path, names):
+    assert texts(check(named(tmp_path, "none", *names), tmp_path), "question") == []
+
+
+def test_names_are_taken_as_meant_once_the_study_lists_them(tmp_path):
+    more = 'conditions = ["none", "night guard", "nightguard", "no splint"]'
+    study = named(tmp_path, "none", "night guard", "nightguard", "no splint", more=more)
+    assert texts(check(study, tmp_path), "question") == []
+    with pytest.raises(StudyError, match=r"night 'n1' has condition 'nigth guard'; .* night guard"):
+        named(tmp_path, "none", "nigth guard", more='conditions = ["none", "night guard"]')
+
+
+def test_a_baseline_that_no_night_has_is_asked_about(tmp_path):
+    study = named(tmp_path, "splint", "night guard")
+    (asked,) = texts(check(study, tmp_path), "question")
+    assert asked.startswith("baseline: no night has the condition 'none'")
+
+
+def test_what_changes_a_result_comes_first_and_the_same_word_is_said_once_for_all_nights(
+    recorded, tmp_path
+):
+    for k in range(4):
+        (tmp_path / f"b{k}.edf").symlink_to(recorded / "b.edf")
+    nights = "".join(
+        WHOLE[WHOLE.index("[[night]]") :].replace('"n1"', f'"n{k}"').replace('"none"', f'"{c}"')
+        .replace("morning_jaw_pain = 2\nmorning_headache = 0\n", "").replace("b.edf", f"b{k}.edf")
+        for k, c in enumerate(("none", "splint", "Splint", "splint"))
+    )  # fmt: skip
+    study = study_of(tmp_path, recorded, 'pseudonym = "P1"\n' + nights)
+    found = told(check(study, tmp_path))
+    assert [f.severity for f in found] == ["question", "limit", "note", "note"]
+    assert found[1].where == "nights n1, n2, n3: appliance_in, appliance_out"
+    assert found[2].where == "nights n0, n1, n2, n3: morning_jaw_pain, morning_headache"
 
 
 @pytest.mark.parametrize(

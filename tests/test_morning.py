@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from importlib import resources
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,7 +14,8 @@ from sleepbrux.morning import FIX_MARKS, after_night, judge_file, judge_study
 from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark
-from sleepbrux.scoring import Request
+from sleepbrux.scoring import Request, study_request
+from sleepbrux.study import Study, StudyNight
 from sleepbrux.synth.layout import Recipe, plan_night
 from sleepbrux.synth.night import Fault
 from sleepbrux.synth.render import write_night
@@ -25,6 +28,16 @@ LIGHTS = [Mark(60.0, 0.0, "Lights off"), Mark(SECONDS - 30.0, 0.0, "Lights on")]
 
 def rules(hours=0.4):
     return load_criterion("phasic_tonic_10mvc").derive({"window.minimum_valid_hours": hours})
+
+
+def short_rules(folder):
+    """The default rules as a file that asks for a quarter of an hour."""
+    source = resources.files("sleepbrux.criteria") / "presets" / "phasic_tonic_10mvc.toml"
+    path = folder / "short.toml"
+    text = source.read_text("utf-8")
+    assert "minimum_valid_hours = 4" in text
+    path.write_text(text.replace("minimum_valid_hours = 4.0", "minimum_valid_hours = 0.3"))
+    return str(path)
 
 
 def data():
@@ -64,12 +77,62 @@ def test_a_lost_electrode_names_the_side_and_what_to_do():
     assert "16 min" in finding.text
     assert "electrodes" in finding.remedy
     again = judged(samples, hours=0.4)
-    assert again.verdict == "repeat"
+    assert again.verdict == "usable with limits"
     assert again.findings[0].cause == "electrode"
     assert f"{LABELS[0]} alone has" in again.findings[0].text
     both = samples.copy()
     both[0] = samples[1]
-    assert "alone has" not in judged(both, hours=0.4).findings[0].text
+    whole = judged(both, hours=0.4)
+    assert whole.verdict == "repeat"
+    assert "Score that side" not in whole.findings[0].text
+
+
+def lost_from(start_s, side=1):
+    """A night in which one side shows nothing at all from a second on."""
+    samples = data()
+    samples[side, start_s * RATE :] = 0.0
+    return samples
+
+
+@pytest.mark.parametrize("reference", [True, False])
+def test_the_longer_a_side_is_lost_the_verdict_never_gets_better(reference):
+    order = ["usable", "usable with limits", "repeat"]
+    found = [
+        order.index(judged(lost_from(s), reference=reference).verdict)
+        for s in (SECONDS, 1500, 900, 400, 0)
+    ]
+    assert found == sorted(found)
+    assert order[found[-1]] == order[found[2]]  # half a night and a whole one read alike
+
+
+def test_a_night_is_repeated_where_no_side_alone_has_the_hours(tmp_path):
+    assert judged(lost_from(900), hours=0.4).verdict == "usable with limits"
+    samples = lost_from(900)
+    samples[0, : 900 * RATE] = 0.0
+    found = judged(samples, hours=0.4)
+    assert found.verdict == "repeat"
+    assert "the best side alone" in found.findings[0].text
+
+
+def test_a_night_of_a_study_may_be_scored_on_one_side():
+    nights = tuple(
+        StudyNight(id=f"n{k}", recording=f"{k}.edf", condition="none", channels=labels)
+        for k, labels in enumerate(((), ("EMG L",)))
+    )
+    study = Study(pseudonym="P", channels=("EMG L", "EMG R"), night=nights)
+    found = [study_request(study, n, Path()).channels for n in nights]
+    assert found == [("EMG L", "EMG R"), ("EMG L",)]
+
+
+def test_a_side_lost_in_its_clenches_too_reads_as_one_lost_after_them(tmp_path):
+    plan = plan_night(Recipe(hours=0.5, awake_s=20.0, settle_s=10.0, morning_clench=False), seed=2)
+    verdicts = []
+    for first in (0.0, float(plan.duration_s) / 2):
+        off = Fault("rail", "left", first, float(plan.duration_s), 1.0, 1)
+        path = tmp_path / f"night{first:g}.edf"
+        write_night(replace(plan, faults=(off,)), path, rate=500, start=START)
+        verdicts.append(judge_file(path, Request(criterion=short_rules(tmp_path))).verdict)
+    assert verdicts == ["usable with limits"] * 2
 
 
 def test_a_missing_clench_an_unknown_clock_and_unknown_lights_are_limits():

@@ -97,6 +97,22 @@ def test_without_an_appliance_no_sheet_speaks_of_putting_one_in():
     assert "Order: natural teeth." in text(chair_sheet(study(conditions=("none",))))
 
 
+def test_what_is_still_to_be_filled_in_is_a_blank_and_never_called_no_appliance():
+    words = text(patient_sheet(study(conditions=("FILL IN",))))
+    assert "FILL IN" not in words
+    assert "No appliance is worn" not in words
+    assert "Only now put the appliance in, if the table says so" in words
+    assert "FILL IN" not in text(chair_sheet(study(conditions=("FILL IN",))))
+
+
+def test_a_study_without_nights_prints_its_conditions_and_empty_lines():
+    planned = Study(pseudonym="P", conditions=("none", "front stop"))
+    assert "Clench with front stop" in text(chair_sheet(planned))
+    words = text(patient_sheet(planned))
+    assert "put the appliance in" in words
+    assert "Your nights" in words
+
+
 def test_words_of_a_study_are_never_read_as_markup():
     name = '#panic("x") *bold* $x$ \\ [#emph'
     words = text(patient_sheet(study(conditions=("none", name))))

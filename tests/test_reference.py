@@ -19,7 +19,7 @@ from sleepbrux.calibration.proposal import (
     sidecar,
     write_proposal,
 )
-from sleepbrux.errors import ReferenceLevelError
+from sleepbrux.errors import ReferenceLevelError, UsageError
 from sleepbrux.export.summary import summary_text
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark
@@ -205,6 +205,93 @@ def test_a_night_without_the_script_proposes_nothing(seed):
 def test_episodes_of_like_shape_that_come_unevenly_are_not_the_script():
     bursts = [(40.0, 43.0, 200.0), (50.0, 53.0, 200.0), (70.0, 73.0, 200.0)]
     assert find_clenches(swept(recording_of([bursts, bursts], seconds=100))) is None
+
+
+def nine_clenches(folder, *, starts=(30, 43, 56, 140, 153, 166, 250, 263, 276), lengths=(3.0,) * 9):
+    """A chair recording without marks: clenches of 200 µV, here in three groups of three."""
+    bursts = [(a, a + n, 200.0) for a, n in zip(starts, lengths, strict=True)]
+    path = folder / "chair.edf"
+    data = np.stack([signal_of(bursts, seconds=310, seed=k) for k in range(2)])
+    write_edf(path, data)
+    return path
+
+
+def write_edf(path, data):
+    from edfio import Edf, EdfSignal
+
+    Edf([
+        EdfSignal(np.clip(row, -3000, 3000), 1000, label=name[:16], physical_dimension="uV",
+                  physical_range=(-3000, 3000))
+        for row, name in zip(data, LABELS, strict=True)
+    ]).write(path)  # fmt: skip
+
+
+def test_every_stretch_like_a_clench_is_numbered_with_the_reason_why_it_was_not_taken(tmp_path):
+    looked = look(nine_clenches(tmp_path))
+    assert [c.number for c in looked.clenches] == list(range(1, 10))
+    assert [c.taken for c in looked.clenches] == [True] * 3 + [False] * 6
+    assert [round(c.start_s) for c in looked.clenches] == [30, 43, 56, 140, 153, 166, 250, 263, 276]
+    assert all("another run of 3" in c.reason for c in looked.clenches if not c.taken)
+
+
+@pytest.mark.parametrize(
+    ("starts", "lengths", "which", "words"),
+    [
+        ((30, 43, 56, 150), (3, 3, 3, 3), 4, "alone: a pause of 91 s from the one before"),
+        ((30, 43, 56, 100), (3, 3, 3, 8), 4, "lasts 8.0 s; 1.5 to 6 s are looked for"),
+        (
+            (30, 40, 60, 70),
+            (3, 3, 3, 3),
+            1,
+            "unevenly spaced in its run (onsets 10, 20, 10 s apart)",
+        ),
+        ((30, 43), (3, 3), 2, "only two in a row"),
+    ],
+)
+def test_the_reason_is_that_which_failed(tmp_path, starts, lengths, which, words):
+    looked = look(nine_clenches(tmp_path, starts=starts, lengths=lengths))
+    row = looked.clenches[which - 1]
+    assert not row.taken
+    assert words in row.reason
+
+
+def test_clenches_that_make_no_run_are_taken_one_by_one_by_a_person_and_by_nobody_else(tmp_path):
+    path = nine_clenches(tmp_path, starts=(30, 40, 60, 70), lengths=(3.0, 4.0, 3.0, 3.0))
+    looked = look(path)
+    assert looked.proposal is None
+    assert not looked.usable
+    assert not any(c.taken for c in looked.clenches)
+    chosen = look(path, choose=(1, 3))
+    assert chosen.usable
+    assert [c.number for c in chosen.clenches if c.taken] == [1, 3]
+    assert [round(a) for a, _ in chosen.proposal.clenches_s] == [30, 60]
+    assert chosen.proposal.rests_s[0][1] <= 30
+    with pytest.raises(UsageError, match="there is no clench 5; there are 1 to 4"):
+        look(path, choose=(5,))
+
+
+def test_numbers_stay_when_others_are_chosen_and_written_down(tmp_path):
+    path = nine_clenches(tmp_path)
+    chosen = look(path, choose=(4, 5, 6))
+    assert [c.number for c in chosen.clenches if c.taken] == [4, 5, 6]
+    assert chosen.proposal.rests_s[0][1] <= 140
+    write_proposal(path, chosen.proposal)
+    again = look(path)
+    assert [(c.number, c.taken) for c in again.clenches] == [
+        (c.number, c.taken) for c in chosen.clenches
+    ]
+    assert "not among the clenches in the file" in again.clenches[0].reason
+
+
+def test_beside_marks_a_stretch_without_a_mark_is_named(tmp_path):
+    path = tmp_path / "chair.edf"
+    plan = plan_reference([(NATURAL, 1.0), ("Clench with splint", 0.9)], seed=4, mvc_uv=MVC_UV)
+    first = next(c for c in plan.cues if c.text == NATURAL)
+    write_night(replace(plan, cues=tuple(c for c in plan.cues if c is not first)), path)
+    looked = look(path)
+    assert looked.clenches[0].reason == "no mark names it as a clench"
+    assert looked.clenches[-1].reason == "marked as a clench with splint"
+    assert [c.taken for c in looked.clenches] == [False, True, True, False, False, False]
 
 
 def test_an_unmarked_recording_is_written_as_a_proposal_and_counts_as_unconfirmed(tmp_path):

@@ -29,6 +29,7 @@ COLUMNS = {
     "valid_hours": "denominator of the rate",
     "episodes_per_hour": "episodes per valid hour",
     "criterion": "id of the rule set",
+    "instead_of": "id of the rule set that was meant, where another one had to be used",
     "basis": "whose word the window is",
     "reference": "where the clench came from",
     "warnings": "warnings in the night's notes",
@@ -157,13 +158,14 @@ def batch_csv(rows: Sequence[Row]) -> str:
 def _figures(row: Row) -> list[str]:
     figures = row.figures
     if figures is None:
-        return [""] * 7
+        return [""] * 8
     rate = figures.rate_per_hour
     return [
         str(figures.episodes),
         decimals(figures.valid_hours, 4),
         "" if rate is None else decimals(rate, 4),
         safe_text(figures.criterion),
+        figures.instead_of,
         safe_text(figures.basis),
         safe_text(figures.reference),
         str(figures.warnings),

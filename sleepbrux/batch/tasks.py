@@ -192,7 +192,7 @@ def _of_study(file: Path) -> list[Task]:
             condition=night.condition,
             study=msgspec.structs.replace(whole, night=(night,)),
         )
-        for night in study.night
+        for night in study.recorded
     ]
 
 

@@ -1,6 +1,13 @@
 """The reference: what 100 % MVC and rest mean for each channel, and where that comes from."""
 
-from sleepbrux.calibration.found import Found, find_clenches
+from sleepbrux.calibration.found import (
+    ClenchLike,
+    Found,
+    Search,
+    find_clenches,
+    rest_before,
+    search_clenches,
+)
 from sleepbrux.calibration.levels import (
     DEFAULT_STATISTIC,
     STATISTICS,
@@ -10,6 +17,7 @@ from sleepbrux.calibration.levels import (
     rest_uv,
 )
 from sleepbrux.calibration.marks import (
+    MARKED,
     Cues,
     cues_of,
     marked_clenches,
@@ -52,11 +60,13 @@ from sleepbrux.calibration.trials import (
 
 __all__ = [
     "DEFAULT_STATISTIC",
+    "MARKED",
     "NATURAL",
     "NOT_STATED",
     "PLACEMENT_NOTES",
     "STATISTICS",
     "UNCONFIRMED",
+    "ClenchLike",
     "Clenches",
     "Cues",
     "Found",
@@ -64,6 +74,7 @@ __all__ = [
     "Placement",
     "Proposal",
     "Reference",
+    "Search",
     "Source",
     "Statistic",
     "Trial",
@@ -83,7 +94,9 @@ __all__ = [
     "plausibility_notes",
     "reference_of",
     "refusals",
+    "rest_before",
     "rest_uv",
+    "search_clenches",
     "sidecar",
     "teeth_note",
     "teeth_of",

@@ -10,6 +10,8 @@ from sleepbrux.calibration.proposal import Proposal
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
 
+MARKED = "clenches marked"
+
 
 def teeth_of(text: str) -> str:
     """What a clench mark says was between the teeth.
@@ -130,14 +132,14 @@ def cues_of(
     """
     written = None
     if proposal is not None and proposal.teeth.casefold() in (teeth.casefold(), NOT_STATED):
-        who = f"accepted by {proposal.accepted_by}" if proposal.accepted else "accepted by nobody"
+        who = f"accepted by {proposal.accepted_by}" if proposal.accepted else "not confirmed"
         written = Cues(proposal.clenches_s, proposal.rests_s, proposal.teeth,
-                       f"clenches found by the program, {who}", proposal.accepted)  # fmt: skip
+                       f"clenches detected automatically, {who}", proposal.accepted)  # fmt: skip
     if written is not None and written.confirmed:
         return written
     before = night_s[0] if night_s else None
     clenches, said = marked_clenches(marks, before_s=before, night_s=night_s, teeth=teeth)
     if len(clenches) >= 2:
         rests = marked_rests(marks, before_s=before)
-        return Cues(tuple(clenches), tuple(rests), said, "clenches marked in this recording")
+        return Cues(tuple(clenches), tuple(rests), said, f"{MARKED} in this recording")
     return written

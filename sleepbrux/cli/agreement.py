@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
@@ -116,6 +116,7 @@ def command(
     from sleepbrux.agreement.compare import compare
     from sleepbrux.agreement.loading import Wanted, check_labels, load_pair, pairs
     from sleepbrux.cli.progress import shown
+    from sleepbrux.outputs import ARCHIVE
 
     labels = _labels(label)
     wanted = Wanted("burst" if level == "burst" else "episode", labels, _scored(scored))
@@ -132,4 +133,6 @@ def command(
         from sleepbrux.outputs import write_agreement
 
         click.echo(f"written: {', '.join(write_agreement(found, matched, out))}")
+    if a.is_file() and a.name.endswith(ARCHIVE):
+        following.say_next(("look at the episodes that differ", ("review", a)))
     return 0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.cli.score import make_folder
 from sleepbrux.cli.terminal import above_the_bar, progress_bar
 from sleepbrux.errors import CriterionError, UsageError
@@ -33,7 +33,16 @@ def _said(row: Row) -> str:
         return f"{name} was not scored: {row.problem}"
     rate = row.figures.rate_per_hour
     value = "no rate" if rate is None else f"{rate:.2f} episodes per valid hour"
-    return f"{name}: {value}"
+    meant = row.figures.instead_of
+    by = f"scored by {row.figures.criterion} instead of {meant}: " if meant else ""
+    return f"{name}: {by}{value}"
+
+
+def _next(out: Path) -> None:
+    from sleepbrux.outputs import ARCHIVE
+
+    for first in sorted(out.rglob(f"*{ARCHIVE}"))[:1]:
+        following.say_next(("look at every episode of a night and decide", ("review", first)))
 
 
 def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:  # noqa: FBT001
@@ -133,6 +142,7 @@ def command(
         click.echo("one table of all shards: run the same command with --merge instead of --shard")
     else:
         click.echo(f"{len(batch.rows)} nights in one table: {batch.table}")
+        _next(out)
     if batch.failed:
         click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
     return 1 if batch.failed else 0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.errors import SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def command(
             raise UsageError(str(error)) from error
         load_kernels()
         tests = study_tests(study, study_or_recording.parent)
-        folder = results or study_or_recording.parent / "results"
+        folder = results or following.results_of(study_or_recording)
         if folder.is_dir():
             nights = _nights(study, folder)
         elif results is not None:
@@ -123,4 +123,14 @@ def command(
             write_text(page, clench_page(test, nights))
             write_text(page.with_suffix(".json"), clench_json(test, nights))
             click.echo(f"page: {page}")
+    _next(study_or_recording, scored=bool(nights))
     return 0
+
+
+def _next(file: Path, *, scored: bool) -> None:
+    if file.suffix.casefold() != ".toml":
+        following.say_next(("see whether they make a reference", ("reference", file)))
+    elif scored:
+        following.say_next(("compare the nights", ("compare", file)))
+    else:
+        following.say_next(("score the nights", ("score", "--study", file)))

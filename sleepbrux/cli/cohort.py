@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import StudyError, UsageError
 
@@ -128,4 +128,7 @@ def command(
     write_text(out / "cohort.json", cohort_text(found))
     write_text(out / "cohort.report.html", render_cohort(found, nights))
     click.echo(f"Page: {out / 'cohort.report.html'}")
+    if studies[0].suffix.casefold() == ".toml":
+        where = ("--results", results) if results else ()
+        following.say_next(("look at one person", ("compare", studies[0], *where)))
     return 0

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import StudyError, UsageError
 
@@ -96,7 +96,7 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
         if given:
             names = ", ".join(f"--{k.replace('_', '-')}" for k in given)
             raise UsageError(f"{names}: {path.name} is a study file, which says so itself")
-        return load_study(path), path.parent / "results"
+        return load_study(path), following.results_of(path)
     except StudyError as error:
         raise UsageError(str(error)) from error
 
@@ -131,9 +131,7 @@ def command(
 
     plan, beside = study_of(study, {"primary_outcome": primary_outcome, "criterion": criterion,
                                      "baseline": baseline, "order": order})  # fmt: skip
-    folder = results or beside
-    if not folder.is_dir():
-        raise UsageError(f"there is no folder {folder.name!r} beside {study.name}; give --results")
+    folder = following.found_results(_file_of(study), results or beside)
     with progress_bar(total=len(plan.night), desc="nights read") as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
     with progress_bar(desc="drawn again and planned") as bar:
@@ -143,4 +141,16 @@ def command(
     target = out or folder
     write_study(found, target, plans=plans, clench=folder)
     click.echo(f"Page: {target / (STUDY + REPORT)}")
+    file = _file_of(study)
+    if file.suffix == ".toml":
+        where = following.naming(file, folder)
+        following.say_next(("write the letter", ("letter", "--study", file, *where)))
+    else:
+        following.say_next(("see how many more nights are needed", ("plan", "--study", study)))
     return 1 if found.missing else 0
+
+
+def _file_of(study: Path) -> Path:
+    """The study file, where a folder with one was named."""
+    inside = study / following.STUDY_FILE
+    return inside if inside.is_file() else study

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import UsageError
 
@@ -54,7 +55,7 @@ def command(out: Path) -> int:
     from sleepbrux.compare import night_row
     from sleepbrux.export.tables import nights_csv
     from sleepbrux.files import write_text
-    from sleepbrux.outputs import REPORT, write_outputs
+    from sleepbrux.outputs import ARCHIVE, REPORT, write_outputs
     from sleepbrux.scoring import score_file, study_request
     from sleepbrux.study import load_study
     from sleepbrux.synth.study import load_scenario, make_study
@@ -84,6 +85,13 @@ def command(out: Path) -> int:
     click.echo(f"\nStart with the report of the first night: {results / (first + REPORT)}")
     click.echo(f"With and without an appliance: {results / 'study.report.html'}")
     click.echo(f"All nights in one table: {results / 'nights.csv'}")
-    click.echo(f"Maximal clenches by appliance: sleepbrux clench {out / 'study.toml'}")
     click.echo(f"What truly happened in each: {out / 'NIGHT.truth.json'} (all of it is invented)")
+    following.say_next(
+        (
+            "look at every episode of that night and decide",
+            ("review", results / f"{first}{ARCHIVE}"),
+        ),
+        ("maximal clenches by appliance", ("clench", out / "study.toml")),
+        ("write the letter", ("letter", "--study", out / "study.toml")),
+    )
     return 0

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import SleepbruxError, UsageError
 from sleepbrux.visible import file_name
 
@@ -160,4 +161,7 @@ def command(
             click.echo(str(path))
         for line in _given(nights, wish):
             click.echo(f"sleepbrux: {line}", err=True)
+        following.say_next(
+            ("from a number down to the samples", ("trace", archives[0], "episodes_per_hour"))
+        )
     return 1 if failures else 0

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.errors import SleepbruxError
 
 if TYPE_CHECKING:
@@ -200,7 +200,21 @@ def _after_night(
         for morning in mornings:
             _say(morning)
         click.echo("This says whether the recording can be read, and nothing about the person.")
+        _next(paths, mornings, mvc_uv)
     return 1 if any(m.valid_hours is None for m in mornings) else 0
+
+
+def _next(paths: tuple[Path, ...], mornings: list[Morning], mvc_uv: float | None) -> None:
+    lost = all(m.verdict in (None, "repeat") for m in mornings)
+    first = paths[0]
+    level = () if mvc_uv is None else ("--mvc-uv", f"{mvc_uv:g}")
+    words = ("--study", first) if first.suffix.casefold() == ".toml" else (*paths, *level)
+    following.say_next(
+        (
+            "record again where you can, and score what there is" if lost else "score",
+            ("score", *words),
+        )
+    )
 
 
 @click.command()
@@ -209,7 +223,7 @@ def _after_night(
 @click.option(
     "--after-night", is_flag=True,
     help="Say whether each recording (or each night of a STUDY.toml) is usable, usable with limits or "
-    "to be repeated, why, and what to do.",
+    "to be repeated, why, and what to do. Repeat: no side alone has the hours that the rules ask for.",
 )  # fmt: skip
 @click.option(
     "--mvc-uv", type=options.Number(min=0, min_open=True), default=None, metavar="UV",
@@ -245,4 +259,8 @@ def command(
     else:
         for seen in found:
             _show(seen)
+        if found:
+            following.say_next(
+                ("see whether it can be used", ("inspect", "--after-night", *recordings))
+            )
     return 1 if failures else 0

@@ -7,29 +7,27 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
-from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.cli import following, options
+from sleepbrux.errors import UsageError
 from sleepbrux.visible import file_name
 
 if TYPE_CHECKING:
+    from sleepbrux.letter.compared import NightsCompared
     from sleepbrux.letter.nights import Letter
 
 
-def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
-    """The nights of a study, and what its comparison says."""
+def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompared, list[str]]:
+    """The nights of a study, what its comparison says, and ids of nights without a scoring."""
+    from sleepbrux.cli.score import recorded_study
     from sleepbrux.letter.compared import study_letters
     from sleepbrux.outputs import ARCHIVE
-    from sleepbrux.study import load_study
 
-    try:
-        plan = load_study(file)
-    except StudyError as error:
-        raise UsageError(str(error)) from error
-    folder = results or file.parent / "results"
-    letters, contrasts, missing = study_letters(plan, folder, suffix=ARCHIVE)
-    for line in missing:
-        click.echo(f"note: the letter goes without {line}", err=True)
-    return letters, contrasts
+    plan = recorded_study(file)
+    folder = following.found_results(file, results)
+    letters, comparison, missing = study_letters(plan, folder, suffix=ARCHIVE)
+    for night in missing:
+        click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
+    return letters, comparison, [night.id for night in missing]
 
 
 @click.command()
@@ -91,6 +89,7 @@ def command(
             raise UsageError(f"{new_fields} is there already; name another file")
         write_text(new_fields, fields_template())
         click.echo(str(new_fields))
+        _after_fields(new_fields, archives, study, results)
         return 0
     if bool(archives) == (study is not None):
         raise UsageError(
@@ -104,18 +103,50 @@ def command(
     from sleepbrux.recording.files import file_digest
 
     if study is not None:
-        letters, contrasts = _study(study, results)
+        letters, comparison, missing = _study(study, results)
         beside = study
     else:
-        contrasts, beside = [], archives[0]
+        comparison, missing, beside = None, [], archives[0]
         letters = [
             Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
             for path in archives
         ]
-    pdf = letter_pdf(letters, fields, contrasts=contrasts, dates=with_dates)
+    pdf = letter_pdf(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
     target = out or beside.with_name("letter.pdf")
     target.parent.mkdir(parents=True, exist_ok=True)
     with replacing(target) as temporary:
         temporary.write_bytes(pdf)
     click.echo(str(target))
+    about = _about(archives, study, results)
+    if file is None and not entries:
+        form = target.with_name("letter.fields.toml")
+        following.say_next(
+            ("fill in question and findings", ("letter", "--new-fields", form, *about))
+        )
+    else:
+        files = [archives[0]] if archives else sorted(
+            following.found_results(study, results).glob(f"*{ARCHIVE}") if study else ()
+        )[:1]  # fmt: skip
+        following.say_next(
+            *(("files for other programs", ("export", path, "--out", path.parent / "files"))
+              for path in files)
+        )  # fmt: skip
     return 0
+
+
+def _about(
+    archives: tuple[Path, ...], study: Path | None, results: Path | None
+) -> tuple[object, ...]:
+    """The words that say whom a letter is about."""
+    if study is None:
+        return archives
+    return ("--study", study, *(("--results", results) if results else ()))
+
+
+def _after_fields(
+    form: Path, archives: tuple[Path, ...], study: Path | None, results: Path | None
+) -> None:
+    study = study if archives or study else following.study_near(form.absolute().parent)
+    about = _about(archives, study, results)
+    if about:
+        following.say_next(("once it is filled in", ("letter", *about, "--fields", form)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import UsageError
 
@@ -173,4 +173,6 @@ def command(
             )
         lines += _schedule(design, conditions, wanted, start, seed, out)
     click.echo("\n".join([*lines, f"Table: {out / 'plan.csv'}", PURPOSE]))
+    if study is None:
+        following.say_next(("draft the study file", ("study", "new", out)))
     return 0

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import StudyError, UsageError
 
 
@@ -20,12 +21,16 @@ def command(study: Path, out: Path | None, person: int | None) -> int:
     """Print the sheets of STUDY: one for the chair, one for the patient, as PDF."""
     from sleepbrux.files import replacing, safe_stem
     from sleepbrux.protocol import chair_sheet, patient_sheet
-    from sleepbrux.study import load_study
+    from sleepbrux.study import FILL_IN, load_study
 
     try:
         plan = load_study(study)
     except StudyError as error:
         raise UsageError(str(error)) from error
+    if plan.pseudonym == FILL_IN:
+        raise UsageError(
+            f"{study.name}: pseudonym is still to be filled in; it stands on every sheet: write a code"
+        )
     folder = out or study.parent
     folder.mkdir(parents=True, exist_ok=True)
     for name, pdf in (
@@ -36,4 +41,10 @@ def command(study: Path, out: Path | None, person: int | None) -> int:
         with replacing(path) as temporary:
             temporary.write_bytes(pdf)
         click.echo(f"{name.replace('-', ' ')}: {path}")
+    following.say_next(
+        (
+            "once nights are recorded and named in the study file, check it",
+            ("study", "check", study),
+        ),
+    )
     return 0

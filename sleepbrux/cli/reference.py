@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
@@ -18,15 +18,25 @@ STATISTICS = ("mean_best_1s", "highest_best_1s", "mean_best_half_s", "mean_peak"
 
 
 def _show(looked: Looked) -> None:
-    from sleepbrux.report.reference_page import TRIAL_HEADS, sentences, trial_rows
+    from sleepbrux.report.reference_page import (
+        TRIAL_HEADS,
+        clench_count,
+        clench_rows,
+        sentences,
+        trial_rows,
+    )
 
     cues = looked.cues
-    click.echo(f"{looked.swept.name}: {cues.said_by}; teeth: {cues.teeth}")
+    click.echo(f"{looked.swept.name}: {clench_count(looked)}; {cues.said_by}; teeth: {cues.teeth}")
+    for number, at, length, label, times, said in clench_rows(looked):
+        click.echo(
+            f"  clench {number:>2} at {at}, {length} s, {times} times rest ({label}): {said}"
+        )
     for clenches, wrong, notes in looked.channels:
         about = " ".join(filter(None, (clenches.muscle, clenches.side)))
         click.echo(f"\n{clenches.label}" + (f" ({about})" if about else ""))
         widths = (6, 10, 10, 10, 11, 13, 9, 8, 0)
-        for row in (TRIAL_HEADS, *trial_rows(looked, clenches)):
+        for row in (TRIAL_HEADS, *trial_rows(looked, clenches)) if clenches.trials else ():
             cells = [f"{c:>{w}}" for c, w in zip(row[:-1], widths, strict=False)]
             click.echo("".join(cells) + f"  {row[-1]}")
         for sentence in sentences(looked, clenches):
@@ -37,18 +47,72 @@ def _show(looked: Looked) -> None:
             click.echo(f"  {note.severity}: {note.text}")
 
 
-def _accept(recording: Path, looked: Looked, by: str, teeth: str) -> None:
+def _accepted(recording: Path, looked: Looked, by: str, teeth: str) -> Looked:
+    """Write the acceptance beside the recording, and look at what is so then."""
     from datetime import date
 
     from sleepbrux.calibration import accept, write_proposal
+    from sleepbrux.reference import with_accepted
 
     if looked.proposal is None:
         raise UsageError(
             f"{recording.name}: nothing is to be accepted; marks in the recording say where the clenches are"
+            if looked.marked
+            else f"{recording.name}: no clench is taken; name those to be taken with --clenches, such as "
+            f"--clenches 1-{len(looked.clenches)}"
         )
     accepted = accept(looked.proposal, by=by, on=date.today(), teeth=teeth)
     path = write_proposal(recording, accepted)
-    click.echo(f"\naccepted by {accepted.accepted_by} on {accepted.accepted_on}: {path}")
+    click.echo(f"accepted by {accepted.accepted_by} on {accepted.accepted_on}: {path}")
+    return with_accepted(looked, accepted)
+
+
+def _numbers(text: str) -> tuple[int, ...]:
+    """``"1,3-5"`` to (1, 3, 4, 5)."""
+    numbers: list[int] = []
+    for part in filter(None, (p.strip() for p in text.split(","))):
+        low, _, high = part.partition("-")
+        if not (low.strip().isdecimal() and (high.strip() or low.strip()).isdecimal()):
+            raise UsageError(
+                f"--clenches {text!r} names no clenches; write their numbers: --clenches 1,2,4-6"
+            )
+        numbers += range(int(low), int(high or low) + 1)
+    return tuple(dict.fromkeys(numbers))
+
+
+def _propose(recording: Path, looked: Looked, *, afresh: bool) -> None:
+    from sleepbrux.calibration import sidecar, write_proposal
+
+    if looked.proposal is None:
+        return
+    if not sidecar(recording).exists():
+        click.echo(f"proposal: {write_proposal(recording, looked.proposal)}")
+    elif afresh:
+        click.echo(f"left as it is: {sidecar(recording)}; delete it to have the new times written")
+
+
+def _next(recording: Path, looked: Looked) -> None:
+    study = following.study_near(recording.parent)
+    accept = ("reference", recording, "--accept-by", "NAME", "--teeth", "natural")
+    if not looked.cues.clenches_s:
+        every = f"1-{len(looked.clenches)}"
+        following.say_next(
+            ("look at the page, then take clenches by their numbers",
+             (*accept[:2], "--clenches", every, *accept[2:])),
+        )  # fmt: skip
+    elif not looked.cues.confirmed:
+        click.echo("unconfirmed: nobody has accepted these clenches")
+        following.say_next(("look at the page, then accept with your name", accept))
+    elif not looked.usable:
+        click.echo("no channel gives a reference: record the clenches again, or name other ones")
+    elif study is not None:
+        following.say_next(
+            ("check the study", ("study", "check", study)),
+            ("score its nights (those scored before keep their earlier reference until then)",
+             ("score", "--study", study)),
+        )  # fmt: skip
+    else:
+        following.say_next(("draft a study file", ("study", "new", recording.parent)))
 
 
 @click.command()
@@ -68,49 +132,51 @@ def _accept(recording: Path, looked: Looked, by: str, teeth: str) -> None:
 @click.option("--afresh", is_flag=True, help="Look in the signal even where marks say it.")
 @click.option("--accept-by", type=options.Words(), default="", metavar="NAME",
               help="Accept the clenches that were found; NAME or a code goes on record.")  # fmt: skip
+@click.option("--clenches", default="", metavar="NUMBERS",
+              help="Take these clenches, as page and table number them: 1,2,4-6.")  # fmt: skip
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
 @options.hints
 def command(
     recording: Path, out: Path | None, statistic: str, uv_kind: str, effort_pct: float,
-    threshold_pct_mvc: float, teeth: str, afresh: bool, accept_by: str, channel: tuple[str, ...],  # noqa: FBT001
-    hints: Hints,
+    threshold_pct_mvc: float, teeth: str, afresh: bool, accept_by: str, clenches: str,  # noqa: FBT001
+    channel: tuple[str, ...], hints: Hints,
 ) -> int:  # fmt: skip
     """Measure rest and maximal clenches of RECORDING, a chair recording or a night.
 
-    They are taken from marks, else looked for in the signal: found ones are written to a file beside
-    the recording with a picture, and count as unconfirmed everywhere until somebody accepts them. Exit
-    code 1 where no channel gives a reference.
+    They are taken from marks, else looked for in the signal. Page and table show every stretch like a
+    clench, numbered, with the reason where it was not taken. Found ones are written to a file beside the
+    recording and count as unconfirmed everywhere until somebody accepts them. Exit code 1 where no channel
+    gives a reference.
     """
-    from sleepbrux.calibration import sidecar, teeth_word, write_proposal
+    from sleepbrux.calibration import teeth_word
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.files import safe_stem, write_text
     from sleepbrux.reference import look
     from sleepbrux.report.reference_page import reference_json, reference_page
 
+    chosen = _numbers(clenches)
     load_kernels()
     with shown(recording.name) as progress:
         looked = look(
             recording, teeth=teeth_word(teeth or "natural"), statistic=statistic,
             amplitude="rectified" if uv_kind == "rectified" else "rms", effort_pct=effort_pct,
             threshold_pct_mvc=threshold_pct_mvc, channels=channel, hints=hints, afresh=afresh,
-            progress=progress,
+            choose=chosen, progress=progress,
         )  # fmt: skip
     _show(looked)
+    if accept_by:
+        looked = _accepted(recording, looked, accept_by, teeth)
+    elif not chosen:
+        _propose(recording, looked, afresh=afresh)
     folder = out or recording.parent
     folder.mkdir(parents=True, exist_ok=True)
     page = folder / f"{safe_stem(recording.name)}.reference.html"
     write_text(page, reference_page(looked))
     write_text(page.with_suffix(".json"), reference_json(looked))
-    click.echo(f"\npicture: {page}")
-    if accept_by:
-        _accept(recording, looked, accept_by, teeth)
-    elif looked.proposal is not None and not sidecar(recording).exists():
-        click.echo(f"proposal: {write_proposal(recording, looked.proposal)}")
-    elif looked.proposal is not None and afresh:
-        click.echo(f"left as it is: {sidecar(recording)}; delete it to have the new times written")
-    if looked.proposal is not None and not looked.cues.confirmed and not accept_by:
-        click.echo(
-            "unconfirmed: look at the picture, then accept with --accept-by NAME --teeth natural"
-        )
+    click.echo(f"page: {page}")
+    if chosen and not accept_by:
+        click.echo("chosen for this page only: give --accept-by NAME too, to have it written down")
+    else:
+        _next(recording, looked)
     return 0 if looked.usable else 1

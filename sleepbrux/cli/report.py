@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import SleepbruxError
 
 
@@ -55,4 +56,6 @@ def command(
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
+    if failures < len(archives):
+        following.say_next(("write the letter", ("letter", *archives)))
     return 1 if failures else 0

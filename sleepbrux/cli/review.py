@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
@@ -108,6 +108,7 @@ def _result(night: Night, journal: Journal, archive: Path) -> int:
         click.echo(line)
     if after.review is None:
         click.echo("Nothing was decided that changes the scoring: it is the automatic one.")
+        _next(archive)
         return 0
     click.echo(after.review.sentence + ".")
     for name in ("episodes_per_hour", "bursts_per_hour"):
@@ -117,4 +118,18 @@ def _result(night: Night, journal: Journal, archive: Path) -> int:
     stem = archive.name.removesuffix(ARCHIVE)
     names = write_reviewed(after, archive.parent, stem)
     click.echo(f"written: {', '.join(names)}")
+    _next(archive)
     return 0
+
+
+def _next(archive: Path) -> None:
+    """The comparison of the study whose results these are, else the letter: both are older than a review."""
+    study = following.study_near(archive.absolute().parent)
+    if study is None:
+        following.say_next(("write the letter", ("letter", archive)))
+        return
+    from sleepbrux.cli.score import study_steps
+    from sleepbrux.study import load_study
+
+    where = following.shown(study)
+    following.say_next(*study_steps(load_study(study), where, archive.parent))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import SleepbruxError
 
 if TYPE_CHECKING:
@@ -75,4 +76,6 @@ def command(archives: tuple[Path, ...], out: Path | None) -> int:
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
+    if failures < len(archives):
+        following.say_next(("look at every episode and decide", ("review", archives[0])))
     return 1 if failures else 0

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import options
+from sleepbrux.cli import following, options
 from sleepbrux.cli.progress import Relay, shown
 from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
 from sleepbrux.files import safe_stem
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from sleepbrux.recording.model import Recording
     from sleepbrux.recording.opening import Hints
     from sleepbrux.scoring import Request
+    from sleepbrux.study import Study
 
 
 def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | None:
@@ -48,17 +49,21 @@ def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | 
 
 
 def _say(path: Path, stem: str, night: object, out: Path) -> None:
-    from sleepbrux.night import Night, hours_text
+    from sleepbrux.night import REPLACED, Night, hours_text
     from sleepbrux.outputs import REPORT
+    from sleepbrux.report.numbers import count_of
 
     assert isinstance(night, Night)  # noqa: S101
     rate, hours = night.measures["episodes_per_hour"], night.measures["valid_hours"].value
     value = f"not computable ({rate.reason}):" if rate.value is None else f"{rate.value:.2f}"
     warnings = sum(n.severity == "warning" for n in night.notes)
+    replaced = next((n.text for n in night.notes if n.code == REPLACED), "")
+    if replaced:
+        click.echo(f"{path.name}: {replaced}")
     click.echo(
         f"{path.name}: {value} episodes per valid hour ({night.criterion.id}; "
         f"{hours_text(hours)} valid of: {night.window.basis})"
-        + (f"; {warnings} warning(s), see the report" if warnings else "")
+        + (f"; {count_of(warnings, 'warning')} in the report" if warnings else "")
     )
     click.echo(f"  report: {out / (stem + REPORT)}")
 
@@ -75,8 +80,8 @@ def load_kernels() -> None:
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
-    required=True,
-    help="Folder for the results; made if it is not there.",
+    default=None,
+    help="Folder for the results [default: results beside the study file, or beside the first recording].",
 )
 @click.option(
     "--mvc-uv",
@@ -143,7 +148,7 @@ def load_kernels() -> None:
     help="Study file that says all of this for its nights.",
 )
 def command(
-    recordings: tuple[Path, ...], out: Path, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
+    recordings: tuple[Path, ...], out: Path | None, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
     uv_kind: str | None, criterion: str, channel: tuple[str, ...], hints: Hints,
     from_text: str, to_text: str, stages: Path | None, sound: Path | None,
     sound_start: float | None, marks: Path | None, sync: tuple[str, ...],
@@ -165,12 +170,15 @@ def command(
             "--study says all of it: leave out the other options, or change the study file"
         )
     if not recordings and study is None:
-        raise UsageError("no recording is named; write: sleepbrux score NIGHT.edf --out DIR")
+        raise UsageError(
+            "no recording is named; write: sleepbrux score NIGHT.edf, or sleepbrux score --study STUDY.toml"
+        )
     if rest_uv and not mvc_uv:
         raise UsageError("--rest-uv describes the clench given by --mvc-uv; give both")
-    make_folder(out)
+    out = out if out is not None else following.results_of(study or recordings[0])
     if study is not None:
         return _score_study(study, recordings, out)
+    make_folder(out)
     for option, text in (("--from", from_text), ("--to", to_text)):
         check_time(text, option)
     if criterion:
@@ -186,7 +194,13 @@ def command(
         amplitude="rectified" if uv_kind == "rectified" else "rms",
         from_text=from_text, to_text=to_text, beside=beside,
     )  # fmt: skip
-    return _score_all([(path, request, None) for path in recordings], out)
+    code, archives = _score_all([(path, request, None) for path in recordings], out)
+    for archive in archives[:1]:
+        following.say_next(
+            ("look at every episode and decide", ("review", archive)),
+            ("write the letter", ("letter", archive)),
+        )
+    return code
 
 
 def _beside(
@@ -248,16 +262,16 @@ def _opener(path: Path, request: Request, relay: Relay) -> Callable[[], Recordin
     return opener
 
 
-def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
-    """Score one after the other; one that fails never stops the rest."""
+def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple[int, list[Path]]:
+    """Score one after the other; one that fails never stops the rest. Exit code, and the archives."""
     from sleepbrux.recording.ahead import opened_ahead
 
-    failures, usage = 0, 0
+    failures, usage, archives = 0, 0, list[Path]()
     relays = [Relay() for _ in work]
     openers = [_opener(*each[:2], relay) for each, relay in zip(work, relays, strict=True)]
     with opened_ahead(openers) as opened:
         load_kernels()
-        from sleepbrux.outputs import write_outputs
+        from sleepbrux.outputs import ARCHIVE, write_outputs
         from sleepbrux.scoring import score_opened, with_clench_file
 
         for (path, request, stem), relay, opening in zip(work, relays, opened, strict=True):
@@ -269,7 +283,9 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
                     night = score_opened(
                         recording, with_clench_file(path, request), progress=progress
                     )
-                _say(path, write_outputs(night, out, stem=stem), night, out)
+                written = write_outputs(night, out, stem=stem)
+                archives.append(out / f"{written}{ARCHIVE}")
+                _say(path, written, night, out)
             except (SleepbruxError, OSError) as error:
                 failures += 1
                 usage += isinstance(error, UsageError)
@@ -283,24 +299,42 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
     if failures and len(work) > 1:
         click.echo(f"{failures} of {len(work)} recordings were not scored", err=True)
     if usage and usage == failures == len(work):
-        return 2
-    return 1 if failures else 0
+        return 2, archives
+    return (1 if failures else 0), archives
 
 
-def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
-    from sleepbrux.scoring import find_file, study_request
+def recorded_study(file: Path) -> Study:
+    """A study with at least one recorded night.
+
+    Raises
+    ------
+    UsageError
+        The file is at fault, or names no recording.
+    """
     from sleepbrux.study import load_study
 
     try:
         study = load_study(file)
     except StudyError as error:
         raise UsageError(str(error)) from error
+    if not study.recorded:
+        raise UsageError(
+            f"{file.name} has no recording yet; write the name of each recording at its night"
+        )
+    return study
+
+
+def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
+    from sleepbrux.scoring import find_file, study_request
+
+    study = recorded_study(file)
+    make_folder(out)
     wanted = {path.resolve() for path in recordings}
-    places = {(file.parent / n.recording).resolve(): n for n in study.night}
+    places = {(file.parent / n.recording).resolve(): n for n in study.recorded}
     unknown = wanted - places.keys()
     if unknown:
         raise UsageError(f"{file.name} has no night with the recording {min(unknown).name!r}")
-    nights = [n for n in study.night
+    nights = [n for n in study.recorded
               if not wanted or (file.parent / n.recording).resolve() in wanted]  # fmt: skip
     work: list[tuple[Path, Request, str | None]] = []
     failures = 0
@@ -311,4 +345,25 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: night {night.id} was not scored: {error}", err=True)
-    return max(_score_all(work, out), 1 if failures else 0)
+    code, archives = _score_all(work, out)
+    planned = [n.id for n in study.night if not n.recording]
+    if planned and not wanted:
+        click.echo(f"{_are(len(planned))} not recorded yet: {', '.join(planned)}")
+    if archives:
+        following.say_next(
+            ("look at every episode and decide", ("review", archives[0])),
+            *study_steps(study, file, out),
+        )
+    return max(code, 1 if failures else 0)
+
+
+def _are(n: int) -> str:
+    return "1 night is" if n == 1 else f"{n} nights are"
+
+
+def study_steps(study: Study, file: Path, results: Path) -> list[tuple[str, tuple[object, ...]]]:
+    """What comes once nights of a study are scored: the comparison where there is something to compare."""
+    where = following.naming(file, results)
+    if len({n.condition for n in study.recorded}) > 1:
+        return [("compare the conditions", ("compare", file, *where))]
+    return [("write the letter", ("letter", "--study", file, *where))]

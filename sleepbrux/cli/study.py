@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.files import write_text
 
-NAME = "study.toml"
+if TYPE_CHECKING:
+    from sleepbrux.drafting import Finding
+    from sleepbrux.study import Study
+
+NAME, PLANNED = following.STUDY_FILE, 4
+WORDS = {"missing": "missing", "question": "question", "limit": "affects results", "note": "note"}
 
 
 @click.group()
@@ -19,46 +26,99 @@ def command() -> None:
 
 @command.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
-def new(folder: Path) -> int:
-    """Draft FOLDER/study.toml from the recordings in FOLDER.
+@click.option("--condition", "conditions", multiple=True, metavar="NAME",
+              help="What will be worn, none for nothing; repeatable.")  # fmt: skip
+@click.option("--nights", type=click.IntRange(1, 100), default=PLANNED, show_default=True,
+              help="Nights to plan under each condition, where none is recorded yet.")  # fmt: skip
+def new(folder: Path, conditions: tuple[str, ...], nights: int) -> int:
+    """Draft FOLDER/study.toml from the recordings in FOLDER, or plan nights where there are none yet.
 
     Headers alone are read; of a header only date, length and marks are used.
     """
     from sleepbrux.drafting import draft
+    from sleepbrux.report.numbers import count_of
 
     target = folder / NAME
     if target.exists():
         raise UsageError(
             f"{target} is there already; rename it, or edit it and run sleepbrux study check"
         )
-    made = draft(folder)
+    made = draft(folder, conditions=conditions, nights=nights)
     write_text(target, made.text)
     for line in made.left_out:
         click.echo(f"left out: {line}", err=True)
-    click.echo(f"{target}: {made.nights} night(s), {made.references} chair recording(s)")
-    click.echo(f"fill in what is marked, then run: sleepbrux study check {target}")
+    recorded = (
+        count_of(made.nights, "night") if made.nights
+        else f"no recording of a night is there yet: {count_of(made.planned, 'night')} planned"
+    )  # fmt: skip
+    click.echo(f"{target}: {recorded}, {count_of(made.references, 'chair recording')}")
+    click.echo("open it in a text editor and replace each FILL IN")
+    following.say_next(
+        ("check it", ("study", "check", target)),
+        ("print the sheets", ("protocol", target)),
+    )
     return 0
+
+
+def _counted(found: list[Finding]) -> str:
+    from sleepbrux.report.numbers import count_of
+
+    def number(severity: str) -> int:
+        return sum(one.severity == severity for one in found)
+
+    parts = [
+        f"{count_of(number('missing'), 'thing')} missing"
+        if number("missing")
+        else "nothing missing"
+    ]
+    for severity, word, words in (
+        ("question", "question", ""),
+        ("limit", "thing that affects results", "things that affect results"),
+        ("note", "note", ""),
+    ):
+        if number(severity):
+            parts.append(count_of(number(severity), word, words))
+    return ", ".join(parts)
 
 
 @command.command()
 @click.argument("study", type=click.Path(path_type=Path, dir_okay=False))
 def check(study: Path) -> int:
-    """Say what STUDY still lacks. Exit code 1 where a night cannot be used as it is meant."""
+    """Say what STUDY still lacks, the most important first.
+
+    Exit code 1 where a night cannot be used as it is meant, or where a name may not say what is meant.
+    """
     from sleepbrux.drafting import check as look
+    from sleepbrux.drafting import told
+    from sleepbrux.report.numbers import count_of
     from sleepbrux.study import load_study
 
     try:
         plan = load_study(study)
     except StudyError as error:
         raise UsageError(str(error)) from error
-    found = look(plan, study.parent)
-    for severity in ("missing", "note"):
-        for one in found:
-            if one.severity == severity:
-                click.echo(f"{severity}: {one.where}: {one.text}")
-    lacking = sum(one.severity == "missing" for one in found)
-    click.echo(
-        f"{study.name}: {len(plan.night)} night(s); {lacking} thing(s) missing, "
-        f"{len(found) - lacking} note(s)"
+    found = told(look(plan, study.parent))
+    click.echo(f"{study.name}: {count_of(len(plan.night), 'night')}; {_counted(found)}")
+    for one in found:
+        click.echo(f"{WORDS[one.severity]}: {one.where}: {one.text}")
+    open_ = any(one.severity in ("missing", "question") for one in found)
+    looks = dict.fromkeys(one.look_at for one in found if one.look_at)
+    following.say_next(
+        *(
+            ("find its clenches, and accept them", ("reference", study.parent / name))
+            for name in looks
+        ),
+        *_steps(study, plan, open_=open_),
     )
-    return 1 if lacking else 0
+    return 1 if open_ else 0
+
+
+def _steps(study: Path, plan: Study, *, open_: bool) -> list[tuple[str, tuple[object, ...]]]:
+    if open_:
+        return [("once that is mended, check again", ("study", "check", study))]
+    if not plan.recorded:
+        return [("print the sheets", ("protocol", study))]
+    return [
+        ("see whether each night can be used", ("inspect", "--after-night", study)),
+        ("score the nights", ("score", "--study", study)),
+    ]

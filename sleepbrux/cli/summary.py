@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.cli import following
+from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.several import ConditionSummary, Outcome, StudySummary
@@ -136,35 +137,35 @@ def _table(summary: StudySummary) -> str:
 
 @click.command()
 @click.argument("study", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), required=True,
-              help="Folder with the archives of the scored nights.")  # fmt: skip
+@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
+              help="Folder with the archives [default: results beside the study file].")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of tables.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), default=None,
               help="File to write instead of printing.")  # fmt: skip
-def command(study: Path, results: Path, as_json: bool, out: Path | None) -> int:  # noqa: FBT001
+def command(study: Path, results: Path | None, as_json: bool, out: Path | None) -> int:  # noqa: FBT001
     """Pool the scored nights of STUDY (a study file) by condition.
 
     For each condition: mean, median and range over nights, how much of their spread counting noise
     explains, an interval of the mean, and how many nights are still needed. Recordings are not needed.
     """
+    from sleepbrux.cli.score import recorded_study, study_steps
     from sleepbrux.files import write_text
     from sleepbrux.nights import read_nights
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.several import several_text, summarise
-    from sleepbrux.study import load_study
 
     if out is not None and (out.resolve() == study.resolve() or out.name.endswith(ARCHIVE)):
         raise UsageError(f"--out {out.name} would overwrite an input; name another file")
-    try:
-        plan = load_study(study)
-    except StudyError as error:
-        raise UsageError(str(error)) from error
-    summary = summarise(plan, *read_nights(plan, results, suffix=ARCHIVE))
+    plan = recorded_study(study)
+    folder = following.found_results(study, results)
+    summary = summarise(plan, *read_nights(plan, folder, suffix=ARCHIVE))
     text = several_text(summary) if as_json else _table(summary)
     if out is None:
         click.echo(text, nl=False)
     else:
         write_text(out, text)
+    if not as_json:
+        following.say_next(*study_steps(plan, study, folder))
     if summary.missing:
         ids = ", ".join(night.id for night in summary.missing)
         click.echo(

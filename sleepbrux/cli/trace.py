@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from sleepbrux.cli import following
 from sleepbrux.errors import UsageError
 
 SHOWN = 10
@@ -29,8 +30,12 @@ def _samples(places: dict[str, list[list[int]]]) -> str:
 
 def _event(row: dict[str, Any]) -> str:
     around = "".join(f"; {k} {v}" for k, v in row.get("around", {}).items())
+    if "episode" in row:
+        name = f"episode {row['episode']}"
+    else:
+        name = f"in episode {row['in_episode']}" if row["in_episode"] else "single"
     return (
-        f"{row['number']:>4}  {row['start_s']:.3f} to {row['stop_s']:.3f} s  {row['kind']}  "
+        f"{name:<15}{row['start_s']:.3f} to {row['stop_s']:.3f} s  {row['kind']}  "
         f"{_samples(row['stored_samples'])}{around}"
     )
 
@@ -101,6 +106,9 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")
+        following.say_next(
+            ("from the rate down to the samples", ("trace", archive, "episodes_per_hour"))
+        )
         return 0
     if as_json and everything:
         raise UsageError("--json prints everything already; leave out --all")
@@ -115,4 +123,5 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
         for row in rows:
             click.echo(f"  {row}")
     click.echo(table["purpose"])
+    following.say_next(("see whether it holds under other rules", ("robustness", archive)))
     return 0

@@ -183,16 +183,31 @@ def read_records(
     )
 
 
+def scorings(one: Found, rules: Criterion | None) -> tuple[Night, Night | None]:
+    """The automatic scoring of a night by the study's rules, and the one after a reader's decisions.
+
+    A night that had to be scored again has no reviewed scoring: decisions belong to the scoring that the
+    reader saw.
+
+    Raises
+    ------
+    UsageError
+        The study's rules need what the night does not have.
+    """
+    if rules is not None and rules.digest() != one.night.criterion.digest():
+        return rescore(one.night, rules), None
+    return one.night, one.reviewed
+
+
 def _both(one: Found, rules: Criterion | None, *, robust: bool) -> tuple[Record, Record | None]:
-    """The automatic scoring of a night, and the one after a reader's decisions."""
-    entry, night, own = one.entry, one.night, one.night.criterion
-    if rules is not None and rules.digest() != own.digest():
-        again = rescore(night, rules)
-        return record(entry, again, robust=robust, rescored_from=own.id), None
-    automatic = record(entry, night, robust=robust)
-    if one.reviewed is None:
+    night, reviewed = scorings(one, rules)
+    automatic = record(
+        one.entry, night, robust=robust,
+        rescored_from="" if night is one.night else one.night.criterion.id,
+    )  # fmt: skip
+    if reviewed is None:
         return automatic, None
-    after = record(entry, one.reviewed, robust=False)
+    after = record(one.entry, reviewed, robust=False)
     return automatic, replace(after, under_rules=automatic.under_rules)
 
 

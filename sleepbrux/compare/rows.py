@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sleepbrux.night import Night
+from sleepbrux.night import Night, meant_criterion
 
 
 @dataclass(frozen=True)
@@ -18,6 +18,8 @@ class NightRow:
         Episodes per valid hour; None where no time was valid.
     reference
         Where the reference clench came from, in words; empty without one.
+    instead_of
+        Rule set that was meant, where ``criterion`` was used in its place; empty where it was not.
     """
 
     id: str
@@ -29,6 +31,7 @@ class NightRow:
     basis: str
     reference: str
     warnings: int
+    instead_of: str = ""
 
 
 def night_row(id_: str, condition: str, night: Night) -> NightRow:
@@ -44,6 +47,7 @@ def night_row(id_: str, condition: str, night: Night) -> NightRow:
         basis=night.window.basis,
         reference=night.reference.origin if night.reference else "",
         warnings=sum(note.severity == "warning" for note in night.notes),
+        instead_of=meant_criterion(night),
     )
 
 

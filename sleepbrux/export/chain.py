@@ -10,10 +10,10 @@ import numpy as np
 
 from sleepbrux import __version__
 from sleepbrux.bursts import KINDS as BURST_KINDS
-from sleepbrux.bursts import SHORT, Ints
+from sleepbrux.bursts import SHORT, Ints, Merged
 from sleepbrux.context.counts import positions
 from sleepbrux.context.model import OTHER, STAGES
-from sleepbrux.episodes import EPISODE_PHASIC
+from sleepbrux.episodes import EPISODE_PHASIC, Episodes
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import UsageError
 from sleepbrux.export.summary import (
@@ -79,18 +79,19 @@ def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
 
 
 def _event(
-    night: Night, number: int, start: int, stop: int, kind: str, mask: int
+    night: Night, table: Episodes | Merged, i: int, kinds: tuple[str, ...]
 ) -> dict[str, Any]:
     slot = night.merged.grid.slot_s
-    a, b = float(start * slot), float(stop * slot)
+    a, b = float(int(table.starts[i]) * slot), float(int(table.stops[i]) * slot)
     scored = [f.channel for f in night.swept.frames]
     apart = len(night.merged.labels) == len(scored)
-    taking = [c for k, c in enumerate(scored) if mask >> k & 1] if apart else scored
+    taking = (
+        [c for k, c in enumerate(scored) if int(table.channels[i]) >> k & 1] if apart else scored
+    )
     return {
-        "number": number,
         "start_s": rounded(a),
         "stop_s": rounded(b),
-        "kind": kind,
+        "kind": kinds[table.kind[i]],
         "stored_samples": {c.label: stored_samples(c, a, b) for c in taking},
     }
 
@@ -100,16 +101,15 @@ def _events(night: Night, name: str) -> dict[str, Any]:
     labelled = episodes is bursts is None and "context." in night.measures[name].keys
     if labelled:
         what, episodes = "counted episodes, each with what surrounds it", night.chosen.episodes
-    rows: list[dict[str, Any]] = []
-    for table, index, kinds in (
-        (night.episodes, episodes, EPISODE_KINDS),
-        (night.merged, bursts, BURST_KINDS),
-    ):
-        rows += [
-            _event(night, n, int(table.starts[i]), int(table.stops[i]), kinds[table.kind[i]],
-                   int(table.channels[i]))
-            for n, i in enumerate([] if index is None else index.tolist(), start=1)
-        ]  # fmt: skip
+    numbers, of = episode_numbers(night), night.episodes.of_burst
+    rows: list[dict[str, Any]] = [
+        {"episode": numbers[i], **_event(night, night.episodes, i, EPISODE_KINDS)}
+        for i in ([] if episodes is None else episodes.tolist())
+    ]
+    rows += [
+        {"in_episode": numbers.get(int(of[i])), **_event(night, night.merged, i, BURST_KINDS)}
+        for i in ([] if bursts is None else bursts.tolist())
+    ]
     if labelled:
         for row, i in zip(rows, night.chosen.episodes.tolist(), strict=True):
             row["around"] = _around(night, i)

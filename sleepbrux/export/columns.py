@@ -110,7 +110,8 @@ LOW_END = "lower end of the 95 % interval that column interval names"
 NUMBER = "number of its episode as in all tables"
 
 EPISODES: Columns = {
-    "episode": Column("number, from 1, in order of onset", "integer", "1", low=1, filled=True),
+    "episode": Column(
+        "number, from 1, in order of onset; the same on the page, in the review and after it", "integer", "1", low=1, filled=True),
     "start_s": _seconds(f"onset of the first burst, {FROM_FIRST}", filled=True),
     "end_s": _seconds("offset of the last burst, s", filled=True),
     "kind": Column("kind by the rule set", words=EPISODE_KINDS, filled=True),
@@ -188,6 +189,7 @@ NIGHTS: Columns = {
     "valid_hours": Column("denominator of the rate", "number", "h", low=0.0, filled=True),
     "episodes_per_hour": Column("episodes per valid hour", "number", "1/h", low=0.0),
     "criterion": Column("id of the rule set", filled=True),
+    "instead_of": Column("id of the rule set that was meant, where another one had to be used"),
     "basis": Column("whose word the window is", filled=True),
     "reference": Column("where the clench came from"),
     "warnings": Column("warnings in the night's notes", "integer", "1", low=0, filled=True),
@@ -202,6 +204,7 @@ STUDY: Columns = {
     "supersedes": Column("id of the report that it replaces; empty for none"),
     "input_sha256": Column("SHA-256 of the recording", filled=True),
     "criterion": NIGHTS["criterion"],
+    "instead_of": NIGHTS["instead_of"],
     "criterion_digest": Column("SHA-256 of the rule set", filled=True),
     "window": NIGHTS["basis"],
     "reference": NIGHTS["reference"],

@@ -8,7 +8,7 @@ from sleepbrux.export.columns import EXCLUDED, MEASURES, STUDY, STUDY_INTERVAL, 
 from sleepbrux.export.summary import excluded, report_id, rounded
 from sleepbrux.export.tables import csv_text, safe_text
 from sleepbrux.measures import Measure
-from sleepbrux.night import Night
+from sleepbrux.night import Night, meant_criterion
 
 
 def _cell(value: float | None) -> str:
@@ -77,7 +77,8 @@ def study_table(nights: Sequence[tuple[str, Night]]) -> str:
             [
                 safe_text(file), *(safe_text(about.get(k, "")) for k in ("pseudonym", "night", "condition")),
                 safe_text(night.swept.name), report_id(night), night.supersedes, night.swept.digest,
-                night.criterion.id, night.criterion.digest(), safe_text(night.window.basis),
+                night.criterion.id, meant_criterion(night), night.criterion.digest(),
+                safe_text(night.window.basis),
                 safe_text(night.reference.origin if night.reference else ""),
                 str(sum(n.severity == "warning" for n in night.notes)),
                 *(_value(n, night.measures[n]) if n in night.measures else "" for n in names),

@@ -11,7 +11,7 @@ from sleepbrux import __version__
 from sleepbrux.calibration import Reference
 from sleepbrux.details import details
 from sleepbrux.measures import Measure
-from sleepbrux.night import Night
+from sleepbrux.night import Night, meant_criterion
 from sleepbrux.provenance import chain
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.robustness import Robustness
@@ -20,7 +20,7 @@ from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
 from sleepbrux.uncertainty import Interval
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 DIGITS = 10
 
 
@@ -63,6 +63,7 @@ def criterion_table(night: Night) -> dict[str, Any]:
     return {
         "id": rule.id,
         "title": rule.title,
+        "instead_of": meant_criterion(night) or None,
         "parent": rule.parent or None,
         "digest": rule.digest(),
         "values": {

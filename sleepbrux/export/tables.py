@@ -58,8 +58,12 @@ def sides(night: Night, mask: int) -> str:
 
 
 def episode_numbers(night: Night) -> dict[int, int]:
-    """Position in the night's table to the number that tables and reports print."""
-    return {int(k): i for i, k in enumerate(night.chosen.episodes, start=1)}
+    """Position in the night's table to the number that pages, tables, review and exports print.
+
+    Episodes that do not count have none.
+    """
+    counted = night.chosen.episodes.tolist()
+    return dict(zip(counted, night.numbers or range(1, len(counted) + 1), strict=True))
 
 
 def _yes(code: int) -> str:
@@ -200,6 +204,7 @@ def nights_csv(rows: Sequence[NightRow]) -> str:
                 decimals(row.valid_hours, 4),
                 decimals(math.nan if row.rate_per_hour is None else row.rate_per_hour, 4),
                 safe_text(row.criterion),
+                row.instead_of,
                 safe_text(row.basis),
                 safe_text(row.reference),
                 str(row.warnings),

@@ -9,6 +9,7 @@ stays even where the rules would no longer make one of its bursts.
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -367,11 +368,19 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
         night, merged=merged, episodes=episodes, chosen=chosen, labels=labels,
         measures=_measures(night, merged, episodes, chosen, labels) if said else night.measures,
         review=_summary(night, journal, said, standing_rows),
+        numbers=_numbers(night, standing_rows, chosen.episodes.tolist()),
     )  # fmt: skip
     return Reviewed(
         after, night, tuple(row.id for row in standing_rows),
         tuple(work.ids[i] for i in keep), said,
     )  # fmt: skip
+
+
+def _numbers(night: Night, rows: list[_Row], counted: list[int]) -> tuple[int, ...]:
+    """Each counted episode keeps its automatic number; others come after the last of these, by onset."""
+    automatic = {f"e{k}": n for n, k in enumerate(night.chosen.episodes.tolist(), start=1)}
+    fresh = itertools.count(len(automatic) + 1)
+    return tuple(automatic.get(rows[k].id) or next(fresh) for k in counted)
 
 
 def _summary(

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sleepbrux.compare import Comparison, CountedNight, compare_nights, mixed_bases, night_row
-from sleepbrux.compare.records import read_records, study_rules
+from sleepbrux.compare.records import Reading, read_records, scorings, study_rules
 from sleepbrux.compare.study import compare_study
 from sleepbrux.errors import UsageError
 from sleepbrux.letter.nights import Letter
-from sleepbrux.night import rescore
 from sleepbrux.nights import Missing, archived
 from sleepbrux.recording.files import file_digest
 from sleepbrux.study import Study
@@ -19,15 +18,39 @@ from sleepbrux.study import Study
 NO_EFFECT = "Side by side only: no statement about an effect is made. Nights vary by themselves."
 
 
+@dataclass(frozen=True)
+class NightsCompared:
+    """What a comparison says, and the nights that it is about: the table beside it holds just these.
+
+    Attributes
+    ----------
+    sentences
+        One for each pair of conditions, then the warnings.
+    nights
+        Ids of the nights compared.
+    left_out
+        (id, reason) of nights of the letter that are not.
+    """
+
+    sentences: tuple[str, ...]
+    nights: tuple[str, ...]
+    left_out: tuple[tuple[str, str], ...] = ()
+
+
+def night_id(letter: Letter) -> str:
+    """A night's id in its study; without one the name of its archive."""
+    return dict(letter.night.about).get("night", letter.name)
+
+
 def counted_nights(letters: Sequence[Letter]) -> list[CountedNight]:
     """The nights as a comparison counts them; their dates where the archives have them."""
     found = []
-    for name, _, night in letters:
-        about, start = dict(night.about), night.swept.start
+    for letter in letters:
+        night, start = letter.night, letter.night.swept.start
         found.append(
             CountedNight(
-                id=about.get("night", name),
-                condition=about.get("condition", ""),
+                id=night_id(letter),
+                condition=dict(night.about).get("condition", ""),
                 events=float(len(night.chosen.episodes)),
                 hours=night.measures["valid_hours"].value or 0.0,
                 date=start.date() if start else None,
@@ -36,15 +59,26 @@ def counted_nights(letters: Sequence[Letter]) -> list[CountedNight]:
     return found
 
 
-def sentences_of(comparison: Comparison) -> list[str]:
-    """The sentence of each pair of conditions, what stands apart, and the warnings."""
-    apart = [f"Set apart: {a.night.id} ({a.reason})." for a in comparison.apart]
+def _side_by_side(
+    letters: Sequence[Letter], left_out: Iterable[tuple[str, str]] = ()
+) -> NightsCompared:
+    out = tuple(left_out)
+    gone = {night for night, _ in out}
+    ids = tuple(name for name in map(night_id, letters) if name not in gone)
+    return NightsCompared((NO_EFFECT,), ids, out)
+
+
+def _said(comparison: Comparison, left_out: Iterable[tuple[str, str]] = ()) -> NightsCompared:
     warned = [f"{c.text.rstrip('.')}." for c in comparison.cautions if c.severity == "warning"]
-    return [*(c.sentence for c in comparison.contrasts), *apart, *warned]
+    return NightsCompared(
+        (*(c.sentence for c in comparison.contrasts), *warned),
+        tuple(n.id for n in comparison.nights),
+        (*((a.night.id, a.reason) for a in comparison.apart), *left_out),
+    )
 
 
-def compared(letters: Sequence[Letter]) -> list[str]:
-    """Sentences for nights of which no study file says how their order came about.
+def compared(letters: Sequence[Letter]) -> NightsCompared:
+    """Nights of which no study file says how their order came about.
 
     Side by side only where the nights stand on different bases, some are reviewed and others not, or they
     say no condition or have but one.
@@ -53,16 +87,26 @@ def compared(letters: Sequence[Letter]) -> list[str]:
     rows = [night_row(n.id, n.condition, x.night) for n, x in zip(nights, letters, strict=True)]
     reviewed = {x.night.review is not None for x in letters}
     if mixed_bases(rows) or len(reviewed) > 1 or not all(n.condition for n in nights):
-        return [NO_EFFECT]
+        return _side_by_side(letters)
     try:
-        return sentences_of(compare_nights(nights, rearranged=False))
+        return _said(compare_nights(nights, rearranged=False))
     except UsageError:
-        return [NO_EFFECT]
+        return _side_by_side(letters)
+
+
+def _compared(plan: Study, reading: Reading, letters: Sequence[Letter]) -> NightsCompared:
+    """What the study's comparison says; side by side where it has one condition only."""
+    known = {night_id(x) for x in letters}
+    left_out = [(n.id, "; ".join(n.reasons)) for n in reading.left_out]
+    left_out += [(n.id, n.reason) for n in reading.missing if n.id in known]
+    if len({r.entry.condition for r in reading.records}) < 2:
+        return _side_by_side(letters, left_out)
+    return _said(compare_study(plan, reading).comparison, left_out)
 
 
 def study_letters(
     plan: Study, folder: Path, *, suffix: str
-) -> tuple[list[Letter], list[str], list[str]]:
+) -> tuple[list[Letter], NightsCompared, list[Missing]]:
     """Nights of a study, what its comparison says of them, and which of its nights are missing.
 
     As in the comparison: scored by the study's rules, and reviewed only where every night is.
@@ -70,17 +114,21 @@ def study_letters(
     found, missing, rules = [], [], study_rules(plan)
     for one in archived(plan, folder, suffix=suffix):
         if isinstance(one, Missing):
-            missing.append(f"{one.id}: {one.reason}")
-        else:
-            found.append(one)
-    reviewed = all(one.reviewed is not None for one in found)
+            missing.append(one)
+            continue
+        try:
+            found.append((one, *scorings(one, rules)))
+        except UsageError as error:
+            missing.append(Missing(one.entry.id, one.entry.condition, str(error)))
+    every = all(after is not None for *_, after in found)
     letters = []
-    for one in found:
-        night = one.reviewed if reviewed and one.reviewed is not None else one.night
-        if rules is not None and rules.digest() != night.criterion.digest():
-            night = rescore(one.night, rules)
+    for one, automatic, after in found:
+        night = after if every and after is not None else automatic
         about = (("pseudonym", plan.pseudonym), ("night", one.entry.id),
                  ("condition", one.entry.condition))  # fmt: skip
-        letters.append(Letter(one.entry.id, file_digest(one.archive), replace(night, about=about)))
+        unused = one.reviewed.review if one.reviewed is not None and night is automatic else None
+        letters.append(
+            Letter(one.entry.id, file_digest(one.archive), replace(night, about=about), unused)
+        )
     reading = read_records(plan, folder, suffix=suffix, robust=False)
-    return letters, sentences_of(compare_study(plan, reading).comparison), missing
+    return letters, _compared(plan, reading, letters), missing

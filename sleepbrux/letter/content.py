@@ -11,11 +11,11 @@ from sleepbrux.compare import by_condition, mixed_bases, night_row
 from sleepbrux.export.summary import report_id
 from sleepbrux.letter import sentences
 from sleepbrux.letter.around import around_rows, signals
-from sleepbrux.letter.compared import compared
+from sleepbrux.letter.compared import NightsCompared, compared, night_id
 from sleepbrux.letter.fields import ABOUT, Fields
 from sleepbrux.letter.nights import Letter, clean
 from sleepbrux.measures import Measure
-from sleepbrux.night import Night, hours_text
+from sleepbrux.night import Night, hours_text, meant_criterion
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report.numbers import began, count_of, listed, text
 from sleepbrux.report.wording import PLACEMENT_WORDS
@@ -56,13 +56,18 @@ def _when(night: Night, *, dates: bool) -> str:
     return f"begun at {clock:%H:%M}" if clock else "time of day unknown"
 
 
+def _condition(letter: Letter) -> str:
+    return dict(letter.night.about).get("condition", "not stated")
+
+
 def _night_rows(letters: Sequence[Letter]) -> list[list[str]]:
     rows = []
-    for name, digest, night in letters:
-        m, about = night.measures, dict(night.about)
+    for letter in letters:
+        night = letter.night
+        m, digest = night.measures, letter.archive_sha256
         index = m["episodes_per_hour"]
         rows.append([
-            about.get("night", name), about.get("condition", "not stated"),
+            night_id(letter), _condition(letter),
             text(m["valid_hours"].value, "h"), text(m["episode_count"].value, "1"), _rate(index),
             interval_text(index) or "-", *(_rate(m.get(f"{k}_episodes_per_hour")) for k in KINDS),
             f"{report_id(night)} {digest[:8]}",
@@ -145,11 +150,7 @@ def _hours(letters: Sequence[Letter]) -> str:
 
 def _conditions(letters: Sequence[Letter]) -> tuple[list[list[str]], list[str]]:
     """Nights by condition, and why they cannot be put side by side where that is so."""
-    rows = [
-        night_row(dict(x.night.about).get("night", x.name),
-                  dict(x.night.about).get("condition", "not stated"), x.night)
-        for x in letters
-    ]  # fmt: skip
+    rows = [night_row(night_id(x), _condition(x), x.night) for x in letters]
     table = [
         [r.condition, str(r.nights), text(r.valid_hours, "h"), str(r.episodes),
          text(r.rate_per_hour, "1/h") if r.rate_per_hour is not None else "-",
@@ -160,17 +161,37 @@ def _conditions(letters: Sequence[Letter]) -> tuple[list[list[str]], list[str]]:
 
 
 def _scoring(letters: Sequence[Letter]) -> str:
-    """Whether a person looked at the scoring, for all nights together."""
+    """Whether a reader reviewed the scoring that is shown, for all nights together."""
     seen = [x for x in letters if x.night.review is not None]
-    if not seen:
+    unused = [x for x in letters if x.unused_review is not None]
+    if not seen and not unused:
         return sentences.AUTOMATIC
+    if unused:
+        return _unused(unused, alone=len(letters) == 1)
     if len(letters) == 1 and letters[0].night.review is not None:
         return f"{clean(letters[0].night.review.sentence)}."
     if len(seen) == len(letters):
         return "Every night was reviewed by a reader; the report of each says how far."
+    were = "was" if len(seen) == 1 else "were"
     return (
-        f"{len(seen)} of {len(letters)} nights were reviewed by a reader; the others are automatic, not "
-        "looked at by a person."
+        f"{len(seen)} of {len(letters)} nights {were} reviewed by a reader; the others are automatic, not "
+        "reviewed."
+    )
+
+
+def _unused(letters: Sequence[Letter], *, alone: bool) -> str:
+    """Automatic scorings beside reviews that are not used: who reviewed which night."""
+    who = listed(sorted({r for x in letters if x.unused_review for r in x.unused_review.readers}))
+    why = (
+        "as it is of another rule set" if alone else "as not every night has one under these rules"
+    )
+    if alone:
+        return f"Automatic scoring. A review by {clean(who)} exists and is not used, {why}."
+    nights = clean(listed([night_id(x) for x in letters]))
+    were, those = ("was", "that review is") if len(letters) == 1 else ("were", "those reviews are")
+    return (
+        f"Automatic scoring of every night. {nights} {were} reviewed by {clean(who)}; {those} not used, "
+        f"{why}."
     )
 
 
@@ -182,13 +203,26 @@ def _supersedes(letters: Sequence[Letter]) -> list[str]:
     ]
 
 
+def _replaced(letters: Sequence[Letter]) -> list[str]:
+    """Which nights were scored by other rules than those meant, as they lack a reference clench."""
+    found = [x for x in letters if meant_criterion(x.night)]
+    if not found:
+        return []
+    first = found[0].night
+    which = "" if len(letters) == 1 else f" ({listed([night_id(x) for x in found])})"
+    return [
+        f"Scored by {first.criterion.id} instead of {meant_criterion(first)}{clean(which)}: no usable "
+        "reference clench. Not comparable with counts in % of maximal clench."
+    ]
+
+
 def _limits(letters: Sequence[Letter]) -> list[str]:
     """Warnings of the nights, each once, with the nights that it is about."""
     found: dict[str, list[str]] = {}
-    for name, _, night in letters:
-        for note in night.notes:
+    for letter in letters:
+        for note in letter.night.notes:
             if note.severity == "warning":
-                found.setdefault(clean(note.text), []).append(dict(night.about).get("night", name))
+                found.setdefault(clean(note.text), []).append(night_id(letter))
 
     def where(who: list[str]) -> str:
         if len(letters) == 1:
@@ -196,6 +230,21 @@ def _limits(letters: Sequence[Letter]) -> list[str]:
         return " (every night)" if len(who) == len(letters) else f" ({listed(who)})"
 
     return [f"{words.rstrip('.')}{where(who)}" for words, who in found.items()]
+
+
+def _side_by_side(said: NightsCompared | None, missing: Sequence[str]) -> list[str]:
+    """Sentences below the table by condition: what they say, and which nights are in neither."""
+    lines = list(said.sentences) if said else []
+    if said and said.left_out:
+        lines.append(
+            "Left out of the comparison: "
+            + "; ".join(f"{night} ({reason.rstrip('.')})" for night, reason in said.left_out)
+            + ". The table and the sentences above are without "
+            + ("it." if len(said.left_out) == 1 else "them.")
+        )
+    if missing:
+        lines.append(f"Not in this letter, as no scoring of it was found: {listed(list(missing))}.")
+    return lines
 
 
 def letter_id(letters: Sequence[Letter], fields: Fields) -> str:
@@ -216,7 +265,8 @@ def content(
     letters: Sequence[Letter],
     fields: Fields,
     *,
-    contrasts: Sequence[str] = (),
+    comparison: NightsCompared | None = None,
+    missing: Sequence[str] = (),
     dates: bool = False,
     every_night: bool = True,
 ) -> dict[str, Any]:
@@ -224,9 +274,11 @@ def content(
 
     Parameters
     ----------
-    contrasts
-        Sentences of the comparison of nights with and without an appliance, as a study has them; empty:
-        `compared` makes them from the nights alone.
+    comparison
+        Nights with and without an appliance compared, as a study has them; None: `compared` makes it from
+        the nights alone.
+    missing
+        Ids of nights of the study that the letter goes without.
     dates
         Give the days of the nights; they are an identifier.
     every_night
@@ -236,15 +288,22 @@ def content(
     people = list(dict.fromkeys(dict(x.night.about).get("pseudonym", "") for x in letters))
     who = fields.name or people[0] or "Person not named"
     index, meanings = _index_rows(first) if len(letters) == 1 else ([], [])
-    table, odd = _conditions(letters) if len(letters) > 1 else ([], [])
+    several = len(letters) > 1
+    said = (comparison or compared(letters)) if several else None
+    table, odd = (
+        _conditions([x for x in letters if night_id(x) in said.nights]) if said else ([], [])
+    )
     entered = {k: getattr(fields, k) for k in ABOUT}
     return {
         "title": sentences.TITLE,
         "scoring": _scoring(letters),
-        "status": sentences.AUTOMATIC if not any(x.night.review for x in letters)
+        "status": sentences.AUTOMATIC
+        if not any(x.night.review or x.unused_review for x in letters)
+        else "Automatic scoring; reviews as stated on page 1."
+        if not any(x.night.review for x in letters)
         else "Reviewed as stated on page 1.",
         "reviewed": all(x.night.review is not None for x in letters),
-        "supersedes": _supersedes(letters),
+        "remarks": [*_replaced(letters), *_supersedes(letters)],
         "who": clean(who),
         "pseudonym": clean(people[0]) if fields.name and people[0] else "",
         "head": [[label, clean(entered[k])] for k, label in
@@ -253,7 +312,7 @@ def content(
         "entered": sentences.ENTERED,
         "recorded": [_hours(letters), *_recorded(letters)],
         "nights": [[clean(c) for c in row] for row in _night_rows(letters)]
-        if every_night and len(letters) > 1 else [],
+        if every_night and several else [],
         "left_out": "" if every_night else
         "The nights one by one stand in the study table and in their reports.",
         "when": ["; ".join(
@@ -264,7 +323,7 @@ def content(
         ["95 % interval of each night: counting and clustering inside the night, not between nights."],
         "basis": f"valid hours of: {listed(sorted({x.night.window.basis for x in letters}))}",
         "conditions": [[clean(c) for c in row] for row in table],
-        "side_by_side": [clean(s) for s in (contrasts or (compared(letters) if table else []))],
+        "side_by_side": [clean(s) for s in _side_by_side(said, missing)],
         "odd": [clean(s) for s in odd],
         "context": [clean(s) for s in signals(letters)],
         "around": [[clean(c) for c in row] for row in around_rows(letters)],

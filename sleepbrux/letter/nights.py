@@ -6,14 +6,19 @@ import re
 from typing import NamedTuple
 
 from sleepbrux.night import Night
+from sleepbrux.provenance import Review
 
 
 class Letter(NamedTuple):
-    """One night of a letter: its name, its archive's digest, and the night itself."""
+    """One night of a letter: its name, its archive's digest, and the night itself.
+
+    ``unused_review`` is what a reader decided, where the letter shows the automatic scoring all the same.
+    """
 
     name: str
     archive_sha256: str
     night: Night
+    unused_review: Review | None = None
 
 
 def clean(value: str) -> str:

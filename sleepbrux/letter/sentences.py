@@ -35,6 +35,6 @@ CAUTIONS = (
 
 FIXED = "The same in every letter, whatever the recording holds."
 NOT_ENTERED = "not entered"
-AUTOMATIC = "Automatic, not looked at by a person."
+AUTOMATIC = "Automatic scoring, not reviewed."
 ENTERED = "As entered by the clinician; not measured, not checked."
 ROOM = "The clinician's own words"

@@ -9,6 +9,7 @@ from importlib import resources
 from typing import Any
 
 from sleepbrux.errors import UsageError
+from sleepbrux.letter.compared import NightsCompared
 from sleepbrux.letter.content import content
 from sleepbrux.letter.fields import Fields
 from sleepbrux.letter.nights import Letter
@@ -74,12 +75,20 @@ def letter_pdf(
     letters: Sequence[Letter],
     fields: Fields,
     *,
-    contrasts: Sequence[str] = (),
+    comparison: NightsCompared | None = None,
+    missing: Sequence[str] = (),
     dates: bool = False,
 ) -> bytes:
     """The letter as PDF/UA-1.
 
     Nights that would need a third page stand by condition only.
+
+    Parameters
+    ----------
+    letters, fields
+        The nights of one person, and what the clinician enters.
+    comparison, missing, dates
+        As for `content.content`.
 
     Raises
     ------
@@ -95,7 +104,10 @@ def letter_pdf(
             "each"
         )
     for every_night in (True, False):
-        data = content(letters, fields, contrasts=contrasts, dates=dates, every_night=every_night)
+        data = content(
+            letters, fields, comparison=comparison, missing=missing, dates=dates,
+            every_night=every_night,
+        )  # fmt: skip
         if page_count(data) <= MOST_PAGES:
             return set_in_type(_template(), data, "letter")
     raise UsageError("the letter needs more than two pages; shorten own_words or the other fields")

@@ -38,9 +38,13 @@ def patient_sheet(study: Study) -> bytes:
     """The sheet for the patient, with a line for every night, as PDF/UA-1."""
     return _pdf(
         f"Patient sheet, {study.pseudonym}",
-        f"{len(study.night)} night(s) at home with the recorder. Please read it once before the first night.",
+        f"{_nights(len(study.night))} at home with the recorder. Please read it once before the first night.",
         patient_words(study), log_words(study),
     )  # fmt: skip
+
+
+def _nights(n: int) -> str:
+    return "Nights" if n == 0 else "1 night" if n == 1 else f"{n} nights"
 
 
 def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None) -> bytes:

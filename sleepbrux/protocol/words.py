@@ -7,7 +7,7 @@ from typing import Any
 
 from sleepbrux.calibration import NATURAL
 from sleepbrux.clench import balanced_order
-from sleepbrux.study import NO_APPLIANCE, Study
+from sleepbrux.study import FILL_IN, NO_APPLIANCE, Study
 
 Part = dict[str, Any]
 TRIALS = 3
@@ -39,7 +39,12 @@ def part(
 
 def appliances(study: Study) -> list[str]:
     """Conditions with something in the mouth, in the order in which the study names them."""
-    return [c for c in dict.fromkeys(n.condition for n in study.night) if c != NO_APPLIANCE]
+    names = (*study.conditions, *(n.condition for n in study.night))
+    return [c for c in dict.fromkeys(names) if c not in (NO_APPLIANCE, FILL_IN)]
+
+
+def _undecided(study: Study) -> bool:
+    return any(n.condition == FILL_IN for n in study.night)
 
 
 def _mark(condition: str) -> str:
@@ -106,7 +111,7 @@ def chair_words(study: Study, person: int) -> list[Part]:
 
 def patient_words(study: Study) -> list[Part]:
     """The patient sheet."""
-    worn = appliances(study)
+    worn = appliances(study) or _undecided(study)
     put_in = (
         "Only now put the appliance in, if the table says so for tonight, and write down the time."
         if worn
@@ -159,6 +164,8 @@ LOG_HEADS = (
     "jaw pain 0-10", "head- ache 0-10", "sleep 0-10", "alcohol", "caffeine", "medicines",
     "electrodes, remarks",
 )  # fmt: skip
+WEAR = {NO_APPLIANCE: "nothing", FILL_IN: ""}
+EMPTY_LINES = 7
 LOG_WIDTHS = (1.5, 1.6, 2.4, 1.2, 1.1, 1.1, 1.2, 0.9, 0.9, 0.9, 1.1, 1.1, 1.6, 2.6)
 
 
@@ -166,9 +173,9 @@ def log_words(study: Study) -> Part:
     """The table that the patient fills in, one line a night."""
     rows = [
         [n.id, "" if n.date is None else n.date.isoformat(),
-         "nothing" if n.condition == NO_APPLIANCE else n.condition, *[""] * (len(LOG_HEADS) - 3)]
+         WEAR.get(n.condition, n.condition), *[""] * (len(LOG_HEADS) - 3)]
         for n in study.night
-    ]  # fmt: skip
+    ] or [[""] * len(LOG_HEADS)] * EMPTY_LINES  # fmt: skip
     return part(
         "Your nights", heads=LOG_HEADS, rows=rows, widths=LOG_WIDTHS,
         small="Clock times as on the recorder. Pain and headache on waking: 0 none, 10 the worst imaginable. "

@@ -220,6 +220,7 @@ def render_night(
         marks=tables.marks(night, texts=mark_texts),
         mark_texts=mark_texts,
         measures=tables.measures(night),
+        replaced=wording.replaced_text(night),
         chains={name: chain_words(night, name) for name in night.measures},
         episodes=episode_rows,
         not_counted=sum(not row.counted for row in episode_rows),

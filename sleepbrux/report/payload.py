@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from sleepbrux import bursts as burst_kinds
 from sleepbrux import episodes as episode_kinds
+from sleepbrux.export.tables import episode_numbers
 from sleepbrux.night import Night
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
@@ -233,8 +234,7 @@ def excluded(quality: tuple[Quality, ...]) -> list[tuple[int, str, float, float]
 def _events(night: Night) -> dict[str, Any]:
     episodes, merged = night.episodes, night.merged
     slot = float(merged.grid.slot_s)
-    counted = np.zeros(len(episodes), dtype=np.bool_)
-    counted[night.chosen.episodes] = True
+    numbers = episode_numbers(night)
     counted_bursts = np.zeros(len(merged), dtype=np.bool_)
     counted_bursts[night.chosen.bursts] = True
 
@@ -249,7 +249,7 @@ def _events(night: Night) -> dict[str, Any]:
             list(row)
             for row in zip(
                 seconds(episodes.starts), seconds(episodes.stops), episodes.kind.tolist(),
-                counted.astype(int).tolist(), strict=True,
+                [numbers.get(k, 0) for k in range(len(episodes))], strict=True,
             )
         ],
         "bursts": [

@@ -17,19 +17,40 @@ from sleepbrux.report.chair_page import bullets, label, page, paragraph, section
 from sleepbrux.report.numbers import clock, seconds_of_day, text
 from sleepbrux.signal.sweep import ChannelFrames
 
-UNCONFIRMED_BANNER = "Unconfirmed: found by the program, accepted by nobody"
+UNCONFIRMED_BANNER = "Unconfirmed: clenches detected automatically, not confirmed"
+NONE_BANNER = "No reference: no clench was taken"
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000, 240, 56, 10, 12, 46
 AROUND_S = 12.0
+PANEL_GAP_S, PANEL_S = 60.0, 240.0
+MOST_PANELS = 6
 WINDOW_S = 0.125
 COLUMNS = 900
 KIND = {"rms": "RMS", "rectified": "mean rectified"}
 
 
-def picture(looked: Looked, frames: ChannelFrames, clenches: Clenches) -> Markup:
-    """Level over time around rest and clenches of one channel, each stretch shaded."""
+def panels(looked: Looked) -> list[tuple[float, float]]:
+    """(start, stop) of the parts of a recording that have a stretch to draw, 4 min at most each."""
+    ends: list[list[float]] = []
+    stretches = (*((c.start_s, c.stop_s) for c in looked.clenches), *looked.cues.rests_s)
+    for a, b in sorted(stretches):
+        if ends and a - ends[-1][1] <= PANEL_GAP_S and b - ends[-1][0] <= PANEL_S:
+            ends[-1][1] = max(ends[-1][1], b)
+        else:
+            ends.append([a, b])
+    return [(a, b) for a, b in ends]
+
+
+def _taken_in(looked: Looked, part: tuple[float, float]) -> bool:
+    stretches = (*looked.cues.clenches_s, *looked.cues.rests_s)
+    return any(a < part[1] and part[0] < b for a, b in stretches)
+
+
+def picture(
+    looked: Looked, frames: ChannelFrames, clenches: Clenches, part: tuple[float, float]
+) -> Markup:
+    """Level of one channel over a part of the recording: rest and clenches shaded, clenches numbered."""
     cues, grid = looked.cues, frames.grid
-    ends = [t for stretch in (*cues.clenches_s, *cues.rests_s) for t in stretch]
-    first, stop = grid.slot_at(min(ends) - AROUND_S), grid.slot_at(max(ends) + AROUND_S)
+    first, stop = grid.slot_at(part[0] - AROUND_S), grid.slot_at(part[1] + AROUND_S)
     begin, span = grid.seconds(first), max(grid.seconds(stop - first), 1.0)
     n = max(grid.slots_for(WINDOW_S), 1)
     power = frames.energy[first:stop].astype(np.float64)
@@ -43,12 +64,14 @@ def picture(looked: Looked, frames: ChannelFrames, clenches: Clenches) -> Markup
     def y(uv: float) -> float:
         return TOP + (1 - uv / top) * (HEIGHT - TOP - FOOT)
 
+    here = [c for c in looked.clenches if c.start_s < part[1] and part[0] < c.stop_s]
+    shaded = [("rest", a, b) for a, b in cues.rests_s if a < part[1] and part[0] < b]
+    shaded += [("clench" if c.taken else "left", c.start_s, c.stop_s) for c in here]
     parts = [
         Markup('<rect class="{}" x="{:.1f}" y="{}" width="{:.1f}" height="{}"/>').format(
-            kind, x(a), TOP, x(b) - x(a), HEIGHT - TOP - FOOT
+            kind, x(a), TOP, max(x(b) - x(a), 1.0), HEIGHT - TOP - FOOT
         )
-        for kind, stretches in (("rest", cues.rests_s), ("clench", cues.clenches_s))
-        for a, b in stretches
+        for kind, a, b in shaded
     ]
     for uv in ticks(top):
         parts += [
@@ -66,9 +89,11 @@ def picture(looked: Looked, frames: ChannelFrames, clenches: Clenches) -> Markup
         parts.append(
             Markup('<path class="level" d="M{} {:.1f}H{}"/>').format(LEFT, y(level), WIDTH - RIGHT)
         )
-    parts.append(label(LEFT, HEIGHT - 6, "µV RMS over 0.125 s; shaded: rest (sand), clenches (blue); "
-                                         "dashed: the reference level, where it is RMS"))  # fmt: skip
-    return svg(WIDTH, HEIGHT, f"Level of {clenches.label} around rest and clenches", *parts)
+    parts += [label(x((c.start_s + c.stop_s) / 2), TOP + 12, f"{c.number}", "mid") for c in here]
+    parts.append(label(LEFT, HEIGHT - 6, "µV RMS over 0.125 s; sand: rest; blue: clenches taken; outlined: "
+                                         "not taken; dashed: reference level, where it is RMS"))  # fmt: skip
+    said = ", ".join(f"{c.number} {'taken' if c.taken else 'not taken'}" for c in here) or "none"
+    return svg(WIDTH, HEIGHT, f"Level of {clenches.label}; clenches: {said}", *parts)
 
 
 def _path(
@@ -136,7 +161,7 @@ def sentences(looked: Looked, clenches: Clenches) -> list[str]:
 
 
 TRIAL_HEADS = (
-    "trial", "from", "length, s", "best 1 s", "best 0.5 s", "peak 0.125 s", "plateau", "hum, %",
+    "clench", "from", "length, s", "best 1 s", "best 0.5 s", "peak 0.125 s", "plateau", "hum, %",
     "remarks",
 )  # fmt: skip
 
@@ -144,49 +169,97 @@ TRIAL_HEADS = (
 def trial_rows(looked: Looked, clenches: Clenches) -> list[list[str]]:
     """One row a trial, in the order of `TRIAL_HEADS`; levels in µV as they were measured."""
     start = seconds_of_day(looked.swept.start_clock)
+    numbers = [c.number for c in looked.clenches if c.taken]
     return [
         [
             str(k), clock(t.start_s, start), f"{t.stop_s - t.start_s:.2f}",
             *(_uv(t.levels_uv[w]) for w in ("best_1s", "best_half_s", "peak", "plateau")),
             _pct(t.hum_pct), "; ".join((*t.faults, *(["clipped"] if t.clipped else []))) or "-",
         ]
-        for k, t in enumerate(clenches.trials, start=1)
+        for k, t in zip(numbers, clenches.trials, strict=True)
     ]  # fmt: skip
+
+
+CLENCH_HEADS = ("clench", "from", "length, s", "clearest in", "times rest", "taken, or why not")
+
+
+def clench_rows(looked: Looked) -> list[list[str]]:
+    """One row a clench or stretch like one, in the order of `CLENCH_HEADS`."""
+    start = seconds_of_day(looked.swept.start_clock)
+    return [
+        [
+            str(c.number), clock(c.start_s, start), f"{c.stop_s - c.start_s:.2f}", c.label or "-",
+            "-" if c.times_rest is None else f"{c.times_rest:.0f}",
+            "taken" if c.taken else f"not taken: {c.reason}",
+        ]
+        for c in looked.clenches
+    ]  # fmt: skip
+
+
+def clench_count(looked: Looked) -> str:
+    """How many stretches are like a clench, and how many of them were taken."""
+    taken, seen = sum(c.taken for c in looked.clenches), len(looked.clenches)
+    words = "1 stretch" if seen == 1 else f"{seen} stretches"
+    return f"{words} like a clench, {taken} taken"
+
+
+def _pictures(looked: Looked, frames: ChannelFrames, clenches: Clenches) -> list[Markup]:
+    """The parts of the recording with something taken, then the others; folded where they are many."""
+    parts = panels(looked)
+    drawn = [picture(looked, frames, clenches, p) for p in parts if _taken_in(looked, p)]
+    rest = [picture(looked, frames, clenches, p) for p in parts if not _taken_in(looked, p)]
+    if len(rest) > MOST_PANELS:
+        rest = [Markup("<details><summary>{}</summary>{}</details>").format(
+            f"{len(rest)} more pictures: stretches that were not taken", Markup("").join(rest))]  # fmt: skip
+    return [*drawn, *rest]
+
+
+def _head(looked: Looked) -> list[str]:
+    cues, day = looked.cues, looked.swept.start
+    head = [
+        f"{cues.said_by}; teeth: {cues.teeth}"
+        + (f"; recorded {day:%Y-%m-%d}" if day else "; day of the recording unknown")
+        + "."
+    ]
+    command = "sleepbrux reference RECORDING"
+    choose = (
+        f"To take others, name their numbers: {command} --clenches 1,2,3 --accept-by NAME "
+        "--teeth natural."
+    )
+    if not cues.clenches_s:
+        return [*head, choose]
+    if not cues.confirmed:
+        head += [
+            "Look at each picture. Are the blue stretches the clenches that were asked for, with nothing "
+            f"else in them? If so, accept them: {command} --accept-by NAME --teeth natural.",
+            f"{choose} Until then every % MVC against them is unconfirmed.",
+        ]
+    return head
 
 
 def reference_page(looked: Looked) -> str:
     """The whole page."""
-    cues, parts = looked.cues, []
-    day = looked.swept.start
-    head = [
-        f"{cues.said_by}; teeth: {cues.teeth}"
-        + (f"; recorded {day:%Y-%m-%d}" if day else "; day of the recording unknown")
-        + ".",
+    cues = looked.cues
+    parts = [
+        section("Who confirmed these clenches", *(paragraph(t) for t in _head(looked))),
+        section(
+            "Clenches in the recording",
+            table(clench_count(looked), CLENCH_HEADS, clench_rows(looked), words=len(CLENCH_HEADS)),
+            paragraph(
+                "The program takes the earliest clear run of three or more even clenches: later ones may be "
+                "with an appliance in, or on waking.",
+                "small",
+            ),
+        ),
     ]
-    if not cues.confirmed:
-        head.append(
-            "Look at each picture: are the shaded stretches the scripted clenches, with nothing else in "
-            "them? If so, accept them with: sleepbrux reference RECORDING --accept-by NAME --teeth natural. "
-            "If not, correct the times in the file beside the recording, or mark the clenches in it. Until "
-            "then every % MVC that stands on them is unconfirmed."
-        )
-    parts.append(section("Whose word", *(paragraph(t) for t in head)))
     for frames, (clenches, wrong, notes) in zip(looked.swept.frames, looked.channels, strict=True):
         about = " ".join(filter(None, (clenches.muscle, clenches.side)))
-        body = [picture(looked, frames, clenches)]
+        body = _pictures(looked, frames, clenches)
         body += [paragraph(f"Refused: {why}", "refused") for why in wrong]
         body += [bullets([f"{n.severity}: {n.text}" for n in notes])] if notes else []
         body += [paragraph(s) for s in sentences(looked, clenches)]
-        body.append(table(f"Trials, µV {KIND[clenches.amplitude]} as measured", TRIAL_HEADS,
-                          trial_rows(looked, clenches)))  # fmt: skip
-        rows = [
-            [s.text + (" (chosen)" if s == clenches.statistic else ""),
-             _uv(clenches.level_uv(s)), _pct(clenches.inflation(s))]
-            for s in STATISTICS.values()
-        ]  # fmt: skip
-        body.append(table("The same trials by other statistics, which are all in use", (
-            "statistic", f"level, µV {KIND[clenches.amplitude]}",
-            "expected above a steady clench's own level, %"), rows))  # fmt: skip
+        if clenches.trials:
+            body += _levels(looked, clenches)
         parts.append(section(f"{clenches.label}{f' ({about})' if about else ''}", *body))
     parts.append(section("How to read this", *(paragraph(t, "small") for t in (
         f"RMS and mean rectified µV are two kinds: for Gaussian noise the first is {RMS_OVER_RECTIFIED:.3f} "
@@ -194,16 +267,29 @@ def reference_page(looked: Looked) -> str:
         "A clench made with an appliance in the mouth is another reference than one on natural teeth.",
         "Electrodes placed anew change the gain: a night is best scored against its own clenches.",
     ))))  # fmt: skip
-    return page(
-        f"{looked.swept.name}: reference clenches", parts,
-        banner="" if cues.confirmed else UNCONFIRMED_BANNER,
-    )  # fmt: skip
+    banner = NONE_BANNER if not cues.clenches_s else "" if cues.confirmed else UNCONFIRMED_BANNER
+    return page(f"{looked.swept.name}: reference clenches", parts, banner=banner)
+
+
+def _levels(looked: Looked, clenches: Clenches) -> list[Markup]:
+    kind = KIND[clenches.amplitude]
+    rows = [
+        [s.text + (" (chosen)" if s == clenches.statistic else ""),
+         _uv(clenches.level_uv(s)), _pct(clenches.inflation(s))]
+        for s in STATISTICS.values()
+    ]  # fmt: skip
+    return [
+        table(f"Clenches taken, µV {kind} as measured", TRIAL_HEADS, trial_rows(looked, clenches)),
+        table("The same clenches by other statistics, which are all in use", (
+            "statistic", f"level, µV {kind}",
+            "expected above a steady clench's own level, %"), rows),
+    ]  # fmt: skip
 
 
 def reference_json(looked: Looked) -> str:
     """Everything on the page as JSON."""
     table_ = {
-        "schema_version": "1.0",
+        "schema_version": "1.1",
         "software": {"name": "sleepbrux", "version": __version__},
         "recording": looked.swept.name,
         "input_sha256": looked.swept.digest,
@@ -214,6 +300,14 @@ def reference_json(looked: Looked) -> str:
         "clenches_s": looked.cues.clenches_s,
         "rests_s": looked.cues.rests_s,
         "rest_said_by": looked.rest_said_by,
+        "clenches": [
+            {
+                "number": c.number, "start_s": _rounded(c.start_s), "stop_s": _rounded(c.stop_s),
+                "taken": c.taken, "reason": c.reason, "channel": c.label,
+                "times_rest": _rounded(c.times_rest),
+            }
+            for c in looked.clenches
+        ],
         "channels": [
             {
                 "channel": c.label, "muscle": c.muscle, "side": c.side, "amplitude": c.amplitude,

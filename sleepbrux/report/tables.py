@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sleepbrux.episodes import KINDS
+from sleepbrux.export.tables import episode_numbers
 from sleepbrux.night import Night
 from sleepbrux.report.around import flags as around_flags
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
@@ -74,7 +75,10 @@ def measures(night: Night) -> list[MeasureRow]:
 
 
 class EpisodeRow(NamedTuple):
-    """One episode as printed; ``number`` is that of the tables, empty where it does not count."""
+    """One episode as printed; ``number`` is that of all tables, empty where it does not count.
+
+    ``total`` is the last number, 0 after a review: numbers of episodes that were rejected stay free.
+    """
 
     place: int
     number: str
@@ -95,7 +99,8 @@ class EpisodeRow(NamedTuple):
         """One sentence, as the page reads it out."""
         peak = f"{self.peak_uv}" if self.peak_pct == "n/a" else f"{self.peak_pct} % MVC"
         flags = f"; {self.flags}" if self.flags else ""
-        name = f"Episode {self.number} of {self.total}" if self.counted else "Not counted"
+        of = f" of {self.total}" if self.total else ""
+        name = f"Episode {self.number}{of}" if self.counted else "Not counted"
         return (
             f"{name}, {self.onset}: {self.kind}, {self.duration} s, bursts: {self.bursts}, "
             f"peak {peak}, {self.sides}{flags}"
@@ -124,7 +129,7 @@ def episodes(night: Night) -> list[EpisodeRow]:
     begin = seconds_of_day(night.swept.start_clock)
     slot = float(table.grid.slot_s)
     sides = _sides(night)
-    counted = {int(i): n for n, i in enumerate(night.chosen.episodes, start=1)}
+    counted = episode_numbers(night)
     inside_window = np.flatnonzero(night.chosen.valid.holds(table.starts)).tolist()
     left_out = set(inside_window) - counted.keys()
     peak_uv = np.full(len(table), np.nan)
@@ -155,7 +160,7 @@ def episodes(night: Night) -> list[EpisodeRow]:
                     + around_flags(night, i)
                 ),
                 counted=i in counted,
-                total=len(counted),
+                total=0 if night.numbers else len(counted),
             )
         )
     return rows

@@ -7,18 +7,26 @@ from typing import NamedTuple
 from sleepbrux import __version__
 from sleepbrux.criteria import Criterion
 from sleepbrux.details import details
-from sleepbrux.night import Night, hours_text
+from sleepbrux.night import REPLACED, Night, hours_text
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.signal.envelope import odd_frames
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS
 
-NOT_REVIEWED = "No person has looked at this scoring yet"
+NOT_REVIEWED = "Automatic scoring, not reviewed"
 
 
 def banner(night: Night) -> str:
-    """Which scoring a page shows, and how much of it a reader changed."""
-    return NOT_REVIEWED if night.review is None else night.review.sentence
+    """Which scoring a page shows, how much of it a reader changed, and by which rules if by others."""
+    said = NOT_REVIEWED if night.review is None else night.review.sentence
+    replaced = replaced_text(night)
+    return f"{said}. {replaced}" if replaced else said
+
+
+def replaced_text(night: Night) -> str:
+    """That another rule set was used than the one meant, and why, in a sentence; empty where it was not."""
+    text = next((note.text for note in night.notes if note.code == REPLACED), "")
+    return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
 class Caution(NamedTuple):
@@ -216,7 +224,7 @@ def reference_text(night: Night) -> str:
         f"{levels} {kind}, {reference.statistic}; {reference.origin}; "
         f"{PLACEMENT_WORDS[reference.placement]}; teeth: {reference.teeth}"
         + (f"; clench of {reference.date}" if reference.date else "")
-        + ("" if reference.confirmed else "; unconfirmed: found by the program, accepted by nobody")
+        + ("" if reference.confirmed else "; unconfirmed: detected automatically, not confirmed")
     )
 
 
@@ -290,7 +298,8 @@ def _what_limits_it(night: Night) -> str:
 
 def reading(night: Night) -> tuple[str, str, str]:
     """The reading in three sentences: what was found, what it stands on, what limits it."""
-    return _what_was_found(night), _what_it_stands_on(night), _what_limits_it(night)
+    first = " ".join(filter(None, (replaced_text(night), _what_was_found(night))))
+    return first, _what_it_stands_on(night), _what_limits_it(night)
 
 
 def _band(night: Night) -> str:

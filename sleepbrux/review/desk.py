@@ -11,6 +11,7 @@ from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError
 from sleepbrux.export.summary import printed
+from sleepbrux.export.tables import episode_numbers
 from sleepbrux.journal.apply import Reviewed, review_of
 from sleepbrux.journal.deciding import decided
 from sleepbrux.journal.file import (
@@ -251,6 +252,8 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
         ids, table, words, counts = now.burst_ids, night.merged, BURST_KINDS, "bursts"  # type: ignore[assignment]
         before = auto.merged  # type: ignore[assignment]
     counted = set(getattr(night.chosen, counts).tolist())
+    numbers = episode_numbers(night) if level == "episode" else {}
+    automatic = episode_numbers(auto) if level == "episode" else {}
     grid = night.merged.grid
     rows: list[dict[str, Any]] = []
     for k, name in enumerate(ids):
@@ -260,7 +263,7 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
              "kind": words[table.kind[k]], "counts": k in counted,
              "verdict": said.verdict if said else "", "own": bool(said and said.added),
              "changed": bool(said and (said.kind or said.moved or said.added)),
-             "peak": _number(table.peak_pct_mvc[k])}
+             "peak": _number(table.peak_pct_mvc[k]), "number": numbers.get(k)}
         )  # fmt: skip
         if level == "episode":
             rows[-1] |= {"n": int(night.episodes.n_bursts[k]),
@@ -282,6 +285,7 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
             continue
         k = int(name[1:]) if name[:1] in "eb" else -1
         row["kind"] = said.kind or (words[before.kind[k]] if k >= 0 else "unclassified")
+        row["number"] = automatic.get(k)
         rows.append(row)
     return sorted(rows, key=lambda r: (r["a"], r["b"]))
 

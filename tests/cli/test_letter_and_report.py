@@ -1,5 +1,6 @@
 """``sleepbrux letter`` and ``sleepbrux report``, from the archive alone."""
 
+import re
 import shutil
 from pathlib import Path
 
@@ -51,35 +52,94 @@ def test_wrong_usage_is_said_in_a_sentence(results, tmp_path):
     assert run("letter", tmp_path / "none.night.h5").code == 1
 
 
-def test_a_study_brings_its_nights_and_its_comparison(tmp_path):
-    import io
-
-    import pypdf
-
+def study_of(folder, conditions, *, order="randomised nights", missing=(), **archives):
+    """A study file whose nights have archives of 90 s; two episodes each, or as many as stated."""
     from sleepbrux.calibration import given
     from sleepbrux.night import score_night
     from sleepbrux.store import save_night
     from tests.nights import LABELS, recording_of, rhythm
 
-    text = 'pseudonym = "P1"\norder = "randomised nights"\n'
-    (tmp_path / "results").mkdir()
-    for k, condition in enumerate(("none", "splint", "none", "splint", "none")):
+    text = f'pseudonym = "P1"\norder = "{order}"\n'
+    (folder / "results").mkdir()
+    for k, condition in enumerate(conditions):
         text += f'[[night]]\nid = "n{k}"\nrecording = "n{k}.edf"\ncondition = "{condition}"\n'
-        if k == 4:
+        if k in missing:
             continue
-        bursts = [b for i in range(2) for b in rhythm(10 + 30 * i, 4)]
+        n = archives.get(f"n{k}", 2)
+        bursts = [b for i in range(n) for b in rhythm(10 + 20 * i, 4)]
         night = score_night(
             recording_of([bursts, bursts], seconds=90, seed=k), given(LABELS, 200.0)
         )
-        save_night(night, tmp_path / "results" / f"n{k}.night.h5")
-    study = tmp_path / "study.toml"
+        save_night(night, folder / "results" / f"n{k}.night.h5")
+    study = folder / "study.toml"
     study.write_text(text, encoding="utf-8")
+    return study
+
+
+def words_of(pdf):
+    import io
+
+    import pypdf
+
+    text = " ".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(pdf.read_bytes())).pages)
+    return " ".join(text.split())
+
+
+def accept_first(archive):
+    """A review of one decision: the first episode accepted."""
+    from sleepbrux.journal.apply import review_of
+    from sleepbrux.journal.deciding import decided
+    from sleepbrux.journal.file import Draft, append, header_of, journal_path, load_journal
+    from sleepbrux.store import load_night
+
+    night, path = load_night(archive), journal_path(archive)
+    journal = load_journal(path)
+    draft = Draft(action="accept", target=f"e{int(night.chosen.episodes[0])}")
+    entry, _ = decided(review_of(night, journal), journal, draft, "AB")
+    append(path, header_of(night), entry)
+
+
+def test_a_study_brings_its_nights_and_its_comparison(tmp_path):
+    study = study_of(tmp_path, ("none", "splint", "none", "splint", "none"), missing=(4,))
     done = run("letter", "--study", study)
     assert done.code == 0, done.err
     assert "the letter goes without n4" in done.err
-    pdf = (tmp_path / "letter.pdf").read_bytes()
-    words = " ".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(pdf)).pages)
-    words = " ".join(words.split())
-    assert "Set apart: n0 (first night of the study" in words
+    words = words_of(tmp_path / "letter.pdf")
+    assert "Left out of the comparison: n0 (first night of the study" in words
+    assert "Not in this letter, as no scoring of it was found: n4." in words
     assert "no statement about an effect" not in words
     assert run("letter", "--study", study, tmp_path / "results" / "n0.night.h5").code == 2
+
+
+def test_a_study_of_one_condition_makes_a_letter_too(tmp_path):
+    study = study_of(tmp_path, ("none", "none"))
+    done = run("letter", "--study", study)
+    assert done.code == 0, done.err
+    assert "no statement about an effect" in words_of(tmp_path / "letter.pdf")
+
+
+def test_a_letter_never_calls_a_reviewed_night_unreviewed(tmp_path):
+    study = study_of(tmp_path, ("none", "splint", "none", "splint"))
+    accept_first(tmp_path / "results" / "n1.night.h5")
+    assert run("letter", "--study", study).code == 0
+    words = words_of(tmp_path / "letter.pdf")
+    assert "n1 was reviewed by AB; that review is not used" in words
+    assert "not looked at by a person" not in words
+    for k in (0, 2, 3):
+        accept_first(tmp_path / "results" / f"n{k}.night.h5")
+    assert run("letter", "--study", study).code == 0
+    words = words_of(tmp_path / "letter.pdf")
+    assert "Every night was reviewed by a reader" in words
+
+
+def test_the_table_and_the_sentence_of_a_study_rest_on_the_same_nights(tmp_path):
+    conditions = ("none", "none", "none", "splint", "splint", "splint")
+    study = study_of(tmp_path, conditions, n0=4, n1=3, n2=4, n3=2, n4=1, n5=2)
+    assert run("letter", "--study", study).code == 0
+    words = words_of(tmp_path / "letter.pdf")
+    table = words[words.index("episodes per hour, together") :]
+    rows = [re.search(rf"{c} (\d) ([0-9.]+) (\d+) ([0-9.]+) ", table) for c in ("none", "splint")]
+    assert [(r[1], r[3]) for r in rows] == [("2", "7"), ("3", "5")]
+    ratio = (5 / float(rows[1][2])) / (7 / float(rows[0][2]))
+    said = float(re.search(r"the rate \(episodes per valid hour\) was ([0-9.]+) times", words)[1])
+    assert said == pytest.approx(ratio, abs=0.05)  # hours of so short nights are printed roughly

@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import json
+import re
 
 import pytest
 
@@ -123,6 +124,36 @@ def test_without_any_clench_a_relative_criterion_is_used_and_says_so(run, tmp_pa
     assert {"criterion-replaced", "no-reference"} <= {n["code"] for n in found["notes"]}
     assert found["measures"]["median_burst_peak_pct_mvc"]["reason"] == "no reference clench"
     assert {e["peak_pct_mvc"] for e in rows(tmp_path / "out" / "night.episodes.csv")} == {""}
+
+
+def test_another_rule_set_is_named_in_the_first_line_of_terminal_page_and_tables(run, tmp_path):
+    edf = write_edf(tmp_path / "in" / "night.edf", clenches=False)
+    done = run("score", edf, "--out", tmp_path / "out")
+    said = "scored by aasm, relative to the resting level, instead of phasic_tonic_10mvc"
+    assert done.out.splitlines()[0].startswith(f"night.edf: {said}")
+    page = (tmp_path / "out" / "night.report.html").read_text("utf-8")
+    text = " ".join(re.sub(r"<style>.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL).split())
+    capital = said.replace("scored", "Scored")
+    assert f"Automatic scoring, not reviewed. {capital}" in text
+    assert f"The reading {capital}" in text
+    assert re.search(rf'<table id="measures">\s*<caption>{capital}', page)
+    assert summary(tmp_path / "out")["criterion"]["instead_of"] == "phasic_tonic_10mvc"
+    run("export", tmp_path / "out" / "night.night.h5", "--out", tmp_path / "files")
+    (row,) = rows(next((tmp_path / "files").rglob("study.csv")))
+    assert (row["criterion"], row["instead_of"]) == ("aasm", "phasic_tonic_10mvc")
+    assert run("batch", edf.parent, "--out", tmp_path / "many").out.startswith(
+        "night: scored by aasm instead of phasic_tonic_10mvc: "
+    )
+    (row,) = rows(tmp_path / "many" / "nights.csv")
+    assert (row["criterion"], row["instead_of"]) == ("aasm", "phasic_tonic_10mvc")
+
+
+def test_the_rule_set_that_was_meant_needs_no_word_where_it_was_used(run, edf, tmp_path):
+    done = run("score", edf, "--out", tmp_path / "out")
+    assert "instead of" not in done.out
+    assert summary(tmp_path / "out")["criterion"]["instead_of"] is None
+    page = (tmp_path / "out" / "night.report.html").read_text("utf-8")
+    assert "<caption>Scored by" not in page
 
 
 def test_a_named_criterion_in_mvc_without_a_clench_is_wrong_usage(run, tmp_path):

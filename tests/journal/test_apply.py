@@ -1,16 +1,22 @@
 """A night after a reader's decisions: what each does to events and measures."""
 
+import csv
 import dataclasses
+import io
 
 import numpy as np
 import pytest
 
 from sleepbrux.errors import ArchiveError, JournalError
+from sleepbrux.export.chain import chain_of
 from sleepbrux.export.summary import summary
+from sleepbrux.export.tables import bursts_csv, episodes_csv
 from sleepbrux.journal import load_reviewed, reviewed
 from sleepbrux.journal.apply import review_of
 from sleepbrux.journal.file import Journal
 from sleepbrux.night import rescore
+from sleepbrux.report.payload import payload, strips
+from sleepbrux.report.tables import episodes as episode_rows
 from sleepbrux.store import load_night, save_night
 from tests.test_store import equal
 
@@ -53,6 +59,32 @@ def test_a_rejected_episode_goes_with_its_bursts(night, desk):
     assert after.episode_ids == ("e0", "e2")
     back = desk.decide("accept", "e1")
     assert equal(back.night.episodes, night.episodes)
+
+
+def numbered(night):
+    """Number and onset of each row of the episode table, of the page, and of the bursts' episodes."""
+    rows = list(csv.DictReader(io.StringIO(episodes_csv(night))))
+    page = [int(r.number) for r in episode_rows(night) if r.counted]
+    bursts = {
+        int(r["episode"]) for r in csv.DictReader(io.StringIO(bursts_csv(night))) if r["episode"]
+    }
+    strip = [e[3] for e in payload(night, strips(night), [])["episodes"] if e[3]]
+    chain = [e["episode"] for e in chain_of(night, "episodes_per_hour")["events"]["list"]]
+    assert page == strip == chain == [int(r["episode"]) for r in rows]
+    assert bursts <= set(page)
+    return page
+
+
+def test_an_episode_has_one_number_on_the_page_in_every_table_and_through_a_review(night, desk):
+    assert numbered(night) == [1, 2, 3]
+    after = desk.decide("reject", "e1", reason="swallow")
+    assert numbered(after.night) == [1, 3]
+    after = desk.decide("add", level="episode", kind="tonic", start_s=80.0, stop_s=84.0)
+    assert numbered(after.night) == [1, 4, 3]
+    tonic = chain_of(after.night, "tonic_episodes_per_hour")["events"]["list"]
+    assert [e["episode"] for e in tonic] == [4]
+    bursts = chain_of(after.night, "bursts_per_hour")["events"]["list"]
+    assert {e["in_episode"] for e in bursts} == {1, 3}
 
 
 def test_a_relabelled_episode_keeps_its_place_and_says_who(desk):

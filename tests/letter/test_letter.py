@@ -11,7 +11,7 @@ import pytest
 from sleepbrux.errors import UsageError
 from sleepbrux.export.summary import report_id
 from sleepbrux.letter import Fields, fields_template, letter_pdf, load_fields, sentences
-from sleepbrux.letter.compared import compared
+from sleepbrux.letter.compared import NightsCompared, compared
 from sleepbrux.letter.content import content, letter_id
 from sleepbrux.letter.fields import ABOUT
 from sleepbrux.letter.nights import Letter
@@ -90,7 +90,7 @@ def test_every_page_names_report_archive_and_purpose(single, full, one, four):
     for text in pages(full):
         assert letter_id(four, Fields(**ENTERED)) in text
         assert plain(PURPOSE) in plain(text)
-        assert "Automatic, not looked at by a person." in text
+        assert "Automatic scoring, not reviewed." in text
     for letter in four:
         assert f"{report_id(letter.night)} {letter.archive_sha256[:8]}" in told(full)
 
@@ -129,17 +129,42 @@ def test_no_word_of_judgement(full, single):
 
 def test_nights_with_the_appliance_stand_against_nights_without(full, four):
     text = told(full)
+    said = compared(four)
     for condition in ("none", "splint"):
-        nights = [x.night for x in four if dict(x.night.about)["condition"] == condition]
+        nights = [
+            x.night for x in four
+            if dict(x.night.about)["condition"] == condition and x.name in said.nights
+        ]  # fmt: skip
         hours = sum(n.measures["valid_hours"].value for n in nights)
         events = sum(n.measures["episode_count"].value for n in nights)
         assert f"{events / hours:.1f}" in text
-    for line in compared(four):
+    for line in said.sentences:
         assert plain(line) in plain(text)
-    assert "Set apart: night-1 (first night of the study" in text
-    other = letter_pdf(four, Fields(), contrasts=["The splint nights have fewer."])
+    assert "Left out of the comparison: night-1 (first night of the study" in text
+    own = NightsCompared(("The splint nights have fewer.",), tuple(x.name for x in four))
+    other = letter_pdf(four, Fields(), comparison=own)
     assert "The splint nights have fewer." in told(other)
-    assert "Set apart" not in told(other)
+    assert "Left out" not in told(other)
+
+
+def test_the_table_by_condition_holds_the_nights_of_its_sentences_and_no_other(four):
+    said = compared(four)
+    assert said.nights == ("night-2", "night-3", "night-4")
+    assert [night for night, _ in said.left_out] == ["night-1"]
+    rows = {row[0]: row for row in content(four, Fields())["conditions"]}
+    assert (rows["none"][1], rows["splint"][1]) == ("1", "2")
+    night = four[1].night
+    assert rows["none"][4] == f"{night.measures['episodes_per_hour'].value:.1f}"
+
+
+def test_the_ratio_of_the_sentence_is_that_of_the_table():
+    nights = [(1, "none", 5), (2, "none", 3), (3, "none", 4), (4, "splint", 2), (5, "splint", 3)]
+    letters = [letter_of(k, condition, n=n) for k, condition, n in nights]
+    rows = {row[0]: row for row in content(letters, Fields())["conditions"]}
+    ratio = float(rows["splint"][3]) / float(rows["splint"][2])
+    ratio /= float(rows["none"][3]) / float(rows["none"][2])
+    told_ratio = re.search(r"was ([0-9.]+) times", " ".join(compared(letters).sentences))[1]
+    assert float(told_ratio) == pytest.approx(ratio, abs=0.02)
 
 
 def test_nights_on_different_bases_stand_side_by_side_only(four):
@@ -157,7 +182,23 @@ def test_it_says_what_it_supersedes_and_who_has_looked(full, one):
     seen = [one[0]._replace(night=replace(one[0].night, review=review))]
     text = told(letter_pdf(seen, Fields()))
     assert plain(review.sentence) in plain(text)
-    assert "Automatic, not looked at" not in text
+    assert "not reviewed" not in text
+
+
+def test_a_review_that_is_not_used_is_named_and_no_night_is_called_unreviewed(one, four):
+    review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
+    text = told(letter_pdf([one[0]._replace(unused_review=review)], Fields()))
+    assert "not reviewed" not in text
+    assert "Automatic scoring. A review by AB exists and is not used" in text
+    text = told(letter_pdf([four[0]._replace(unused_review=review), *four[1:]], Fields()))
+    assert "not reviewed" not in text
+    assert (
+        "Automatic scoring of every night. night-1 was reviewed by AB; that review is not used"
+        in text
+    )
+    both = [x._replace(unused_review=review) for x in four[:2]]
+    text = told(letter_pdf([*both, *four[2:]], Fields()))
+    assert "night-1 and night-2 were reviewed by AB; those reviews are not used" in text
 
 
 @pytest.mark.parametrize("key", sorted(ABOUT))

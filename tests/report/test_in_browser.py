@@ -8,6 +8,8 @@ import pytest
 
 from sleepbrux.report import render_night
 
+from .conftest import bursts_of, scored
+
 pytestmark = pytest.mark.browser
 
 
@@ -101,6 +103,33 @@ def test_n_and_p_go_from_episode_to_episode(shown, night):
     until(shown, "document.getElementById('close-up').dataset.episode === '1'")
     told = shown.execute_script("return document.getElementById('told').textContent")
     assert told.startswith(f"Episode 2 of {len(night.episodes)}")
+
+
+def test_the_close_up_has_the_number_of_the_table_and_an_uncounted_episode_has_none(
+    browser, tmp_path
+):
+    path = tmp_path / "early.html"
+    early = scored(bursts=[*bursts_of(1, first_s=8.0), *bursts_of(2)])
+    assert early.chosen.episodes.tolist() == [1, 2]
+    path.write_text(render_night(early), encoding="utf-8")
+    shown = opened(browser, path)
+    titles, numbers, told = [], [], []
+    for k in range(3):
+        press(shown, "n")
+        until(shown, f"document.getElementById('close-up').dataset.episode === '{k}'")
+        titles.append(
+            shown.execute_script("return document.getElementById('close-title').textContent")
+        )
+        told.append(shown.execute_script("return document.getElementById('told').textContent"))
+        cell = f'.episodes tr[data-episode="{k}"] button'
+        numbers.append(shown.execute_script(f"return document.querySelector('{cell}').textContent"))
+    assert titles == [
+        "Close-up of an episode that does not count, 22:40:08",
+        "Close-up of episode 1",
+        "Close-up of episode 2",
+    ]
+    assert numbers == ["show", "1", "2"]
+    assert [t.split(",")[0] for t in told] == ["Not counted", "Episode 1 of 2", "Episode 2 of 2"]
 
 
 def test_zoom_arrows_and_reset_change_the_shown_range(shown):

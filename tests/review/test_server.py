@@ -71,6 +71,17 @@ def test_a_decision_is_on_disk_when_it_is_answered(client, served):
     assert value == pytest.approx(before * 2 / 3)
 
 
+def test_episodes_keep_the_numbers_of_the_tables_while_others_are_rejected_or_added(client):
+    before = [e["number"] for e in client.get("/api/state").json()["episodes"]]
+    assert before == [1, 2, 3]
+    body = decision(0, action="reject", target="e0", reason="x")
+    rows = client.post("/api/decide", json=body).json()["episodes"]
+    assert [(e["number"], e["verdict"]) for e in rows] == [(1, "rejected"), (2, ""), (3, "")]
+    body = decision(1, action="add", level="episode", kind="tonic", start_s=80.0, stop_s=84.0)
+    rows = client.post("/api/decide", json=body).json()["episodes"]
+    assert [e["number"] for e in rows] == [1, 2, 4, 3]
+
+
 def test_a_second_window_is_told_and_overwrites_nothing(client, served):
     first = client.post("/api/decide", json=decision(0, action="accept", target="e0"))
     assert first.status_code == 200

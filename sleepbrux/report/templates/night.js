@@ -178,10 +178,10 @@
     g.textAlign = "left";
     g.save();
     g.beginPath(); g.rect(x0, top, x1 - x0, KIND * (lanes.length + 1)); g.clip();
-    data.episodes.forEach(([a, b, kind, counted], i) => {
+    data.episodes.forEach(([a, b, kind, number], i) => {
       if (b < from - span * 0.02 || a > to + span * 0.02) return;
       const row = top + (lanes.indexOf(kind) + 0.5) * KIND;
-      drawKind(g, data.kinds[kind], X(a), X(b), row, !counted);
+      drawKind(g, data.kinds[kind], X(a), X(b), row, !number);
       if (i === selected) {
         g.strokeStyle = ink; g.lineWidth = 1.5;
         const xa = Math.min(X(a), (X(a) + X(b)) / 2 - 7), xb = Math.max(X(b), (X(a) + X(b)) / 2 + 7);
@@ -292,8 +292,8 @@
     if (selected < 0 || !closeUps) return;
     document.getElementById("close").hidden = false;
     const u = data.close_ups, n = data.channels.length, lane = 104;
-    document.getElementById("close-title").textContent = "Close-up of episode " + (selected + 1);
-    const [start, stop] = data.episodes[selected];
+    const [start, stop, , number] = data.episodes[selected];
+    document.getElementById("close-title").textContent = number ? "Close-up of episode " + number : "Close-up of an episode that does not count, " + clock(start, true);
     const series = data.channels.map((c, k) => {
       const first = closeUps.offsets[selected][k], count = u.n[selected][k], out = new Float64Array(count);
       const ratio = Math.log(c.high / c.low);

@@ -32,7 +32,7 @@
   const at = (t) => pen.clock(t, true);
   function words(e) {
     if (night.sampled) return "Item " + (e.id + 1) + " of " + state.of + ", " + at(e.a) + ", " + seconds(e.b - e.a);
-    const parts = [level === "episode" ? e.kind + " episode" : e.kind + " burst", "onset " + at(e.a), seconds(e.b - e.a)];
+    const parts = [level === "episode" ? (e.number ? "Episode " + e.number + ", " + e.kind : e.kind + " episode") : e.kind + " burst", "onset " + at(e.a), seconds(e.b - e.a)];
     if (e.n !== undefined) parts.push(e.n + (e.n === 1 ? " burst" : " bursts"));
     if (e.peak !== null) parts.push("peak " + e.peak + " % MVC");
     if (!e.counts && e.verdict !== "rejected") parts.push("outside the valid window, does not count");
