@@ -111,7 +111,9 @@ NUMBER = "number of its episode as in all tables"
 
 EPISODES: Columns = {
     "episode": Column(
-        "number, from 1, in order of onset; the same on the page, in the review and after it", "integer", "1", low=1, filled=True),
+        "number, from 1, in order of onset; the same on the page, in the review and after it",
+        "integer", "1", low=1, filled=True,
+    ),
     "start_s": _seconds(f"onset of the first burst, {FROM_FIRST}", filled=True),
     "end_s": _seconds("offset of the last burst, s", filled=True),
     "kind": Column("kind by the rule set", words=EPISODE_KINDS, filled=True),
