@@ -29,6 +29,7 @@ ROOMS = [
     "episodes",
     "uncertainty",
     "measures",
+    "lost_time",
     "context",
     "night",
     "traces",

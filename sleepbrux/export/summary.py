@@ -20,7 +20,7 @@ from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
 from sleepbrux.uncertainty import Interval
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 DIGITS = 10
 
 
