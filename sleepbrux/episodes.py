@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.bursts import PHASIC, SHORT, TONIC, Floats, Ints, Merged
+from sleepbrux.bursts import PHASIC, SHORT, TONIC, Floats, Ints, Merged, least_slots
 from sleepbrux.criteria import exact
 from sleepbrux.criteria.model import EpisodeRule
 from sleepbrux.spans import Grid, Spans
@@ -33,7 +33,8 @@ class Episodes:
     channels
         int64, shape (n,): bit ``k`` set where channel ``k`` takes part.
     flags
-        Words for each episode: ``edge``, ``clipped``, ``phasic-bursts``.
+        Words for each episode: ``edge`` (lost time lies in it, or nearer to it than the pause that ends
+        one), ``clipped``, ``phasic-bursts``.
     of_burst
         int64, shape (n_bursts_of_the_night,): number of the episode of each burst, -1 for none.
     """
@@ -56,8 +57,21 @@ class Episodes:
         return len(self.starts)
 
 
-def _chains(bursts: Merged, members: Ints, known: Spans, rule: EpisodeRule) -> Ints:
-    """Number of the chain of each qualifying burst: a new one after a pause, or after unknown time.
+def unseen(bursts: Merged, rule: EpisodeRule) -> Spans:
+    """Time in which activity that the pause must be free of may have gone unseen."""
+    grid = bursts.grid
+    if rule.gap_free_of == "any_activity":
+        return ~Spans.of(grid, bursts.known) - Spans.of(grid, bursts.activity)
+    return Spans.of(grid, bursts.unknown)
+
+
+def least_pause(grid: Grid, rule: EpisodeRule) -> int:
+    """Slots of the shortest pause that ends an episode."""
+    return least_slots(grid, rule.gap_s, inclusive=rule.gap_inclusive)
+
+
+def _chains(bursts: Merged, members: Ints, lost: Spans, rule: EpisodeRule) -> Ints:
+    """Number of the chain of each qualifying burst: a new one after a pause.
 
     The pause is looked for between qualifying bursts, or, under ``any_activity``, between all spans
     of activity; each burst then belongs to the chain of the activity that it lies in.
@@ -65,31 +79,39 @@ def _chains(bursts: Merged, members: Ints, known: Spans, rule: EpisodeRule) -> I
     starts, stops = bursts.starts[members], bursts.stops[members]
     if rule.gap_free_of == "any_activity":
         carriers = bursts.activity
-        chain = _numbered(carriers[:, 0], carriers[:, 1], bursts.grid, rule)
+        chain = _numbered(carriers[:, 0], carriers[:, 1], lost, rule)
         chain = chain[np.searchsorted(carriers[:, 0], starts, side="right") - 1]
     else:
-        chain = _numbered(starts, stops, bursts.grid, rule)
+        chain = _numbered(starts, stops, lost, rule)
     new = np.diff(chain, prepend=chain[:1]) > 0
-    # a burst in unknown time, where another channel was lost, joins neither what came before nor after
-    place = 2 * np.searchsorted(known.starts, starts, side="right") + ~known.holds(starts)
-    new[1:] |= place[1:] != place[:-1]
     if rule.two_tonic == "separate":
         tonic = bursts.kind[members] == TONIC
         new[1:] |= tonic[1:] & tonic[:-1]
     return np.cumsum(new)
 
 
-def _numbered(starts: Ints, stops: Ints, grid: Grid, rule: EpisodeRule) -> Ints:
-    """Number of the chain of each span by the pauses alone, decided on integers."""
-    pause = starts[1:] - (stops if rule.gap_clock == "offset_to_onset" else starts)[:-1]
-    limit = exact(rule.gap_s) / grid.slot_s
-    least = -(-limit.numerator // limit.denominator)
-    if not rule.gap_inclusive:
-        least = limit.numerator // limit.denominator + 1
-    return np.concatenate(([0], np.cumsum(pause >= least)))[: len(starts)]
+def _numbered(starts: Ints, stops: Ints, lost: Spans, rule: EpisodeRule) -> Ints:
+    """Number of the chain of each span by the pauses alone, decided on integers.
+
+    In lost time the clock of a pause stands still, for nobody knows whether the muscle rested; lost time
+    that could itself hold the pause ends the chain all the same.
+    """
+    since = (stops if rule.gap_clock == "offset_to_onset" else starts)[:-1]
+    pause = starts[1:] - since
+    unseen_part = lost.slots_before(starts[1:]) - lost.slots_before(since)
+    seen_part = pause - unseen_part
+    least = least_pause(lost.grid, rule)
+    ends = (pause >= least) & (np.maximum(seen_part, unseen_part) >= least)
+    return np.concatenate(([0], np.cumsum(ends)))[: len(starts)]
 
 
-def _regular_run(starts: Ints, rule: EpisodeRule, grid: Grid) -> int:
+def silent_chains(bursts: Merged, rule: EpisodeRule) -> Ints:
+    """Number of the chain of each qualifying burst as if the muscle had rested in all of lost time."""
+    qualifying = np.flatnonzero(bursts.kind != SHORT)
+    return _chains(bursts, qualifying, bursts.grid.none(), rule)
+
+
+def longest_regular_run(starts: Ints, rule: EpisodeRule, grid: Grid) -> int:
     """Bursts in the longest run whose onsets follow each other within the limits of the rule."""
     if not rule.regular:
         return len(starts)
@@ -109,7 +131,7 @@ def _kind(
     """Kind of a chain and its flags; -1 where it makes no episode."""
     if not types:
         return (EPISODE_UNCLASSIFIED, ()) if n >= rule.minimum_phasic_bursts else (-1, ())
-    enough = _regular_run(phasic, rule, grid) >= rule.minimum_phasic_bursts
+    enough = longest_regular_run(phasic, rule, grid) >= rule.minimum_phasic_bursts
     if n_tonic == 0:
         return (EPISODE_PHASIC, ()) if enough else (-1, ())
     if len(phasic) == 0:
@@ -119,23 +141,19 @@ def _kind(
     return EPISODE_TONIC, ("phasic-bursts",)
 
 
-def group_episodes(
-    bursts: Merged, known: Spans, rule: EpisodeRule, *, types: bool, clipped: Spans
-) -> Episodes:
+def group_episodes(bursts: Merged, rule: EpisodeRule, *, types: bool, clipped: Spans) -> Episodes:
     """Episodes from the merged bursts.
 
     Parameters
     ----------
     bursts
         Bursts of the night, short ones among them.
-    known
-        Spans in which bursts could have been seen, on the bursts' grid. No episode crosses a gap in
-        them.
     clipped
         Spans in which a sample lies at a rail of the converter.
     """
     qualifying = np.flatnonzero(bursts.kind != SHORT)
-    chain = _chains(bursts, qualifying, known, rule)
+    lost = unseen(bursts, rule)
+    chain = _chains(bursts, qualifying, lost, rule)
     of_burst = np.full(len(bursts), -1, dtype=np.int64)
     rows: list[tuple[Ints, int, tuple[str, ...]]] = []
     for members in np.split(qualifying, np.flatnonzero(np.diff(chain)) + 1):
@@ -149,7 +167,11 @@ def group_episodes(
         if code >= 0:
             of_burst[members] = len(rows)
             rows.append((members, code, flags))
-    return _table(bursts, rows, of_burst, clipped)
+    pause = least_pause(bursts.grid, rule)
+    # what lies beyond the recording was not seen either
+    ends = Spans.of(bursts.grid, [(0, pause), (bursts.grid.n_slots - pause, bursts.grid.n_slots)])
+    near = lost.grow(pause) | ends
+    return _table(bursts, rows, of_burst, clipped, near)
 
 
 def _table(
@@ -157,6 +179,7 @@ def _table(
     rows: list[tuple[Ints, int, tuple[str, ...]]],
     of_burst: Ints,
     clipped: Spans,
+    near: Spans,
 ) -> Episodes:
     def each(function: object, dtype: type) -> NDArray[np.generic]:
         return np.array([function(m) for m, _, _ in rows], dtype=dtype)  # type: ignore[operator]
@@ -164,8 +187,11 @@ def _table(
     starts = each(lambda m: bursts.starts[m[0]], np.int64)
     stops = each(lambda m: bursts.stops[m].max(), np.int64)
     flags = []
-    for (members, _, words), start, stop in zip(rows, starts.tolist(), stops.tolist(), strict=True):
-        edge = ("edge",) if bursts.cut[members].any() else ()
+    beside = near.slots_before(stops) > near.slots_before(starts)  # type: ignore[arg-type]
+    for (members, _, words), start, stop, lost in zip(
+        rows, starts.tolist(), stops.tolist(), beside.tolist(), strict=True
+    ):
+        edge = ("edge",) if lost or bursts.cut[members].any() else ()
         touched = bool(((clipped.starts < stop) & (clipped.stops > start)).any())
         flags.append((*edge, *(("clipped",) if touched else ()), *words))
     length = bursts.stops - bursts.starts

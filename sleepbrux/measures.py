@@ -55,8 +55,8 @@ class Selection:
     window, valid
         Spans on the events' grid: the analysed window, and its usable part.
     bursts, episodes
-        Positions in the night's tables of those that count: episodes whose onset lies in the valid
-        window with all their bursts, and single bursts whose onset does.
+        Positions in the night's tables of those that count: episodes whose onset was seen in the valid
+        window with all their bursts, and single bursts whose onset was.
     """
 
     window: Spans
@@ -76,18 +76,25 @@ def select(
     drop_cut: bool = False,
     drop: NDArray[np.bool_] | None = None,
 ) -> Selection:
-    """Events whose onset lies in the window; a burst of an episode follows its episode.
+    """Events whose onset was seen in the window; a burst of an episode follows its episode.
 
-    ``drop_cut`` leaves out episodes that touch an edge of usable time, ``drop`` those that it marks.
+    What was active already when lost time ended began in lost time, which is not among the hours, and
+    does not count either. ``drop_cut`` leaves out episodes with lost time in or beside them, ``drop`` those
+    that it marks.
     """
     valid = window & known
-    inside = valid.holds(episodes.starts)
+    unseen = Spans.of(bursts.grid, bursts.unknown) - Spans.of(bursts.grid, bursts.known)
+
+    def seen(starts: Ints) -> NDArray[np.bool_]:
+        return valid.holds(starts) & (starts > 0) & ~unseen.holds(starts - 1)
+
+    inside = seen(episodes.starts)
     if drop_cut:
         inside &= np.array(["edge" not in flags for flags in episodes.flags], dtype=np.bool_)
     if drop is not None:
         inside &= ~drop
     of = episodes.of_burst
-    counted = np.where(of >= 0, np.append(inside, False)[of], valid.holds(bursts.starts))
+    counted = np.where(of >= 0, np.append(inside, False)[of], seen(bursts.starts))
     return Selection(window, valid, basis, np.flatnonzero(counted), np.flatnonzero(inside))
 
 
@@ -136,6 +143,7 @@ class _Book:
         self.out[name] = Measure(known, unit, basis, reason, keys)
 
 
+LOST_TIME_OF_REVIEWED = "not computed after a review: it is about the automatic scoring"
 IN_EPISODES = "bursts inside counted episodes"
 
 
@@ -152,7 +160,7 @@ def _counts(
     for code, word in enumerate(KINDS[:3]):
         why = untyped or (unmixed if code == EPISODE_MIXED else "")
         book.rate(f"{word}_episodes_per_hour", starts[kind == code], EPISODE_KEYS, why=why)
-    book.number("episode_count", len(kind), "1", "events whose onset lies in the valid window",
+    book.number("episode_count", len(kind), "1", "episodes whose onset was seen in the valid window",
                 EPISODE_KEYS)  # fmt: skip
     book.rate("bursts_per_hour", bursts.starts[in_episode], EPISODE_KEYS)
     book.number("burst_count", len(in_episode), "1", IN_EPISODES, EPISODE_KEYS)
@@ -172,6 +180,18 @@ def _counts(
         seconds = _clipped_s(a.tolist(), b.tolist(), chosen.valid)
         book.number(name, 100 * seconds / valid_s if valid_s else None, "%",
                     f"{what}, as a share of the {book.basis}", EPISODE_KEYS)  # fmt: skip
+
+
+def _possible(book: _Book, possible: tuple[int, int] | None) -> None:
+    """How many episodes it can have been at least and at most, whatever lost time held."""
+    why = LOST_TIME_OF_REVIEWED if possible is None else ""
+    for k, (word, fewest) in enumerate((("least", "fewest"), ("most", "most"))):
+        n = None if possible is None else possible[k]
+        basis = f"{fewest} episodes that can have begun in valid time, whatever lost time held"
+        book.number(f"{word}_episode_count", n, "1", basis, EPISODE_KEYS, why=why)
+        rate = n / book.hours if n is not None and book.hours > 0 else None
+        book.number(f"{word}_episodes_per_hour", rate, "1/h", f"{basis}; {book.basis}", EPISODE_KEYS,
+                    why=why)  # fmt: skip
 
 
 def _hours(book: _Book, chosen: Selection) -> None:
@@ -247,6 +267,7 @@ def compute(
     *,
     integrals: Mapping[str, tuple[float | None, float | None]] | None = None,
     threshold_pct_mvc: float | None = None,
+    possible: tuple[int, int] | None = None,
 ) -> dict[str, Measure]:
     """Measures of a night, by name, in the order in which a report shows them.
 
@@ -256,7 +277,9 @@ def compute(
         Resting level by channel, µV.
     integrals
         Integral above background by channel, per valid hour: µV·s, and % MVC·s. None leaves out these
-        two measures and all intervals, which take more time than the rest.
+        two measures, what lost time could change, and all intervals, which take more time than the rest.
+    possible
+        Least and most episodes, from `lost_time.possible_counts`; None after a review.
     """
     book = _Book(chosen, intervals=integrals is not None)
     untyped = "" if criterion.burst.types else "the criterion has no burst types"
@@ -265,6 +288,8 @@ def compute(
         "the criterion has no mixed class: such episodes are tonic, flagged" if flagged else ""
     )
     _counts(book, chosen, bursts, episodes, untyped, unmixed)
+    if integrals is not None:
+        _possible(book, possible)
     _hours(book, chosen)
     _amplitudes(book, chosen, bursts, episodes)
     _times(book, chosen, bursts, episodes, untyped)

@@ -19,6 +19,7 @@ from sleepbrux.bursts import (
     Threshold,
     background_uv,
     find_bursts,
+    in_pieces,
     knot_frames,
     merge,
     thresholds,
@@ -26,16 +27,17 @@ from sleepbrux.bursts import (
 from sleepbrux.calibration import Reference
 from sleepbrux.context.beside import NOTHING_BESIDE, Accompanying
 from sleepbrux.context.counts import count
-from sleepbrux.context.drop import asks, basis_of, check, left_out
+from sleepbrux.context.drop import admitted, asks, basis_of, check, left_out
 from sleepbrux.context.gather import SURROUNDING, gather
 from sleepbrux.context.label import label as label_events
-from sleepbrux.context.model import NOTHING, Labels, Surroundings
+from sleepbrux.context.model import NOTHING, Labels, Surroundings, in_seconds
 from sleepbrux.criteria import DEFAULT_ID, Criterion, exact, load_criterion
 from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.errors import Note, RecordingError, ReferenceLevelError, UsageError
+from sleepbrux.lost_time import PossibleCounts, possible_counts
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.parallel import each
-from sleepbrux.provenance import Review
+from sleepbrux.provenance import METHOD, Review
 from sleepbrux.recording.ahead import Hashed, hashed_meanwhile
 from sleepbrux.recording.counted import counted, joined
 from sleepbrux.recording.findings import listed
@@ -76,6 +78,8 @@ class Swept:
         One for each channel that is scored: its amplitude over time, and what of it can be scored.
     around
         What the recording holds besides them: heart beats, movements, sound, position, stages.
+    method
+        Version of what turned samples into frames and usable time; see `provenance.METHOD`.
     """
 
     name: str
@@ -90,6 +94,7 @@ class Swept:
     frames: tuple[ChannelFrames, ...]
     quality: tuple[Quality, ...]
     around: Surroundings = NOTHING
+    method: int = METHOD
     _envelopes: dict[tuple[int, Amplitude, float], Envelope] = field(
         init=False, repr=False, compare=False, default_factory=dict
     )
@@ -532,12 +537,11 @@ def find_events(
             tracks,
         )
     )
-    clock = tracks[0].usable.grid.refined(*(t.usable.grid for t in tracks[1:]))
-    known = reduce(Spans.__and__, [t.usable.on(clock) for t in tracks])
-    merged = merge(found, criterion, [t.mvc_uv for t in tracks], known=known)
+    merged = merge(found, criterion, [t.mvc_uv for t in tracks], known=[t.usable for t in tracks])
+    known = Spans.of(merged.grid, merged.known)
     clipped = reduce(Spans.__or__, [q.clipped.on(merged.grid) for q in swept.quality])
     episodes = group_episodes(
-        merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
+        merged, criterion.episode, types=criterion.burst.types, clipped=clipped
     )
     labels, drop = None, None
     if asks(criterion):
@@ -549,6 +553,20 @@ def find_events(
         drop_cut=criterion.episode.at_edges == "drop", drop=drop,
     )  # fmt: skip
     return Events(amplitude, tracks, found, merged, episodes, chosen, labels)
+
+
+def _possible(swept: Swept, events: Events, criterion: Criterion, window: Window) -> PossibleCounts:
+    """Least and most episodes of a night, whatever its lost time held."""
+    usable = [t.usable for t in events.tracks]
+    parts = [
+        in_pieces(b, known, criterion.burst) for b, known in zip(events.bursts, usable, strict=True)
+    ]
+    pieces = merge(parts, criterion, [None] * len(parts), known=usable)
+    grid = pieces.grid
+    return possible_counts(
+        events.chosen, events.episodes, pieces, criterion,
+        admitted=lambda slots: admitted(swept.around, criterion, window, in_seconds(slots, grid)),
+    )  # fmt: skip
 
 
 def labels_of(swept: Swept, merged: Merged, episodes: Episodes, criterion: Criterion) -> Labels:
@@ -594,8 +612,10 @@ def score(
         if t.mvc_uv is not None and (usual := usual_uv[t.label]) is not None
     ]
     labels = events.labels or labels_of(swept, events.merged, events.episodes, criterion)
+    possible = _possible(swept, events, criterion, window)
     measures = compute(
         events.chosen, events.merged, events.episodes, criterion, background,
+        possible=(possible.least, possible.most),
         threshold_pct_mvc=sum(limits) / len(limits) if limits else None,
         integrals={t.label: both for t, (_, both) in zip(events.tracks, found, strict=True)},
     )  # fmt: skip

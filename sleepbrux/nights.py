@@ -12,6 +12,7 @@ from sleepbrux.files import safe_stem
 from sleepbrux.journal import with_review
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night
+from sleepbrux.provenance import METHOD
 from sleepbrux.store import load_night
 from sleepbrux.study import Study, StudyNight
 
@@ -32,6 +33,8 @@ class Basis:
         Labels of the scored channels, sorted.
     reference
         Kind of the reference clench: statistic, amplitude, placement and teeth; ``"none"`` without.
+    method
+        Version of the method that the archive was made with; see `provenance.METHOD`.
     """
 
     criterion: str
@@ -39,6 +42,7 @@ class Basis:
     window: str
     channels: tuple[str, ...]
     reference: str
+    method: int = METHOD
 
 
 @dataclass(frozen=True)
@@ -162,6 +166,7 @@ def figures(entry: StudyNight, night: Night) -> NightFigures:
             window=night.window.basis,
             channels=tuple(sorted(frames.channel.label for frames in night.swept.frames)),
             reference=night.reference.kind if night.reference else "none",
+            method=night.swept.method,
         ),
         input_sha256=night.swept.digest,
         valid_hours=night.measures["valid_hours"].value or 0.0,
@@ -217,6 +222,11 @@ def unlike(basis: Basis, pooled: Basis) -> tuple[str, ...]:
         own, theirs = (words(getattr(b, what)) for b in (basis, pooled))
         if own != theirs:
             reasons.append(f"{what} {own!r}, the pooled nights have {theirs!r}")
+    if basis.method != pooled.method:
+        reasons.append(
+            f"scored by method {basis.method}, the pooled nights by method {pooled.method}: score "
+            "the recordings again"
+        )
     return tuple(reasons)
 
 

@@ -8,6 +8,10 @@ from typing import Any
 
 import msgspec
 
+# Raised when the same recording under the same rules gives other events, so that nights scored before and
+# after are never pooled: 2, since lost time neither ends an episode nor is silence.
+METHOD = 2
+
 
 @dataclass(frozen=True)
 class Step:

@@ -240,6 +240,21 @@ class Spans:
         )
         return inside
 
+    def slots_before(self, slots: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Slots covered before each slot, int64 of the shape of ``slots``."""
+        index = np.searchsorted(self.starts, slots, side="right") - 1
+        done = np.cumsum(self.stops - self.starts)
+        over = np.append(self.stops, 0)[index] - slots
+        return np.where(index >= 0, np.append(done, 0)[index] - np.maximum(over, 0), 0)
+
+    def meet(self, others: Spans) -> NDArray[np.bool_]:
+        """Whether each span shares a slot with one of the others, bool of shape (n_spans,)."""
+        self._shared(others)
+        found: NDArray[np.bool_] = others.slots_before(self.stops) > others.slots_before(
+            self.starts
+        )
+        return found
+
     def on(self, grid: Grid, *, rounding: str = "exact") -> Spans:
         """Carry over to another grid.
 

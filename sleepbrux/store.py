@@ -28,6 +28,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, time
 from fractions import Fraction
+from functools import reduce
 from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
 
@@ -44,6 +45,7 @@ from sleepbrux.errors import ArchiveError, Note
 from sleepbrux.files import Settle, is_sealed, replacing, seal, settle_now
 from sleepbrux.measures import Measure, Selection
 from sleepbrux.night import Beside, Night, Swept
+from sleepbrux.provenance import METHOD
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.signal.actigraphy import Probably
 from sleepbrux.signal.envelope import Amplitude
@@ -59,7 +61,14 @@ from sleepbrux.window import Window
 
 FORMAT = "sleepbrux night"
 SPARE_BYTES = 4_000_000
-SCHEMA_VERSION = "2.0"
+SCHEMA_VERSION = "2.1"
+# Said of an archive of method 1, whatever is made from it.
+EARLIER_METHOD = Note(
+    "archived-by-earlier-method", "warning",
+    "this archive is from an earlier version, in which lost time ended an episode however short it was, "
+    "and the time that is left out was found in another way. What stands in it was counted so; what is "
+    "counted from it by other rules is not. Score the recording again before comparing it with other nights",
+)  # fmt: skip
 
 
 class _Header(msgspec.Struct, kw_only=True, frozen=True):
@@ -96,6 +105,7 @@ class _Header(msgspec.Struct, kw_only=True, frozen=True):
     about: tuple[tuple[str, str], ...] = ()
     supersedes: str = ""
     beside: tuple[Beside, ...] = ()
+    method: int = 1
 
 
 def _to_text(value: Any) -> str:
@@ -210,6 +220,7 @@ def _header(night: Night) -> _Header:
         about=night.about,
         supersedes=night.supersedes,
         beside=night.beside,
+        method=swept.method,
     )
 
 
@@ -346,6 +357,21 @@ def _check_version(file: Any, path: Path) -> None:
         )
 
 
+def _with_method(notes: tuple[Note, ...], method: int) -> tuple[Note, ...]:
+    """Notes of an archive, and one on an earlier method."""
+    return notes if method == METHOD else tuple(dict.fromkeys((*notes, EARLIER_METHOD)))
+
+
+def _merged(group: Any, grid: Grid, labels: tuple[str, ...], quality: list[Quality]) -> Merged:
+    """Bursts of the night; known time from the channels' usable time where an archive lacks it."""
+    columns = {name: group[name][()] for name in _arrays(Merged) if name in group}
+    if "known" not in columns:
+        known = reduce(Spans.__and__, [q.usable.on(grid) for q in quality])
+        seen = Spans.of(grid, np.stack((columns["starts"], columns["stops"]), axis=1))
+        columns |= {"known": known.bounds, "unknown": (~known - seen).bounds}
+    return Merged(grid=grid, labels=labels, **columns)
+
+
 def _night(file: Any) -> Night:
     header = msgspec.json.decode(file["header"][()].tobytes(), type=_Header, dec_hook=_from_text)
     frames, quality, bursts = [], [], []
@@ -374,10 +400,10 @@ def _night(file: Any) -> Night:
     swept = Swept(
         name=header.name, digest=header.digest, format=header.format, start=header.start,
         start_clock=header.start_clock, duration_s=header.duration_s, marks=header.marks,
-        gaps=header.gaps, notes=header.recording_notes, frames=tuple(frames),
-        quality=tuple(quality), around=_get_around(file),
+        gaps=header.gaps, notes=_with_method(header.recording_notes, header.method),
+        frames=tuple(frames), quality=tuple(quality), around=_get_around(file), method=header.method,
     )  # fmt: skip
-    merged = Merged(grid=grid, labels=header.merged_labels, **_read(file["merged"], Merged))
+    merged = _merged(file["merged"], grid, header.merged_labels, quality)
     episodes = Episodes(
         grid=grid, flags=header.episode_flags, **_read(file["episodes"], Episodes)
     )  # fmt: skip
@@ -399,7 +425,7 @@ def _night(file: Any) -> Night:
         ),
         labels=_get(file["labels"], Labels),
         measures=header.measures,
-        notes=header.notes,
+        notes=_with_method(header.notes, header.method),
         about=header.about,
         traces=Extremes(**_read(file["traces"], Extremes)) if "traces" in file else None,
         supersedes=header.supersedes,

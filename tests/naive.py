@@ -16,7 +16,7 @@ Stretch = tuple[Fraction, Fraction]
 
 
 class Burst(NamedTuple):
-    """One burst of one channel; ``cut``: it touches an edge of usable time."""
+    """One burst of one channel; ``cut``: lost time lies in it or beside it."""
 
     start: Fraction
     stop: Fraction
@@ -94,6 +94,59 @@ def shared(lists: Sequence[Sequence[Stretch]]) -> list[Stretch]:
     return sorted(common)
 
 
+def without(stretches: Sequence[Stretch], others: Sequence[Stretch]) -> list[Stretch]:
+    """What is left of stretches where none of the others lies."""
+    left = list(stretches)
+    for a, b in others:
+        cut = [(start, min(stop, a)) for start, stop in left]
+        cut += [(max(start, b), stop) for start, stop in left]
+        left = [(start, stop) for start, stop in cut if start < stop]
+    return sorted(set(left))
+
+
+def complement(known: Sequence[Stretch], end: Fraction) -> list[Stretch]:
+    """The time up to ``end`` that is not known."""
+    return without([(Fraction(0), end)], known)
+
+
+def lost_time(known: Sequence[Sequence[Stretch]], end: Fraction) -> list[Stretch]:
+    """Time that some channel has lost."""
+    return united([gap for one in known for gap in complement(one, end)], Fraction(0))
+
+
+def unseen_bursts(
+    channels: Sequence[Sequence[Burst]],
+    night: Sequence[Event],
+    known: Sequence[Sequence[Stretch]],
+    end: Fraction,
+    criterion: Any,
+) -> list[Stretch]:
+    """Time in which a burst of the night may have gone unseen.
+
+    A channel may be active where it was seen active and where it was lost, and in the dips between
+    these that the rule closes. The night may be active where one channel may be, or, under ``both``,
+    where all may be at once. Only where such time touches lost time can anything be other than it was
+    seen, and only where it is long enough for a burst that qualifies.
+    """
+    bridge, rule = decimal(criterion.burst.bridge_s), criterion.burst
+    possible = [
+        united([*(b[:2] for b in bursts), *complement(one, end)], bridge)
+        for bursts, one in zip(channels, known, strict=True)
+    ]
+    if criterion.sides.combine == "both":
+        together = shared(possible)
+    else:
+        together = united([s for one in possible for s in one], Fraction(0))
+    lost = lost_time(known, end)
+    open_runs = [
+        run
+        for run in united(together, bridge)
+        if any(overlap(run, gap) for gap in lost) and kind_of(run[1] - run[0], rule) != "short"
+    ]
+    bursts = [e[:2] for e in night if e.kind != "short"]
+    return without(shared([together, open_runs]), bursts)
+
+
 def merge(channels: Sequence[Sequence[Burst]], criterion: Any) -> list[Event]:
     """The night's bursts from those of its channels."""
     rule = criterion.burst
@@ -125,24 +178,47 @@ def merge(channels: Sequence[Sequence[Burst]], criterion: Any) -> list[Event]:
     return night
 
 
-def paused(stretches: Sequence[Stretch], rule: Any) -> list[Fraction]:
-    """Onsets before which the pause was long enough for a new episode."""
+def shared_s(stretch: Stretch, others: Sequence[Stretch]) -> Fraction:
+    """Seconds of a stretch that others cover; the others are disjoint."""
+    return sum(
+        (min(stretch[1], b) - max(stretch[0], a) for a, b in others if overlap(stretch, (a, b))),
+        Fraction(0),
+    )
+
+
+def paused(stretches: Sequence[Stretch], unseen: Sequence[Stretch], rule: Any) -> list[Fraction]:
+    """Onsets before which the pause was long enough for a new episode.
+
+    The clock of the pause stands still where activity may have gone unseen. Unseen time that is by
+    itself as long as the pause ends the episode too.
+    """
     onsets = []
     for before, after in pairwise(stretches):
         begin = before[1] if rule.gap_clock == "offset_to_onset" else before[0]
-        if reaches(after[0] - begin, decimal(rule.gap_s), inclusive=rule.gap_inclusive):
-            onsets.append(after[0])
+        hidden = shared_s((begin, after[0]), unseen) if begin < after[0] else Fraction(0)
+        for length in (after[0] - begin - hidden, hidden):
+            if reaches(length, decimal(rule.gap_s), inclusive=rule.gap_inclusive) and reaches(
+                after[0] - begin, decimal(rule.gap_s), inclusive=rule.gap_inclusive
+            ):
+                onsets.append(after[0])
+                break
     return onsets
 
 
-def parted(before: Event, after: Event, pauses: Any, gaps: Any, rule: Any) -> bool:
+def parted(before: Event, after: Event, pauses: Any, rule: Any) -> bool:
     """Whether a new episode starts with the second of two neighbours among the qualifying bursts."""
     if any(before.start < onset <= after.start for onset in pauses):
         return True
-    # no episode crosses a gap: time that could not be seen began or ended between the two onsets
-    if any(before.start < border <= after.start for gap in gaps for border in gap):
-        return True
     return rule.two_tonic == "separate" and before.kind == after.kind == "tonic"
+
+
+def lost_beside(whole: Stretch, unseen: Sequence[Stretch], end: Fraction, rule: Any) -> bool:
+    """Whether unseen time, or an end of the recording, lies in an episode or nearer than its pause."""
+    for a, b in (*unseen, (decimal(-1), Fraction(0)), (end, end + 1)):
+        silence = max(a - whole[1], whole[0] - b)
+        if not reaches(silence, decimal(rule.gap_s), inclusive=rule.gap_inclusive):
+            return True
+    return False
 
 
 def most_in_a_row(onsets: Sequence[Fraction], rule: Any) -> int:
@@ -176,24 +252,25 @@ def kind_of_episode(members: Sequence[Event], criterion: Any) -> tuple[str, bool
 
 def group(
     night: Sequence[Event],
-    known: Sequence[Stretch],
+    channels: Sequence[Sequence[Burst]],
+    known: Sequence[Sequence[Stretch]],
     clipped: Sequence[Stretch],
     end: Fraction,
-    activity: Sequence[Stretch],
     criterion: Any,
 ) -> list[Episode]:
-    """Episodes from the night's bursts; ``activity`` is every burst of every channel."""
-    borders = [Fraction(0), *(t for stretch in sorted(known) for t in stretch), end]
-    gaps = [(a, b) for a, b in zip(borders[::2], borders[1::2], strict=True) if a < b]
+    """Episodes from the night's bursts; ``known``: for each channel the time that it was seen."""
     rule = criterion.episode
     qualifying = [i for i, burst in enumerate(night) if burst.kind != "short"]
     if rule.gap_free_of == "any_activity":
-        pauses = paused(united(activity, Fraction(0)), rule)
+        carriers = united([b[:2] for one in channels for b in one], Fraction(0))
+        unseen = without(lost_time(known, end), carriers)
     else:
-        pauses = paused([(night[i].start, night[i].stop) for i in qualifying], rule)
+        carriers = [(night[i].start, night[i].stop) for i in qualifying]
+        unseen = unseen_bursts(channels, night, known, end, criterion)
+    pauses = paused(carriers, unseen, rule)
     chains: list[list[int]] = []
     for k, i in enumerate(qualifying):
-        if k == 0 or parted(night[qualifying[k - 1]], night[i], pauses, gaps, rule):
+        if k == 0 or parted(night[qualifying[k - 1]], night[i], pauses, rule):
             chains.append([])
         chains[-1].append(i)
     episodes = []
@@ -204,7 +281,7 @@ def group(
             continue
         whole = (bursts[0].start, bursts[-1].stop)
         flags = {
-            "edge": any(b.cut for b in bursts),
+            "edge": any(b.cut for b in bursts) or lost_beside(whole, unseen, end, rule),
             "clipped": any(overlap(whole, c) for c in clipped),
             "phasic-bursts": left_over,
         }
@@ -220,3 +297,19 @@ def group(
             )
         )
     return episodes
+
+
+def begun_in_view(
+    start: Fraction, lost: Sequence[Stretch], unseen: Sequence[Stretch], end: Fraction
+) -> bool:
+    """Whether an onset was seen.
+
+    It lies in time that no channel lost, and the event was not under way when lost time, in which a burst
+    may have gone unseen, or the recording, began or ended.
+    """
+    hidden = shared([lost, unseen]) if lost and unseen else []
+    return (
+        0 < start < end
+        and not any(a <= start < b for a, b in lost)
+        and all(start != b for _, b in hidden)
+    )

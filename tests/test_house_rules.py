@@ -30,6 +30,7 @@ ROOMS = [
     "episodes",
     "uncertainty",
     "measures",
+    "lost_time",
     "context",
     "night",
     "traces",

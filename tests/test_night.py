@@ -171,13 +171,40 @@ def test_the_mean_of_the_sides_is_one_track():
     assert values(scored((half, []), criterion="phasic_tonic_10mvc"))["episode_count"] == 1
 
 
-def test_a_gap_splits_episodes_and_leaves_the_denominator():
-    recording = recording_of([rhythm(60, 8)], seconds=SECONDS)
+def with_gap(start_s, stop_s, *, first=0, channels=1, bursts=None):
+    """Eight bursts from second 60 on, one a second, and no samples for a while."""
+    recording = recording_of([bursts or rhythm(60, 8)] * channels, seconds=SECONDS)
     data = recording.source.blocks(recording.channels, 0, SECONDS * 1000)[0].data.copy()
-    data[63_600:64_900] = np.nan  # between the fourth and the sixth burst
-    night = score_night(from_array(data[None], 1000, LABELS[:1]), reference(labels=LABELS[:1]))
-    assert night.measures["episode_count"].value == 2
+    signal = np.stack([data] * channels) if data.ndim == 1 else data.copy()
+    signal[first, round(start_s * 1000) : round(stop_s * 1000)] = np.nan
+    labels = LABELS[:channels]
+    return score_night(from_array(signal, 1000, labels), reference(labels=labels))
+
+
+def test_a_gap_too_short_for_a_pause_does_not_end_an_episode_and_leaves_the_denominator():
+    night = with_gap(63.6, 64.9)  # between the fourth and the sixth burst
+    assert night.measures["episode_count"].value == 1
+    assert night.episodes.flags == (("edge",),)
     assert night.measures["excluded_hours"].value == pytest.approx((1.3 + 0.5) / 3600, rel=0.02)
+
+
+def test_a_gap_as_long_as_the_pause_ends_an_episode_and_both_parts_are_flagged():
+    long = rhythm(60, 12)
+    night = with_gap(63.6, 66.6, bursts=long)
+    assert len(night.episodes) == 2
+    assert night.episodes.flags == (("edge",), ("edge",))
+
+
+def test_what_was_active_already_at_the_end_of_a_gap_began_in_the_gap_and_does_not_count():
+    night = with_gap(50.0, 61.0 - 0.25 + 0.2)  # until the middle of the second burst
+    assert len(night.episodes) == 1
+    assert night.measures["episode_count"].value == 0
+
+
+def test_a_gap_of_one_side_does_not_cut_the_activity_of_the_other():
+    night = with_gap(63.6, 64.9, channels=2)
+    assert night.measures["episode_count"].value == 1
+    assert night.episodes.n_bursts.tolist() == [8]
 
 
 def test_an_event_belongs_where_its_onset_lies():

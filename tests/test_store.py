@@ -103,8 +103,37 @@ def test_another_major_schema_is_refused_and_a_newer_minor_read(archive):
         if readable:
             assert store.load_night(archive).measures
         else:
-            with pytest.raises(ArchiveError, match=rf"schema {version}, this program reads 2\.0"):
+            with pytest.raises(ArchiveError, match=rf"schema {version}, this program reads 2\.1"):
                 store.load_night(archive)
+
+
+def as_an_earlier_version_wrote_it(archive):
+    """The archive without what method 2 added."""
+    with h5py.File(archive, "r+") as file:
+        header = json.loads(file["header"][()].tobytes())
+        del header["method"], file["header"], file["merged/known"], file["merged/unknown"]
+        file["header"] = np.frombuffer(json.dumps(header).encode(), dtype=np.uint8)
+        file.attrs["schema_version"] = "2.0"
+    seal(archive)
+
+
+def test_an_archive_of_an_earlier_method_says_so_as_does_what_is_made_from_it(archive):
+    as_an_earlier_version_wrote_it(archive)
+    loaded = store.load_night(archive)
+    for night in (loaded, rescore(loaded, "lavigne1996")):
+        assert store.EARLIER_METHOD in night.notes
+        assert night.swept.method == 1
+    assert "Score the recording again" in store.EARLIER_METHOD.text
+
+
+def test_what_is_saved_again_from_an_earlier_method_stays_of_that_method(archive, tmp_path):
+    as_an_earlier_version_wrote_it(archive)
+    store.save_night(store.load_night(archive), tmp_path / "again.night.h5")
+    assert store.load_night(tmp_path / "again.night.h5").swept.method == 1
+
+
+def test_a_night_scored_now_has_no_such_note(night):
+    assert store.EARLIER_METHOD not in night.notes
 
 
 @pytest.mark.parametrize("content", [b"", b"not hdf5 at all", b"\x89HDF\r\n\x1a\n" + b"\0" * 100])

@@ -90,6 +90,41 @@ def on_grid(grid: Grid, seconds: NDArray[np.float64]) -> Spans:
     return Spans.of(grid, np.floor(seconds / float(grid.slot_s) + 0.5).astype(np.int64))
 
 
+def _without_rise(
+    around: Surroundings, rule: HeartRate, onsets_s: Floats, window: Window
+) -> NDArray[np.bool_]:
+    """Onsets before which the heart rate does not rise as a rule asks, bool of the shape of ``onsets_s``."""
+    if around.heart is None:
+        return np.zeros(len(onsets_s), dtype=np.bool_)
+    rise = _rise(around.heart, rule, onsets_s, window)
+    with np.errstate(invalid="ignore"):
+        enough = rise > rule.rise_pct if rule.comparison == ">" else rise >= rule.rise_pct
+    return np.asarray(~enough)
+
+
+def admitted(
+    around: Surroundings, criterion: Criterion, window: Window, onsets_s: Floats
+) -> NDArray[np.bool_]:
+    """Whether an episode with such an onset would be kept, bool of the shape of ``onsets_s``.
+
+    By what is known at the onset alone; a movement that it lies in is left to `left_out`.
+    """
+    kept = np.ones(len(onsets_s), dtype=np.bool_)
+    if criterion.heart_rate is not None:
+        kept &= ~_without_rise(around, criterion.heart_rate, onsets_s, window)
+    if criterion.context.wake == "drop_probable" and around.probably is not None:
+        kept &= ~inside(onsets_s, around.probably.awake_s)
+    return kept
+
+
+def inside(seconds: Floats, spans_s: Floats) -> NDArray[np.bool_]:
+    """Whether each second lies in a span, bool of the shape of ``seconds``; spans sorted and disjoint."""
+    if not len(spans_s):
+        return np.zeros(len(seconds), dtype=np.bool_)
+    index = np.searchsorted(spans_s[:, 0], seconds, side="right") - 1
+    return np.asarray((index >= 0) & (seconds < spans_s[np.maximum(index, 0), 1]))
+
+
 def left_out(
     around: Surroundings,
     labels: Labels,
@@ -108,11 +143,7 @@ def left_out(
     unknown = grid.none()
     rule = criterion.heart_rate
     if rule is not None and around.heart is not None:
-        onsets_s = in_seconds(episodes.starts, grid)
-        rise = _rise(around.heart, rule, onsets_s, window)
-        with np.errstate(invalid="ignore"):
-            enough = rise > rule.rise_pct if rule.comparison == ">" else rise >= rule.rise_pct
-        drop |= ~enough
+        drop |= _without_rise(around, rule, in_seconds(episodes.starts, grid), window)
         seconds = Grid(Fraction(1), math.ceil(grid.duration_s))
         running = rule.baseline == "running"
         judged = judged_seconds(

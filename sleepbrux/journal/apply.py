@@ -30,7 +30,7 @@ from sleepbrux.errors import JournalError, Note
 from sleepbrux.journal.file import Journal, check_about, journal_path, load_journal
 from sleepbrux.journal.levels import Levels
 from sleepbrux.journal.standing import Standing, in_force, standings
-from sleepbrux.measures import Measure, compute, select
+from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.night import Night, labels_of, with_notes
 from sleepbrux.provenance import Review
 from sleepbrux.spans import Spans
@@ -38,6 +38,8 @@ from sleepbrux.store import load_night
 
 KEPT = ("background_uv", "threshold_pct_mvc", "integral_above_background_uv_s_per_hour",
         "integral_above_background_pct_mvc_s_per_hour")  # fmt: skip
+OF_LOST_TIME = ("least_episode_count", "most_episode_count",
+                "least_episodes_per_hour", "most_episodes_per_hour")  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +169,9 @@ def _merged(
         same, carried(table.kind, 0), kinds(stops - starts, grid, night.criterion.burst)
     )
     activity = Spans.of(grid, table.activity) - Spans.of(grid, gone)
-    activity = activity | Spans.of(grid, np.stack((starts, stops), axis=1))
+    bounds = np.stack((starts, stops), axis=1)
+    activity = activity | Spans.of(grid, bounds)
+    unknown = Spans.of(grid, table.unknown) - Spans.of(grid, bounds[kind != SHORT])
     return replace(
         table, starts=starts, stops=stops, kind=kind.astype(np.int8),
         peak_pct_mvc=carried(table.peak_pct_mvc, np.nan),
@@ -175,14 +179,8 @@ def _merged(
         peak_uv=carried(table.peak_uv, np.nan), mean_uv=carried(table.mean_uv, np.nan),
         channels=carried(table.channels, 0), cut=carried(table.cut, False),  # noqa: FBT003
         activity=activity.bounds,
+        unknown=unknown.bounds,
     )  # fmt: skip
-
-
-def _known(night: Night) -> Spans:
-    """Where bursts could have been seen: exact inside the window, the usable time outside it."""
-    grid = night.merged.grid
-    usable = reduce(Spans.__and__, [q.usable.on(grid) for q in night.quality])
-    return night.chosen.valid | (usable - night.chosen.window)
 
 
 def _by_rule(night: Night, work: _Work) -> list[_Row]:
@@ -197,7 +195,7 @@ def _by_rule(night: Night, work: _Work) -> list[_Row]:
     grid = night.merged.grid
     clipped = reduce(Spans.__or__, [q.clipped.on(grid) for q in night.quality])
     found = group_episodes(
-        work.merged, _known(night), night.criterion.episode,
+        work.merged, night.criterion.episode,
         types=night.criterion.burst.types, clipped=clipped,
     )  # fmt: skip
     rows: list[_Row] = []
@@ -328,13 +326,23 @@ def _taken(merged: Merged, index: list[int]) -> Merged:
 
 
 def _measures(
-    night: Night, merged: Merged, episodes: Episodes, chosen: Any, labels: Labels
+    night: Night, merged: Merged, episodes: Episodes, chosen: Selection, labels: Labels
 ) -> dict[str, Measure]:
     """Measures of the reviewed events; levels without a threshold stay those of the automatic scoring."""
     new = compute(chosen, merged, episodes, night.criterion, night.background_uv, integrals={})
+    kept = KEPT if _changed(night, merged, episodes, chosen) else (*KEPT, *OF_LOST_TIME)
     swept = night.swept
     new |= count(swept.around, labels, chosen, merged, episodes, swept.marks)
-    return {name: night.measures[name] if name in KEPT else m for name, m in new.items()}
+    return {name: night.measures[name] if name in kept else m for name, m in new.items()}
+
+
+def _changed(night: Night, merged: Merged, episodes: Episodes, chosen: Selection) -> bool:
+    """Whether any event is another than in the automatic scoring."""
+    return not all(
+        np.array_equal(getattr(old, name), getattr(new, name))
+        for old, new in ((night.merged, merged), (night.episodes, episodes))
+        for name in ("starts", "stops", "kind")
+    ) or not np.array_equal(night.chosen.episodes, chosen.episodes)
 
 
 def review_of(night: Night, journal: Journal) -> Reviewed:

@@ -90,7 +90,7 @@ def scored(criterion: Criterion, *channels: Sequence[Pair]) -> Scored:
     ]
     merged = merge(tables, criterion, [MVC_UV] * len(tables))
     episodes = group_episodes(
-        merged, grid.all(), criterion.episode, types=criterion.burst.types, clipped=grid.none()
+        merged, criterion.episode, types=criterion.burst.types, clipped=grid.none()
     )
     return Scored(merged, episodes)
 

@@ -17,6 +17,7 @@ from sleepbrux.bursts import merge
 from sleepbrux.calibration import given as reference
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.episodes import group_episodes
+from sleepbrux.measures import select
 from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
 from sleepbrux.spans import Grid, Spans
@@ -94,23 +95,27 @@ def channel_bursts(
 ANYHOW = {name: channel_bursts(name, ANY_LENGTH[name], ANY_LENGTH[name]) for name in GRIDS}
 AT_LIMITS = {name: channel_bursts(name, LIMITS[name], PAUSES[name]) for name in GRIDS}
 STRETCHES = st.lists(
-    st.tuples(st.integers(0, 60), st.sampled_from([1, 3, 40, 250, 20_000])), max_size=2
+    st.tuples(st.integers(0, 60), st.sampled_from([1, 3, 24, 40, 250, 299, 310, 20_000])),
+    max_size=2,
 )
 
 
 @st.composite
 def nights(draw: st.DrawFn, kind: Mapping[str, Any]) -> tuple[Any, ...]:
-    """Grids and bursts of one to three channels, unknown stretches, clipped stretches."""
+    """Grids and bursts of one to three channels, holes of each, clipped stretches."""
     names = draw(st.sampled_from(ARRANGEMENTS))
     channels = [draw(kind[name]) for name in names]
-    # borders of what is not known lie where something happens, or a frame beside it
-    first = GRIDS[names[0]].slot_s
-    places = sorted({t for a, b, _ in channels[0] for t in (a - 1, a, a + 1, b)} | {0, 500})
-    unknown, clipped = (
-        [(places[k % len(places)] * first, (places[k % len(places)] + n) * first) for k, n in some]
-        for some in (draw(STRETCHES), draw(STRETCHES))
-    )
-    return names, channels, unknown, clipped
+
+    def somewhere(k: int) -> list[tuple[Fraction, Fraction]]:
+        # borders lie where something happens, or a frame beside it
+        slot = GRIDS[names[k]].slot_s
+        places = sorted({t for a, b, _ in channels[k] for t in (a - 1, a, a + 1, b)} | {0, 500})
+        return [
+            (places[at % len(places)] * slot, (places[at % len(places)] + n) * slot)
+            for at, n in draw(STRETCHES)
+        ]
+
+    return names, channels, [somewhere(k) for k in range(len(names))], somewhere(0)
 
 
 def on(grid: Grid, stretches: list[tuple[Fraction, Fraction]]) -> Spans:
@@ -127,17 +132,22 @@ def bits(number: int) -> frozenset[int]:
 
 def agree(night: tuple[Any, ...], criterion: Any) -> None:
     """Compare both scorers on one night."""
-    names, channels, holes, clipped_s = night
+    names, channels, all_holes, clipped_s = night
     tables = [
         burst_table([(a, b) for a, b, _ in rows], GRIDS[name], criterion, cut=[c for *_, c in rows])
         for name, rows in zip(names, channels, strict=True)
     ]
-    merged = merge(tables, criterion, [None] * len(tables))
+    # what was active was seen, so the holes lie beside the bursts
+    usable = [
+        ~on(table.grid, holes) | Spans.of(table.grid, np.stack((table.starts, table.stops), axis=1))
+        for table, holes in zip(tables, all_holes, strict=True)
+    ]
+    merged = merge(tables, criterion, [None] * len(tables), known=usable)
     grid = merged.grid
-    known, clipped = ~on(grid, holes), on(grid, clipped_s)
+    clipped = on(grid, clipped_s)
     with np.errstate(all="raise"):
         got = group_episodes(
-            merged, known, criterion.episode, types=criterion.burst.types, clipped=clipped
+            merged, criterion.episode, types=criterion.burst.types, clipped=clipped
         )
 
     plain = [
@@ -159,8 +169,8 @@ def agree(night: tuple[Any, ...], criterion: Any) -> None:
         for i in range(len(merged))
     ] == events
     end = grid.n_slots * grid.slot_s
-    activity = [(b.start, b.stop) for one in plain for b in one]
-    expected = naive.group(events, in_seconds(known), in_seconds(clipped), end, activity, criterion)
+    known = [in_seconds(spans) for spans in usable]
+    expected = naive.group(events, plain, known, in_seconds(clipped), end, criterion)
     assert [
         naive.Episode(
             int(got.starts[i]) * grid.slot_s,
@@ -175,6 +185,12 @@ def agree(night: tuple[Any, ...], criterion: Any) -> None:
         for i in range(len(got))
     ] == expected
     assert got.n_bursts.tolist() == [len(e.members) for e in expected]
+    lost = naive.lost_time(known, end)
+    unseen = naive.unseen_bursts(plain, events, known, end, criterion)
+    chosen = select(merged, got, grid.all(), Spans.of(grid, merged.known), "all of it")
+    assert chosen.episodes.tolist() == [
+        k for k, e in enumerate(expected) if naive.begun_in_view(e.start, lost, unseen, end)
+    ]
 
 
 @settings(derandomize=True, deadline=None, max_examples=1600, database=None)
@@ -188,7 +204,8 @@ def test_two_tonic_bursts_are_separate_although_a_twitch_lies_between_them():
         {"episode.two_tonic": "separate", "episode.gap_free_of": "any_activity"}, new_id="drawn"
     )
     agree(
-        (["10 ms"], [[(100, 350, False), (400, 410, False), (500, 750, False)]], [], []), criterion
+        (["10 ms"], [[(100, 350, False), (400, 410, False), (500, 750, False)]], [[]], []),
+        criterion,
     )
 
 
@@ -223,15 +240,29 @@ def test_both_scorers_find_the_same_events_under_every_published_criterion(night
     agree(night, criterion)
 
 
-def test_a_dip_is_never_bridged_over_time_that_was_not_recorded():
-    criterion = PARENT.derive({"burst.bridge_s": 0.5})
+def night_with_a_hole(seconds: float):
+    """A contraction of 4 s of which a part is missing, and 0.25 s more in which the filter settles."""
     signal_uv = emg(np.random.default_rng(1), 80 * RATE) * 120.0
     signal_uv[: 40 * RATE] /= 60
     signal_uv[44 * RATE :] /= 60
-    signal_uv[42 * RATE : 42 * RATE + 50] = np.nan
-    night = score_night(
-        from_array(signal_uv[None], RATE, MASSETERS[:1]), reference(MASSETERS[:1], 200.0), criterion
+    signal_uv[41 * RATE : 41 * RATE + round(seconds * RATE)] = np.nan
+    return score_night(
+        from_array(signal_uv[None], RATE, MASSETERS[:1]), reference(MASSETERS[:1], 200.0), PARENT
     )
-    # 50 ms are missing, and the filter settles for 250 ms after them
-    assert len(night.bursts[0]) == 2
-    assert len(night.merged) == 2
+
+
+def test_a_burst_goes_on_over_short_lost_time_that_it_runs_into_and_out_of():
+    night = night_with_a_hole(0.2)
+    assert len(night.bursts[0]) == len(night.merged) == 1
+    assert night.bursts[0].cut.tolist() == [True]
+    assert [stage.KINDS[k] for k in night.merged.kind] == ["tonic"]
+    assert "edge" in night.episodes.flags[0]
+
+
+def test_longer_lost_time_ends_a_burst_but_not_its_episode():
+    night = night_with_a_hole(0.4)
+    assert len(night.bursts[0]) == len(night.merged) == 2
+    assert night.bursts[0].cut.tolist() == [True, True]
+    assert [stage.KINDS[k] for k in night.merged.kind] == ["phasic", "tonic"]
+    assert len(night.episodes) == 1
+    assert "edge" in night.episodes.flags[0]

@@ -167,7 +167,7 @@ def test_an_episode_is_as_strong_as_its_bursts_weighted_by_their_length():
     grid = Grid(FRAME, 4000)
     table = burst_table([(1000, 1300), (1400, 1500)], grid, RULES, level_uv=[40.0, 80.0])
     merged = merge([table], RULES, [200.0])
-    found = group_episodes(merged, grid.all(), RULES.episode, types=True, clipped=grid.none())
+    found = group_episodes(merged, RULES.episode, types=True, clipped=grid.none())
     np.testing.assert_allclose(found.peak_pct_mvc, [40.0])
     np.testing.assert_allclose(found.mean_pct_mvc, [(3 * 20.0 + 1 * 40.0) / 4])
 
