@@ -46,6 +46,8 @@ WHITE_WINDOW_S = 5
 WHITE_LEAST_S = 8
 WHITE_WITHIN = 0.15
 WHITE_APART = 0.6
+WHITE_ALONE = 0.01
+TOLD_FROM_HZ = 1000  # from here on no spectrum of a jaw muscle is near white noise
 STEADY = 0.25
 EDGE_S = 3
 ALWAYS_OPEN_S = 3600
@@ -168,33 +170,70 @@ def _notched(frames: ChannelFrames) -> Bools:
     return spans.on(frames.block_grid, rounding="outward").mask()
 
 
+def _usual_sharpness(frames: ChannelFrames, known: Bools) -> tuple[Floats, float, float]:
+    """Sharpness of each block, that of the channel where it has contact and is quiet, and white noise's.
+
+    Only the quieter half of the recording is asked, so that no contraction has a say; of that, the
+    quarter that is least like white noise, so that half of it may be an open input.
+    """
+    energy = frames.stat("energy")
+    sharpness = np.where(known, frames.stat("slope_energy"), 0.0) / np.maximum(energy, 1e-300)
+    white = white_sharpness(float(frames.channel.rate))
+    power = energy / np.maximum(frames.stat("samples"), 1)
+    quiet = sharpness[known & (power <= median(power[known]))]
+    low, high = quantile(quiet, 0.25), quantile(quiet, 0.75)
+    return sharpness, low if white - low > high - white else high, white
+
+
 def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
     """Blocks of steady white noise in a channel that is usually not white; and blocks nearly white.
 
-    A channel that is white all the time has no contact only where nothing ever rises out of the noise:
-    a muscle does so at some time of a night, behind a noisy recorder too.
+    At a low rate a resting muscle can be sharper than white noise behind the filter, at a high rate it is
+    blunter. Where it is neither, an open input cannot be told and nothing is excluded, but for a channel
+    that can show a muscle's shape and is white all night to a hundredth: then nothing of a body is seen.
     """
     energy = frames.stat("energy") / np.maximum(frames.stat("samples"), 1)
     known = seen & (energy > 0)
     none = np.zeros(len(seen), dtype=np.bool_)
     if not known.any():
         return none, none
-    sharpness = np.where(known, frames.stat("slope_energy"), 0.0)
-    sharpness /= np.maximum(frames.stat("energy"), 1e-300)
-    white = white_sharpness(float(frames.channel.rate))
-    usual = quantile(sharpness[known], 0.25)
-    if usual > (1 - WHITE_WITHIN) * white:  # noise of the recorder, or an input open all the time
+    sharpness, usual, white = _usual_sharpness(frames, known)
+    if abs(usual - white) < WHITE_WITHIN * white:
         risen = np.sum(energy[known] > RISE * median(energy[known]))
-        alone = known & bool(known.sum() >= ALWAYS_OPEN_S and risen < LEAST_S)
+        alone = known & bool(
+            float(frames.channel.rate) >= TOLD_FROM_HZ
+            and abs(median(sharpness[known]) - white) < WHITE_ALONE * white
+            and known.sum() >= ALWAYS_OPEN_S
+            and risen < LEAST_S
+        )
         return alone, alone
-    least = max(usual + WHITE_APART * (white - usual), (1 - WHITE_WITHIN) * white)
     (middle,) = running(sharpness, WHITE_WINDOW_S, 0.5)
     low, high = running(energy, WHITE_WINDOW_S, 0.25, 0.75)
+    reach = min((1 - WHITE_APART) * abs(white - usual), WHITE_WITHIN * white)
+    towards = (sharpness - white) * (-1 if usual > white else 1)
     found: Bools = (
-        known & (middle > least) & (middle < (1 + WHITE_WITHIN) * white)
+        known & (np.abs(middle - white) < WHITE_WITHIN * white)
+        & ((middle - white) * (-1 if usual > white else 1) > -reach)
         & (high - low < STEADY * np.maximum(low, 1e-300))
     )  # fmt: skip
-    return found, known & (sharpness > least)
+    return found, known & (towards > -reach)
+
+
+def _open_not_told(frames: ChannelFrames, seen: Bools) -> tuple[Note, ...]:
+    """A note where the resting channel is as sharp as white noise."""
+    known = seen & (frames.stat("energy") > 0)
+    if not known.any():
+        return ()
+    _, usual, white = _usual_sharpness(frames, known)
+    if abs(usual - white) >= WHITE_WITHIN * white:
+        return ()
+    return (
+        Note(
+            "open-input-not-told", "note",
+            f"{frames.channel.label}: at rest this channel looks like white noise. An open input that sends "
+            "white noise would look the same and could not be told. All of that time counts as recorded",
+        ),
+    )  # fmt: skip
 
 
 def _swinging(frames: ChannelFrames, power: Floats, swing: Floats, seen: Bools) -> Bools:
@@ -305,7 +344,8 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
     for spans in faults.values():
         bad |= spans
     clipped = Spans.from_mask(frames.block_grid, seen & (frames.stat("at_rail") > 0))
-    return Quality(~bad, faults, clipped.on(frames.grid, rounding="outward"), notes_on(frames))
+    notes = notes_on(frames) + _open_not_told(frames, seen)
+    return Quality(~bad, faults, clipped.on(frames.grid, rounding="outward"), notes)
 
 
 def notes_on(frames: ChannelFrames) -> tuple[Note, ...]:
