@@ -58,6 +58,7 @@ POP_TO_RMS = 5.0
 POP_ASIDE = 0.7
 SWING_TO_USUAL = 4.0
 SWING_JOIN_S = 2
+BETWEEN_MAINS_HZ = 55
 HUM_IN_SWING = 1.5  # 4 / pi of a sine's amplitude, and a little for its harmonics
 
 Bools = NDArray[np.bool_]
@@ -115,7 +116,7 @@ def block_rms_uv(frames: ChannelFrames) -> Floats:
 def swing_uv(frames: ChannelFrames) -> Floats:
     """Range of the 10-ms means of the unfiltered signal in each block, µV; 0 where not recorded.
 
-    Less what the mains that was taken out by notches puts into a mean over half its period.
+    Less what the mains that was subtracted puts into a mean over half its period.
     """
     seen = frames.stat("samples") > 0
     result: Floats = np.zeros(len(seen))
@@ -165,7 +166,7 @@ def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
 
 
 def _notched(frames: ChannelFrames) -> Bools:
-    """Blocks that were filtered with notches."""
+    """Blocks out of which mains was taken."""
     spans = Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched])
     return spans.on(frames.block_grid, rounding="outward").mask()
 
@@ -352,19 +353,26 @@ def notes_on(frames: ChannelFrames) -> tuple[Note, ...]:
     """What the sweep did to the channel beyond its filter."""
     if not frames.notched:
         return ()
-    label, slot = frames.channel.label, float(frames.grid.slot_s)
-    minutes = sum(n.stop - n.first for n in frames.notched) * slot / 60
+    label = frames.channel.label
+    minutes = Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched]).duration_s / 60
     lines = sorted({n.line_hz for n in frames.notched})
     multiples = sorted({k for n in frames.notched for k in n.harmonics})
-    at = f"{lines[0]:.1f} Hz" if math.isclose(lines[0], lines[-1], abs_tol=0.05) else (
-        f"{lines[0]:.1f}-{lines[-1]:.1f} Hz"
-    )  # fmt: skip
+    at = " and ".join(_range_hz([hz for hz in lines if (hz < BETWEEN_MAINS_HZ) == low])
+                      for low in (True, False)
+                      if any((hz < BETWEEN_MAINS_HZ) == low for hz in lines))  # fmt: skip
     return (
         Note("mains-removed", "note",
-             f"{label}: mains measured at {at} in {minutes:.0f} min of the recording; there it and "
-             f"its multiples {', '.join(map(str, multiples))} were removed with notches, which also "
-             "takes a few per cent of the muscle's power"),
+             f"{label}: mains measured at {at} in {minutes:.0f} min of the recording. There it and "
+             f"its multiples {', '.join(map(str, multiples))} were subtracted as sinusoids, learnt outside "
+             "activity"),
     )  # fmt: skip
+
+
+def _range_hz(lines: list[float]) -> str:
+    """One frequency, or lowest and highest."""
+    if math.isclose(lines[0], lines[-1], abs_tol=0.05):
+        return f"{lines[0]:.1f} Hz"
+    return f"{lines[0]:.1f}–{lines[-1]:.1f} Hz"
 
 
 def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[ChannelFrames, Quality]:
@@ -378,4 +386,5 @@ def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[Chann
     without, heart = without_heart(frames, beats_s)
     without, dense, spikes = without_spikes(without, swing_uv(frames))
     quality = assess(frames, dense)
-    return without, replace(quality, notes=(*quality.notes, *heart, *spikes))
+    quality = replace(quality, notes=(*quality.notes, *heart, *spikes))
+    return replace(without, slope_energy=None, mean=None), quality
