@@ -64,7 +64,7 @@ def emg_band_pass(rate: Fraction) -> Sections:
     return np.concatenate((high_pass(rate, low_hz, 4), low_pass(rate, high_hz, 2)))
 
 
-def band_and_notches(sections: Sections) -> tuple[NDArray[np.float64], float, Sections]:
+def band_poles(sections: Sections) -> tuple[NDArray[np.float64], float]:
     """An EMG filter as `kernels.sweep_lanes` takes it.
 
     Returns
@@ -73,24 +73,13 @@ def band_and_notches(sections: Sections) -> tuple[NDArray[np.float64], float, Se
         float64, shape (3, 2): a1, a2 of the band-pass.
     gain
         Of the band-pass, whose zeros the kernel knows: b0 of its sections multiplied.
-    notches
-        Sections that follow it.
 
     Raises
     ------
     ValueError
-        Where ``sections`` does not begin with a band-pass as `emg_band_pass` makes it.
+        Where ``sections`` is no band-pass as `emg_band_pass` makes it.
     """
-    band = sections[:3]
     zeros = np.array([[1.0, -2.0, 1.0], [1.0, -2.0, 1.0], [1.0, 2.0, 1.0]])
-    if band.shape != (3, 5) or (band[:, :3] != band[:, :1] * zeros).any():
-        raise ValueError("the filter begins with sections that are no EMG band-pass")
-    return np.ascontiguousarray(band[:, 3:]), math.prod(band[:, 0].tolist()), sections[3:]
-
-
-def notch(rate: Fraction, hz: float, width_hz: float) -> list[float]:
-    """Second-order notch: no gain at ``hz``, -3 dB half of ``width_hz`` to either side."""
-    alpha = math.tan(math.pi * width_hz / float(rate))
-    b0 = _twelve_digits(1 / (1 + alpha))
-    b1 = _twelve_digits(-2 * math.cos(2 * math.pi * hz / float(rate)) / (1 + alpha))
-    return [b0, b1, b0, b1, _twelve_digits((1 - alpha) / (1 + alpha))]
+    if sections.shape != (3, 5) or (sections[:, :3] != sections[:, :1] * zeros).any():
+        raise ValueError("the filter has sections that are no EMG band-pass")
+    return np.ascontiguousarray(sections[:, 3:]), math.prod(sections[:, 0].tolist())

@@ -117,20 +117,21 @@ def summed(
 def sweep_lanes(
     data, record_length, per_record, channel_offset,
     lane_first, lane_lead, lane_count, lane_frames, lane_frame,
-    poles, filter_gain, notches, hop, margin_frames, frames_per_block, hum, gain,
-    rail_low, rail_high, energy, rectified, stats,
+    poles, filter_gain, hop, margin_frames, frames_per_block, hum, gain,
+    rail_low, rail_high, energy, rectified, slope_energy, mean, stats,
 ):  # fmt: skip
     """Filter up to 32 stretches side by side; leave energy a frame and sums a block.
 
     Lane ``k`` takes ``lane_count[k]`` stored samples from ``lane_first[k]``, after ``lane_lead[k]``
     steps of zero, so that its first whole frame begins after ``margin_frames``; the first sample is
     subtracted from all. Its ``lane_frames[k]`` frames go to ``lane_frame[k]`` on. The filter is that of
-    `band_passed` with ``poles`` (3, 2), then the sections ``notches`` (n, 5), all times ``filter_gain``.
+    `band_passed` with ``poles`` (3, 2), times ``filter_gain``.
 
     Columns of ``stats``, one row a block: those of `raw_sums`, taken while the samples are at hand, 5-8
     hum phasors at two frequencies (real, imaginary), 9 energy, 10 energy of the first difference
-    (filtered), 11 and 12 lowest and highest mean of a frame (unfiltered). In digital steps; ``energy``
-    and ``rectified`` a frame are scaled by ``gain``.
+    (filtered), 11 and 12 lowest and highest mean of a frame (unfiltered). In digital steps; what is kept
+    of each frame (``energy``, ``rectified``, mean square of the first difference, unfiltered mean) is
+    scaled by ``gain``.
 
     The inner loops run over the lanes, so that one instruction serves several, and take four samples at
     a time, written out, so that the state stays in registers; the work arrays are made here and not by the
@@ -140,9 +141,9 @@ def sweep_lanes(
     """
     stored = np.zeros((GROUP * hop, LANES), dtype=data.dtype)
     x = np.zeros((hop + 1, LANES))  # the last sample of the frame before, then the frame
-    z = np.zeros((3 + notches.shape[0], 2, LANES))
-    means = np.zeros((2, GROUP, LANES), dtype=np.float32)
-    sums = np.zeros((8, LANES))
+    z = np.zeros((3, 2, LANES))
+    means = np.zeros((4, GROUP, LANES), dtype=np.float32)
+    sums = np.zeros((9, LANES))
     lowest, highest = np.full(LANES, np.inf), np.full(LANES, -np.inf)
     still = np.zeros(LANES, dtype=data.dtype)
     base, level = np.zeros(LANES), np.zeros(LANES)
@@ -153,7 +154,8 @@ def sweep_lanes(
     )  # fmt: skip
     p, q, r, s, t, u = z[0, 0], z[0, 1], z[1, 0], z[1, 1], z[2, 0], z[2, 1]
     real_0, imaginary_0, real_1, imaginary_1 = sums[0], sums[1], sums[2], sums[3]
-    total_square, change, square, size = sums[4], sums[5], sums[6], sums[7]
+    total_square, total_change = sums[4], sums[5]
+    square, size, change = sums[6], sums[7], sums[8]
     to_rectified = filter_gain * gain / hop
     to_energy = (filter_gain * gain) * (filter_gain * gain) / hop
     fours = hop // 4 * 4
@@ -267,18 +269,6 @@ def sweep_lanes(
                         value, p[lane], q[lane], r[lane], s[lane], t[lane], u[lane],
                         a1, a2, b1, b2, c1, c2,
                     )  # fmt: skip
-            for notch in range(notches.shape[0]):
-                n0, n1, n2 = notches[notch, 0], notches[notch, 1], notches[notch, 2]
-                m1, m2 = notches[notch, 3], notches[notch, 4]
-                z0, z1 = z[3 + notch, 0], z[3 + notch, 1]
-                for j in range(1, hop + 1):
-                    row = x[j]
-                    for lane in range(lanes):
-                        value = row[lane]
-                        out = n0 * value + z0[lane]
-                        z0[lane] = n1 * value - m1 * out + z1[lane]
-                        z1[lane] = n2 * value - m2 * out
-                        row[lane] = out
             if frame >= 0:
                 sums[6:] = 0.0
                 waves = hum[frame * hop : (frame + 1) * hop]
@@ -330,14 +320,18 @@ def sweep_lanes(
                             re_a, im_a, re_b, im_b
                         )  # fmt: skip
                 mean_square, mean_size = means[0, frame - group], means[1, frame - group]
+                mean_change, mean_level = means[2, frame - group], means[3, frame - group]
                 ends = 0
                 for lane in range(lanes):
                     total_square[lane] += square[lane]
-                    mean = level[lane] / hop + base[lane]
-                    lowest[lane] = min(lowest[lane], mean)
-                    highest[lane] = max(highest[lane], mean)
+                    total_change[lane] += change[lane]
+                    middle = level[lane] / hop + base[lane]
+                    lowest[lane] = min(lowest[lane], middle)
+                    highest[lane] = max(highest[lane], middle)
                     mean_square[lane] = square[lane] * to_energy
                     mean_size[lane] = size[lane] * to_rectified
+                    mean_change[lane] = change[lane] * to_energy
+                    mean_level[lane] = middle * gain
                     left[lane] -= 1
                     ends += 1 if left[lane] == 0 or frame + 1 == lane_frames[lane] else 0
                 for lane in range(lanes if ends else 0):
@@ -360,6 +354,153 @@ def sweep_lanes(
             for k in range(max(-group, 0), min(lane_frames[lane] - group, GROUP)):
                 energy[lane_frame[lane] + group + k] = means[0, k, lane]
                 rectified[lane_frame[lane] + group + k] = means[1, k, lane]
+                slope_energy[lane_frame[lane] + group + k] = means[2, k, lane]
+                mean[lane_frame[lane] + group + k] = means[3, k, lane]
+
+
+@compiled
+def filtered(data, record_length, per_record, channel_offset, first, lead, count, poles, out):
+    """One stretch of stored samples through the filter of `band_passed`, without its gain, to ``out``.
+
+    As in `sweep_lanes`: ``lead`` steps of zero, then ``count`` samples from ``first`` on, less the first.
+    """
+    a1, a2, b1, b2, c1, c2 = (
+        poles[0, 0], poles[0, 1], poles[1, 0], poles[1, 1], poles[2, 0], poles[2, 1]
+    )  # fmt: skip
+    p, q, r, s, t, u = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    base = 0.0
+    for i in range(lead):
+        out[i] = 0.0
+    done = 0
+    while done < count:
+        within = (first + done) % per_record
+        at = (first + done) // per_record * record_length + channel_offset + within
+        part = data[at : at + min(count - done, per_record - within)]
+        base = np.float64(part[0]) if done == 0 else base
+        row = out[lead + done :]
+        for i in range(part.shape[0]):
+            row[i], p, q, r, s, t, u = band_passed(
+                np.float64(part[i]) - base, p, q, r, s, t, u, a1, a2, b1, b2, c1, c2
+            )
+        done += part.shape[0]
+
+
+@compiled
+def line_phasors(out, lead, hop, taper, start, turn, phasors, power):
+    """Amplitude and phase of each line in each step, and the power beside the lines.
+
+    A step has the length of ``taper``, whole frames; its samples count by it (1 on average), so that no
+    line leaks into another or into the power. ``start`` (frames, lines, 2) and ``turn`` (hop, lines, 2)
+    hold cosine and sine of each line at the first sample of a frame and from there on. A line is ``re *
+    cos - im * sin`` with ``phasors`` (steps, lines, 2). Steps that touch the first ``lead`` samples are
+    unknown: their power is infinite.
+    """
+    n = taper.shape[0]
+    step = n // hop
+    for k in range(phasors.shape[0]):
+        square = 0.0
+        for i in range(n):
+            square += out[k * n + i] * out[k * n + i] * taper[i]
+        for line in range(phasors.shape[1]):
+            real, imaginary = 0.0, 0.0
+            for frame in range(k * step, (k + 1) * step):
+                c, s = 0.0, 0.0
+                for j in range(hop):
+                    value = out[frame * hop + j] * taper[(frame - k * step) * hop + j]
+                    c += value * turn[j, line, 0]
+                    s += value * turn[j, line, 1]
+                real += c * start[frame, line, 0] - s * start[frame, line, 1]
+                imaginary -= s * start[frame, line, 0] + c * start[frame, line, 1]
+            real, imaginary = real * (2.0 / n), imaginary * (2.0 / n)
+            phasors[k, line, 0], phasors[k, line, 1] = real, imaginary
+            square -= (real * real + imaginary * imaginary) * (n / 2.0)
+        power[k] = max(square / n, 0.0) if k * n >= lead else np.inf
+
+
+@compiled
+def followed_lines(phasors, power, rotation, to_noise, floor, wander, jump, lines, variance):
+    """Amplitude and phase of lines that change slowly, from those of each step (Kalman, then backward).
+
+    A step counts by the inverse of its power beside the lines, ``to_noise`` of which is the variance of a
+    phasor, at least ``floor``: in a contraction it hardly counts, and the line runs on from what lies on
+    either side. Into each step a line turns by ``rotation`` (steps, lines, 2) and wanders by the share
+    ``wander`` of its power. A change of more than ``jump`` variances at once is taken for what it is.
+    Rauch, Tung and Striebel 1965. ``lines`` has the shape of ``phasors``. Work space: ``variance`` (steps,
+    2).
+    """
+    n = phasors.shape[0]
+    for line in range(phasors.shape[1]):
+        re, im, spread = 0.0, 0.0, 1e30
+        for k in range(n):
+            turn_re, turn_im = rotation[k, line, 0], rotation[k, line, 1]
+            before_re = turn_re * re - turn_im * im
+            before_im = turn_re * im + turn_im * re
+            noise = power[k] * to_noise + floor
+            ahead = spread + wander * (before_re * before_re + before_im * before_im + floor)
+            d_re, d_im = phasors[k, line, 0] - before_re, phasors[k, line, 1] - before_im
+            if noise < 1e30:
+                step = d_re * d_re + d_im * d_im
+                if step > jump * (ahead + noise):
+                    ahead += step
+                share = ahead / (ahead + noise)
+                re, im = before_re + share * d_re, before_im + share * d_im
+                spread = share * noise
+            else:
+                re, im, spread = before_re, before_im, ahead
+            lines[k, line, 0], lines[k, line, 1] = re, im
+            variance[k, 0], variance[k, 1] = spread, ahead
+        for k in range(n - 2, -1, -1):
+            re, im = lines[k, line, 0], lines[k, line, 1]
+            turn_re, turn_im = rotation[k + 1, line, 0], rotation[k + 1, line, 1]
+            d_re = lines[k + 1, line, 0] - (turn_re * re - turn_im * im)
+            d_im = lines[k + 1, line, 1] - (turn_re * im + turn_im * re)
+            share = variance[k, 0] / variance[k + 1, 1]
+            lines[k, line, 0] = re + share * (turn_re * d_re + turn_im * d_im)
+            lines[k, line, 1] = im + share * (turn_re * d_im - turn_im * d_re)
+
+
+@compiled
+def sums_without_lines(
+    out, hop, step, start, turn, lines, margin_frames, frame, frames_per_block, filter_gain, gain,
+    hum, energy, rectified, slope_energy, stats,
+):  # fmt: skip
+    """What `sweep_lanes` keeps of the filtered signal, after the lines were subtracted from ``out``.
+
+    Between the middles of two steps a line's amplitude and phase go straight. Work space: ``hum`` (hop,).
+    """
+    to_rectified = filter_gain * gain / hop
+    to_energy = (filter_gain * gain) * (filter_gain * gain) / hop
+    last = lines.shape[0] - 1
+    before = 0.0
+    for k in range(out.shape[0] // hop):
+        place = (k + 0.5) / step - 0.5
+        low = max(min(int(place), last - 1), 0) if place > 0.0 else 0
+        share = min(max(place - low, 0.0), 1.0)
+        high = min(low + 1, last)
+        for j in range(hop):
+            hum[j] = 0.0
+        for line in range(lines.shape[1]):
+            re = lines[low, line, 0] * (1.0 - share) + lines[high, line, 0] * share
+            im = lines[low, line, 1] * (1.0 - share) + lines[high, line, 1] * share
+            c, s = start[k, line, 0], start[k, line, 1]
+            here_re, here_im = re * c - im * s, re * s + im * c
+            for j in range(hop):
+                hum[j] += here_re * turn[j, line, 0] - here_im * turn[j, line, 1]
+        square, size, change = 0.0, 0.0, 0.0
+        for j in range(hop):
+            value = out[k * hop + j] - hum[j]
+            slope = value - before
+            square += value * value
+            size += abs(value)
+            change += slope * slope
+            before = value
+        if k >= margin_frames:
+            at = frame + k - margin_frames
+            energy[at] = square * to_energy
+            rectified[at] = size * to_rectified
+            slope_energy[at] = change * to_energy
+            stats[at // frames_per_block, 9] += square * (filter_gain * filter_gain)
+            stats[at // frames_per_block, 10] += change * (filter_gain * filter_gain)
 
 
 @compiled

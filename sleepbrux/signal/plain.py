@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+ZEROS = [[1.0, 0.0, -1.0], [1.0, 0.0, -1.0], [1.0, -2.0, 1.0]]
+
 
 def raw_sums(
     data: Any, record_length: int, per_record: int, channel_offset: int,
@@ -35,12 +37,12 @@ def raw_sums(
 def sweep_lanes(
     data: Any, record_length: int, per_record: int, channel_offset: int,
     lane_first: Any, lane_lead: Any, lane_count: Any, lane_frames: Any, lane_frame: Any,
-    poles: Any, filter_gain: float, notches: Any, hop: int, margin_frames: int, frames_per_block: int,
-    hum: Any, gain: float, rail_low: float, rail_high: float, energy: Any, rectified: Any, stats: Any,
+    poles: Any, filter_gain: float, hop: int, margin_frames: int, frames_per_block: int,
+    hum: Any, gain: float, rail_low: float, rail_high: float,
+    energy: Any, rectified: Any, slope_energy: Any, mean: Any, stats: Any,
 ) -> None:  # fmt: skip
     """Each lane's stretch filtered as a whole, then its frames counted, frame by frame."""
-    zeros = [[1.0, 0.0, -1.0], [1.0, 0.0, -1.0], [1.0, -2.0, 1.0]]
-    sections = np.concatenate((np.hstack((zeros, poles)), notches))
+    sections = np.hstack((ZEROS, poles))
     stretches = []
     for lane in range(len(lane_first)):
         n, first = int(lane_count[lane]), int(lane_first[lane])
@@ -66,21 +68,24 @@ def sweep_lanes(
             begin = (margin_frames + frame) * hop
             at = int(lane_frame[lane]) + frame
             row = pending[lane]
-            square = size = level = 0.0
+            square = size = change = level = 0.0
             for i in range(begin, begin + hop):
                 square += out[i] * out[i]
                 size += abs(out[i])
                 slope = out[i] - (out[i - 1] if i else 0.0)
-                row[5] += slope * slope
+                change += slope * slope
                 for k in range(4):
                     row[k] += out[i] * float(hum[i - margin_frames * hop, k])
                 level += value[i]
             energy[at] = square * ((filter_gain * gain) * (filter_gain * gain) / hop)
             rectified[at] = size * (filter_gain * gain / hop)
+            slope_energy[at] = change * ((filter_gain * gain) * (filter_gain * gain) / hop)
             row[4] += square
-            mean = level / hop + base
-            row[6] = min(row[6], mean)
-            row[7] = max(row[7], mean)
+            row[5] += change
+            middle = level / hop + base
+            mean[at] = middle * gain
+            row[6] = min(row[6], middle)
+            row[7] = max(row[7], middle)
             if (at + 1) % frames_per_block == 0 or frame + 1 == lane_frames[lane]:
                 block = stats[at // frames_per_block]
                 block[5:9] += row[:4] * filter_gain
@@ -138,6 +143,118 @@ def _cascade(value: list[float], sections: Any) -> list[float]:
         for i, now in enumerate(out):
             out[i], z1, z2 = _section(now, section, z1, z2)
     return out
+
+
+def filtered(
+    data: Any, record_length: int, per_record: int, channel_offset: int, first: int, lead: int,
+    count: int, poles: Any, out: Any,
+) -> None:  # fmt: skip
+    """Every sample found anew, then the whole stretch filtered."""
+    values = [
+        float(data[k // per_record * record_length + channel_offset + k % per_record])
+        for k in range(first, first + count)
+    ]
+    moved = [value - values[0] for value in values]
+    out[:lead] = 0.0
+    out[lead : lead + count] = _cascade(moved, np.hstack((ZEROS, poles)))
+
+
+def line_phasors(
+    out: Any, lead: int, hop: int, taper: Any, start: Any, turn: Any, phasors: Any, power: Any
+) -> None:
+    """Each line of each step, frame by frame."""
+    n = len(taper)
+    step = n // hop
+    for k in range(len(phasors)):
+        square = 0.0
+        weighted = out[k * n : (k + 1) * n] * taper
+        for value, weight in zip(out[k * n : (k + 1) * n].tolist(), taper.tolist(), strict=True):
+            square += value * value * weight
+        for line in range(phasors.shape[1]):
+            total = [0.0, 0.0]
+            for frame in range(k * step, (k + 1) * step):
+                at = (frame - k * step) * hop
+                values = weighted[at : at + hop].tolist()
+                c = s = 0.0
+                for value, (cosine, sine) in zip(values, turn[:, line].tolist(), strict=True):
+                    c, s = c + value * cosine, s + value * sine
+                cosine, sine = start[frame, line].tolist()
+                total = [total[0] + (c * cosine - s * sine), total[1] - (s * cosine + c * sine)]
+            real, imaginary = (part * (2.0 / n) for part in total)
+            phasors[k, line] = real, imaginary
+            square -= (real * real + imaginary * imaginary) * (n / 2.0)
+        power[k] = max(square / n, 0.0) if k * n >= lead else math.inf
+
+
+def followed_lines(
+    phasors: Any, power: Any, rotation: Any, to_noise: float, floor: float, wander: float, jump: float,
+    lines: Any, variance: Any,
+) -> None:  # fmt: skip
+    """Forward, then backward, one line after the other, in lists."""
+    del variance
+    for line in range(phasors.shape[1]):
+        turns = rotation[:, line].tolist()
+        states = [(0.0, 0.0, 1e30, 1e30)]
+        for (z_re, z_im), beside, (c, s) in zip(
+            phasors[:, line].tolist(), power.tolist(), turns, strict=True
+        ):
+            re, im, spread, _ = states[-1]
+            re, im = c * re - s * im, c * im + s * re
+            noise = beside * to_noise + floor
+            ahead = spread + wander * (re * re + im * im + floor)
+            if noise >= 1e30:
+                states.append((re, im, ahead, ahead))
+                continue
+            d_re, d_im = z_re - re, z_im - im
+            step = d_re * d_re + d_im * d_im
+            if step > jump * (ahead + noise):
+                ahead += step
+            share = ahead / (ahead + noise)
+            states.append((re + share * d_re, im + share * d_im, share * noise, ahead))
+        found = [states[-1][:2]]
+        for (re, im, spread, _), (_, _, _, ahead), (c, s) in zip(
+            states[-2:0:-1], states[:1:-1], turns[:0:-1], strict=True
+        ):
+            later = found[-1]
+            d_re, d_im = later[0] - (c * re - s * im), later[1] - (c * im + s * re)
+            share = spread / ahead
+            found.append((re + share * (c * d_re + s * d_im), im + share * (c * d_im - s * d_re)))
+        lines[:, line] = found[::-1]
+
+
+def sums_without_lines(
+    out: Any, hop: int, step: int, start: Any, turn: Any, lines: Any, margin_frames: int, frame: int,
+    frames_per_block: int, filter_gain: float, gain: float, hum: Any,
+    energy: Any, rectified: Any, slope_energy: Any, stats: Any,
+) -> None:  # fmt: skip
+    """Each frame with the lines' amplitudes in its middle."""
+    del hum
+    last, before = len(lines) - 1, 0.0
+    for k in range(len(out) // hop):
+        place = (k + 0.5) / step - 0.5
+        low = max(min(int(place), last - 1), 0) if place > 0.0 else 0
+        share = min(max(place - low, 0.0), 1.0)
+        here = []
+        for (a_re, a_im), (b_re, b_im), (c, s) in zip(
+            lines[low].tolist(), lines[min(low + 1, last)].tolist(), start[k].tolist(), strict=True
+        ):
+            re, im = a_re * (1.0 - share) + b_re * share, a_im * (1.0 - share) + b_im * share
+            here.append((re * c - im * s, re * s + im * c))
+        square = size = change = 0.0
+        for value, turned in zip(out[k * hop : (k + 1) * hop].tolist(), turn.tolist(), strict=True):
+            hummed = 0.0
+            for (re, im), (c, s) in zip(here, turned, strict=True):
+                hummed += re * c - im * s
+            left = value - hummed
+            square, size = square + left * left, size + abs(left)
+            change, before = change + (left - before) * (left - before), left
+        if k >= margin_frames:
+            at = frame + k - margin_frames
+            energy[at] = square * ((filter_gain * gain) * (filter_gain * gain) / hop)
+            rectified[at] = size * (filter_gain * gain / hop)
+            slope_energy[at] = change * ((filter_gain * gain) * (filter_gain * gain) / hop)
+            stats[at // frames_per_block, 9] += square * (filter_gain * filter_gain)
+            stats[at // frames_per_block, 10] += change * (filter_gain * filter_gain)
 
 
 def windowed(

@@ -46,6 +46,8 @@ WHITE_WINDOW_S = 5
 WHITE_LEAST_S = 8
 WHITE_WITHIN = 0.15
 WHITE_APART = 0.6
+WHITE_ALONE = 0.01
+TOLD_FROM_HZ = 1000  # from here on no spectrum of a jaw muscle is near white noise
 STEADY = 0.25
 EDGE_S = 3
 ALWAYS_OPEN_S = 3600
@@ -56,6 +58,7 @@ POP_TO_RMS = 5.0
 POP_ASIDE = 0.7
 SWING_TO_USUAL = 4.0
 SWING_JOIN_S = 2
+BETWEEN_MAINS_HZ = 55
 HUM_IN_SWING = 1.5  # 4 / pi of a sine's amplitude, and a little for its harmonics
 
 Bools = NDArray[np.bool_]
@@ -113,7 +116,7 @@ def block_rms_uv(frames: ChannelFrames) -> Floats:
 def swing_uv(frames: ChannelFrames) -> Floats:
     """Range of the 10-ms means of the unfiltered signal in each block, µV; 0 where not recorded.
 
-    Less what the mains that was taken out by notches puts into a mean over half its period.
+    Less what the mains that was subtracted puts into a mean over half its period.
     """
     seen = frames.stat("samples") > 0
     result: Floats = np.zeros(len(seen))
@@ -163,38 +166,75 @@ def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
 
 
 def _notched(frames: ChannelFrames) -> Bools:
-    """Blocks that were filtered with notches."""
+    """Blocks out of which mains was taken."""
     spans = Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched])
     return spans.on(frames.block_grid, rounding="outward").mask()
+
+
+def _usual_sharpness(frames: ChannelFrames, known: Bools) -> tuple[Floats, float, float]:
+    """Sharpness of each block, that of the channel where it has contact and is quiet, and white noise's.
+
+    Only the quieter half of the recording is asked, so that no contraction has a say; of that, the
+    quarter that is least like white noise, so that half of it may be an open input.
+    """
+    energy = frames.stat("energy")
+    sharpness = np.where(known, frames.stat("slope_energy"), 0.0) / np.maximum(energy, 1e-300)
+    white = white_sharpness(float(frames.channel.rate))
+    power = energy / np.maximum(frames.stat("samples"), 1)
+    quiet = sharpness[known & (power <= median(power[known]))]
+    low, high = quantile(quiet, 0.25), quantile(quiet, 0.75)
+    return sharpness, low if white - low > high - white else high, white
 
 
 def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
     """Blocks of steady white noise in a channel that is usually not white; and blocks nearly white.
 
-    A channel that is white all the time has no contact only where nothing ever rises out of the noise:
-    a muscle does so at some time of a night, behind a noisy recorder too.
+    At a low rate a resting muscle can be sharper than white noise behind the filter, at a high rate it is
+    blunter. Where it is neither, an open input cannot be told and nothing is excluded, but for a channel
+    that can show a muscle's shape and is white all night to a hundredth: then nothing of a body is seen.
     """
     energy = frames.stat("energy") / np.maximum(frames.stat("samples"), 1)
     known = seen & (energy > 0)
     none = np.zeros(len(seen), dtype=np.bool_)
     if not known.any():
         return none, none
-    sharpness = np.where(known, frames.stat("slope_energy"), 0.0)
-    sharpness /= np.maximum(frames.stat("energy"), 1e-300)
-    white = white_sharpness(float(frames.channel.rate))
-    usual = quantile(sharpness[known], 0.25)
-    if usual > (1 - WHITE_WITHIN) * white:  # noise of the recorder, or an input open all the time
+    sharpness, usual, white = _usual_sharpness(frames, known)
+    if abs(usual - white) < WHITE_WITHIN * white:
         risen = np.sum(energy[known] > RISE * median(energy[known]))
-        alone = known & bool(known.sum() >= ALWAYS_OPEN_S and risen < LEAST_S)
+        alone = known & bool(
+            float(frames.channel.rate) >= TOLD_FROM_HZ
+            and abs(median(sharpness[known]) - white) < WHITE_ALONE * white
+            and known.sum() >= ALWAYS_OPEN_S
+            and risen < LEAST_S
+        )
         return alone, alone
-    least = max(usual + WHITE_APART * (white - usual), (1 - WHITE_WITHIN) * white)
     (middle,) = running(sharpness, WHITE_WINDOW_S, 0.5)
     low, high = running(energy, WHITE_WINDOW_S, 0.25, 0.75)
+    reach = min((1 - WHITE_APART) * abs(white - usual), WHITE_WITHIN * white)
+    towards = (sharpness - white) * (-1 if usual > white else 1)
     found: Bools = (
-        known & (middle > least) & (middle < (1 + WHITE_WITHIN) * white)
+        known & (np.abs(middle - white) < WHITE_WITHIN * white)
+        & ((middle - white) * (-1 if usual > white else 1) > -reach)
         & (high - low < STEADY * np.maximum(low, 1e-300))
     )  # fmt: skip
-    return found, known & (sharpness > least)
+    return found, known & (towards > -reach)
+
+
+def _open_not_told(frames: ChannelFrames, seen: Bools) -> tuple[Note, ...]:
+    """A note where the resting channel is as sharp as white noise."""
+    known = seen & (frames.stat("energy") > 0)
+    if not known.any():
+        return ()
+    _, usual, white = _usual_sharpness(frames, known)
+    if abs(usual - white) >= WHITE_WITHIN * white:
+        return ()
+    return (
+        Note(
+            "open-input-not-told", "note",
+            f"{frames.channel.label}: at rest this channel looks like white noise. An open input that sends "
+            "white noise would look the same and could not be told. All of that time counts as recorded",
+        ),
+    )  # fmt: skip
 
 
 def _swinging(frames: ChannelFrames, power: Floats, swing: Floats, seen: Bools) -> Bools:
@@ -305,26 +345,34 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
     for spans in faults.values():
         bad |= spans
     clipped = Spans.from_mask(frames.block_grid, seen & (frames.stat("at_rail") > 0))
-    return Quality(~bad, faults, clipped.on(frames.grid, rounding="outward"), notes_on(frames))
+    notes = notes_on(frames) + _open_not_told(frames, seen)
+    return Quality(~bad, faults, clipped.on(frames.grid, rounding="outward"), notes)
 
 
 def notes_on(frames: ChannelFrames) -> tuple[Note, ...]:
     """What the sweep did to the channel beyond its filter."""
     if not frames.notched:
         return ()
-    label, slot = frames.channel.label, float(frames.grid.slot_s)
-    minutes = sum(n.stop - n.first for n in frames.notched) * slot / 60
+    label = frames.channel.label
+    minutes = Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched]).duration_s / 60
     lines = sorted({n.line_hz for n in frames.notched})
     multiples = sorted({k for n in frames.notched for k in n.harmonics})
-    at = f"{lines[0]:.1f} Hz" if math.isclose(lines[0], lines[-1], abs_tol=0.05) else (
-        f"{lines[0]:.1f}-{lines[-1]:.1f} Hz"
-    )  # fmt: skip
+    at = " and ".join(_range_hz([hz for hz in lines if (hz < BETWEEN_MAINS_HZ) == low])
+                      for low in (True, False)
+                      if any((hz < BETWEEN_MAINS_HZ) == low for hz in lines))  # fmt: skip
     return (
         Note("mains-removed", "note",
-             f"{label}: mains measured at {at} in {minutes:.0f} min of the recording; there it and "
-             f"its multiples {', '.join(map(str, multiples))} were removed with notches, which also "
-             "takes a few per cent of the muscle's power"),
+             f"{label}: mains measured at {at} in {minutes:.0f} min of the recording. There it and "
+             f"its multiples {', '.join(map(str, multiples))} were subtracted as sinusoids, learnt outside "
+             "activity"),
     )  # fmt: skip
+
+
+def _range_hz(lines: list[float]) -> str:
+    """One frequency, or lowest and highest."""
+    if math.isclose(lines[0], lines[-1], abs_tol=0.05):
+        return f"{lines[0]:.1f} Hz"
+    return f"{lines[0]:.1f}–{lines[-1]:.1f} Hz"
 
 
 def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[ChannelFrames, Quality]:
@@ -338,4 +386,5 @@ def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[Chann
     without, heart = without_heart(frames, beats_s)
     without, dense, spikes = without_spikes(without, swing_uv(frames))
     quality = assess(frames, dense)
-    return without, replace(quality, notes=(*quality.notes, *heart, *spikes))
+    quality = replace(quality, notes=(*quality.notes, *heart, *spikes))
+    return replace(without, slope_energy=None, mean=None), quality

@@ -7,7 +7,7 @@ it in which the filter settles, so no result depends on how the file was read or
     filter          [--settles--][-- tile 1 --------]
 
 A gap in the recording ends a stretch; the next one starts from rest at its first sample. A tile in
-which mains is measured (`lines`) is filtered once more, with notches, while its samples are at hand.
+which mains is measured (`lines`) is filtered once more, and mains subtracted, while its samples are at hand.
 """
 
 from __future__ import annotations
@@ -27,19 +27,21 @@ from numpy.typing import NDArray
 
 from sleepbrux.parallel import default_threads
 from sleepbrux.recording.model import Block, Channel, Recording
-from sleepbrux.signal.filters import Sections, band_and_notches, emg_band_pass
+from sleepbrux.signal.filters import band_poles, emg_band_pass
 from sleepbrux.signal.lines import (
     LOOK_S,
     MAINS_HZ,
     Lines,
     Looks,
     Notched,
+    Subtraction,
     agreed,
-    with_notches,
+    rotated,
 )  # fmt: skip
 from sleepbrux.spans import Grid
 
 MARGIN_S = 2
+SETTLED_S = 0.25  # after a start from rest, for what is learnt from the signal
 HUM_SHARE_TO_LOOK = 0.08
 BLOCKS_PER_TILE = 64
 LANES = 32  # as `kernels`
@@ -105,12 +107,16 @@ class ChannelFrames:
         band-passed signal; NaN where the frame is not wholly recorded.
     rectified
         float32, shape (n_frames,), µV: mean absolute value.
+    slope_energy, mean
+        float32, shape (n_frames,): mean square of the filtered signal's first difference, µV², and mean of
+        the unfiltered signal, µV. What lies below the muscle's band and at its low end is judged by them;
+        None once that is done: an archive does not keep them.
     stats
         float64, shape (n_blocks, 15), columns `STAT_NAMES`: a block is `frames_per_block` frames.
         Digital steps. ``energy`` and ``slope_energy`` are those of the final frames,
-        ``energy_with_hum`` what it was before notches.
+        ``energy_with_hum`` what it was before mains was subtracted.
     notched
-        Tiles that were filtered with notches, in order.
+        Tiles out of which mains was taken, in order; twice where both mains were.
     """
 
     channel: Channel
@@ -120,6 +126,8 @@ class ChannelFrames:
     rectified: NDArray[np.float32]
     stats: NDArray[np.float64]
     notched: tuple[Notched, ...] = ()
+    slope_energy: NDArray[np.float32] | None = None
+    mean: NDArray[np.float32] | None = None
 
     def stat(self, name: str) -> NDArray[np.float64]:
         """One column of ``stats``, shape (n_blocks,)."""
@@ -178,23 +186,6 @@ def _tasks(channel: Channel) -> list[list[list[_Stretch]]]:
     ]
 
 
-def _rotated(cosine: float, sine: float, n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Cosine and sine of ``n`` multiples of an angle, by doubling.
-
-    Only + and x of numbers rounded to 12 digits, so that the last bit of a mathematics library
-    cannot reach a result.
-    """
-    c, s = np.ones(n), np.zeros(n)
-    step_c, step_s, have = round(cosine, 12), round(sine, 12), 1
-    while have < n:
-        more = min(have, n - have)
-        c[have : have + more] = c[:more] * step_c - s[:more] * step_s
-        s[have : have + more] = c[:more] * step_s + s[:more] * step_c
-        step_c, step_s = step_c * step_c - step_s * step_s, 2 * step_c * step_s
-        have += more
-    return c, s
-
-
 @lru_cache(maxsize=2)
 def _hum_table(rate: Fraction) -> NDArray[np.float64]:
     """Cosine and sine at 50 and 60 Hz over one tile, shape (n_samples, 4)."""
@@ -203,7 +194,7 @@ def _hum_table(rate: Fraction) -> NDArray[np.float64]:
     columns: list[NDArray[np.float64]] = []
     for mains_hz in MAINS_HZ:
         angle = 2 * math.pi * mains_hz / float(rate)
-        columns += _rotated(math.cos(angle), math.sin(angle), n)
+        columns += rotated(math.cos(angle), math.sin(angle), n)
     return np.ascontiguousarray(np.stack(columns, axis=1))
 
 
@@ -213,15 +204,12 @@ class _Bench:
     def __init__(self, rate: Fraction, code: ModuleType) -> None:
         self.layout = layout = Layout.at(rate)
         self.code = code
-        self.sections = emg_band_pass(rate)
+        self.poles, self.filter_gain = band_poles(emg_band_pass(rate))
         self.hum = _hum_table(rate)
         self.lanes = np.zeros((5, LANES), dtype=np.int64)
         self.looks = Looks(rate, LOOK_S * layout.frames_per_block * layout.hop, code)
 
-    def filter(
-        self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames, sections: Sections,
-        stats: NDArray[np.float64],
-    ) -> None:  # fmt: skip
+    def filter(self, block: Block, turn: Sequence[_Stretch], out: ChannelFrames) -> None:
         """Filter one turn of stretches of one channel; leave its frames and its sums a block."""
         channel = out.channel
         railed = channel.digital_max > channel.digital_min
@@ -233,18 +221,18 @@ class _Bench:
             )  # fmt: skip
         self.code.sweep_lanes(
             block.data, block.record_length, block.per_record, block.channel_offset, *self.lanes,
-            *band_and_notches(sections),
+            self.poles, self.filter_gain,
             self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
             abs(channel.gain),
             float(channel.digital_min) if railed else -math.inf,
             float(channel.digital_max) if railed else math.inf,
-            out.energy, out.rectified, stats,
+            out.energy, out.rectified, out.slope_energy, out.mean, out.stats,
         )  # fmt: skip
 
     def without_hum(
         self, blocks: Sequence[Block], turns: Sequence[Sequence[_Stretch]], out: ChannelFrames
     ) -> tuple[Notched, ...]:
-        """Filter again, with notches, the tiles of one task in which mains is measured."""
+        """Filter the tiles of one task in which mains is measured again, and subtract it."""
         tile_frames = self.layout.tile_frames
         tiles = [s.frame // tile_frames for turn in turns for s in turn]
         rows = slice(min(tiles) * BLOCKS_PER_TILE, (max(tiles) + 1) * BLOCKS_PER_TILE)
@@ -263,28 +251,53 @@ class _Bench:
         if not places:
             return ()
         found: dict[int, dict[int, list[Lines]]] = {}
-        lines_of = self.looks.mains([place for _, place in places])
-        for (tile, _), lines in zip(places, lines_of, strict=True):
-            if lines is not None:
+        for (tile, _), lines in zip(
+            places, self.looks.mains([place for _, place in places]), strict=True
+        ):
+            if lines:
                 beside = found.setdefault(tile // TILES_THAT_AGREE, {})
-                beside.setdefault(tile, []).append(lines)
-        stats = np.zeros_like(out.stats) if found else out.stats
+                beside.setdefault(tile, []).extend(lines)
         notched = []
         for of_tile in found.values():
             removed = agreed(lines for several in of_tile.values() for lines in several)
-            if removed is None:
+            sure = [tile for tile, lines in of_tile.items() if agreed(lines)]
+            if not removed or not sure:
                 continue
-            again = {tile for tile, lines in of_tile.items() if agreed(lines) is not None}
-            sections = with_notches(self.layout.rate, *removed)
+            subtraction = Subtraction(
+                self.layout.rate, self.layout.hop, self.layout.margin_frames + tile_frames, removed,
+                self.code,
+            )  # fmt: skip
             for block, turn in zip(blocks, turns, strict=True):
-                some = [s for s in turn if s.frame // tile_frames in again]
-                if some:  # the sums over samples as stored are taken again, for nothing, in a hundredth of it
-                    self.filter(block, some, out, sections, stats)
-                notched += [Notched(s.frame, s.frame + s.n_frames, *removed) for s in some]
-            for tile in again:
-                rows = slice(tile * BLOCKS_PER_TILE, (tile + 1) * BLOCKS_PER_TILE)
-                out.stats[rows, energy : energy + 2] = stats[rows, energy : energy + 2]
+                for stretch in turn:
+                    # a tile full of activity between two that hum hums as well
+                    if min(sure) <= stretch.frame // tile_frames <= max(sure):
+                        self._subtract(block, stretch, out, subtraction)
+                        stop = stretch.frame + stretch.n_frames
+                        notched += [Notched(stretch.frame, stop, *line) for line in removed]
         return tuple(notched)
+
+    def _subtract(
+        self, block: Block, stretch: _Stretch, out: ChannelFrames, subtraction: Subtraction
+    ) -> None:
+        """Filter one stretch, subtract the lines, and put its frames and sums in place of those before."""
+        layout = self.layout
+        filtered = np.empty((layout.margin_frames + stretch.n_frames) * layout.hop)
+        self.code.filtered(
+            block.data, block.record_length, block.per_record, block.channel_offset,
+            stretch.first - block.first, stretch.lead, stretch.count, self.poles, filtered,
+        )  # fmt: skip
+        settled = stretch.lead + round(SETTLED_S * float(layout.rate)) if stretch.lead else 0
+        lines = subtraction.lines(filtered, settled)
+        first, stop = stretch.frame, stretch.frame + stretch.n_frames
+        energy = STAT_NAMES.index("energy")
+        out.stats[
+            first // out.frames_per_block : -(-stop // out.frames_per_block), energy : energy + 2
+        ] = 0.0
+        self.code.sums_without_lines(
+            filtered, layout.hop, subtraction.step, subtraction.start, subtraction.turn, lines,
+            layout.margin_frames, first, out.frames_per_block, self.filter_gain, abs(out.channel.gain),
+            np.empty(layout.hop), out.energy, out.rectified, out.slope_energy, out.stats,
+        )  # fmt: skip
 
     def _looks(
         self, stretch: _Stretch, energy: NDArray[Any], hummed: NDArray[Any], before: int
@@ -336,13 +349,18 @@ def _room(channel: Channel) -> ChannelFrames:
     """What the sweep of a channel is to fill: frames that no stretch yields are not known."""
     layout = Layout.at(channel.rate)
     grid = layout.grid(channel)
-    energy, rectified = (np.empty(grid.n_slots, dtype=np.float32) for _ in range(2))
+    rows = [np.empty(grid.n_slots, dtype=np.float32) for _ in range(4)]
     edges = [(s.frame, s.frame + s.n_frames) for _, s in _stretches(layout, channel)]
     stops, starts = [0, *(b for _, b in edges)], [*(a for a, _ in edges), grid.n_slots]
     for stop, start in zip(stops, starts, strict=True):
-        energy[stop:start] = rectified[stop:start] = np.nan
+        for row in rows:
+            row[stop:start] = np.nan
     stats = np.tile(_NOTHING_YET, (-(-grid.n_slots // layout.frames_per_block), 1))
-    return ChannelFrames(channel, grid, layout.frames_per_block, energy, rectified, stats)
+    energy, rectified, slope_energy, mean = rows
+    return ChannelFrames(
+        channel, grid, layout.frames_per_block, energy, rectified, stats,
+        slope_energy=slope_energy, mean=mean,
+    )  # fmt: skip
 
 
 def _groups(channels: Sequence[Channel]) -> list[list[Channel]]:
@@ -397,7 +415,7 @@ def sweep(
             read.append(recording.source.blocks(group, first, stop))
             for channel, block in zip(group, read[-1], strict=True):
                 out = results[channel.index]
-                bench.filter(block, turn, out, bench.sections, out.stats)
+                bench.filter(block, turn, out)
         for k, channel in enumerate(group):
             blocks = [turn[k] for turn in read]
             notched[channel.index] += bench.without_hum(blocks, task, results[channel.index])

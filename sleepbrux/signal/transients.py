@@ -48,6 +48,7 @@ SPIKE_THIRD = 0.15
 SPIKE_PASSES = 2
 SPIKE_FORM = 0.45  # squared mean rectified over mean square; noise has 2 / pi
 DENSE_PER_S = 3
+SPIKE_FREEDOMS = 2.0  # of a frame; in fewer, noise has peaks of that shape
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -258,6 +259,9 @@ def without_spikes(
     from sleepbrux.signal import kernels
 
     grid, nothing = frames.grid, frames.grid.none()
+    low_hz, high_hz = band_edges_hz(frames.channel.rate)
+    if 2 * (high_hz - low_hz) * float(grid.slot_s) < SPIKE_FREEDOMS:
+        return frames, nothing, ()
     reach, near = _slots(frames, (SPIKE_REACH_S, SPIKE_NEAR_S))
     peaks = np.empty(grid.n_slots // reach + 1, dtype=np.int64)
     at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]

@@ -372,3 +372,67 @@ def test_a_night_with_mains_agrees_with_the_twin():
     assert len(fast.notched) == 2
     for a, b in zip(results([fast]), results([slow]), strict=True):
         same(a, b)
+
+
+@settings(deadline=None, max_examples=60, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 7), st.integers(1, 4), st.integers(1, 3))
+def test_lines_are_learnt_followed_and_subtracted_as_by_the_twin(seed, hop, step, n_lines):
+    rng = np.random.default_rng(seed)
+    n_steps, frame = int(rng.integers(1, 7)), int(rng.integers(0, 5))
+    n_frames = n_steps * step + int(rng.integers(0, 3))
+    margin = int(rng.integers(0, n_frames))
+    out = rng.normal(0, 20, n_frames * hop)
+    lead = int(rng.integers(0, len(out)))
+    start, turn = rng.normal(size=(n_frames + step, n_lines, 2)), rng.normal(size=(hop, n_lines, 2))
+    taper = rng.random(hop * step)
+    rotation = rng.normal(size=(n_steps, n_lines, 2))
+    found = []
+    for code in (kernels, plain):
+        phasors, power = np.zeros((n_steps, n_lines, 2)), np.empty(n_steps)
+        code.line_phasors(out, lead, hop, taper, start, turn, phasors, power)
+        lines = np.empty_like(phasors)
+        code.followed_lines(
+            phasors, power, rotation, 0.3, 0.01, 0.01, 3.0, lines, np.empty((n_steps, 2))
+        )
+        rows, stats = (
+            [np.zeros(n_frames + 5, dtype=np.float32) for _ in range(3)],
+            np.zeros((20, 15)),
+        )
+        code.sums_without_lines(
+            out,
+            hop,
+            step,
+            start,
+            turn,
+            lines,
+            margin,
+            frame,
+            4,
+            0.7,
+            0.1,
+            np.empty(hop),
+            *rows,
+            stats,
+        )
+        found.append((phasors, power, lines, *rows, stats))
+    for fast, slow in zip(*found, strict=True):
+        same(fast, slow)
+
+
+@settings(deadline=None, max_examples=60, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 9), st.integers(0, 3), st.integers(0, 30))
+def test_filtered(seed, per_record, offset, first):
+    from sleepbrux.signal.filters import band_poles, emg_band_pass
+
+    rng = np.random.default_rng(seed)
+    record_length = per_record + offset + 2
+    data = rng.integers(-(2**15), 2**15, 50 * record_length).astype(np.int16)
+    first = min(first, 50 * per_record - 1)
+    count, lead = int(rng.integers(1, 50 * per_record - first + 1)), int(rng.integers(0, 9))
+    found = []
+    for code in (kernels, plain):
+        out = np.zeros(lead + count)
+        poles, _ = band_poles(emg_band_pass(Fraction(1000)))
+        code.filtered(data, record_length, per_record, offset, first, lead, count, poles, out)
+        found.append(out)
+    same(*found)

@@ -59,7 +59,7 @@ def test_faults_in_a_night_without_events_make_no_episode(kind):
 
 @pytest.mark.parametrize("seed", [116, 119, 121])
 def test_an_open_input_beside_mains_of_another_frequency_makes_no_episode(seed):
-    """Nights that once did: the notches lay between the two frequencies, or the hum grew slowly."""
+    """Nights that once did: what was removed lay between the two frequencies, or the hum grew slowly."""
     for row in quality_table.measure("open_mains", seed, quiet=True):
         assert row.false == 0
 
@@ -234,9 +234,11 @@ def test_single_spikes_go_and_nothing_of_a_train_is_scored():
 
 def test_the_strongest_look_says_the_frequency_of_the_mains():
     looks = [Lines(50.0, ((1, 0.2),)), Lines(49.8, ((1, 0.9), (5, 0.02))), Lines(50.1, ((1, 0.3),))]
-    assert agreed(looks) == (49.8, (1, 5))
-    assert agreed(looks[:1]) == (50.0, (1,))
-    assert agreed([Lines(50.0, ((1, 0.1),))]) is None
+    assert agreed(looks) == ((49.8, (1, 5)),)
+    assert agreed(looks[:1]) == ((50.0, (1,)),)
+    assert agreed([Lines(50.0, ((1, 0.1),))]) == ()
+    both = [Lines(50.0, ((1, 0.3),)), Lines(60.0, ((1, 0.2), (3, 0.1)))]
+    assert agreed(both) == ((50.0, (1,)), (60.0, (1, 3)))
 
 
 def test_polarity_and_gain_change_no_second_of_it():
