@@ -140,3 +140,9 @@ def _covered(valid: Spans) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     length = (valid.stops - valid.starts).astype(np.float64)
     before = np.repeat(np.concatenate(([0.0], np.cumsum(length))), 2)
     return at, before
+
+
+def hours_between(valid: Spans, edges: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Valid hours between each edge and the next."""
+    seconds = np.diff(np.interp(edges, *_covered(valid))) * float(valid.grid.slot_s)
+    return np.asarray(seconds / 3600)

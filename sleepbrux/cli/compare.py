@@ -13,6 +13,7 @@ from sleepbrux.errors import StudyError, UsageError
 if TYPE_CHECKING:
     from sleepbrux.compare.model import Comparison, Contrast
     from sleepbrux.compare.study import StudyComparison
+    from sleepbrux.planning import Plan
     from sleepbrux.study import Study
 
 ORDERS = ("as it came", "planned phases", "randomised nights", "randomised blocks")
@@ -26,8 +27,10 @@ def _contrast(contrast: Contrast) -> Iterator[str]:
     r, test = contrast.ratio, contrast.rearrangement
     if r is None:
         return
-    yield (f"  p {p_text(r.p)}, p after Holm {p_text(r.p_holm)}; {r.method}, {r.df:.1f} degrees of freedom "
-           f"({r.why_method})")  # fmt: skip
+    yield (f"  p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method}); the sentence "
+           f"rests on p {p_text(r.p_holm)} after Holm")  # fmt: skip
+    if contrast.by_valid_hours is not None:
+        yield f"  with every valid hour counting the same: {contrast.by_valid_hours:.2f}"
     if test is not None:
         how = "all" if test.exact else "9,999 drawn of"
         yield (f"  rearrangement test: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
@@ -51,7 +54,19 @@ def _nights(comparison: Comparison, remarks: Mapping[str, Sequence[str]]) -> Ite
         yield f"{n.id:<20}{n.condition:<36}{numbers}{note}"
 
 
-def _shown(found: StudyComparison) -> str:
+def _more_nights(plans: Sequence[Plan]) -> list[str]:
+    """What the page says of more nights."""
+    if not plans:
+        return []
+    heads = ", ".join(f"to {p.ratio:g} times: {p.needed_text}" for p in plans)
+    return [
+        "",
+        f"More nights, if they vary as these did ({plans[0].design}), for a change told in "
+        f"{100 * plans[0].power:.0f} % of studies: {heads}",
+    ]
+
+
+def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
     from sleepbrux.compare.study import SDD
     from sleepbrux.purpose import PURPOSE
 
@@ -65,6 +80,7 @@ def _shown(found: StudyComparison) -> str:
         lines += _contrast(contrast)
         lines += [f"  {h.sentence}" for h in found.robustness
                   if (h.condition, h.against) == (contrast.condition, contrast.against)]  # fmt: skip
+    lines += _more_nights(plans)
     lines.append("")
     lines += [f"{note.severity}: {note.text}" for note in comparison.cautions]
     lines += [f"left out: {n.id}: {'; '.join(n.reasons)}" for n in found.left_out]
@@ -138,7 +154,7 @@ def command(
     with tqdm(desc="drawn again and planned", disable=None) as bar:
         found = compare_study(plan, reading, keep_first_night=keep_first_night, progress=bar.update)
         plans = study_plans(found, progress=bar.update)
-    click.echo(_shown(found), nl=False)
+    click.echo(_shown(found, plans), nl=False)
     target = out or folder
     write_study(found, target, plans=plans, clench=folder)
     click.echo(f"Page: {target / (STUDY + REPORT)}")

@@ -12,7 +12,7 @@ from sleepbrux import __version__
 from sleepbrux.compare.core import compare_nights
 from sleepbrux.compare.model import Comparison
 from sleepbrux.compare.records import Reading, Record, counted, under_rule
-from sleepbrux.compare.rules import RULES
+from sleepbrux.compare.rules import LOOKS_P, RULES, VERDICT_P
 from sleepbrux.compare.sentences import Verdict
 from sleepbrux.compare.spreads import Measured, NightSpread, describe, spreads
 from sleepbrux.errors import UsageError
@@ -92,6 +92,35 @@ def rate_words(name: str) -> str:
     return RATE_WORDS.get(name, name.replace("_", " "))
 
 
+def _keep_first(study: Study, reading: Reading, *, asked: bool) -> bool:
+    """Whether the first night that was read is compared: only the study's own first one stands apart."""
+    return asked or reading.records[0].entry.id != in_order(study)[0][0].id
+
+
+def compare_counts(study: Study, reading: Reading, *, keep_first_night: bool = False) -> Comparison:
+    """`compare_study` without what stands around it: the primary outcome alone.
+
+    Raises
+    ------
+    UsageError
+        No night was read, only one condition is left, or the primary outcome is no measure.
+    """
+    if not reading.records:
+        why = "; ".join(m.reason for m in reading.missing[:3])
+        raise UsageError(f"no night of the study can be compared: {why or 'the study has none'}")
+    nights, counts = counted(reading.records, study.primary_outcome)
+    _check_conditions(reading)
+    return compare_nights(
+        nights,
+        baseline=study.baseline,
+        order=study.order,
+        outcome=rate_words(study.primary_outcome),
+        counts=counts,
+        keep_first_night=_keep_first(study, reading, asked=keep_first_night),
+        verdict_p=LOOKS_P.value if study.looks else VERDICT_P.value,
+    )
+
+
 def compare_study(
     study: Study,
     reading: Reading,
@@ -106,20 +135,8 @@ def compare_study(
     UsageError
         No night was read, only one condition is left, or the primary outcome is no measure.
     """
-    if not reading.records:
-        why = "; ".join(m.reason for m in reading.missing[:3])
-        raise UsageError(f"no night of the study can be compared: {why or 'the study has none'}")
-    nights, counts = counted(reading.records, study.primary_outcome)
-    _check_conditions(reading)
-    keep_first_night |= reading.records[0].entry.id != in_order(study)[0][0].id
-    comparison = compare_nights(
-        nights,
-        baseline=study.baseline,
-        order=study.order,
-        outcome=rate_words(study.primary_outcome),
-        counts=counts,
-        keep_first_night=keep_first_night,
-    )
+    comparison = compare_counts(study, reading, keep_first_night=keep_first_night)
+    keep_first_night = _keep_first(study, reading, asked=keep_first_night)
     return StudyComparison(
         pseudonym=study.pseudonym,
         primary_outcome=study.primary_outcome,
@@ -200,6 +217,7 @@ def _robustness(
                 order=study.order,
                 keep_first_night=keep_first,
                 rearranged=False,
+                verdict_p=comparison.verdict_p,
             )
     found = []
     for k, own in enumerate(comparison.contrasts):

@@ -266,6 +266,28 @@ def test_plan_from_a_persons_own_nights(folder, tmp_path):
     assert "this person's 8 nights" in done.out
 
 
+def test_page_sentence_and_plan_give_the_same_numbers_of_nights(folder, tmp_path):
+    compared = run("compare", folder, "--quick", "--out", tmp_path).out
+    planned = run("plan", "--study", folder, "--out", tmp_path).out
+    page = (tmp_path / "study.report.html").read_text("utf-8")
+    line = next(row for row in compared.splitlines() if row.startswith("More nights"))
+    for ratio in ("0.5", "0.75"):
+        text = line.split(f"to {ratio} times: ")[1].split(", to ")[0]
+        assert "nights in each condition" in text
+        assert f"rate goes to {ratio} times: {text} for a chance" in planned
+        assert f"<td>{text}</td>" in page
+
+
+def test_a_person_with_nights_of_the_baseline_only_can_be_planned_for(folder, tmp_path):
+    lines = (folder / "nights.csv").read_text("utf-8").splitlines()[:6]
+    (tmp_path / "nights.csv").write_text("\n".join(lines), "utf-8")
+    done = run("plan", "--study", tmp_path / "nights.csv", "--results", folder, "--ratio", 0.5,
+               "--most-nights", 20, "--out", tmp_path)  # fmt: skip
+    assert done.code == 0, done.out
+    assert "this person's 4 nights" in done.out
+    assert "A-B, first night recorded and set apart" in done.out
+
+
 def test_what_marks_a_night_stands_in_the_printed_table_too(folder, tmp_path):
     done = run("compare", folder, "--quick", "--out", tmp_path)
     row = next(line for line in done.out.splitlines() if line.startswith("n5"))
