@@ -2,8 +2,9 @@
 
 By simulation. Prints the cells of `CELLS` (designs, silent and skewed nights, correlation, trend,
 carry-over, unequal hours), the 648 cells of two conditions with and without an effect, three conditions,
-equivalence, looks, and how `planning`'s chances compare with other generators: coverage of the 95 % interval that is shown, how often
-"lower" or "higher" is said without any effect (per study), and how often it is said of a true change.
+equivalence, looks, and how `planning`'s chances compare with other generators: coverage of the 95 %
+interval that is shown, how often "lower" or "higher" is said without any effect (per study), and how often
+it is said of a true change.
 ``--runs 1000`` takes about five minutes of one core.
 """
 

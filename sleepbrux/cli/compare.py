@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ import click
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
+    from sleepbrux.compare.fixing import Record
     from sleepbrux.compare.model import Comparison, Contrast
     from sleepbrux.compare.study import StudyComparison
     from sleepbrux.planning import Plan
@@ -82,12 +84,19 @@ def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
                   if (h.condition, h.against) == (contrast.condition, contrast.against)]  # fmt: skip
     lines += _more_nights(plans)
     lines.append("")
-    lines += [f"{note.severity}: {note.text}" for note in comparison.cautions]
+    lines += [f"{note.severity}: {note.text}" for note in (*found.fixing, *comparison.cautions)]
     lines += [f"left out: {n.id}: {'; '.join(n.reasons)}" for n in found.left_out]
     lines += [f"missing: {n.id} ({n.condition}): {n.reason}" for n in found.missing]
     lines += [f"rescored: {text}" for text in found.rescored]
     lines += [SDD, PURPOSE]
     return "\n".join(lines) + "\n"
+
+
+def _file_of(path: Path) -> Path:
+    """The study file or table that a path stands for."""
+    if path.is_dir():
+        return path / ("study.toml" if (path / "study.toml").is_file() else "nights.csv")
+    return path
 
 
 def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
@@ -96,9 +105,7 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
     from sleepbrux.study import load_study
 
     given = {k: v for k, v in options.items() if v is not None}
-    if path.is_dir() and (path / "study.toml").is_file():
-        path = path / "study.toml"
-    table = path / "nights.csv" if path.is_dir() else path
+    table = _file_of(path)
     if path.is_dir() and not table.is_file():
         raise UsageError(
             f"folder {path.name!r} holds neither study.toml nor nights.csv; name a study file, or write the "
@@ -109,8 +116,8 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
             return study_from_table(table, **given), table.parent  # type: ignore[arg-type]
         if given:
             names = ", ".join(f"--{k.replace('_', '-')}" for k in given)
-            raise UsageError(f"{names}: {path.name} is a study file, which says so itself")
-        return load_study(path), path.parent / "results"
+            raise UsageError(f"{names}: {table.name} is a study file, which says so itself")
+        return load_study(table), table.parent / "results"
     except StudyError as error:
         raise UsageError(str(error)) from error
 
@@ -139,6 +146,7 @@ def command(
     """
     from tqdm import tqdm
 
+    from sleepbrux.compare.fixing import look, record_path
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.outputs import ARCHIVE
@@ -151,8 +159,22 @@ def command(
         raise UsageError(f"there is no folder {folder.name!r} beside {study.name}; give --results")
     with tqdm(total=len(plan.night), desc="nights read", disable=None) as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
-    with tqdm(desc="drawn again and planned", disable=None) as bar:
-        found = compare_study(plan, reading, keep_first_night=keep_first_night, progress=bar.update)
+    beside = record_path(_file_of(study))
+
+    def looked(comparison: Comparison) -> Record:
+        scored = len(plan.night) - len(reading.missing)
+        try:
+            return look(beside, plan, comparison, scored=scored, now=datetime.now(UTC))
+        except OSError as error:
+            raise UsageError(
+                f"{beside.name}: cannot be written ({error.strerror}); the record of what was fixed when "
+                "lies beside the study file: make its folder writable"
+            ) from error
+
+    with tqdm(desc="compared and planned", disable=None) as bar:
+        found = compare_study(
+            plan, reading, keep_first_night=keep_first_night, record=looked, progress=bar.update
+        )
         plans = study_plans(found, progress=bar.update)
     click.echo(_shown(found, plans), nl=False)
     target = out or folder

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
     """The nights of a study, and what its comparison says."""
+    from sleepbrux.compare.fixing import record_path
     from sleepbrux.letter.compared import study_letters
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.study import load_study
@@ -24,7 +25,9 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
     except StudyError as error:
         raise UsageError(str(error)) from error
     folder = results or file.parent / "results"
-    letters, contrasts, missing = study_letters(plan, folder, suffix=ARCHIVE)
+    letters, contrasts, missing = study_letters(
+        plan, folder, suffix=ARCHIVE, record=record_path(file)
+    )
     for line in missing:
         click.echo(f"note: the letter goes without {line}", err=True)
     return letters, contrasts

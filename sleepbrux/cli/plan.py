@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -85,6 +85,24 @@ def _of_study(
         )  # fmt: skip
     found = compare_counts(plan, reading)
     return plans_of(found, ratios, power=power, most_nights=most_nights, progress=progress)
+
+
+def _fixed(file: Path, results: Path | None) -> list[str]:
+    """Record what a study file fixes; what the record then says."""
+    from sleepbrux.cli.compare import study_of
+    from sleepbrux.compare.fixing import fix, fixing_notes, record_path, scored_nights
+    from sleepbrux.outputs import ARCHIVE
+
+    plan, beside = study_of(file, {})
+    scored = scored_nights(results or beside, plan, ARCHIVE)
+    path = record_path(file)
+    try:
+        record = fix(path, plan, scored=scored, now=datetime.now(UTC))
+    except OSError as error:
+        raise UsageError(
+            f"{path.name}: cannot be written ({error.strerror}); make the folder of {file.name} writable"
+        ) from error
+    return [*(f"{n.severity}: {n.text}" for n in fixing_notes(record, plan)), f"Record: {path}"]
 
 
 def _variation(
@@ -186,13 +204,15 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the drawing."
 )
+@click.option("--fix", "fixed", type=click.Path(path_type=Path, exists=True, dir_okay=False), default=None,
+              help="Record what this study file fixes, before the first night is scored.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(),
               help="Folder for the table and the schedule [default: here].")  # fmt: skip
 def command(
     study: Path | None, results: Path | None, rate: float | None, hours: float, spread: str | None,
     cv_pct: float | None, ratio: tuple[float, ...], power: float, planned: str | None,
     contrasts: int | None, looks: str | None, most_nights: int, design: str | None, conditions: str,
-    nights: int | None, start: datetime | None, seed: int, out: Path,
+    nights: int | None, start: datetime | None, seed: int, fixed: Path | None, out: Path,
 ) -> int:  # fmt: skip
     """Plan a comparison: nights in each condition to tell a change, by simulation.
 
@@ -204,6 +224,10 @@ def command(
     from sleepbrux.planning import plan_nights, plans_csv
     from sleepbrux.purpose import PURPOSE
 
+    if fixed is not None:
+        click.echo("\n".join(_fixed(fixed, results)))
+        if rate is None and study is None:
+            return 0
     ratios = ratio or (0.5, 0.75)
     with tqdm(desc="points simulated", disable=None) as bar:
         if study is not None:

@@ -8,7 +8,7 @@ from itertools import pairwise
 from sleepbrux.compare.model import Contrast, CountedNight
 from sleepbrux.compare.ratio import RateRatio, p_text
 from sleepbrux.compare.rearrange import RANDOMISED
-from sleepbrux.compare.rules import ALIKE_NIGHTS, EARLY_DAYS, SERIAL, TREND_P
+from sleepbrux.compare.rules import ALIKE_NIGHTS, EARLY_DAYS, SERIAL, TREND_P, UNLIKE_SPREAD
 from sleepbrux.compare.sentences import nights_with
 from sleepbrux.compare.trend import Trend
 from sleepbrux.errors import Note
@@ -163,6 +163,14 @@ def _hours(contrasts: Sequence[Contrast]) -> Iterator[Note]:
                 f"{nights_with(c.condition)} and {nights_with(c.against)} were valid at different hours of "
                 f"the night. Hour by hour the ratio is {c.ratio.ratio:.2f}; with every valid hour "
                 f"counting the same it is {plain:.2f}.",
+            )  # fmt: skip
+        few, many = sorted(c.ratio.dispersions or (1.0, 1.0))
+        if many > UNLIKE_SPREAD.value * few:
+            yield Note(
+                "unlike-spreads", "warning",
+                f"{nights_with(c.condition)} and {nights_with(c.against)}: the one kind of nights varies far "
+                f"more than the other (variance over counting {many:.1f} against {few:.1f}). By simulation "
+                "\"lower\" or \"higher\" is then said of no effect in up to 7 of 100 studies, not 5.",
             )  # fmt: skip
         if c.ratio.skewed:
             yield Note(

@@ -10,17 +10,19 @@ import msgspec
 
 from sleepbrux import __version__
 from sleepbrux.compare.core import compare_nights
+from sleepbrux.compare.fixing import Record as FixingRecord
+from sleepbrux.compare.fixing import fixing_notes
 from sleepbrux.compare.model import Comparison
 from sleepbrux.compare.records import Reading, Record, counted, under_rule
 from sleepbrux.compare.rules import LOOKS_P, RULES, VERDICT_P
 from sleepbrux.compare.sentences import Verdict
 from sleepbrux.compare.spreads import Measured, NightSpread, describe, spreads
-from sleepbrux.errors import UsageError
+from sleepbrux.errors import Note, UsageError
 from sleepbrux.nights import Basis, LeftOut, Missing, in_order
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "2.0"
 RATE_WORDS = {
     "episodes_per_hour": "episodes per valid hour",
     "bursts_per_hour": "bursts per valid hour",
@@ -68,6 +70,9 @@ class StudyComparison:
         Other measures by condition, and distributions by night: description only.
     remarks
         Night to what marks it.
+    fixing
+        When outcome, criterion, conditions and design were fixed, what was changed, and how often it was
+        looked.
     """
 
     pseudonym: str
@@ -83,6 +88,7 @@ class StudyComparison:
     measured: tuple[Measured, ...] = ()
     spreads: tuple[NightSpread, ...] = ()
     remarks: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    fixing: tuple[Note, ...] = ()
 
 
 def rate_words(name: str) -> str:
@@ -126,9 +132,15 @@ def compare_study(
     reading: Reading,
     *,
     keep_first_night: bool = False,
+    record: Callable[[Comparison], FixingRecord | None] | None = None,
     progress: Callable[[], None] | None = None,
 ) -> StudyComparison:
     """Compare the conditions of a study in its primary outcome.
+
+    Parameters
+    ----------
+    record
+        Gives the record of what was fixed when, as `fixing.look` writes it; without it nothing is said.
 
     Raises
     ------
@@ -156,6 +168,7 @@ def compare_study(
         ),
         spreads=spreads(reading.records),
         remarks={r.entry.id: _remarks(r) for r in reading.records},
+        fixing=fixing_notes(record(comparison), study) if record is not None else (),
     )
 
 

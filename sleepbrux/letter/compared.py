@@ -7,8 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from sleepbrux.compare import Comparison, CountedNight, compare_nights, mixed_bases, night_row
+from sleepbrux.compare.fixing import fixing_notes, load_record
 from sleepbrux.compare.records import read_records, study_rules
-from sleepbrux.compare.study import compare_study
+from sleepbrux.compare.study import compare_counts
 from sleepbrux.errors import UsageError
 from sleepbrux.letter.nights import Letter
 from sleepbrux.night import rescore
@@ -61,11 +62,16 @@ def compared(letters: Sequence[Letter]) -> list[str]:
 
 
 def study_letters(
-    plan: Study, folder: Path, *, suffix: str
+    plan: Study, folder: Path, *, suffix: str, record: Path | None = None
 ) -> tuple[list[Letter], list[str], list[str]]:
     """Nights of a study, what its comparison says of them, and which of its nights are missing.
 
     As in the comparison: scored by the study's rules, and reviewed only where every night is.
+
+    Parameters
+    ----------
+    record
+        Record of what was fixed when (`compare.fixing`), whose warnings the letter repeats.
     """
     found, missing, rules = [], [], study_rules(plan)
     for one in archived(plan, folder, suffix=suffix):
@@ -83,4 +89,8 @@ def study_letters(
                  ("condition", one.entry.condition))  # fmt: skip
         letters.append(Letter(one.entry.id, file_digest(one.archive), replace(night, about=about)))
     reading = read_records(plan, folder, suffix=suffix, robust=False)
-    return letters, sentences_of(compare_study(plan, reading).comparison), missing
+    said = sentences_of(compare_counts(plan, reading))
+    if record is not None:
+        notes = fixing_notes(load_record(record), plan)
+        said += [n.text for n in notes if n.severity == "warning"]
+    return letters, said, missing

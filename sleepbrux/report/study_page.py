@@ -263,7 +263,7 @@ def render_study(
         nights=_night_rows(found),
         contrasts=[_contrast(found, c) for c in comparison.contrasts],
         forest=forest_svg(forest, axis=RATIO_AXIS) if forest else "",
-        notes=comparison.cautions,
+        notes=(*found.fixing, *comparison.cautions),
         left_out=found.left_out,
         missing=found.missing,
         rescored=found.rescored,

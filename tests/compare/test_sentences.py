@@ -219,6 +219,13 @@ def test_seven_against_three_is_warned_of_and_has_no_verdict():
     assert "unequal-numbers" in {n.code for n in found.cautions}
 
 
+def test_a_spread_that_differs_fourfold_is_warned_of():
+    nights = night_list(("none", 9, 40, 42, 41, 39, 40), ("splint", 5, 90, 20, 60, 25))
+    assert "unlike-spreads" in {n.code for n in compare_nights(nights).cautions}
+    alike = night_list(("none", 9, 40, 35, 45, 50, 30), ("splint", 20, 25, 22, 30, 33))
+    assert "unlike-spreads" not in {n.code for n in compare_nights(alike).cautions}
+
+
 def test_a_trend_is_warned_of():
     flat = [("none", 20), ("splint", 20)] * 6
     nights = night_list(*((c, e + 4 * k) for k, (c, e) in enumerate(flat)))
