@@ -35,9 +35,9 @@ LEAST_NIGHTS = Rule(
 VERDICT_P = Rule(
     "verdict_p", 0.05,
     "\"lower\" and \"higher\" need the p that the design asks for, after Holm over the comparisons with the "
-    "baseline, of at most this. Where the order was drawn both t and the rearrangement test must reach it. By "
-    "simulation at most 5 % of studies without an effect then tell one, where nights of the conditions vary "
-    "alike (python -m tests.compare_table); common practice, no source",
+    "baseline, of at most this. Where the order was drawn both t and the rearrangement test must reach it. "
+    "By simulation at most 5 % of studies without an effect then tell one, where nights of the conditions "
+    "vary alike (python -m tests.compare_table); common practice, no source",
 )  # fmt: skip
 NOT_DRAWN = Rule(
     "not_drawn_factor", 2.0,
