@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 import numpy as np
 
 from sleepbrux import __version__
-from sleepbrux.compare.ratio import Floats, arm, estimate
+from sleepbrux.compare.ratio import Floats, arm, estimate, holm, p_text
+from sleepbrux.compare.rules import VERDICT_P
 from sleepbrux.compare.trend import ROUNDING
 from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.files import read_cells
@@ -21,11 +23,25 @@ from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import NO_APPLIANCE
 
 LEAST_FOR_GEE = 20
-GEE_REASON = (
-    "a GEE's covariance rests on the number of persons; with fewer than 20 even the bias-reduced one is too "
-    "small, so each person then counts as one log ratio (our choice, in line with common advice; from memory)"
+Method = Literal["log ratios", "GEE"]
+LOG_RATIOS = (
+    "each person counts once, with the logarithm of the own ratio; t over persons. The ratio is the "
+    "geometric mean of the persons' ratios"
 )
-SCHEMA_VERSION = "1.0"
+GEE = (
+    "a Poisson model over all nights with persons as clusters, asked for by name. Its ratio is that of the "
+    "mean rates, in which persons with many events weigh most; where the effect depends on the level it is "
+    "another number than the mean of the persons' ratios"
+)
+FEW_FOR_GEE = (
+    f"A GEE's covariance rests on the number of persons; with fewer than {LEAST_FOR_GEE} even the "
+    "bias-reduced one is too small (our choice, in line with common advice; from memory)."
+)
+NOT_CONVERGED = (
+    "The GEE did not come to a result with this table, so it gives no ratio. Use the log ratios of "
+    "persons."
+)
+SCHEMA_VERSION = "2.0"
 COLUMNS = ("person", "condition", "events", "valid_hours")
 
 # What a row of a table may hold; beyond it the columns are others than they seem.
@@ -62,7 +78,9 @@ class Effect:
     Attributes
     ----------
     term
-        ``"CONDITION / BASELINE"``, or ``"period"`` or ``"sequence"`` with its level.
+        ``"CONDITION / BASELINE"``; of a crossover also ``"period"`` with its level, and ``"carry-over"``.
+    p_holm
+        After Holm over the conditions; None for the other terms.
     """
 
     term: str
@@ -71,6 +89,7 @@ class Effect:
     high: float
     p: float
     df: float
+    p_holm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -141,9 +160,10 @@ class Cohort:
     Attributes
     ----------
     method
-        ``"GEE"`` from 20 persons on, else ``"log ratios"``.
+        ``"log ratios"``, or ``"GEE"`` where it was asked for.
     effects
-        Each condition against the baseline; for a crossover also period and sequence.
+        Each condition against the baseline, once; for a crossover with the period taken out, then period
+        and carry-over.
     wilcoxon_p
         Signed-rank test of the persons' log ratios by condition, beside the t test.
     """
@@ -294,7 +314,8 @@ def _by_gee(
 ) -> list[Effect]:
     """GEE: Poisson, log link, log hours as offset, persons as clusters, exchangeable.
 
-    Covariance after Mancl & DeRouen 2001 (Biometrics 57:126-134), t with persons less parameters.
+    Covariance after Mancl & DeRouen 2001 (Biometrics 57:126-134), t with persons less parameters. Empty
+    where it does not converge.
     """
     import statsmodels.api as sm
 
@@ -312,8 +333,13 @@ def _by_gee(
         y[order], x[order], groups=persons[order], family=sm.families.Poisson(),
         cov_struct=sm.cov_struct.Exchangeable(), offset=np.log([used[i].hours for i in order]),
     )  # fmt: skip
-    fit = model.fit(cov_type="bias_reduced", maxiter=200)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fit = model.fit(cov_type="bias_reduced", maxiter=200)
     df = len(set(persons)) - x.shape[1]
+    silent = any(y[x[:, k] > 0].sum() == 0 for k in range(x.shape[1]))
+    if df < 1 or silent or not fit.converged or not np.isfinite([*fit.params, *fit.bse]).all():
+        return []
     effects = []
     for k, name in enumerate(names):
         if name:
@@ -324,14 +350,14 @@ def _by_gee(
 
 def crossover(
     nights: Sequence[PersonNight], condition: str, baseline: str
-) -> tuple[Effect, Effect] | None:
-    """Two-period crossover of few persons: effect free of the period, and the period's own.
+) -> tuple[Effect, Effect, Effect | None] | None:
+    """Two-period crossover: effect free of the period, the period's own, and carry-over.
 
     Each person's log ratio; the mean of the two sequences' means is free of a period effect, half their
-    difference is it (Jones & Kenward, Design and Analysis of Cross-over Trials; from memory). None
-    where the table is no crossover of two sequences with two persons or more in each.
+    difference is it. Carry-over is the ratio of the sequences' mean levels (Jones & Kenward, Design and
+    Analysis of Cross-over Trials; from memory); persons differ, so it is known badly. None where the table
+    is no crossover of two sequences with two persons or more in each.
     """
-
     sequences = {n.person: n.sequence for n in nights}
     names = sorted(set(sequences.values()))
     periods = {n.period for n in nights}
@@ -341,17 +367,39 @@ def crossover(
     groups = [np.log([r.ratio for r in ratios if sequences[r.person] == s]) for s in names]
     if min(len(g) for g in groups) < 2:
         return None
-    a, b = groups
-    df = len(a) + len(b) - 2
-    pooled = ((len(a) - 1) * a.var(ddof=1) + (len(b) - 1) * b.var(ddof=1)) / df
-    se = math.sqrt(pooled * (1 / len(a) + 1 / len(b))) / 2
+    middle, half, se, df = _two_groups(*groups)
     late = sorted(periods)[1]
     first = next(n.condition for n in nights if n.sequence == names[0] and n.period == late)
     sign = 1.0 if first == condition else -1.0
+    levels = [
+        np.array([_level(nights, r.person) for r in ratios if sequences[r.person] == s])
+        for s in names
+    ]
+    _, carried, of_level, _ = _two_groups(*levels)
+    carry = _effect(f"carry-over ({names[0]} / {names[1]})", 2 * carried, 2 * of_level, df)
     return (
-        _effect(f"{condition} / {baseline}, period taken out", (a.mean() + b.mean()) / 2, se, df),
-        _effect(f"period {late}", sign * (a.mean() - b.mean()) / 2, se, df),
+        _effect(f"{condition} / {baseline}", middle, se, df),
+        _effect(f"period {late}", sign * half, se, df),
+        carry,
     )
+
+
+def _two_groups(a: Floats, b: Floats) -> tuple[float, float, float, float]:
+    """Mean of two groups' means, half their difference, its standard error, degrees of freedom."""
+    df = len(a) + len(b) - 2
+    pooled = ((len(a) - 1) * a.var(ddof=1) + (len(b) - 1) * b.var(ddof=1)) / df
+    se = math.sqrt(pooled * (1 / len(a) + 1 / len(b))) / 2
+    return float(a.mean() + b.mean()) / 2, float(a.mean() - b.mean()) / 2, se, float(df)
+
+
+def _level(nights: Sequence[PersonNight], person: str) -> float:
+    """Mean over the conditions of a person's log rates; half an event added."""
+    own = [n for n in nights if n.person == person and n.hours > 0]
+    logs = []
+    for condition in dict.fromkeys(n.condition for n in own):
+        group = [n for n in own if n.condition == condition]
+        logs.append(math.log((sum(n.events for n in group) + 0.5) / sum(n.hours for n in group)))
+    return sum(logs) / len(logs)
 
 
 def spearman_brown(icc: float, nights: float) -> float:
@@ -480,8 +528,15 @@ def compare_cohort(
     *,
     baseline: str = NO_APPLIANCE,
     outcome: str = "episodes per valid hour",
+    method: Method = "log ratios",
 ) -> Cohort:
     """Compare conditions over persons.
+
+    Parameters
+    ----------
+    method
+        ``"GEE"`` for a population-averaged model, which asks another question (`GEE`); never chosen by the
+        number of persons.
 
     Raises
     ------
@@ -500,43 +555,86 @@ def compare_cohort(
             f"a cohort needs two persons or more and two conditions or more; there are {len(persons)} and "
             f"{len(names)}"
         )
-    gee = len(persons) >= LEAST_FOR_GEE
     effects, ranks = _by_ratios(nights, conditions, baseline)
-    crossed = [e for c in conditions for e in crossover(nights, c, baseline) or ()]
-    if gee:
+    crossed = {c: found for c in conditions if (found := crossover(nights, c, baseline))}
+    if method == "GEE":
         effects = _by_gee(nights, conditions, baseline)
     else:
-        effects += crossed
+        effects = [_crossed(e, crossed, baseline) for e in effects]
+        effects = [*effects, *(e for found in crossed.values() for e in found[1:] if e is not None)]
+    effects = _after_holm(effects)
     return Cohort(
         outcome=outcome,
         baseline=baseline,
         persons=len(persons),
         nights=len(nights),
-        method="GEE" if gee else "log ratios",
-        why_method=(
-            f"{len(persons)} persons, {'at least' if gee else 'fewer than'} {LEAST_FOR_GEE}: {GEE_REASON}"
-        ),
+        method=method,
+        why_method=GEE if method == "GEE" else LOG_RATIOS,
         effects=tuple(effects),
         wilcoxon_p=ranks,
         by_person={c: log_ratios(nights, c, baseline) for c in conditions},
         repeatability=tuple(_repeatability(nights, c) for c in (baseline, *conditions)),
         agreement=tuple(a for c in conditions if (a := _agreement(nights, c, baseline))),
-        sentences=tuple(_sentence(e, outcome) for e in effects if "/" in e.term),
-        notes=_notes(nights, conditions, baseline),
+        sentences=_sentences(effects, conditions, baseline, outcome, method),
+        notes=_notes(nights, conditions, baseline, method, crossed),
     )
 
 
+Crossed = dict[str, tuple[Effect, Effect, Effect | None]]
+
+
+def _crossed(effect: Effect, crossed: Crossed, baseline: str) -> Effect:
+    """The effect with the period taken out, where the table is a crossover."""
+    condition = effect.term.removesuffix(f" / {baseline}")
+    return crossed[condition][0] if condition in crossed else effect
+
+
+def _after_holm(effects: Sequence[Effect]) -> list[Effect]:
+    tested = [e for e in effects if " / " in e.term and not e.term.startswith("carry-over")]
+    adjusted = iter(holm([e.p for e in tested]) if tested else ())
+    return [replace(e, p_holm=next(adjusted)) if e in tested else e for e in effects]
+
+
+def _sentences(
+    effects: Sequence[Effect],
+    conditions: Sequence[str],
+    baseline: str,
+    outcome: str,
+    method: Method,
+) -> tuple[str, ...]:
+    """One sentence a condition; where nothing came out, that."""
+    out = []
+    for condition in conditions:
+        term = f"{condition} / {baseline}"
+        effect = next((e for e in effects if e.term == term), None)
+        if effect is not None:
+            out.append(_sentence(effect, outcome))
+        elif method == "GEE":
+            out.append(f"{term}: cannot tell. {NOT_CONVERGED}")
+        else:
+            out.append(f"{term}: cannot tell; fewer than two persons have a ratio.")
+    return tuple(out)
+
+
 def _sentence(e: Effect, outcome: str) -> str:
-    side = "lower" if e.high < 1 else "higher" if e.low > 1 else ""
+    told = e.p_holm is not None and e.p_holm <= VERDICT_P.value
+    side = "lower" if told and e.high < 1 else "higher" if told and e.low > 1 else ""
     said = f"{side} on average over these persons" if side else "cannot tell yet"
+    corrected = (
+        f"; p {p_text(e.p_holm)} after Holm" if e.p_holm is not None and e.p_holm != e.p else ""
+    )
     return (
         f"{e.term}: the rate ({outcome}) was {e.ratio:.2f} times as high (95 % interval {e.low:.2f} to "
-        f"{e.high:.2f}): {said}."
+        f"{e.high:.2f}{corrected}): {said}."
     )
 
 
 def _notes(
-    nights: Sequence[PersonNight], conditions: Sequence[str], baseline: str
+    nights: Sequence[PersonNight],
+    conditions: Sequence[str],
+    baseline: str,
+    method: Method,
+    crossed: Crossed,
 ) -> tuple[str, ...]:
     notes = [
         "An average over persons says little of one person: in a randomised trial of 21 persons, 19-29 % "
@@ -544,19 +642,61 @@ def _notes(
         "Whether an appliance is the cause depends on how persons and nights were assigned, which this table "
         "does not say.",
     ]
+    persons = {n.person for n in nights}
+    if method == "GEE" and len(persons) < LEAST_FOR_GEE:
+        notes.append(f"{len(persons)} persons: {FEW_FOR_GEE}")
     if len(conditions) > 1:
         notes.append(
-            f"{len(conditions)} conditions are compared with the baseline; the intervals and p are not "
-            "corrected for that."
+            f'{len(conditions)} conditions are compared with the baseline; "lower" and "higher" need a p '
+            "after Holm of at most 0.05. The intervals stand each for itself."
         )
-    lacking = {n.person for n in nights} - {
-        r.person for c in conditions for r in log_ratios(nights, c, baseline)
-    }
+    notes += _crossover_notes(nights, conditions, method, crossed)
+    ratios = {c: log_ratios(nights, c, baseline) for c in conditions}
+    lacking = persons - {r.person for found in ratios.values() for r in found}
     if lacking:
         notes.append(
             f"without nights under two conditions, or without any event: {', '.join(sorted(lacking))}"
         )
+    single = sorted(
+        {
+            r.person
+            for found in ratios.values()
+            for r in found
+            if min(r.nights, r.nights_baseline) == 1
+        }
+    )
+    if single:
+        weight = "counts" if len(single) == 1 else "count each"
+        notes.append(
+            f"one night only under some condition: {', '.join(single)}. Such a person {weight} as much as "
+            "one with many nights."
+        )
     return tuple(notes)
+
+
+def _crossover_notes(
+    nights: Sequence[PersonNight], conditions: Sequence[str], method: Method, crossed: Crossed
+) -> list[str]:
+    """What a crossover cannot keep apart; said too where its columns are there and it could not be used."""
+    if crossed:
+        carry = next((c[2] for c in crossed.values() if c[2] is not None), None)
+        seen = (
+            f" The ratio of the sequences' levels is {carry.ratio:.2f} ({carry.low:.2f} to {carry.high:.2f})."
+            if carry and method == "log ratios"
+            else ""
+        )
+        return [
+            "Crossover: the ratio has the period taken out, and the period's own ratio stands beside it. "
+            "What lasts from one period into the next (carry-over) cannot be told from the effect and draws "
+            f"the ratio to 1; only nights without an appliance between the periods help.{seen}"
+        ]
+    if any(n.period or n.sequence for n in nights):
+        return [
+            "The table has period or sequence, but is no crossover of two periods and two sequences with two "
+            "persons or more in each. Period and carry-over are not taken out and may stand behind a "
+            "difference."
+        ]
+    return []
 
 
 def cohort_text(found: Cohort) -> str:

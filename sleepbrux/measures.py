@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -16,7 +16,7 @@ from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import EPISODE_MIXED, EPISODE_PHASIC, KINDS, Episodes
 from sleepbrux.signal.quantiles import median
 from sleepbrux.spans import Spans
-from sleepbrux.uncertainty import Blocks, Interval, counting_interval
+from sleepbrux.uncertainty import TOO_FEW, Blocks, Interval, counting_interval
 
 DURATION_BORDERS_S = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 10.0)
 PEAK_BORDERS_PCT = (*range(0, 100, 10), 100, 120, 150, 200)
@@ -129,8 +129,13 @@ class _Book:
         value = None if reason else len(onsets) / self.hours
         intervals: tuple[Interval, ...] = ()
         if self.blocks is not None and not reason:
-            block = self.blocks.interval(onsets)
-            intervals = (counting_interval(len(onsets), self.hours), *((block,) if block else ()))
+            counting = counting_interval(len(onsets), self.hours)
+            scaled = self.blocks.interval(onsets)
+            intervals = (
+                (counting, scaled)
+                if scaled
+                else (replace(counting, meaning=f"{counting.meaning}; {TOO_FEW}"),)
+            )
         self.out[name] = Measure(value, "1/h", self.basis, reason, keys, intervals)
 
     def number(

@@ -125,6 +125,9 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         The condition that the others are compared with.
     order
         How the order of the conditions came about.
+    looks
+        Nights in each condition at which the comparison is looked at, set beforehand and rising; empty: one
+        look, when all nights are in.
     score_against_appliance_clench
         Asks for nights to be scored against a clench with an appliance in, where one names such a
         reference; the reading against natural teeth is shown beside it.
@@ -144,6 +147,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     positions: dict[Annotated[str, Meta(pattern=r"^-?[0-9]{1,4}$")], Name] = {}
     baseline: Name = NO_APPLIANCE
     order: Order = "as it came"
+    looks: tuple[Annotated[int, Meta(ge=4)], ...] = ()
     score_against_appliance_clench: bool = False
     reference: tuple[StudyReference, ...] = ()
     night: tuple[StudyNight, ...] = ()
@@ -203,6 +207,11 @@ def _check(study: Study, name: str) -> None:
         double = next((i for i in ids if ids.count(i) > 1), None)
         if double:
             raise StudyError(f"{name}: {kind} id {double!r} is there twice; ids must differ")
+    if list(study.looks) != sorted(set(study.looks)) or len(study.looks) == 1:
+        raise StudyError(
+            f"{name}: looks is {list(study.looks)}; it must be two or more rising numbers of nights in each "
+            "condition, such as [6, 9, 12], or be left out"
+        )
     known = {r.id for r in study.reference} | {OWN}
     for night in study.night:
         if night.reference not in known:

@@ -9,14 +9,17 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.signal.quantiles import quantile
 from sleepbrux.spans import Spans
 
 LEVEL = 0.95
-BLOCK_S = 600
-LEAST_BLOCKS = 6
-RESAMPLES = 2000
-SEED = 20240229
+BLOCKS_S = (600, 1200, 2400)
+LEAST_EVENTS, LEAST_HOURS = 5, 4.0
+# `tests.test_uncertainty.covered`: 1 to 16 events an hour over 4 to 8.5 h, of nights that have an interval
+COVERS_PCT = (90, 99)
+TOO_FEW = (
+    f"too few to give an interval: it takes {LEAST_EVENTS} events and {LEAST_HOURS:g} valid hours or "
+    "more"
+)
 
 
 @dataclass(frozen=True)
@@ -42,95 +45,135 @@ class Interval:
 def counting_interval(count: int, hours: float) -> Interval:
     """Exact Poisson interval of a rate (Garwood 1936, Biometrika 28:437-442).
 
-    Episodes come in clusters, so it is too short for them: by simulation it covers 56-63 % only.
+    Episodes come in clusters, so it is too short for them: by simulation it covers 50-60 % only.
     """
-    tail = (1 - LEVEL) / 2
-    low = poisson_mean(count, tail) if count else 0.0
-    high = poisson_mean(count + 1, 1 - tail)
+    low, high = garwood(count, 1.0)
     return Interval(
         "counting_noise", low / hours, high / hours,
         "counting noise if events were independent (Garwood); events cluster, so it is too short",
     )  # fmt: skip
 
 
-def poisson_mean(count: int, tail: float) -> float:
-    """Mean of the Poisson law under which ``count`` events or more have the probability ``tail``.
+def garwood(count: int, dispersion: float) -> tuple[float, float]:
+    """Garwood's limits of an expected count, scaled: those of ``count / dispersion``, times it."""
+    tail = (1 - LEVEL) / 2
+    scaled = count / dispersion
+    low = gamma_quantile(scaled, tail) if count else 0.0
+    return dispersion * low, dispersion * gamma_quantile(scaled + 1, 1 - tail)
 
-    The quantile of a gamma law, ``scipy.special.gammaincinv(count, tail)``, to 10 digits below 4,000
-    events; own code because that import takes as long as scoring a night. Newton steps on the sum of
-    the terms, from the approximation of Wilson and Hilferty (1931, PNAS 17:684-688).
 
-    Parameters
-    ----------
-    count
-        1 or more.
+def gamma_below(shape: float, at: float) -> float:
+    """Chance that a gamma law of scale 1 lies below: the regularised incomplete gamma function P.
+
+    Series below shape + 1, continued fraction of Lentz above (Abramowitz & Stegun 6.5.29 and 6.5.31).
     """
-    k = np.arange(count)
-    log_factorial = np.concatenate(
-        ([0.0], np.cumsum(np.log(np.arange(1, count, dtype=np.float64))))
-    )
-    z = NormalDist().inv_cdf(tail)
-    mean = count * max(1 - 1 / (9 * count) + z / (3 * math.sqrt(count)), 0.1) ** 3
-    for _ in range(50):
-        terms = np.exp(k * math.log(mean) - mean - log_factorial)
-        step = (1 - math.fsum(terms) - tail) / float(terms[-1])
-        mean = max(mean - step, mean / 2)
-        if abs(step) <= 1e-13 * mean:
+    if at <= 0:
+        return 0.0
+    front = math.exp(shape * math.log(at) - at - math.lgamma(shape))
+    if at < shape + 1:
+        term = total = 1 / shape
+        k = shape
+        while abs(term) > 1e-16 * abs(total):
+            k += 1
+            term *= at / k
+            total += term
+        return front * total
+    b = at + 1 - shape
+    c, d = 1e300, 1 / b
+    h = d
+    for k in range(1, 100_000):
+        an = -k * (k - shape)
+        b += 2
+        d = 1 / (an * d + b or 1e-300)
+        c = b + an / c or 1e-300
+        step = c * d
+        h *= step
+        if abs(step - 1) < 1e-15:
             break
-    return mean
+    return 1 - front * h
+
+
+def gamma_quantile(shape: float, tail: float) -> float:
+    """Value below which a gamma law of scale 1 lies with the chance ``tail``.
+
+    ``scipy.special.gammaincinv(shape, tail)``, to 10 digits; own code because that import takes as long
+    as scoring a night. Newton steps from the approximation of Wilson and Hilferty (1931, PNAS
+    17:684-688), kept between the best bounds so far.
+    """
+    z = NormalDist().inv_cdf(tail)
+    at = shape * max(1 - 1 / (9 * shape) + z / (3 * math.sqrt(shape)), 0.05) ** 3
+    low, high = 0.0, math.inf
+    for _ in range(200):
+        rest = gamma_below(shape, at) - tail
+        low, high = (low, at) if rest > 0 else (at, high)
+        density = math.exp((shape - 1) * math.log(at) - at - math.lgamma(shape))
+        new = at - rest / density if density > 0 else -1.0
+        if not low < new < high:
+            new = (low + high) / 2 if math.isfinite(high) else 2 * at
+        if abs(new - at) <= 1e-13 * at:
+            return new
+        at = new
+    return at
 
 
 @dataclass(frozen=True, eq=False)
 class Blocks:
-    """A night cut into 10-minute blocks of clock time, and draws of as many blocks from them.
+    """A night cut into blocks of clock time, of 10, 20 and 40 minutes.
 
     Attributes
     ----------
     edges
-        Slots of the grid, one more than there are blocks.
-    timed
-        Blocks that hold valid time; only these are drawn.
-    drawn
-        int64, shape (n_draws, n_timed): which of them each draw holds.
+        Slots of the grid for each length, one more than there are blocks.
     hours
-        Valid hours of each draw.
+        Valid hours of each block.
     """
 
-    edges: NDArray[np.int64]
-    timed: NDArray[np.bool_]
-    drawn: NDArray[np.int64]
-    hours: NDArray[np.float64]
+    edges: tuple[NDArray[np.int64], ...]
+    hours: tuple[NDArray[np.float64], ...]
 
     @classmethod
     def of(cls, valid: Spans) -> Blocks:
-        """Blocks of one night's valid time, with the same draws every time."""
+        """Blocks of one night's valid time."""
         grid = valid.grid
-        block = grid.slots_for(BLOCK_S)
-        edges = np.arange(0, grid.n_slots + block, block)
-        hours = np.diff(np.interp(edges, *_covered(valid))) * float(grid.slot_s) / 3600
-        timed = hours > 0
-        n = int(timed.sum())
-        drawn = np.random.default_rng(SEED).integers(0, max(n, 1), size=(RESAMPLES, n))
-        return cls(edges, timed, drawn, hours[timed][drawn].sum(axis=1))
+        edges = tuple(
+            np.arange(0, grid.n_slots + length, length)
+            for length in (grid.slots_for(s) for s in BLOCKS_S)
+        )
+        return cls(edges, tuple(hours_between(valid, e) for e in edges))
+
+    def dispersion(self, onsets: NDArray[np.int64]) -> float:
+        """Variance of the blocks' counts over that of counting: the largest of the three, at least 1."""
+        found = 1.0
+        for edges, hours in zip(self.edges, self.hours, strict=True):
+            timed = hours > 0
+            counts = np.histogram(onsets, bins=edges)[0][timed]
+            n = len(counts)
+            if n > 2 and counts.sum() > 0:
+                expected = counts.sum() / hours[timed].sum() * hours[timed]
+                found = max(found, float(((counts - expected) ** 2 / expected).sum()) / (n - 1))
+        return found
 
     def interval(self, onsets: NDArray[np.int64]) -> Interval | None:
-        """Block bootstrap of the rate of counted events over this night.
+        """Interval of the rate of counted events in this night, by Garwood, scaled by their dispersion.
 
-        None where fewer than six blocks hold valid time.
+        None (`TOO_FEW`) with fewer than 5 events or 4 valid hours: by simulation it then covers too
+        seldom.
 
         Parameters
         ----------
         onsets
             Slots of the grid.
         """
-        if self.drawn.shape[1] < LEAST_BLOCKS:
+        hours = float(self.hours[0].sum())
+        if len(onsets) < LEAST_EVENTS or hours < LEAST_HOURS - 1e-6:
             return None
-        counts = np.histogram(onsets, bins=self.edges)[0][self.timed]
-        rates = counts[self.drawn].sum(axis=1) / self.hours
-        low, high = (quantile(rates, 100 * (1 + side * LEVEL) / 2 / 100) for side in (-1, 1))
+        dispersion = self.dispersion(onsets)
+        low, high = garwood(len(onsets), dispersion)
         return Interval(
-            "block_bootstrap", low, high,
-            "this night alone, 10-minute blocks drawn again; says nothing of other nights",
+            "scaled_counting", low / hours, high / hours,
+            f"this night alone; events come {dispersion:.1f} times as unevenly as by chance; holds the truth "
+            f"in {COVERS_PCT[0]} to {COVERS_PCT[1]} % of simulated nights with clusters; says nothing of "
+            "other nights",
         )  # fmt: skip
 
 
@@ -140,3 +183,9 @@ def _covered(valid: Spans) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     length = (valid.stops - valid.starts).astype(np.float64)
     before = np.repeat(np.concatenate(([0.0], np.cumsum(length))), 2)
     return at, before
+
+
+def hours_between(valid: Spans, edges: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Valid hours between each edge and the next."""
+    seconds = np.diff(np.interp(edges, *_covered(valid))) * float(valid.grid.slot_s)
+    return np.asarray(seconds / 3600)

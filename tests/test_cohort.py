@@ -1,5 +1,6 @@
 """Many persons: against statsmodels, scipy and pingouin, published values and hand counts."""
 
+import dataclasses
 import json
 
 import numpy as np
@@ -21,6 +22,7 @@ from sleepbrux.cohort import (
     read_cohort,
     spearman_brown,
 )
+from sleepbrux.compare import holm
 from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.report.cohort_page import render_cohort
 from tests.cli.conftest import called
@@ -52,9 +54,9 @@ def frame(nights):
     )  # fmt: skip
 
 
-def test_twenty_persons_are_a_gee_of_statsmodels_with_t_and_reduced_bias():
+def test_a_gee_asked_for_by_name_is_that_of_statsmodels_with_t_and_reduced_bias():
     nights = invented(24)
-    found = compare_cohort(nights)
+    found = compare_cohort(nights, method="GEE")
     fit = smf.gee(
         "y ~ splint", "person", frame(nights), family=sm.families.Poisson(),
         cov_struct=sm.cov_struct.Exchangeable(), offset=np.log(frame(nights)["h"]),
@@ -69,8 +71,94 @@ def test_twenty_persons_are_a_gee_of_statsmodels_with_t_and_reduced_bias():
     assert "lower on average over these persons" in found.sentences[0]
 
 
-def test_a_crossover_of_many_persons_has_period_and_sequence_in_the_model():
-    found = compare_cohort(invented(24, crossed=True))
+def test_the_method_does_not_change_with_the_number_of_persons():
+    for persons in (6, 19, 20, 40):
+        assert compare_cohort(invented(persons, 2)).method == "log ratios"
+    few = compare_cohort(invented(8), method="GEE")
+    assert any("fewer than 20" in n for n in few.notes)
+
+
+def test_a_gee_that_comes_to_no_result_is_a_sentence():
+    nights = [
+        PersonNight(f"p{p}", c, 0.0 if c == "splint" else 5.0, 7.0)
+        for p in range(3)
+        for c in ("none", "splint")
+    ]
+    found = compare_cohort(nights, method="GEE")
+    assert found.effects == ()
+    assert "did not come to a result" in found.sentences[0]
+    assert "nan" not in " ".join(found.sentences)
+
+
+def test_three_appliances_are_under_holm_with_one_sentence_each():
+    nights = []
+    for k, name in enumerate(("a", "b", "c")):
+        nights += [
+            PersonNight(n.person, name if n.condition == "splint" else "none", n.events, n.hours)
+            for n in invented(10, seed=20 + k, ratio=0.7)
+        ]
+    found = compare_cohort(nights)
+    tested = [e for e in found.effects if e.p_holm is not None]
+    assert [e.p_holm for e in tested] == pytest.approx(holm([e.p for e in tested]))
+    assert [s.split(":")[0] for s in found.sentences] == ["a / none", "b / none", "c / none"]
+    assert all(
+        "after Holm" in s for s, e in zip(found.sentences, tested, strict=True) if e.p != e.p_holm
+    )
+
+
+def test_without_an_effect_one_of_three_appliances_is_told_in_at_most_5_percent():
+    rng = np.random.default_rng(8)
+    told, runs = 0, 250
+    for _ in range(runs):
+        nights = [
+            PersonNight(f"p{p}", c, float(rng.poisson(30 * base * rng.gamma(8, 1 / 8))), 7.0)
+            for p, base in enumerate(rng.gamma(4, 0.25, 8))
+            for c in ("none", "a", "b", "c")
+            for _ in range(3)
+        ]
+        told += any("on average" in s for s in compare_cohort(nights).sentences)
+    assert told / runs <= 0.05 + 3 * np.sqrt(0.0475 / runs)
+
+
+def test_a_crossover_has_one_sentence_and_names_period_and_carry_over():
+    found = compare_cohort(invented(10, crossed=True))
+    assert [e.term for e in found.effects] == ["splint / none", "period 2", "carry-over (AB / BA)"]
+    assert found.effects[0] == dataclasses.replace(
+        crossover(invented(10, crossed=True), "splint", "none")[0], p_holm=found.effects[0].p_holm
+    )
+    assert len(found.sentences) == 1
+    note = next(n for n in found.notes if n.startswith("Crossover"))
+    assert "carry-over" in note
+    assert "period taken out" in note
+    broken = [dataclasses.replace(n, sequence="") for n in invented(10, crossed=True)]
+    assert any("is no crossover" in n for n in compare_cohort(broken).notes)
+
+
+def test_the_carry_over_term_is_the_two_sample_t_test_of_the_levels():
+    nights = invented(10, crossed=True, seed=4)
+    carry = crossover(nights, "splint", "none")[2]
+    levels = {"AB": [], "BA": []}
+    for p in range(10):
+        own = [n for n in nights if n.person == f"p{p}"]
+        logs = [
+            np.log((sum(n.events for n in g) + 0.5) / sum(n.hours for n in g))
+            for g in ([n for n in own if n.condition == c] for c in ("none", "splint"))
+        ]
+        levels[own[0].sequence].append(np.mean(logs))
+    t = stats.ttest_ind(levels["AB"], levels["BA"])
+    assert carry.p == pytest.approx(t.pvalue)
+    assert np.log(carry.ratio) == pytest.approx(np.mean(levels["AB"]) - np.mean(levels["BA"]))
+
+
+def test_persons_with_one_night_are_named():
+    nights = [
+        n for n in invented(6) if n.person != "p2" or n.condition == "none" or n.night == "n0"
+    ]
+    assert any("one night only under some condition: p2" in n for n in compare_cohort(nights).notes)
+
+
+def test_a_gee_of_a_crossover_has_period_and_sequence_in_the_model():
+    found = compare_cohort(invented(24, crossed=True), method="GEE")
     assert [e.term for e in found.effects] == ["splint / none", "period 2", "sequence BA"]
     assert found.effects[0].df == 20
 
@@ -101,7 +189,7 @@ def test_a_crossover_of_few_persons_takes_the_period_out():
                 PersonNight(f"p{p}", worn, mean, 7.0, str(period), sequence, str(k))
                 for k in range(3)
             ]
-    effect, period = crossover(nights, "splint", "none")
+    effect, period, _ = crossover(nights, "splint", "none")
     assert effect.ratio == pytest.approx(0.5)
     assert period.ratio == pytest.approx(2)
     assert crossover(invented(6), "splint", "none") is None
@@ -109,7 +197,7 @@ def test_a_crossover_of_few_persons_takes_the_period_out():
 
 def test_the_crossover_interval_is_a_t_test_of_scipy():
     nights = invented(10, crossed=True, seed=4)
-    effect, period = crossover(nights, "splint", "none")
+    effect, period, _ = crossover(nights, "splint", "none")
     logs = {s: [] for s in ("AB", "BA")}
     sequence = {n.person: n.sequence for n in nights}
     for r in log_ratios(nights, "splint", "none"):

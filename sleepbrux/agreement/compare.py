@@ -16,7 +16,9 @@ from sleepbrux.agreement.statistics import (
     Icc,
     Table,
     bland_altman,
+    bland_altman_over_persons,
     icc,
+    icc_over_persons,
     kappa,
     over_nights,
     ratio,
@@ -231,6 +233,28 @@ def pair(a: Scoring, b: Scoring) -> Pair:
     )  # fmt: skip
 
 
+def _persons(pairs: Sequence[Pair]) -> list[str] | None:
+    """Whose nights they are; None where that is not known of every one, or all are of one person."""
+    persons = [p.person for p in pairs]
+    return persons if all(persons) and len(set(persons)) > 1 else None
+
+
+def _assumed(pairs: Sequence[Pair]) -> str:
+    """What the intervals take for granted, in one sentence."""
+    persons = [p.person for p in pairs]
+    if not all(persons):
+        return (
+            "The files do not say whose nights these are. Every interval takes each night as that of another "
+            "person; where nights are of the same persons it is too short."
+        )
+    n = len(set(persons))
+    if n == 1:
+        return "All nights are of one person. The intervals are over nights and say nothing of other persons."
+    return (
+        f"Intervals are over {n} persons, each with all nights; fewer than ten make them too short."
+    )
+
+
 def _found(pairs: Sequence[Pair], rule: str) -> Found:
     counts = [
         (len(p.partners[rule]), len(p.events[0]) - len(p.partners[rule]),
@@ -240,9 +264,9 @@ def _found(pairs: Sequence[Pair], rule: str) -> Found:
     total = np.sum(counts, axis=0)
     return Found(
         rule, int(total[0]), int(total[1]), int(total[2]),
-        over_nights(counts, lambda c: ratio(c[0], c[0] + c[2])),
-        over_nights(counts, lambda c: ratio(c[0], c[0] + c[1])),
-        over_nights(counts, lambda c: ratio(2 * c[0], 2 * c[0] + c[1] + c[2])),
+        over_nights(counts, lambda c: ratio(c[0], c[0] + c[2]), _persons(pairs)),
+        over_nights(counts, lambda c: ratio(c[0], c[0] + c[1]), _persons(pairs)),
+        over_nights(counts, lambda c: ratio(2 * c[0], 2 * c[0] + c[1] + c[2]), _persons(pairs)),
     )  # fmt: skip
 
 
@@ -288,7 +312,7 @@ def _slots(pairs: Sequence[Pair], slot_s: int, least_share: float, rule: str) ->
     on_absence, on_presence = specific(total)
     rows = tuple((int(row[0]), int(row[1])) for row in total)
     return Slots(
-        slot_s, rule, (rows[0], rows[1]), over_nights(tables, kappa),
+        slot_s, rule, (rows[0], rows[1]), over_nights(tables, kappa, _persons(pairs)),
         ratio(float(np.trace(total)), float(total.sum())), on_absence, on_presence,
     )  # fmt: skip
 
@@ -335,10 +359,17 @@ def _indices(pairs: Sequence[Pair]) -> tuple[tuple[Icc, ...], BlandAltman | None
     rates = np.array([p.rates() for p in pairs])
     if len(pairs) < 3:
         return (), None, f"no index agreement from {len(pairs)} night(s); three are the least"
-    limits = bland_altman(rates[:, 0], rates[:, 1])
+    persons = _persons(pairs)
     try:
-        return icc(rates), limits, ""
+        if persons is None:
+            return icc(rates), bland_altman(rates[:, 0], rates[:, 1]), ""
+        limits = bland_altman_over_persons(rates[:, 0], rates[:, 1], persons)
+        return icc_over_persons(rates, persons), limits, ""
     except ValueError:
+        limits = (
+            bland_altman(rates[:, 0], rates[:, 1]) if persons is None
+            else bland_altman_over_persons(rates[:, 0], rates[:, 1], persons)
+        )  # fmt: skip
         return (), limits, "the nights have the same mean rate, so there is no variance to share"
 
 
@@ -400,7 +431,8 @@ def compare(
         kappa_kinds=kappa(table[:-1, :-1].astype(np.float64)),
         differences=_differences(pairs), indices=indices, limits=limits, no_indices=why,
         labels=tuple((*key, n) for key, n in labels.items()),
-        notes=tuple(dict.fromkeys(n.text for both in scorings for s in both for n in s.notes)),
+        notes=(_assumed(pairs),
+               *dict.fromkeys(n.text for both in scorings for s in both for n in s.notes)),
         classes=None if cut_off_per_h is None else _classes(pairs, cut_off_per_h),
     )  # fmt: skip
     return agreement, pairs

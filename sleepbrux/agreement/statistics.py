@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,9 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from sleepbrux.uncertainty import LEVEL
 
 RESAMPLES = 2000
+ICC_DRAWS = 1000
 SEED = 20240229
 FEW_NIGHTS = 6
 ROUNDING = 1e-12  # share of a sum of squares that arithmetic alone may leave
+FEW_PERSONS = 10
 Table = NDArray[np.float64]
 
 
@@ -33,28 +35,47 @@ def ratio(part: float, whole: float) -> float | None:
     return float(part / whole) if whole > 0 else None
 
 
-def over_nights(counts: Sequence[ArrayLike], function: Callable[[Table], float | None]) -> Estimate:
-    """A figure of pooled counts, with a bootstrap over nights (percentile, 2000 draws, fixed seed).
+def over_nights(
+    counts: Sequence[ArrayLike],
+    function: Callable[[Table], float | None],
+    persons: Sequence[str] | None = None,
+) -> Estimate:
+    """A figure of pooled counts, with a bootstrap (percentile, 2000 draws, fixed seed).
+
+    Persons are drawn again, each with all nights, where they are known; else nights.
 
     Parameters
     ----------
     counts
         Counts of each night, all of one shape; a figure is a function of their sum.
+    persons
+        Whose night each is; None where that is not known.
     """
     table = np.stack([np.asarray(c, dtype=np.float64) for c in counts])
     value = function(table.sum(axis=0))
+    what, few_below = "night", FEW_NIGHTS
+    if persons is not None:
+        table = np.stack([
+            table[[p == person for p in persons]].sum(axis=0) for person in dict.fromkeys(persons)
+        ])  # fmt: skip
+        what, few_below = "person", FEW_PERSONS
     n = len(table)
     if n < 2:
-        return Estimate(value, meaning="no interval from one night")
+        return Estimate(value, meaning=f"no interval from one {what}")
     drawn = np.random.default_rng(SEED).integers(0, n, size=(RESAMPLES, n))
     values = [v for rows in drawn if (v := function(table[rows].sum(axis=0))) is not None]
     if value is None or len(values) < RESAMPLES * 0.9:
-        return Estimate(value, meaning="no interval: it cannot be computed in every draw of nights")
+        return Estimate(
+            value, meaning=f"no interval: it cannot be computed in every draw of {what}s"
+        )
     low, high = np.percentile(values, [100 * (1 - LEVEL) / 2, 100 * (1 + LEVEL) / 2])
-    few = f"; {n} nights are few, so it is rather too short" if n < FEW_NIGHTS else ""
-    return Estimate(
-        value, float(low), float(high), f"95 %, {n} nights drawn again, taken as independent{few}"
+    few = f"; {n} {what}s are few, so it is rather too short" if n < few_below else ""
+    how = (
+        "drawn again, taken as independent"
+        if what == "night"
+        else "drawn again with all their nights"
     )
+    return Estimate(value, float(low), float(high), f"95 %, {n} {what}s {how}{few}")
 
 
 def kappa(table: Table) -> float | None:
@@ -192,6 +213,38 @@ def _absolute(
     return low, high
 
 
+def icc_over_persons(values: ArrayLike, persons: Sequence[str]) -> tuple[Icc, ...]:
+    """`icc` of nights whose persons are known: intervals from persons drawn again with all their nights.
+
+    Percentiles of 1000 draws with a fixed seed; not-a-number where fewer than nine draws in ten have a value.
+
+    Raises
+    ------
+    ValueError
+        As `icc`.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    found = icc(x)
+    names = list(dict.fromkeys(persons))
+    rows = [np.flatnonzero([p == name for p in persons]) for name in names]
+    rng = np.random.default_rng(SEED)
+    drawn = []
+    for picks in rng.integers(0, len(names), (ICC_DRAWS, len(names))):
+        try:
+            drawn.append([one.value for one in icc(x[np.concatenate([rows[k] for k in picks])])])
+        except ValueError:
+            continue
+    table = np.array(drawn).reshape(len(drawn), len(found))
+    tails = [100 * (1 - LEVEL) / 2, 100 * (1 + LEVEL) / 2]
+    if len(names) < 2 or len(drawn) < 0.9 * ICC_DRAWS:
+        return tuple(replace(one, low=math.nan, high=math.nan) for one in found)
+    limits = np.percentile(table, tails, axis=0)
+    return tuple(
+        replace(one, low=float(low), high=float(high))
+        for one, low, high in zip(found, *limits, strict=True)
+    )
+
+
 @dataclass(frozen=True)
 class BlandAltman:
     """Differences of paired values, first less second.
@@ -199,11 +252,15 @@ class BlandAltman:
     Attributes
     ----------
     bias, sd
-        Mean and standard deviation of the differences.
+        Mean and standard deviation of the differences; of several nights of known persons the mean of the
+        persons' means, and the SD of a single night of any person.
     lower, upper
         Limits of agreement: bias less and plus ``factor`` standard deviations.
     bias_ci, lower_ci, upper_ci
-        95 % intervals by Student's t; standard error of a limit sqrt(3 / n) standard deviations.
+        95 % intervals by Student's t; standard error of a limit sqrt(3 / n) standard deviations. Of several
+        nights of known persons: t over persons, and MOVER.
+    persons
+        How many persons; None where nights were taken as independent.
     """
 
     n: int
@@ -215,6 +272,55 @@ class BlandAltman:
     bias_ci: tuple[float, float]
     lower_ci: tuple[float, float]
     upper_ci: tuple[float, float]
+    persons: int | None = None
+
+
+def bland_altman_over_persons(
+    first: ArrayLike, second: ArrayLike, persons: Sequence[str], *, factor: float = 1.96
+) -> BlandAltman:
+    """Limits of agreement of single nights where persons have several: between and within persons apart.
+
+    Variance of a single difference = variance of the persons' means + (1 - mean of 1/m) x variance within
+    persons (Bland & Altman 1999, Stat Methods Med Res 8:135-160, section 5.3; from memory). Intervals of
+    the limits by MOVER (Zou 2013, Stat Methods Med Res 22:630-642; from memory): the distances of the bias
+    and of the SD to their own intervals, put together as the root of the sum of squares.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two persons.
+    """
+    from scipy.special import chdtri, stdtrit
+
+    d = np.asarray(first, dtype=np.float64) - np.asarray(second, dtype=np.float64)
+    names = list(dict.fromkeys(persons))
+    groups = [d[[p == name for p in persons]] for name in names]
+    n, total = len(groups), len(d)
+    if n < 2:
+        raise ValueError("limits of agreement over persons need two persons")
+    if total == n:
+        return replace(bland_altman(first, second, factor=factor), persons=n)
+    means = np.array([g.mean() for g in groups])
+    between = float(means.var(ddof=1))
+    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / (total - n)
+    share = 1 - float(np.mean([1 / len(g) for g in groups]))
+    variance = between + share * within
+    tail = (1 - LEVEL) / 2
+    down, up = 0.0, 0.0
+    for part, df in ((between, n - 1), (share * within, total - n)):
+        down += (part * (1 - df / chdtri(df, tail))) ** 2
+        up += (part * (df / chdtri(df, 1 - tail) - 1)) ** 2
+    sd = math.sqrt(variance)
+    sd_low = math.sqrt(max(variance - math.sqrt(down), 0.0))
+    sd_high = math.sqrt(variance + math.sqrt(up))
+    bias = float(means.mean())
+    half = float(stdtrit(n - 1, 1 - tail)) * math.sqrt(between / n)
+    short, long = (math.hypot(half, factor * v) for v in (sd - sd_low, sd_high - sd))
+    lower, upper = bias - factor * sd, bias + factor * sd
+    return BlandAltman(
+        total, factor, bias, sd, lower, upper, (bias - half, bias + half),
+        (lower - long, lower + short), (upper - short, upper + long), n,
+    )  # fmt: skip
 
 
 def bland_altman(first: ArrayLike, second: ArrayLike, *, factor: float = 1.96) -> BlandAltman:

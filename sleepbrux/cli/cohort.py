@@ -13,7 +13,7 @@ from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.cohort import Cohort, PersonNight
+    from sleepbrux.cohort import Cohort, Method, PersonNight
 
 
 def _shown(found: Cohort) -> Iterator[str]:
@@ -21,7 +21,9 @@ def _shown(found: Cohort) -> Iterator[str]:
 
     yield f"{found.persons} persons, {found.nights} nights; {found.method} ({found.why_method})"
     for e in found.effects:
-        yield f"  {e.term:<60}{e.ratio:>7.2f} ({e.low:.2f} to {e.high:.2f}), p {p_text(e.p)}, df {e.df:g}"
+        after = "" if e.p_holm is None else f", after Holm {p_text(e.p_holm)}"
+        yield (f"  {e.term:<60}{e.ratio:>7.2f} ({e.low:.2f} to {e.high:.2f}), p {p_text(e.p)}{after}, df "
+               f"{e.df:g}")  # fmt: skip
     for condition, p in found.wilcoxon_p.items():
         yield f"  Wilcoxon signed-rank, {condition}: p {'-' if p is None else p_text(p)}"
     yield from (f"\n{s}" for s in found.sentences)
@@ -100,10 +102,17 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
 )
 @click.option("--outcome", type=options.Words(), default="episodes per valid hour", show_default=True,
               help="What a table counts, with its denominator.")  # fmt: skip
+@click.option("--method", type=click.Choice(("log ratios", "GEE")), default="log ratios", show_default=True,
+              help="One log ratio a person, or a Poisson model over all nights.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(),
               help="Folder for page and JSON [default: here].")  # fmt: skip
 def command(
-    studies: tuple[Path, ...], results: Path | None, baseline: str, outcome: str, out: Path
+    studies: tuple[Path, ...],
+    results: Path | None,
+    baseline: str,
+    outcome: str,
+    method: Method,
+    out: Path,
 ) -> int:
     """Compare conditions over many persons.
 
@@ -122,7 +131,7 @@ def command(
             raise UsageError(str(error)) from error
     else:
         nights = _of_studies(studies, results)
-    found = compare_cohort(nights, baseline=baseline, outcome=outcome)
+    found = compare_cohort(nights, baseline=baseline, outcome=outcome, method=method)
     click.echo("\n".join([*_shown(found), PURPOSE]))
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "cohort.json", cohort_text(found))

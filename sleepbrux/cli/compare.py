@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,8 +14,10 @@ from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
+    from sleepbrux.compare.fixing import Record
     from sleepbrux.compare.model import Comparison, Contrast
     from sleepbrux.compare.study import StudyComparison
+    from sleepbrux.planning import Plan
     from sleepbrux.study import Study
 
 ORDERS = ("as it came", "planned phases", "randomised nights", "randomised blocks")
@@ -28,8 +31,10 @@ def _contrast(contrast: Contrast) -> Iterator[str]:
     r, test = contrast.ratio, contrast.rearrangement
     if r is None:
         return
-    yield (f"  p {p_text(r.p)}, p after Holm {p_text(r.p_holm)}; {r.method}, {r.df:.1f} degrees of freedom "
-           f"({r.why_method})")  # fmt: skip
+    yield (f"  p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method}); the sentence "
+           f"rests on p {p_text(r.p_holm)} after Holm")  # fmt: skip
+    if contrast.by_valid_hours is not None:
+        yield f"  with every valid hour counting the same: {contrast.by_valid_hours:.2f}"
     if test is not None:
         how = "all" if test.exact else "9,999 drawn of"
         yield (f"  rearrangement test: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
@@ -53,7 +58,19 @@ def _nights(comparison: Comparison, remarks: Mapping[str, Sequence[str]]) -> Ite
         yield f"{n.id:<20}{n.condition:<36}{numbers}{note}"
 
 
-def _shown(found: StudyComparison) -> str:
+def _more_nights(plans: Sequence[Plan]) -> list[str]:
+    """What the page says of more nights."""
+    if not plans:
+        return []
+    heads = ", ".join(f"to {p.ratio:g} times: {p.needed_text}" for p in plans)
+    return [
+        "",
+        f"More nights, if they vary as these did ({plans[0].design}), for a change told in "
+        f"{100 * plans[0].power:.0f} % of studies: {heads}",
+    ]
+
+
+def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
     from sleepbrux.compare.study import SDD
     from sleepbrux.purpose import PURPOSE
 
@@ -67,13 +84,21 @@ def _shown(found: StudyComparison) -> str:
         lines += _contrast(contrast)
         lines += [f"  {h.sentence}" for h in found.robustness
                   if (h.condition, h.against) == (contrast.condition, contrast.against)]  # fmt: skip
+    lines += _more_nights(plans)
     lines.append("")
-    lines += [f"{note.severity}: {note.text}" for note in comparison.cautions]
+    lines += [f"{note.severity}: {note.text}" for note in (*found.fixing, *comparison.cautions)]
     lines += [f"left out: {n.id}: {'; '.join(n.reasons)}" for n in found.left_out]
     lines += [f"missing: {n.id} ({n.condition}): {n.reason}" for n in found.missing]
     lines += [f"rescored: {text}" for text in found.rescored]
     lines += [SDD, PURPOSE]
     return "\n".join(lines) + "\n"
+
+
+def _file_of(path: Path) -> Path:
+    """The study file or table that a path stands for."""
+    if path.is_dir():
+        return path / ("study.toml" if (path / "study.toml").is_file() else "nights.csv")
+    return path
 
 
 def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
@@ -82,9 +107,7 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
     from sleepbrux.study import load_study
 
     given = {k: v for k, v in options.items() if v is not None}
-    if path.is_dir() and (path / "study.toml").is_file():
-        path = path / "study.toml"
-    table = path / "nights.csv" if path.is_dir() else path
+    table = _file_of(path)
     if path.is_dir() and not table.is_file():
         raise UsageError(
             f"folder {path.name!r} holds neither study.toml nor nights.csv; name a study file, or write the "
@@ -95,8 +118,8 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
             return study_from_table(table, **given), table.parent  # type: ignore[arg-type]
         if given:
             names = ", ".join(f"--{k.replace('_', '-')}" for k in given)
-            raise UsageError(f"{names}: {path.name} is a study file, which says so itself")
-        return load_study(path), following.results_of(path)
+            raise UsageError(f"{names}: {table.name} is a study file, which says so itself")
+        return load_study(table), following.results_of(table)
     except StudyError as error:
         raise UsageError(str(error)) from error
 
@@ -124,6 +147,7 @@ def command(
     Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
     in each of the two it is always "cannot tell yet".
     """
+    from sleepbrux.compare.fixing import look, record_path
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.outputs import ARCHIVE
@@ -134,10 +158,24 @@ def command(
     folder = following.found_results(_file_of(study), results or beside)
     with progress_bar(total=len(plan.night), desc="nights read") as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
-    with progress_bar(desc="drawn again and planned") as bar:
-        found = compare_study(plan, reading, keep_first_night=keep_first_night, progress=bar.update)
+    beside = record_path(_file_of(study))
+
+    def looked(comparison: Comparison) -> Record:
+        scored = len(plan.night) - len(reading.missing)
+        try:
+            return look(beside, plan, comparison, scored=scored, now=datetime.now(UTC))
+        except OSError as error:
+            raise UsageError(
+                f"{beside.name}: cannot be written ({error.strerror}); the record of what was fixed when "
+                "lies beside the study file: make its folder writable"
+            ) from error
+
+    with progress_bar(desc="compared and planned") as bar:
+        found = compare_study(
+            plan, reading, keep_first_night=keep_first_night, record=looked, progress=bar.update
+        )
         plans = study_plans(found, progress=bar.update)
-    click.echo(_shown(found), nl=False)
+    click.echo(_shown(found, plans), nl=False)
     target = out or folder
     write_study(found, target, plans=plans, clench=folder)
     click.echo(f"Page: {target / (STUDY + REPORT)}")

@@ -19,12 +19,15 @@ if TYPE_CHECKING:
 def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompared, list[str]]:
     """The nights of a study, what its comparison says, and ids of nights without a scoring."""
     from sleepbrux.cli.score import recorded_study
+    from sleepbrux.compare.fixing import record_path
     from sleepbrux.letter.compared import study_letters
     from sleepbrux.outputs import ARCHIVE
 
     plan = recorded_study(file)
     folder = following.found_results(file, results)
-    letters, comparison, missing = study_letters(plan, folder, suffix=ARCHIVE)
+    letters, comparison, missing = study_letters(
+        plan, folder, suffix=ARCHIVE, record=record_path(file)
+    )
     for night in missing:
         click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
     return letters, comparison, [night.id for night in missing]

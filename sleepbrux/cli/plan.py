@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,61 +18,100 @@ if TYPE_CHECKING:
 
 SPREADS = ("lavigne2001 episodes", "lavigne2001 bursts", "miettinen2018 episodes")
 DESIGNS = ("A-B-A", "randomised nights", "randomised blocks")
+PLANNED = ("A-B", *DESIGNS)
 
 
 def _curve(plan: Plan) -> list[str]:
     """A chart of letters: one row a number of nights."""
+    from sleepbrux.planning import bound_of
+
     lines = [f"  {'nights in each':>15}{'chance of telling':>20}"]
     for p in plan.points:
         mark = "  <- enough" if p.nights == plan.needed else ""
+        if p.least_p is not None and p.least_p > bound_of(plan):
+            mark = f"  least possible p {p.least_p:.3f}: cannot tell"
         lines.append(f"  {p.nights:>15}{100 * p.power:>18.0f} % {'#' * round(40 * p.power)}{mark}")
     return lines
 
 
-def _shown(plans: Sequence[Plan], variation: Variation) -> list[str]:
+def _shown(plans: Sequence[Plan]) -> list[str]:
+    first = plans[0]
+    variation = first.variation
+    span = (
+        ""
+        if variation.low_pct is None
+        else f", 80 % range {variation.low_pct:.0f} to {variation.high_pct:.0f} %"
+    )
+    apart = (
+        "first night recorded and set apart" if first.first_apart else "first night compared too"
+    )
     lines = [
-        f"nights vary by {variation.cv_pct:.1f} % beyond counting ({variation.source})",
-        f"{plans[0].events_per_night:.1f} events in a night without an appliance; {plans[0].contrasts} "
-        f"comparison(s); {plans[0].runs} simulated studies a point, so each chance is known to about "
-        f"{200 * plans[0].standard_error:.0f} points",
+        f"nights vary by {variation.cv_pct:.1f} % beyond counting{span} ({variation.source})",
+        f"{first.events_per_night:.1f} events in a night without an appliance; {first.design}, {apart}; "
+        f"{first.contrasts} condition{'s' if first.contrasts > 1 else ''} beside the baseline",
+        f"{first.runs} simulated studies a point, so each chance is known to about "
+        f"{200 * first.standard_error:.0f} points",
     ]
     for plan in plans:
-        found = (
-            f"{plan.needed} nights in each condition" if plan.needed
-            else f"more than {plan.points[-1].nights} nights in each condition"
-        )  # fmt: skip
         lines += [
-            f"\nrate goes to {plan.ratio:g} times: {found} for a chance of {100 * plan.power:.0f} %"
+            f"\nrate goes to {plan.ratio:g} times: {plan.needed_text} for a chance of "
+            f"{100 * plan.power:.0f} %"
         ]
+        if plan.expected is not None:
+            lines.append(
+                f"  with these looks {plan.expected:.1f} nights in each condition on average"
+            )
         lines += _curve(plan)
     return lines
 
 
-def _variation(
-    study: Path | None, results: Path | None, spread: str | None, cv_pct: float | None,
-    rate: float | None, hours: float,
-) -> tuple[float, Variation]:  # fmt: skip
-    """Events a night without an appliance, and how far nights vary."""
-    from sleepbrux.planning import PUBLISHED, Variation, extra_cv_pct, own_variation
+def _of_study(
+    study: Path, results: Path | None, ratios: Sequence[float], power: float, most_nights: int,
+    progress: Callable[[], object],
+) -> tuple[Plan, ...]:  # fmt: skip
+    """What the page of the study says of more nights: the same nights, design and numbers."""
+    from sleepbrux.cli.compare import study_of
+    from sleepbrux.compare.records import counted, read_records
+    from sleepbrux.compare.study import compare_counts
+    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.planning import plans_from, plans_of
 
-    if study is not None:
-        from sleepbrux.cli.compare import study_of
-        from sleepbrux.compare.core import compare_nights
-        from sleepbrux.compare.records import counted, read_records
-        from sleepbrux.outputs import ARCHIVE
-
-        plan, beside = study_of(study, {})
-        reading = read_records(plan, results or beside, suffix=ARCHIVE, robust=False)
+    plan, beside = study_of(study, {})
+    reading = read_records(plan, results or beside, suffix=ARCHIVE, robust=False)
+    if len({r.entry.condition for r in reading.records}) == 1:
         nights, counts = counted(reading.records, plan.primary_outcome)
-        if not counts:
-            raise UsageError(
-                f"{plan.primary_outcome} is no count of events, so it cannot be planned"
-            )
-        kept = list(nights)
-        if len({n.condition for n in nights}) > 1:
-            kept = list(compare_nights(nights, baseline=plan.baseline, rearranged=False).nights)
-        base = [n for n in kept if n.condition == plan.baseline] or kept
-        return sum(n.events for n in base) / max(len(base), 1), own_variation(kept)
+        return plans_from(
+            nights[1:], reading.records[0].entry.condition, ratios, order=plan.order, counts=counts,
+            outcome=plan.primary_outcome, power=power, most_nights=most_nights, progress=progress,
+        )  # fmt: skip
+    found = compare_counts(plan, reading)
+    return plans_of(found, ratios, power=power, most_nights=most_nights, progress=progress)
+
+
+def _fixed(file: Path, results: Path | None) -> list[str]:
+    """Record what a study file fixes; what the record then says."""
+    from sleepbrux.cli.compare import study_of
+    from sleepbrux.compare.fixing import fix, fixing_notes, record_path, scored_nights
+    from sleepbrux.outputs import ARCHIVE
+
+    plan, beside = study_of(file, {})
+    scored = scored_nights(results or beside, plan, ARCHIVE)
+    path = record_path(file)
+    try:
+        record = fix(path, plan, scored=scored, now=datetime.now(UTC))
+    except OSError as error:
+        raise UsageError(
+            f"{path.name}: cannot be written ({error.strerror}); make the folder of {file.name} writable"
+        ) from error
+    return [*(f"{n.severity}: {n.text}" for n in fixing_notes(record, plan)), f"Record: {path}"]
+
+
+def _variation(
+    spread: str | None, cv_pct: float | None, rate: float | None, hours: float
+) -> tuple[float, Variation]:
+    """Events a night without an appliance, and how far nights vary."""
+    from sleepbrux.planning import PUBLISHED, Variation, extra_cv_pct
+
     if rate is None:
         raise UsageError("give --rate (events per valid hour without an appliance), or --study")
     events = rate * hours
@@ -85,6 +124,22 @@ def _variation(
             extra, f"{known.cv_pct:g} % in all, counting noise taken out; {known.source}"
         )
     return events, Variation(cv_pct or 0.0, "as given")
+
+
+def _looks(text: str | None) -> tuple[int, ...]:
+    """Numbers of nights at which is looked, from ``"4,7,10"``."""
+    if text is None:
+        return ()
+    try:
+        looks = tuple(int(v) for v in text.split(","))
+    except ValueError:
+        looks = ()
+    if len(looks) < 2 or list(looks) != sorted(set(looks)) or looks[0] < 4:
+        raise UsageError(
+            f"--looks {text!r}: give two or more rising numbers of nights in each condition, the first 4 or "
+            "more, for example 6,9,12"
+        )
+    return looks
 
 
 def _schedule(design: str, conditions: str, nights: int, start: datetime | None, seed: int,
@@ -100,6 +155,12 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
     write_text(out / "schedule.csv", schedule_csv(laid))
     write_text(out / "schedule.toml", schedule_toml(laid, baseline=names[0]))
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
+    if laid.least_p is not None:
+        lines.append(
+            f"Least possible p of the test that stands on the drawing: {laid.least_p:.4f}."
+        )
+    if laid.warning:
+        lines.append(f"warning: {laid.warning}")
     lines += [f"  {n.date} {n.id}  {n.condition}" + (f"  (block {n.block})" if n.block else "")
               for n in laid.nights]  # fmt: skip
     return [
@@ -124,8 +185,12 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
               help="True ratio to be told, may be repeated [default: 0.5 and 0.75].")  # fmt: skip
 @click.option("--power", type=options.Number(0.5, 0.99), default=0.8, show_default=True,
               help="Wanted chance of telling it.")  # fmt: skip
-@click.option("--contrasts", type=click.IntRange(1, 45), default=1, show_default=True,
-              help="Comparisons between conditions (3 for two appliances and none).")  # fmt: skip
+@click.option("--design", "planned", type=click.Choice(PLANNED), default=None,
+              help="How nights are laid out [default: as --schedule, else randomised nights].")  # fmt: skip
+@click.option("--contrasts", type=click.IntRange(1, 9), default=None,
+              help="Conditions beside the baseline [default: those of --conditions].")  # fmt: skip
+@click.option("--looks", default=None,
+              help="Nights in each condition at which is looked, set beforehand: 6,9,12.")  # fmt: skip
 @click.option("--most-nights", type=click.IntRange(4, 200), default=60, show_default=True,
               help="Stop at so many nights in each condition.")  # fmt: skip
 @click.option("--schedule", "design", type=click.Choice(DESIGNS), default=None,
@@ -140,12 +205,15 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the drawing."
 )
+@click.option("--fix", "fixed", type=click.Path(path_type=Path, exists=True, dir_okay=False), default=None,
+              help="Record what this study file fixes, before the first night is scored.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(),
               help="Folder for the table and the schedule [default: here].")  # fmt: skip
 def command(
     study: Path | None, results: Path | None, rate: float | None, hours: float, spread: str | None,
-    cv_pct: float | None, ratio: tuple[float, ...], power: float, contrasts: int, most_nights: int,
-    design: str | None, conditions: str, nights: int | None, start: datetime | None, seed: int, out: Path,
+    cv_pct: float | None, ratio: tuple[float, ...], power: float, planned: str | None,
+    contrasts: int | None, looks: str | None, most_nights: int, design: str | None, conditions: str,
+    nights: int | None, start: datetime | None, seed: int, fixed: Path | None, out: Path,
 ) -> int:  # fmt: skip
     """Plan a comparison: nights in each condition to tell a change, by simulation.
 
@@ -155,14 +223,24 @@ def command(
     from sleepbrux.planning import plan_nights, plans_csv
     from sleepbrux.purpose import PURPOSE
 
-    events, variation = _variation(study, results, spread, cv_pct, rate, hours)
+    if fixed is not None:
+        click.echo("\n".join(_fixed(fixed, results)))
+        if rate is None and study is None:
+            return 0
+    ratios = ratio or (0.5, 0.75)
     with progress_bar(desc="points simulated") as bar:
-        plans = [
-            plan_nights(events, variation, r, contrasts=contrasts, power=power, most_nights=most_nights,
-                        progress=bar.update)
-            for r in ratio or (0.5, 0.75)
-        ]  # fmt: skip
-    lines = _shown(plans, variation)
+        if study is not None:
+            plans = _of_study(study, results, ratios, power, most_nights, bar.update)
+        else:
+            events, variation = _variation(spread, cv_pct, rate, hours)
+            laid: Any = planned or design or "randomised nights"
+            others = contrasts or max(len([c for c in conditions.split(",") if c.strip()]) - 1, 1)
+            plans = tuple(
+                plan_nights(events, variation, r, design=laid, contrasts=others, looks=_looks(looks),
+                            power=power, most_nights=most_nights, progress=bar.update)
+                for r in ratios
+            )  # fmt: skip
+    lines = _shown(plans)
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "plan.csv", plans_csv(plans))
     if design is not None:

@@ -8,13 +8,14 @@ from itertools import pairwise
 from sleepbrux.compare.model import Contrast, CountedNight
 from sleepbrux.compare.ratio import RateRatio, p_text
 from sleepbrux.compare.rearrange import RANDOMISED
-from sleepbrux.compare.rules import ALIKE_NIGHTS, EARLY_DAYS, SERIAL, TREND_P
+from sleepbrux.compare.rules import ALIKE_NIGHTS, EARLY_DAYS, SERIAL, TREND_P, UNLIKE_SPREAD
 from sleepbrux.compare.sentences import nights_with
 from sleepbrux.compare.trend import Trend
 from sleepbrux.errors import Note
 from sleepbrux.study import NO_APPLIANCE, Order
 
 CONFOUNDED = 0.5
+HOURS_UNLIKE = 1.05
 HABITUATION = Note(
     "habituation", "note",
     "Recorder and appliance are both new at first. A published single-case design begins with two weeks "
@@ -43,6 +44,11 @@ INDEPENDENT = Note(
     "independent-nights", "note",
     "Every interval and p takes the nights as independent of each other.",
 )  # fmt: skip
+NEIGHBOURS = Note(
+    "neighbouring-nights", "note",
+    "The order was not drawn, so beside each plain interval stands one that allows for neighbouring nights "
+    "being alike, by a correlation of 0 to 0.9 that nobody knows. A slow change with time is not in it.",
+)  # fmt: skip
 
 
 def cautions_of(
@@ -68,8 +74,9 @@ def cautions_of(
         *_time(trend, kept),
         *_early(ordered),
         *_numbers([c.ratio for c in contrasts if c.ratio is not None]),
+        *_hours(contrasts),
         HABITUATION,
-        INDEPENDENT,
+        INDEPENDENT if order in RANDOMISED else NEIGHBOURS,
     ]
     return tuple(found)
 
@@ -142,6 +149,34 @@ def _early(ordered: Sequence[CountedNight]) -> Iterator[Note]:
                 f"{condition}: worn for {days} days {source}, fewer than {EARLY_DAYS.value:g}: early "
                 "response, may not last (Harada 2006 saw fewer events right after insertion only, none at 2, "
                 "4 and 6 weeks; result from memory).",
+            )  # fmt: skip
+
+
+def _hours(contrasts: Sequence[Contrast]) -> Iterator[Note]:
+    for c in contrasts:
+        if c.ratio is None:
+            continue
+        plain = c.by_valid_hours or c.ratio.ratio
+        if max(c.ratio.ratio / plain, plain / c.ratio.ratio) > HOURS_UNLIKE:
+            yield Note(
+                "hours-unlike", "note",
+                f"{nights_with(c.condition)} and {nights_with(c.against)} were valid at different hours of "
+                f"the night. Hour by hour the ratio is {c.ratio.ratio:.2f}; with every valid hour "
+                f"counting the same it is {plain:.2f}.",
+            )  # fmt: skip
+        few, many = sorted(c.ratio.dispersions or (1.0, 1.0))
+        if many > UNLIKE_SPREAD.value * few:
+            yield Note(
+                "unlike-spreads", "warning",
+                f"{nights_with(c.condition)} and {nights_with(c.against)}: the one kind of nights varies far "
+                f"more than the other (variance over counting {many:.1f} against {few:.1f}). By simulation "
+                "\"lower\" or \"higher\" is then said of no effect in up to 7 of 100 studies, not 5.",
+            )  # fmt: skip
+        if c.ratio.skewed:
+            yield Note(
+                "skewed-nights", "note",
+                f"{nights_with(c.condition)} and {nights_with(c.against)}: silent or very unequal nights. "
+                "The interval is the wider one of two.",
             )  # fmt: skip
 
 

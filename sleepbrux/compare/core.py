@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 
+import numpy as np
+
 from sleepbrux.compare.cautions import cautions_of
+from sleepbrux.compare.hours import as_table, common_shape, weighted_hours
+from sleepbrux.compare.judge import judge
 from sleepbrux.compare.model import Apart, Comparison, Contrast, CountedNight
 from sleepbrux.compare.ratio import RateRatio, holm, rate_ratio
-from sleepbrux.compare.rearrange import Rearrangement, rearrangement_test
+from sleepbrux.compare.rearrange import ASSUMPTIONS, RANDOMISED, Arrangements, Rearrangement
+from sleepbrux.compare.rules import VERDICT_P
 from sleepbrux.compare.sentences import sentence_of, side_by_side_of, verdict_of
+from sleepbrux.compare.serial import Serial, serial_of
 from sleepbrux.compare.trend import Trend, trend_over_nights
 from sleepbrux.errors import UsageError
 from sleepbrux.study import NO_APPLIANCE, Order
+
+FEWER_DRAWN = 1_999
 
 
 def in_time(nights: Sequence[CountedNight]) -> list[CountedNight]:
@@ -38,14 +46,30 @@ def _set_apart(
     return kept, apart
 
 
-def _pair(nights: Sequence[CountedNight], condition: str, against: str, *,
-          counts: bool) -> RateRatio | None:  # fmt: skip
+def _pair(nights: Sequence[CountedNight], condition: str, against: str, *, counts: bool,
+          weighted: bool = True) -> RateRatio | None:  # fmt: skip
     groups = [[n for n in nights if n.condition == c] for c in (condition, against)]
-    values = [part for g in groups for part in ([n.events for n in g], [n.hours for n in g])]
+    values = [
+        part for g in groups
+        for part in ([n.events for n in g], [n.exposure if weighted else n.hours for n in g])
+    ]  # fmt: skip
     try:
         return rate_ratio(*values, condition=condition, against=against, counts=counts)
     except UsageError:
         return None
+
+
+def _weighted(nights: Sequence[CountedNight]) -> tuple[list[CountedNight], tuple[float, ...]]:
+    """Nights with their hours weighted by the common shape of the night, where every hour is known."""
+    if not nights or not all(n.by_hour for n in nights):
+        return list(nights), ()
+    events, hours = as_table([n.by_hour for n in nights])
+    weighted = weighted_hours(events, hours)
+    shape = common_shape(events, hours)
+    return (
+        [replace(n, weighted_hours=float(w)) for n, w in zip(nights, weighted, strict=True)],
+        tuple(float(v) for v in shape),
+    )
 
 
 def _blocked(order: Order, nights: Sequence[CountedNight]) -> Order:
@@ -55,19 +79,74 @@ def _blocked(order: Order, nights: Sequence[CountedNight]) -> Order:
     return order
 
 
-def _rearranged(
-    nights: Sequence[CountedNight], found: RateRatio, order: Order
-) -> Rearrangement | None:
-    pair = [n for n in nights if n.condition in (found.condition, found.against)]
-    if not found.counts:
-        return None
-    return rearrangement_test(
-        [n.events for n in pair],
-        [n.hours for n in pair],
-        [n.condition == found.condition for n in pair],
-        order,
-        [n.block for n in pair],
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A contrast before Holm."""
+
+    ratio: RateRatio
+    test: Rearrangement | None
+    serial: Serial | None
+
+
+def _found(
+    nights: Sequence[CountedNight],
+    ratio: RateRatio,
+    order: Order,
+    *,
+    counts: bool,
+    rearranged: bool,
+) -> _Found:
+    """Interval, tests and p of a contrast, by the design."""
+    pair = [n for n in nights if n.condition in (ratio.condition, ratio.against)]
+    y = np.array([[n.events for n in pair]], dtype=np.float64)
+    h = np.array([[n.exposure for n in pair]], dtype=np.float64)
+    labels = np.array([n.condition == ratio.condition for n in pair])
+    run = (rearranged or order in RANDOMISED) and (counts or bool((y > 0).all()))
+    places = Arrangements.of(labels, order, [n.block for n in pair]) if run else None
+    judged = judge(y, h, labels, order, when_of(pair)[0], counts=counts, places=places)
+    test = None
+    if places is not None:
+        test = Rearrangement(
+            float(judged.p_rearranged[0]),
+            places.least_p,
+            places.count,
+            places.exact,
+            ASSUMPTIONS[order],
+        )
+    if ratio.skewed and counts and not ratio.zero:
+        inverted = places or Arrangements.of(
+            labels, order, [n.block for n in pair], drawn=FEWER_DRAWN
+        )
+        low, high = (float(np.exp(v[0])) for v in inverted.interval(y, h))
+        ratio = replace(
+            ratio, low=min(low, ratio.low), high=max(high, ratio.high),
+            interval="wider of t and rearrangement",
+        )  # fmt: skip
+    serial = judged.serial and serial_of(judged.serial, ratio.low, ratio.high)
+    return _Found(
+        replace(ratio, p_verdict=float(judged.p[0]), p_equal=float(judged.p_equal[0])), test, serial
     )
+
+
+def _after_holm(found: Sequence[_Found | None], baseline: str) -> list[_Found | None]:
+    """p after Holm over the contrasts with the baseline; those of the others stay as they are."""
+    tested = [f.ratio for f in found if f is not None and f.ratio.against == baseline]
+    told, equal = (
+        iter(holm([getattr(r, name) for r in tested]) if tested else ())
+        for name in ("p_verdict", "p_equal")
+    )
+    out = []
+    for f in found:
+        if f is None:
+            out.append(None)
+            continue
+        r = f.ratio
+        if r.against == baseline:
+            r = replace(r, p_holm=next(told), p_equal_holm=next(equal))
+        else:
+            r = replace(r, p_holm=r.p_verdict, p_equal_holm=r.p_equal)
+        out.append(replace(f, ratio=r))
+    return out
 
 
 def compare_nights(
@@ -79,6 +158,7 @@ def compare_nights(
     counts: bool = True,
     keep_first_night: bool = False,
     rearranged: bool = True,
+    verdict_p: float = VERDICT_P.value,
 ) -> Comparison:
     """Compare the conditions of one person, nights as units.
 
@@ -97,7 +177,10 @@ def compare_nights(
     keep_first_night
         Compare the first night of the study with the others; else it stands apart.
     rearranged
-        Also run the rearrangement tests; they take the most time.
+        Also run the rearrangement tests where the order was not drawn and no sentence rests on them; they
+        take the most time. Where it was drawn they always run.
+    verdict_p
+        Bound of the p that a sentence rests on: `rules.LOOKS_P` where looks were set beforehand.
 
     Raises
     ------
@@ -120,16 +203,23 @@ def compare_nights(
         raise UsageError(f"a comparison needs nights under two conditions or more; there is {only}")
     stated, order = order, _blocked(order, ordered)
     kept, apart = _set_apart(ordered, keep_first=keep_first_night)
+    kept, shape = _weighted(kept) if counts else (kept, ())
     pairs = [(b, a) for a, b in combinations(names, 2)]
-    found = [_pair(kept, *pair, counts=counts) for pair in pairs]
-    known = [r for r in found if r is not None]
-    adjusted = iter(holm([r.p for r in known]) if known else ())
-    found = [r and replace(r, p_holm=next(adjusted)) for r in found]
     first = next((a.night for a in apart if a.reason.startswith("first night")), None)
-    again = [n for n in ordered if n in kept or n is first]
+    ids = {n.id for n in kept}
+    again = [n for n in ordered if n.id in ids or n is first]
+    again = _weighted(again)[0] if counts else again
+    base = baseline if baseline in names else names[0]
+    found: list[_Found | None] = []
+    for pair in pairs:
+        ratio = _pair(kept, *pair, counts=counts)
+        found.append(
+            None if ratio is None
+            else _found(kept, ratio, order, counts=counts, rearranged=rearranged)
+        )  # fmt: skip
     contrasts = []
-    for (condition, against), ratio in zip(pairs, found, strict=True):
-        if ratio is None:
+    for (condition, against), one in zip(pairs, _after_holm(found, base), strict=True):
+        if one is None:
             rates = tuple(
                 tuple(n.rate for n in kept if n.condition == c and n.rate is not None)
                 for c in (condition, against)
@@ -137,20 +227,24 @@ def compare_nights(
             text = side_by_side_of(condition, against, (rates[0], rates[1]), outcome)
             contrasts.append(Contrast(condition, against, None, None, "cannot tell yet", text))
             continue
-        verdict = verdict_of(ratio)
+        verdict = verdict_of(one.ratio, serial=one.serial, bound=verdict_p, tested=against == base)
         touched = first is not None and first.condition in (condition, against)
+        plain = _pair(kept, condition, against, counts=counts, weighted=False) if shape else None
         contrasts.append(
             Contrast(
-                condition, against, ratio, _rearranged(kept, ratio, order) if rearranged else None, verdict,
-                sentence_of(ratio, verdict, outcome, order, contrasts=len(known)),
+                condition, against, one.ratio, one.test, verdict,
+                sentence_of(one.ratio, verdict, outcome, order, serial=one.serial, test=one.test,
+                            bound=verdict_p),
                 _pair(again, condition, against, counts=counts) if touched else None,
+                one.serial,
+                plain.ratio if plain else None,
             )
         )  # fmt: skip
-    trend = _trend(kept) if counts else None
+    trend = _trend(kept, counts=counts)
     return Comparison(
         outcome=outcome,
         order=order,
-        baseline=baseline if baseline in names else names[0],
+        baseline=base,
         conditions=tuple(names),
         nights=tuple(kept),
         apart=tuple(apart),
@@ -158,17 +252,30 @@ def compare_nights(
         trend=trend,
         cautions=cautions_of(ordered, kept, contrasts, trend, order, stated, baseline),
         counts=counts,
+        shape=shape,
+        verdict_p=verdict_p,
     )
 
 
-def _trend(nights: Sequence[CountedNight]) -> Trend | None:
+def when_of(nights: Sequence[CountedNight]) -> tuple[list[float], str]:
+    """When nights were, for their distance in time: days where every date is known and none is twice."""
+    dates = [n.date for n in nights if n.date is not None]
+    if len(set(dates)) == len(nights):
+        return [float(d.toordinal()) for d in dates], "days"
+    return [float(k) for k in range(len(nights))], "nights in order"
+
+
+def _trend(nights: Sequence[CountedNight], *, counts: bool) -> Trend | None:
+    if not counts and any(n.events <= 0 for n in nights):
+        return None
     dates = [n.date for n in nights if n.date is not None]
     dated = len(dates) == len(nights)
     when = [d.toordinal() for d in dates] if dated else list(range(len(nights)))
     return trend_over_nights(
         [n.events for n in nights],
-        [n.hours for n in nights],
+        [n.exposure for n in nights],
         [n.condition for n in nights],
         [float(v) for v in when],
         unit="days" if dated else "nights in order",
+        counts=counts,
     )

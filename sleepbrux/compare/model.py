@@ -7,7 +7,9 @@ from datetime import date
 
 from sleepbrux.compare.ratio import RateRatio
 from sleepbrux.compare.rearrange import Rearrangement
+from sleepbrux.compare.rules import VERDICT_P
 from sleepbrux.compare.sentences import Verdict
+from sleepbrux.compare.serial import Serial
 from sleepbrux.compare.trend import Trend
 from sleepbrux.errors import Note
 from sleepbrux.study import Order
@@ -27,6 +29,11 @@ class CountedNight:
         As in the study file; None where it does not say.
     fully_worn
         False where an appliance was worn for part of the night only: such a night stands apart.
+    by_hour
+        Events and valid hours in each hour since the analysed window began; empty where not known.
+    weighted_hours
+        Valid hours, each weighted by how often events come at that hour of the night; set by the
+        comparison, None where the hours of some night are not known.
     """
 
     id: str
@@ -37,6 +44,13 @@ class CountedNight:
     block: int | None = None
     days_since_first_worn: int | None = None
     fully_worn: bool = True
+    by_hour: tuple[tuple[float, float], ...] = ()
+    weighted_hours: float | None = None
+
+    @property
+    def exposure(self) -> float:
+        """What the comparison divides by."""
+        return self.hours if self.weighted_hours is None else self.weighted_hours
 
     @property
     def rate(self) -> float | None:
@@ -64,6 +78,10 @@ class Contrast:
         Test that follows the design; None without a ratio.
     with_first_night
         The ratio with the first night of the study among the others; None where it changes nothing.
+    serial
+        Ratio and interval that allow for neighbouring nights being alike; None where the order was drawn.
+    by_valid_hours
+        The ratio with every valid hour counting the same; None where hours were not weighted.
     """
 
     condition: str
@@ -73,6 +91,8 @@ class Contrast:
     verdict: Verdict
     sentence: str
     with_first_night: RateRatio | None = None
+    serial: Serial | None = None
+    by_valid_hours: float | None = None
 
 
 @dataclass(frozen=True)
@@ -91,6 +111,10 @@ class Comparison:
         Each appliance against the baseline, then against each other.
     cautions
         What every reader of the sentences must know.
+    shape
+        Rate of each hour of the night over that of the whole night; empty where hours are not known.
+    verdict_p
+        Bound of the p that a sentence rests on.
     """
 
     outcome: str
@@ -103,3 +127,5 @@ class Comparison:
     trend: Trend | None
     cautions: tuple[Note, ...]
     counts: bool = True
+    shape: tuple[float, ...] = ()
+    verdict_p: float = VERDICT_P.value

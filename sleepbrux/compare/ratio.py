@@ -17,14 +17,14 @@ from sleepbrux.compare.rules import (
     ALIKE_SPREAD,
     LEAST_DISPERSION,
     LEVEL,
-    POWER,
-    VERDICT_P,
+    SKEWED,
     ZERO_ADDED,
 )
 from sleepbrux.errors import UsageError
 
 Floats = NDArray[np.float64]
 Method = Literal["quasi-Poisson", "Welch"]
+Shown = Literal["t", "wider of t and rearrangement"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +49,12 @@ class Arm:
     hours: Floats
     dispersion: Floats
     variance: Floats
+
+    @property
+    def spread(self) -> Any:
+        """SD of nights over their mean, about: from ``variance``, which is that of a mean."""
+        found = np.sqrt(self.variance * (self.n - 1))
+        return float(found) if np.ndim(found) == 0 else found
 
 
 def arm(events: ArrayLike, hours: ArrayLike) -> Arm:
@@ -86,6 +92,18 @@ class Estimate:
         from scipy.special import stdtr
 
         return np.asarray(2 * stdtr(self.df, -np.abs(self.log_ratio) / self.se))
+
+    def above(self, at: float) -> Floats:
+        """One-sided p of "the logarithm is not above this"."""
+        from scipy.special import stdtr
+
+        return np.asarray(stdtr(self.df, -(self.log_ratio - at) / self.se))
+
+    def under(self, at: float) -> Floats:
+        """One-sided p of "the logarithm is not below this"."""
+        from scipy.special import stdtr
+
+        return np.asarray(stdtr(self.df, (self.log_ratio - at) / self.se))
 
 
 def estimate(a: Arm, b: Arm, *, counts: bool = True) -> Estimate:
@@ -133,6 +151,28 @@ def estimate(a: Arm, b: Arm, *, counts: bool = True) -> Estimate:
     return Estimate(log_ratio, np.where(pooled, quasi, se), np.where(pooled, pool_df, df), pooled)
 
 
+def of_logs(a: Floats, b: Floats) -> Estimate:
+    """Mean of ``a`` less that of ``b`` along the last axis, Welch: for logarithms of nights' values."""
+    (ma, va), (mb, vb) = ((v.mean(axis=-1), v.var(axis=-1, ddof=1) / v.shape[-1]) for v in (a, b))
+    na, nb = a.shape[-1], b.shape[-1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = (va + vb) ** 2 / (va**2 / (na - 1) + vb**2 / (nb - 1))
+    df = np.where(np.isfinite(df), df, min(na, nb) - 1.0)
+    return Estimate(ma - mb, np.sqrt(va + vb), df, np.zeros(np.shape(ma), dtype=np.bool_))
+
+
+def contrast(y: Floats, h: Floats, is_with: NDArray[np.bool_], *, counts: bool = True) -> Estimate:
+    """The nights with the label against the others; shape (..., n_nights).
+
+    Values that count nothing are compared by the logarithms of nights, where every one is above 0.
+    """
+    if not counts and (y > 0).all():
+        z = np.log(y / h)
+        return of_logs(z[..., is_with], z[..., ~is_with])
+    arms = [arm(y[..., m], h[..., m]) for m in (is_with, ~is_with)]
+    return estimate(arms[0], arms[1], counts=counts)
+
+
 def holm(p: Sequence[float]) -> tuple[float, ...]:
     """p after Holm's step-down correction (Holm 1979, Scand J Stat 6:65-70), in the order given.
 
@@ -168,14 +208,24 @@ class RateRatio:
         Events and valid hours (for a measure that is no count: sum of values, and nights).
     low, high
         95 % interval.
-    p, p_holm
-        Two-sided; after Holm over the contrasts of the primary outcome.
+    p
+        Two-sided, of t.
+    p_verdict, p_holm
+        What the sentence rests on (`judge.Judged.p`), and the same after Holm over the contrasts with the
+        baseline.
+    p_equal, p_equal_holm
+        Likewise for "no more than a quarter less or a third more".
     method, why_method
         Which form of `estimate`, and by which part of the rule.
     dispersions
         Variance over that of counting noise, here and there; empty where the measure is no count.
     zero
         Whether a condition without any event had half an event added.
+    spreads
+        SD of nights over their mean, here and there.
+    interval
+        Which interval is shown: each end the further one of t and of the rearrangement test turned round
+        where nights are skewed or silent (`rules.SKEWED`), else that of t.
     """
 
     condition: str
@@ -190,14 +240,23 @@ class RateRatio:
     low: float
     high: float
     p: float
+    p_verdict: float
     p_holm: float
+    p_equal: float
+    p_equal_holm: float
     df: float
     method: Method
     why_method: str
     dispersions: tuple[float, ...]
     zero: bool
-    nightly_variance: float
+    spreads: tuple[float, float]
     counts: bool = True
+    interval: Shown = "t"
+
+    @property
+    def skewed(self) -> bool:
+        """Whether the interval of t is known to be too short here, by `rules.SKEWED`."""
+        return max(self.spreads) > SKEWED.value
 
 
 def rate_ratio(
@@ -237,7 +296,9 @@ def rate_ratio(
     a, b = arm(events, hours), arm(events_against, hours_against)
     if a.total + b.total <= 0 or (not counts and min(a.total, b.total) <= 0):
         raise UsageError("a rate ratio needs sums above 0; here there is no event on any night")
-    found = estimate(a, b, counts=counts)
+    y, h = np.array([*events, *events_against], float), np.array([*hours, *hours_against], float)
+    logs = not counts and bool((y > 0).all())
+    found = contrast(y, h, np.arange(len(y)) < a.n, counts=counts)
     low, high = found.limits()
     zero = bool(min(a.total, b.total) == 0)
     pooled = bool(found.pooled)
@@ -254,23 +315,22 @@ def rate_ratio(
         low=float(np.exp(low)),
         high=float(np.exp(high)),
         p=float(found.p()),
+        p_verdict=float(found.p()),
         p_holm=float(found.p()),
+        p_equal=1.0,
+        p_equal_holm=1.0,
         df=float(found.df),
         method="quasi-Poisson" if pooled else "Welch",
-        why_method=_why(a, b, pooled=pooled, zero=zero, counts=counts),
+        why_method=(
+            "no count of events: the logarithms of nights are compared"
+            if logs
+            else _why(a, b, pooled=pooled, zero=zero, counts=counts)
+        ),
         dispersions=(float(a.dispersion), float(b.dispersion)) if counts else (),
         zero=zero,
-        nightly_variance=_nightly(a, b),
+        spreads=(a.spread, b.spread),
         counts=counts,
     )
-
-
-def _nightly(a: Arm, b: Arm) -> float:
-    """Mean relative variance of one night's rate in the two conditions, counting noise in it."""
-    parts = [
-        float(x.variance) * (x.n - 1) for x in (a, b) if x.total > 0
-    ]  # HC3 x n x (n - 1) / n: about the sample variance over the squared mean
-    return sum(parts) / len(parts)
 
 
 def _why(a: Arm, b: Arm, *, pooled: bool, zero: bool, counts: bool) -> str:
@@ -284,34 +344,6 @@ def _why(a: Arm, b: Arm, *, pooled: bool, zero: bool, counts: bool) -> str:
     if large > ALIKE_NIGHTS.value * small:
         return f"numbers of nights differ by more than a factor of {ALIKE_NIGHTS.value:g}"
     return f"dispersions differ by more than a factor of {ALIKE_SPREAD.value:g}"
-
-
-def nights_to_tell(
-    nightly_variance: float, ratio: float, *, contrasts: int = 1, power: float = POWER.value
-) -> int:
-    """Nights in each of two conditions until a change would be told with this power; a t formula.
-
-    The planning by simulation is `planning.plan_nights`; this is its shortcut, for a sentence.
-
-    Parameters
-    ----------
-    nightly_variance
-        Relative variance of one night's rate.
-    ratio
-        True ratio to be told from 1.
-    contrasts
-        How many comparisons Holm's correction divides the bound by, at worst.
-    """
-    from scipy.special import stdtrit
-
-    n = 4
-    while n < 1000:
-        df = 2.0 * n - 2
-        needed = stdtrit(df, 1 - VERDICT_P.value / contrasts / 2) + stdtrit(df, power)
-        if needed**2 * 2 * nightly_variance / n <= np.log(ratio) ** 2:
-            break
-        n += 1
-    return n
 
 
 def p_text(p: float) -> str:

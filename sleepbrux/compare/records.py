@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepbrux.compare.model import CountedNight
 from sleepbrux.compare.ratio import Floats
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
+from sleepbrux.episodes import KINDS
 from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.night import Night, find_events, rescore
 from sleepbrux.nights import (
@@ -26,7 +28,9 @@ from sleepbrux.nights import (
     night_value,
     pool,
 )
+from sleepbrux.spans import Spans
 from sleepbrux.study import Study, StudyNight
+from sleepbrux.uncertainty import hours_between
 from sleepbrux.wear import Wear, worn
 
 THRESHOLDS_PCT_MVC = (5.0, 10.0, 15.0, 20.0, 30.0)
@@ -35,11 +39,12 @@ OTHER_CRITERIA = ("phasic_tonic_10mvc", "lavigne1996", "aasm")
 
 @dataclass(frozen=True)
 class UnderRule:
-    """Episodes and valid hours of a night under another rule."""
+    """Episodes and valid hours of a night under another rule, in all and in each hour of the window."""
 
     rule: str
     events: int
     hours: float
+    by_hour: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +61,8 @@ class Record:
         The night under other thresholds and criteria.
     rescored_from
         Criterion of the archive, where the night was scored again by the study's.
+    by_hour
+        Measure to events and valid hours in each hour since the window began.
     """
 
     entry: StudyNight
@@ -68,6 +75,7 @@ class Record:
     warnings: int
     under_rules: tuple[UnderRule, ...] = ()
     rescored_from: str = ""
+    by_hour: dict[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -119,8 +127,41 @@ def under_rules(night: Night) -> tuple[UnderRule, ...]:
             )
         except UsageError:
             continue
-        rows.append(UnderRule(name, len(events.chosen.episodes), events.chosen.valid.hours))
+        onsets = events.episodes.starts[events.chosen.episodes]
+        rows.append(
+            UnderRule(
+                name, len(onsets), events.chosen.valid.hours,
+                in_hours(onsets, events.chosen.window, events.chosen.valid),
+            )
+        )  # fmt: skip
     return tuple(rows)
+
+
+def in_hours(
+    onsets: NDArray[np.int64], window: Spans, valid: Spans
+) -> tuple[tuple[float, float], ...]:
+    """Events and valid hours in each hour since the analysed window began, which is lights off if known."""
+    if not len(window):
+        return ()
+    hour = valid.grid.slots_for(3600)
+    first, last = int(window.starts[0]), int(window.stops[-1])
+    edges = np.arange(first, last + hour, hour)
+    events = np.histogram(onsets, bins=edges)[0]
+    hours = hours_between(valid, edges)
+    return tuple(zip(events.astype(float).tolist(), hours.tolist(), strict=True))
+
+
+def _by_hour(night: Night) -> dict[str, tuple[tuple[float, float], ...]]:
+    """Measures that count events, hour by hour."""
+    chosen, episodes, merged = night.chosen, night.episodes, night.merged
+    starts, kind = episodes.starts[chosen.episodes], episodes.kind[chosen.episodes]
+    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
+    onsets = {
+        "episodes_per_hour": starts,
+        **{f"{word}_episodes_per_hour": starts[kind == k] for k, word in enumerate(KINDS[:3])},
+        "bursts_per_hour": merged.starts[in_episode],
+    }
+    return {name: in_hours(at, chosen.window, chosen.valid) for name, at in onsets.items()}
 
 
 def record(entry: StudyNight, night: Night, *, robust: bool, rescored_from: str = "") -> Record:
@@ -141,6 +182,7 @@ def record(entry: StudyNight, night: Night, *, robust: bool, rescored_from: str 
         warnings=sum(note.severity == "warning" for note in night.notes),
         under_rules=under_rules(night) if robust else (),
         rescored_from=rescored_from,
+        by_hour=_by_hour(night),
     )
 
 
@@ -238,23 +280,27 @@ def counted(records: Sequence[Record], name: str) -> tuple[list[CountedNight], b
     for r, v in values:
         events = float(v.count) if counts and v.count is not None else (v.value or 0.0)
         hours = (v.exposure or 0.0) if counts else float(v.value is not None)
-        nights.append(_counted(r, events, hours))
+        by_hour = r.by_hour.get(name, ()) if counts else ()
+        nights.append(_counted(r, events, hours, by_hour))
     return nights, counts
 
 
 def under_rule(records: Sequence[Record], rule: str) -> list[CountedNight]:
     """Nights of episodes under another rule; those that have it."""
     return [
-        _counted(r, float(u.events), u.hours)
+        _counted(r, float(u.events), u.hours, u.by_hour)
         for r in records
         for u in r.under_rules
         if u.rule == rule
     ]
 
 
-def _counted(r: Record, events: float, hours: float) -> CountedNight:
+def _counted(
+    r: Record, events: float, hours: float, by_hour: tuple[tuple[float, float], ...]
+) -> CountedNight:
     entry = r.entry
+    whole = sum(e for e, _ in by_hour) == events
     return CountedNight(
         entry.id, entry.condition, events, hours, entry.date, entry.block,
-        entry.days_since_first_worn, r.wear.status != "partly worn",
+        entry.days_since_first_worn, r.wear.status != "partly worn", by_hour if whole else (),
     )  # fmt: skip

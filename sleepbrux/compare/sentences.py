@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from typing import Literal
 
-from sleepbrux.compare.ratio import RateRatio, nights_to_tell, p_text
-from sleepbrux.compare.rearrange import RANDOMISED
-from sleepbrux.compare.rules import (
-    LEAST_NIGHTS,
-    MARGIN_HIGH,
-    MARGIN_LOW,
-    VERDICT_P,
-)
+from sleepbrux.compare.ratio import RateRatio, p_text
+from sleepbrux.compare.rearrange import RANDOMISED, Rearrangement
+from sleepbrux.compare.rules import LEAST_NIGHTS, LEVEL, MARGIN_HIGH, MARGIN_LOW, VERDICT_P
+from sleepbrux.compare.serial import Serial
 from sleepbrux.study import NO_APPLIANCE, Order
 
-Verdict = Literal["lower", "higher", "no change larger than a quarter", "cannot tell yet"]
-HALF, QUARTER = 0.5, 0.75
+Verdict = Literal[
+    "lower",
+    "higher",
+    "no more than a quarter less or a third more",
+    "cannot tell yet",
+    "described, not tested",
+]
+ALIKE: Verdict = "no more than a quarter less or a third more"
+DESCRIBED: Verdict = "described, not tested"
 
 
 def nights_with(condition: str) -> str:
@@ -25,87 +28,132 @@ def nights_with(condition: str) -> str:
     )
 
 
-def verdict_of(found: RateRatio) -> Verdict:
-    """The verdict by `rules`, in this order: nights, interval with p after Holm, margin.
+def verdict_of(
+    found: RateRatio,
+    *,
+    serial: Serial | None = None,
+    bound: float = VERDICT_P.value,
+    tested: bool = True,
+) -> Verdict:
+    """The verdict by `rules`, in this order: nights, interval with p after Holm, margins.
+
+    Parameters
+    ----------
+    serial
+        Its interval must exclude 1 too; None where the order was drawn.
+    bound
+        Of the p after Holm.
+    tested
+        False for a contrast between two conditions neither of which is the baseline.
 
     Examples
     --------
     >>> from dataclasses import replace
     >>> from sleepbrux.compare.ratio import rate_ratio
     >>> found = rate_ratio([20, 25, 22, 30], [7] * 4, [40, 35, 45, 50], [7] * 4)
-    >>> verdict_of(found), verdict_of(replace(found, p_holm=0.04))
+    >>> verdict_of(found), verdict_of(replace(found, p_holm=0.06))
     ('lower', 'cannot tell yet')
     """
+    if not tested:
+        return DESCRIBED
     if min(found.nights, found.nights_against) < LEAST_NIGHTS.value:
         return "cannot tell yet"
-    if found.p_holm <= VERDICT_P.value:
-        if found.high < 1:
+    low, high = _widest(found, serial)
+    if found.p_holm <= bound:
+        if high < 1:
             return "lower"
-        if found.low > 1:
+        if low > 1:
             return "higher"
-    if found.low >= MARGIN_LOW.value and found.high <= MARGIN_HIGH.value:
-        return "no change larger than a quarter"
-    return "cannot tell yet"
+    return ALIKE if found.p_equal_holm <= bound else "cannot tell yet"
 
 
-def numbers_of(found: RateRatio, rate: str) -> str:
+def _widest(found: RateRatio, serial: Serial | None) -> tuple[float, float]:
+    if serial is None:
+        return found.low, found.high
+    return min(found.low, serial.low), max(found.high, serial.high)
+
+
+def numbers_of(found: RateRatio, rate: str, serial: Serial | None = None) -> str:
     """Ratio and interval in words."""
+    alike = (
+        f", {serial.low:.2f} to {serial.high:.2f} if neighbouring nights may be alike"
+        if serial
+        else ""
+    )
     return (
         f"On {nights_with(found.condition)} the rate ({rate}) was {found.ratio:.2f} times that of "
-        f"{nights_with(found.against)} (95 % interval {found.low:.2f} to {found.high:.2f}; "
+        f"{nights_with(found.against)} (95 % interval {found.low:.2f} to {found.high:.2f}{alike}; "
         f"{found.nights} and {found.nights_against} nights)"
     )
 
 
-def why_not_yet(found: RateRatio) -> str:
+def why_not_yet(
+    found: RateRatio,
+    *,
+    serial: Serial | None = None,
+    test: Rearrangement | None = None,
+    bound: float = VERDICT_P.value,
+) -> str:
     """Why a contrast without a verdict has none."""
     least = int(LEAST_NIGHTS.value)
     if min(found.nights, found.nights_against) < least:
         return f"with fewer than {least} nights in a condition nothing more is said"
-    if found.high < 1 or found.low > 1:
-        side = "below" if found.high < 1 else "above"
-        return (
-            f"the interval lies {side} 1, but with the other comparisons made and with so few nights that "
-            f"is not enough (p after Holm {p_text(found.p_holm)}, wanted {VERDICT_P.value:g} or less)"
+    low, high = _widest(found, serial)
+    if found.low < 1 < found.high:
+        return "the interval reaches from lower to higher"
+    if low <= 1 <= high and serial is not None:
+        return "if neighbouring nights may be alike the interval reaches from lower to higher"
+    if not (found.high < 1 or found.low > 1):
+        return "the interval touches 1"
+    side = "below" if found.high < 1 else "above"
+    if serial is None and test is not None and test.p > LEVEL_P:
+        never = (
+            f", and so few nights of this design cannot come below {test.least_p:.3f}"
+            if test.least_p > bound
+            else ""
         )
-    return "the interval reaches from lower to higher" if found.low < 1 < found.high else (
-        "the interval touches 1"
-    )  # fmt: skip
-
-
-def more_nights(found: RateRatio, contrasts: int) -> str:
-    """How many nights would tell a fall by half and by a quarter, if nights vary as they did."""
-    if found.zero:
-        return "With no event at all in one condition, more nights cannot be planned from these."
-    parts = []
-    for ratio, words in ((HALF, "a fall by half"), (QUARTER, "a fall by a quarter")):
-        n = nights_to_tell(found.nightly_variance, ratio, contrasts=contrasts)
-        more = sum(max(n - k, 0) for k in (found.nights, found.nights_against))
-        shown = "1000 or more" if n >= 1000 else str(n)
-        left = f"{more} more" if more else "there are enough"
-        parts.append(f"{words} from about {shown} nights in each condition ({left})")
+        return (
+            f"the interval lies {side} 1, but the rearrangement test, which stands on the drawing, does not "
+            f"agree (p {p_text(test.p)}, wanted {bound:g} or less{never})"
+        )
     return (
-        "If nights go on varying as they did, four of five such studies would tell "
-        + " and ".join(parts)
-        + "."
+        f"the interval lies {side} 1, but with the comparisons and looks of this study that is not enough (p "
+        f"after Holm {p_text(found.p_holm)}, wanted {bound:g} or less)"
     )
 
 
+LEVEL_P = 1 - LEVEL.value
+MARGINS = f"{MARGIN_LOW.value:g} to {MARGIN_HIGH.value:.2f}"
+
+
 def sentence_of(
-    found: RateRatio, verdict: Verdict, rate: str, order: Order, *, contrasts: int
+    found: RateRatio,
+    verdict: Verdict,
+    rate: str,
+    order: Order,
+    *,
+    serial: Serial | None = None,
+    test: Rearrangement | None = None,
+    bound: float = VERDICT_P.value,
 ) -> str:
-    """The sentence of a contrast; cause is named only where the order of nights was drawn."""
-    text = f"{numbers_of(found, rate)}: "
-    where = nights_with(found.condition)
+    """The sentence of a contrast.
+
+    Cause is named only where the order of nights was drawn and the test that stands on the drawing says so.
+    """
+    text = f"{numbers_of(found, rate, serial)}: "
     if verdict == "cannot tell yet":
-        return f"{text}cannot tell yet; {why_not_yet(found)}. {more_nights(found, contrasts)}"
-    if verdict not in ("lower", "higher"):
-        return f"{text}{verdict}."
-    text += f"{verdict} on {where}."
-    if order in RANDOMISED:
         return (
-            f"{text} The order of nights was drawn at random, so in this person the difference can be put "
-            "down to what was worn."
+            f"{text}cannot tell yet; {why_not_yet(found, serial=serial, test=test, bound=bound)}."
+        )
+    if verdict == DESCRIBED:
+        return f"{text}described, not tested; the comparisons with the baseline come first."
+    if verdict == ALIKE:
+        return f"{text}{verdict} ({MARGINS})."
+    text += f"{verdict} on {nights_with(found.condition)}."
+    if order in RANDOMISED and test is not None and test.p <= bound:
+        return (
+            f"{text} The order of nights was drawn at random and the test that stands on the drawing agrees "
+            f"(p {p_text(test.p)}), so in this person the difference can be put down to what was worn."
         )
     return f"{text} The order of nights was not drawn at random, so this does not say why."
 

@@ -10,17 +10,19 @@ import msgspec
 
 from sleepbrux import __version__
 from sleepbrux.compare.core import compare_nights
+from sleepbrux.compare.fixing import Record as FixingRecord
+from sleepbrux.compare.fixing import fixing_notes
 from sleepbrux.compare.model import Comparison
 from sleepbrux.compare.records import Reading, Record, counted, under_rule
-from sleepbrux.compare.rules import RULES
+from sleepbrux.compare.rules import LOOKS_P, RULES, VERDICT_P
 from sleepbrux.compare.sentences import Verdict
 from sleepbrux.compare.spreads import Measured, NightSpread, describe, spreads
-from sleepbrux.errors import UsageError
+from sleepbrux.errors import Note, UsageError
 from sleepbrux.nights import Basis, LeftOut, Missing, in_order
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "2.0"
 RATE_WORDS = {
     "episodes_per_hour": "episodes per valid hour",
     "bursts_per_hour": "bursts per valid hour",
@@ -68,6 +70,9 @@ class StudyComparison:
         Other measures by condition, and distributions by night: description only.
     remarks
         Night to what marks it.
+    fixing
+        When outcome, criterion, conditions and design were fixed, what was changed, and how often it was
+        looked.
     """
 
     pseudonym: str
@@ -83,6 +88,7 @@ class StudyComparison:
     measured: tuple[Measured, ...] = ()
     spreads: tuple[NightSpread, ...] = ()
     remarks: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    fixing: tuple[Note, ...] = ()
 
 
 def rate_words(name: str) -> str:
@@ -92,14 +98,13 @@ def rate_words(name: str) -> str:
     return RATE_WORDS.get(name, name.replace("_", " "))
 
 
-def compare_study(
-    study: Study,
-    reading: Reading,
-    *,
-    keep_first_night: bool = False,
-    progress: Callable[[], None] | None = None,
-) -> StudyComparison:
-    """Compare the conditions of a study in its primary outcome.
+def _keep_first(study: Study, reading: Reading, *, asked: bool) -> bool:
+    """Whether the first night that was read is compared: only the study's own first one stands apart."""
+    return asked or reading.records[0].entry.id != in_order(study)[0][0].id
+
+
+def compare_counts(study: Study, reading: Reading, *, keep_first_night: bool = False) -> Comparison:
+    """`compare_study` without what stands around it: the primary outcome alone.
 
     Raises
     ------
@@ -111,15 +116,39 @@ def compare_study(
         raise UsageError(f"no night of the study can be compared: {why or 'the study has none'}")
     nights, counts = counted(reading.records, study.primary_outcome)
     _check_conditions(reading)
-    keep_first_night |= reading.records[0].entry.id != in_order(study)[0][0].id
-    comparison = compare_nights(
+    return compare_nights(
         nights,
         baseline=study.baseline,
         order=study.order,
         outcome=rate_words(study.primary_outcome),
         counts=counts,
-        keep_first_night=keep_first_night,
+        keep_first_night=_keep_first(study, reading, asked=keep_first_night),
+        verdict_p=LOOKS_P.value if study.looks else VERDICT_P.value,
     )
+
+
+def compare_study(
+    study: Study,
+    reading: Reading,
+    *,
+    keep_first_night: bool = False,
+    record: Callable[[Comparison], FixingRecord | None] | None = None,
+    progress: Callable[[], None] | None = None,
+) -> StudyComparison:
+    """Compare the conditions of a study in its primary outcome.
+
+    Parameters
+    ----------
+    record
+        Gives the record of what was fixed when, as `fixing.look` writes it; without it nothing is said.
+
+    Raises
+    ------
+    UsageError
+        No night was read, only one condition is left, or the primary outcome is no measure.
+    """
+    comparison = compare_counts(study, reading, keep_first_night=keep_first_night)
+    keep_first_night = _keep_first(study, reading, asked=keep_first_night)
     return StudyComparison(
         pseudonym=study.pseudonym,
         primary_outcome=study.primary_outcome,
@@ -139,6 +168,7 @@ def compare_study(
         ),
         spreads=spreads(reading.records),
         remarks={r.entry.id: _remarks(r) for r in reading.records},
+        fixing=fixing_notes(record(comparison), study) if record is not None else (),
     )
 
 
@@ -200,6 +230,7 @@ def _robustness(
                 order=study.order,
                 keep_first_night=keep_first,
                 rearranged=False,
+                verdict_p=comparison.verdict_p,
             )
     found = []
     for k, own in enumerate(comparison.contrasts):

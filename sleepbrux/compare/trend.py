@@ -48,10 +48,12 @@ def trend_over_nights(
     when: Sequence[float],
     *,
     unit: str = "days",
+    counts: bool = True,
 ) -> Trend | None:
     """Straight line through the logarithms of the nightly rates, one level a condition.
 
-    Least squares on log((events + 0.5) / hours); half an event keeps nights without any.
+    Least squares on log((events + 0.5) / hours); half an event keeps nights without any, and is left out
+    where the values count nothing.
 
     Parameters
     ----------
@@ -66,7 +68,7 @@ def trend_over_nights(
     from scipy.special import stdtr, stdtrit
 
     t = as_floats(when)
-    y = np.log((as_floats(events) + 0.5) / as_floats(hours))
+    y = np.log((as_floats(events) + 0.5 * counts) / as_floats(hours))
     names = list(dict.fromkeys(conditions))
     levels = np.array([[c == name for name in names] for c in conditions], dtype=np.float64)
     df = len(y) - len(names) - 1

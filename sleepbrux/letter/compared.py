@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sleepbrux.compare import Comparison, CountedNight, compare_nights, mixed_bases, night_row
+from sleepbrux.compare.fixing import fixing_notes, load_record
 from sleepbrux.compare.records import Reading, read_records, scorings, study_rules
-from sleepbrux.compare.study import compare_study
+from sleepbrux.compare.study import compare_counts
 from sleepbrux.errors import UsageError
 from sleepbrux.letter.nights import Letter
 from sleepbrux.nights import Missing, archived
@@ -101,15 +102,20 @@ def _compared(plan: Study, reading: Reading, letters: Sequence[Letter]) -> Night
     left_out += [(n.id, n.reason) for n in reading.missing if n.id in known]
     if len({r.entry.condition for r in reading.records}) < 2:
         return _side_by_side(letters, left_out)
-    return _said(compare_study(plan, reading).comparison, left_out)
+    return _said(compare_counts(plan, reading), left_out)
 
 
 def study_letters(
-    plan: Study, folder: Path, *, suffix: str
+    plan: Study, folder: Path, *, suffix: str, record: Path | None = None
 ) -> tuple[list[Letter], NightsCompared, list[Missing]]:
     """Nights of a study, what its comparison says of them, and which of its nights are missing.
 
     As in the comparison: scored by the study's rules, and reviewed only where every night is.
+
+    Parameters
+    ----------
+    record
+        Record of what was fixed when (`compare.fixing`), whose warnings the letter repeats.
     """
     found, missing, rules = [], [], study_rules(plan)
     for one in archived(plan, folder, suffix=suffix):
@@ -131,4 +137,9 @@ def study_letters(
             Letter(one.entry.id, file_digest(one.archive), replace(night, about=about), unused)
         )
     reading = read_records(plan, folder, suffix=suffix, robust=False)
-    return letters, _compared(plan, reading, letters), missing
+    said = _compared(plan, reading, letters)
+    if record is not None:
+        notes = fixing_notes(load_record(record), plan)
+        warned = [n.text for n in notes if n.severity == "warning"]
+        said = replace(said, sentences=(*said.sentences, *warned))
+    return letters, said, missing

@@ -212,7 +212,7 @@ def power_svg(plans: Sequence[Plan]) -> Markup:
     def y(power: float) -> float:
         return height - bottom - power * (height - top - bottom)
 
-    words = "; ".join(f"ratio {p.ratio:g}: {_needed(p)}" for p in plans)
+    words = "; ".join(f"ratio {p.ratio:g}: {p.needed_text}" for p in plans)
     out = [_open(width, height, f"Chance of telling by nights in each condition. {words}")]
     for k in range(6):
         out += [_line(f"M{left} {y(k / 5):.1f}H{width - 150}", "rule"),
@@ -230,7 +230,3 @@ def power_svg(plans: Sequence[Plan]) -> Markup:
     out += [_text(4, 11, "chance of telling, %"),
             _text((left + width - 150) / 2, height - 8, "nights in each condition", "mid")]  # fmt: skip
     return Markup("").join([*out, Markup("</svg>")])
-
-
-def _needed(p: Plan) -> str:
-    return f"{p.needed} nights" if p.needed else f"more than {p.points[-1].nights} nights"

@@ -14,7 +14,7 @@ from sleepbrux.compare.tables import (
 )
 from sleepbrux.errors import UsageError
 from sleepbrux.files import write_text
-from sleepbrux.planning import Plan, own_variation, plan_nights
+from sleepbrux.planning import Plan, plans_of
 from sleepbrux.report.study_page import clench_tests, render_study
 
 STUDY = "study"
@@ -25,23 +25,10 @@ def study_plans(
     found: StudyComparison, *, progress: Callable[[], None] | None = None
 ) -> tuple[Plan, ...]:
     """What more nights would tell, from the study's own variation; empty where that is not known."""
-    comparison = found.comparison
-    base = [n for n in comparison.nights if n.condition == comparison.baseline]
-    events, hours = sum(n.events for n in base), sum(n.hours for n in base)
-    if not comparison.counts or events <= 0:
-        return ()
     try:
-        variation = own_variation(comparison.nights)
+        return plans_of(found.comparison, progress=progress)
     except UsageError:
         return ()
-    contrasts = sum(c.ratio is not None for c in comparison.contrasts)
-    return tuple(
-        plan_nights(
-            events / len(base), variation, ratio, contrasts=max(contrasts, 1), progress=progress
-        )
-        for ratio in (0.5, 0.75)
-        if hours > 0
-    )
 
 
 def write_study(

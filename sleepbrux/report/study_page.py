@@ -26,7 +26,7 @@ from sleepbrux.report.numbers import plain, text
 from sleepbrux.report.study_figures import forest_svg, nights_svg, overlay_svg, power_svg, sign
 
 CLENCH = ".clench.json"
-RATIO_AXIS = "rate ratio, logarithmic axis; grey band: no change larger than a quarter"
+RATIO_AXIS = "rate ratio, logarithmic axis; grey band: a quarter less to a third more"
 
 
 @cache
@@ -81,17 +81,37 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
          if (h.condition, h.against) == (contrast.condition, contrast.against)), None,
     )  # fmt: skip
     facts = []
-    told = sum(c.ratio is not None for c in found.comparison.contrasts)
+    comparison = found.comparison
     if r is not None:
-        facts.append(
-            f"p {p_text(r.p)}, after Holm over {told} "
-            f"comparisons p {p_text(r.p_holm)}. {r.method}, {r.df:.1f} degrees of freedom: {r.why_method}."
+        tested = sum(
+            c.ratio is not None and c.against == comparison.baseline for c in comparison.contrasts
         )
+        facts.append(
+            f"p {p_text(r.p)} of {r.method}, {r.df:.1f} degrees of freedom: {r.why_method}. Interval shown: "
+            f"{r.interval}."
+        )
+        if contrast.against == comparison.baseline:
+            facts.append(
+                f"The sentence rests on p {p_text(r.p_holm)} after Holm over {tested} "
+                f"comparison{'s' if tested > 1 else ''} with the baseline; bound {comparison.verdict_p:g}."
+            )
         if r.dispersions:
             facts.append(
                 "The variance between nights is " + " and ".join(f"{d:.1f}" for d in r.dispersions)
                 + " times that of counting alone."
             )  # fmt: skip
+    if contrast.by_valid_hours is not None and r is not None:
+        facts.append(
+            "Hours of the night count by how often events come in them. With every valid hour counting the "
+            f"same the ratio is {contrast.by_valid_hours:.2f}."
+        )
+    if contrast.serial is not None:
+        s = contrast.serial
+        facts.append(
+            f"If neighbouring nights may be alike, by a correlation of 0 to 0.9 that is not known (these "
+            f"nights suggest {s.correlation:.1f}): {s.ratio:.2f} ({s.low:.2f} to {s.high:.2f}), "
+            f"p {p_text(s.p)}."
+        )
     if test is not None:
         how = f"all {test.arrangements}" if test.exact else f"9,999 of {test.arrangements}"
         facts.append(
@@ -160,12 +180,8 @@ def _legend(comparison: Comparison) -> list[tuple[str, Markup]]:
 def _plan_rows(plans: Sequence[Plan]) -> list[tuple[str, str, str]]:
     rows = []
     for p in plans:
-        needed = (
-            f"{p.needed} nights in each condition" if p.needed
-            else f"more than {p.points[-1].nights} nights in each condition"
-        )  # fmt: skip
         chances = ", ".join(f"{q.nights}: {100 * q.power:.0f} %" for q in p.points)
-        rows.append((f"to {p.ratio:g} times", needed, chances))
+        rows.append((f"to {p.ratio:g} times", p.needed_text, chances))
     return rows
 
 
@@ -247,7 +263,7 @@ def render_study(
         nights=_night_rows(found),
         contrasts=[_contrast(found, c) for c in comparison.contrasts],
         forest=forest_svg(forest, axis=RATIO_AXIS) if forest else "",
-        notes=comparison.cautions,
+        notes=(*found.fixing, *comparison.cautions),
         left_out=found.left_out,
         missing=found.missing,
         rescored=found.rescored,

@@ -12,6 +12,7 @@ from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.signal.envelope import odd_frames
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS
+from sleepbrux.uncertainty import TOO_FEW
 
 NOT_REVIEWED = "Automatic scoring, not reviewed"
 
@@ -182,10 +183,12 @@ def _what_was_found(night: Night) -> str:
         if measure.value is not None:
             parts.append(f"{kind} {text(measure.value, '1/h')}")
     kinds = f" ({', '.join(parts)})" if parts else ""
-    drawn = next((i for i in index.intervals if i.name == "block_bootstrap"), None)
+    drawn = next((i for i in index.intervals if i.name == "scaled_counting"), None)
     sure = (
         f", 95 % interval {text(drawn.low, '1/h')}-{text(drawn.high, '1/h')} ({drawn.meaning})"
         if drawn
+        else f", {TOO_FEW}"
+        if any(TOO_FEW in i.meaning for i in index.intervals)
         else ""
     )
     return (

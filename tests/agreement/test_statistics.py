@@ -6,10 +6,20 @@ import pingouin
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 from statsmodels.stats.inter_rater import cohens_kappa
 
-from sleepbrux.agreement.statistics import bland_altman, icc, kappa, over_nights, ratio, specific
+from sleepbrux.agreement.statistics import (
+    bland_altman,
+    bland_altman_over_persons,
+    icc,
+    icc_over_persons,
+    kappa,
+    over_nights,
+    ratio,
+    specific,
+)
 
 # Shrout PE, Fleiss JL. Psychol Bull 1979;86:420-428, tables 2 and 4: six targets, four judges.
 SHROUT_FLEISS = [
@@ -102,6 +112,86 @@ def test_the_published_limits_of_agreement_come_out():
     assert found.bias_ci == pytest.approx((-22.0, 17.8), abs=0.15)
     assert found.lower_ci == pytest.approx((-114.3, -45.1), abs=0.3)
     assert found.upper_ci == pytest.approx((40.9, 110.1), abs=0.3)
+
+
+def several(rng, persons, nights, between=1.5, within=1.0):
+    """Differences of nights of persons, and whose they are."""
+    d = 0.5 + rng.normal(0, between, (persons, 1)) + rng.normal(0, within, (persons, nights))
+    return d.ravel(), [f"p{k}" for k in range(persons) for _ in range(nights)]
+
+
+def test_limits_over_persons_with_one_night_each_are_the_plain_ones():
+    rng = np.random.default_rng(2)
+    d, persons = several(rng, 12, 1)
+    plain = bland_altman(d, np.zeros(12))
+    found = bland_altman_over_persons(d, np.zeros(12), persons)
+    assert (found.bias, found.lower, found.upper) == (plain.bias, plain.lower, plain.upper)
+    assert found.persons == 12
+
+
+def test_the_bias_over_persons_is_the_t_interval_of_their_means():
+    d, persons = several(np.random.default_rng(3), 6, 5)
+    found = bland_altman_over_persons(d, np.zeros(30), persons)
+    t = stats.ttest_1samp(d.reshape(6, 5).mean(axis=1), 0).confidence_interval()
+    assert found.bias_ci == pytest.approx(tuple(t))
+    # variance of a single night by hand: means' variance plus four fifths of that within
+    table = d.reshape(6, 5)
+    variance = table.mean(axis=1).var(ddof=1) + 0.8 * table.var(axis=1, ddof=1).mean()
+    assert found.sd == pytest.approx(np.sqrt(variance))
+
+
+@pytest.mark.parametrize(("persons", "nights"), [(4, 7), (7, 4), (10, 5)])
+def test_intervals_over_persons_cover_where_those_over_nights_do_not(persons, nights):
+    rng = np.random.default_rng(4)
+    truth = (0.5, 0.5 - 1.96 * np.sqrt(1.5**2 + 1), 0.5 + 1.96 * np.sqrt(1.5**2 + 1))
+    inside = np.zeros((2, 3))
+    runs = 400
+    for _ in range(runs):
+        d, whose = several(rng, persons, nights)
+        zero = np.zeros(len(d))
+        for k, found in enumerate(
+            (bland_altman_over_persons(d, zero, whose), bland_altman(d, zero))
+        ):
+            cis = (found.bias_ci, found.lower_ci, found.upper_ci)
+            inside[k] += [low <= v <= high for v, (low, high) in zip(truth, cis, strict=True)]
+    inside /= runs
+    assert (inside[0] >= 0.925).all(), inside
+    assert inside[1, 0] < 0.85
+
+
+def test_pooled_figures_draw_persons_again_where_they_are_known():
+    rng = np.random.default_rng(5)
+    covers = np.zeros(2)
+    runs = 60
+    for _ in range(runs):
+        p = np.repeat(np.clip(rng.normal(0.8, 0.1, 10), 0, 1), 6)
+        n = rng.poisson(20, 60)
+        hits = rng.binomial(n, p)
+        counts = list(np.stack((hits, n - hits), axis=1))
+        persons = [f"p{k}" for k in range(10) for _ in range(6)]
+        for k, whose in enumerate((persons, None)):
+            found = over_nights(counts, lambda c: ratio(c[0], c[0] + c[1]), whose)
+            covers[k] += found.low <= 0.8 <= found.high
+    assert covers[0] / runs > 0.83
+    assert covers[1] / runs < covers[0] / runs - 0.15
+    assert (
+        "10 persons drawn again with all their nights"
+        in over_nights(counts, lambda c: ratio(c[0], c.sum()), persons).meaning
+    )
+
+
+def test_the_icc_over_persons_has_the_same_value_and_wider_limits():
+    rng = np.random.default_rng(6)
+    level = np.repeat(rng.normal(5, 2, 8), 5)
+    x = np.column_stack((level, level + np.repeat(rng.normal(0, 1, 8), 5))) + rng.normal(
+        0, 0.3, (40, 2)
+    )
+    persons = [f"p{k}" for k in range(8) for _ in range(5)]
+    plain, own = icc(x), icc_over_persons(x, persons)
+    assert [i.value for i in own] == [i.value for i in plain]
+    for a, b in zip(own, plain, strict=True):
+        if a.name in ("ICC(1,1)", "ICC(3,1)"):
+            assert a.high - a.low > b.high - b.low
 
 
 def test_an_interval_over_nights_needs_nights():

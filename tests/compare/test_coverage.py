@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from tests.compare_table import (
-    bootstrap_cells,
+    CELLS,
     coverage_cells,
+    equal_cells,
+    look_cells,
     power_cells,
-    serial_cells,
+    row,
     three_cells,
 )
 
@@ -24,7 +26,9 @@ def test_intervals_hold_the_truth_and_sentences_are_rarely_false():
     )
     for key, covered, told in cells:
         assert 0.92 - SLACK <= covered <= 0.98 + SLACK, key
-        assert told <= 0.05 + SLACK, key
+        # where an appliance changes the spread fourfold and not the mean: up to 7 %, and the page warns
+        most = 0.05 if key[2] == key[3] else 0.07
+        assert told <= most + SLACK, key
 
 
 def test_a_true_halving_is_covered_too():
@@ -39,23 +43,67 @@ def test_a_true_halving_is_covered_too():
         assert 0.915 - SLACK <= covered <= 0.985 + SLACK, key
 
 
-def test_over_three_contrasts_a_study_is_falsely_told_in_at_most_5_percent():
+def test_over_both_contrasts_with_the_baseline_a_study_is_falsely_told_in_at_most_5_percent():
     for key, told in three_cells(600, means=(35.0,)):
-        assert told <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 600), key
+        most = 0.05 if len(set(key[2])) == 1 else 0.08
+        assert told <= most + 3 * np.sqrt(0.05 * 0.95 / 600), key
 
 
-def test_correlated_phases_are_told_too_often_and_warned_of():
-    cells = {key: rest for key, *rest in serial_cells(1500)}
-    free, tied = cells[0.0, 10, "phases"], cells[0.6, 10, "phases"]
-    assert tied[1] > 2 * free[1]
-    assert tied[2] > free[2] + 0.3
+def slack(share, runs=RUNS):
+    """Three standard errors of a simulated share."""
+    return 3 * np.sqrt(share * (1 - share) / runs)
 
 
-@pytest.mark.slow
-def test_the_bootstrap_is_as_short_as_the_page_says():
-    for (n, cv), covered in bootstrap_cells(1000):
-        if n <= 5:
-            assert 0.81 <= covered <= 0.91, (n, cv)
+@pytest.mark.parametrize("cell", [c for c in CELLS if c.honest], ids=lambda c: c.name)
+def test_where_the_assumptions_hold_the_shown_interval_covers_and_sentences_are_rarely_false(cell):
+    found = row(cell, 400, ratios=(1.0, 0.5))
+    for covered in found.covers.values():
+        assert covered >= 0.93 - slack(0.07, 400)
+    # skewed and silent nights, blocks and phases are wider than they need be
+    assert found.false <= 0.05 + slack(0.05, 400)
+
+
+@pytest.mark.parametrize(
+    ("name", "least"), [("CV 25 %", 0.90), ("CV 35 %", 0.74), ("CV 50 %", 0.50)]
+)
+def test_a_halving_is_told_by_seven_nights_each_as_often_as_wanted(name, least):
+    cell = next(c for c in CELLS if c.name == name)
+    found = row(cell, RUNS, ratios=(0.5,))
+    assert found.power[0.5] >= least - slack(least)
+    assert 0.93 - slack(0.05) <= found.covers[0.5] <= 0.97 + slack(0.05)
+
+
+def test_hours_of_the_night_mend_what_valid_hours_alone_get_wrong():
+    own, alone = (
+        row(next(c for c in CELLS if c.name == n), RUNS, ratios=(1.0,))
+        for n in ("rate rises in the night, 3 h shorter", "the same, valid hours alone")
+    )
+    assert own.covers[1] >= 0.93 - slack(0.07)
+    assert own.false <= 0.05 + slack(0.05)
+    assert alone.covers[1] < 0.8
+    assert alone.false > 0.2
+
+
+def test_in_correlated_phases_the_plain_interval_is_too_short_and_the_other_is_not():
+    found = row(next(c for c in CELLS if c.name == "serial 0.5, A-B"), RUNS, ratios=(1.0,))
+    assert found.plain[1] < 0.87
+    assert found.covers[1] >= 0.93 - slack(0.07)
+    assert found.false <= 0.05 + slack(0.05)
+
+
+def test_alike_is_said_of_unlike_conditions_in_at_most_5_percent():
+    for (n, cv, ratio), drawn, phases in equal_cells(RUNS):
+        if ratio == 1.0 and (n, cv) == (30, 0.25):
+            assert drawn > 0.9
+        if ratio != 1.0:
+            assert max(drawn, phases) <= 0.05 + slack(0.05), (n, cv, ratio)
+
+
+def test_looks_set_beforehand_keep_the_level_and_looks_without_do_not():
+    for key, own, usual in look_cells(RUNS):
+        assert own <= 0.05 + slack(0.05), key
+        if len(key[1]) > 10:
+            assert usual > 0.1, key
 
 
 @pytest.mark.slow

@@ -13,6 +13,7 @@ from sleepbrux.compare.spreads import bootstrap_means, bootstrap_medians
 from sleepbrux.compare.study import compare_study
 from sleepbrux.compare.table import study_from_table
 from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.letter.compared import study_letters
 from sleepbrux.night import score_night
 from sleepbrux.outputs import ARCHIVE
 from sleepbrux.report.study_files import study_plans, write_study
@@ -264,6 +265,45 @@ def test_plan_from_a_persons_own_nights(folder, tmp_path):
     done = run("plan", "--study", folder, "--ratio", 0.4, "--most-nights", 8, "--out", tmp_path)
     assert done.code == 0, done.out
     assert "this person's 8 nights" in done.out
+
+
+def test_page_sentence_and_plan_give_the_same_numbers_of_nights(folder, tmp_path):
+    compared = run("compare", folder, "--quick", "--out", tmp_path).out
+    planned = run("plan", "--study", folder, "--out", tmp_path).out
+    page = (tmp_path / "study.report.html").read_text("utf-8")
+    line = next(row for row in compared.splitlines() if row.startswith("More nights"))
+    for ratio in ("0.5", "0.75"):
+        text = line.split(f"to {ratio} times: ")[1].split(", to ")[0]
+        assert "nights in each condition" in text
+        assert f"rate goes to {ratio} times: {text} for a chance" in planned
+        assert f"<td>{text}</td>" in page
+
+
+def test_page_and_letter_show_what_was_changed_after_nights_were_scored(folder, tmp_path):
+    for path in folder.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    (tmp_path / "nights.fixed.jsonl").unlink(missing_ok=True)
+    run("compare", tmp_path, "--quick", "--out", tmp_path)
+    done = run(
+        "compare", tmp_path, "--quick", "--primary-outcome", "bursts_per_hour", "--out", tmp_path
+    )
+    assert "after 9 nights had been scored: primary outcome from 'episodes_per_hour'" in done.out
+    page = (tmp_path / "study.report.html").read_text("utf-8")
+    assert "A choice made after seeing nights finds differences that are not there." in page
+    assert "chosen beforehand: " not in page
+    study = study_from_table(tmp_path / "nights.csv", primary_outcome="bursts_per_hour")
+    said = study_letters(study, tmp_path, suffix=ARCHIVE, record=tmp_path / "nights.fixed.jsonl")[1]
+    assert any("Changed on" in line for line in said)
+
+
+def test_a_person_with_nights_of_the_baseline_only_can_be_planned_for(folder, tmp_path):
+    lines = (folder / "nights.csv").read_text("utf-8").splitlines()[:6]
+    (tmp_path / "nights.csv").write_text("\n".join(lines), "utf-8")
+    done = run("plan", "--study", tmp_path / "nights.csv", "--results", folder, "--ratio", 0.5,
+               "--most-nights", 20, "--out", tmp_path)  # fmt: skip
+    assert done.code == 0, done.out
+    assert "this person's 4 nights" in done.out
+    assert "A-B, first night recorded and set apart" in done.out
 
 
 def test_what_marks_a_night_stands_in_the_printed_table_too(folder, tmp_path):
