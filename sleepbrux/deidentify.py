@@ -357,7 +357,7 @@ def search_of(
 
 def _dropped(source: FileIO, header: Header, allow: Sequence[str]) -> set[str]:
     """Annotation texts that do not stay as they are."""
-    texts = {mark.text for mark in read_annotations(source, header).marks}
+    texts = {mark.text for mark in read_annotations(source, header, Findings(Path())).marks}
     return {t for t in texts if kept_text(t.encode("utf-8"), allow) != t.encode("utf-8")}
 
 
