@@ -321,7 +321,15 @@ def _origin(reference: Reference) -> str:
 
 def _measures(measures: dict[str, Measure], words: _Words) -> dict[str, Measure]:
     return {
-        name: replace(m, basis=words.text(m.basis), reason=words.text(m.reason))
+        name: replace(
+            m,
+            basis=words.text(m.basis),
+            reason=words.text(m.reason),
+            intervals=tuple(
+                replace(i, name=words.text(i.name), meaning=words.text(i.meaning))
+                for i in m.intervals
+            ),
+        )
         for name, m in measures.items()
     }
 

@@ -14,6 +14,7 @@ import msgspec
 
 import sleepbrux
 from sleepbrux.criteria import SECTIONS, criterion_ids, load_criterion
+from tests.privacy import table as privacy
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "sleepbrux" / "docs"
@@ -186,5 +187,6 @@ def risks_page() -> str:
 PAGES: dict[str, Callable[[], str]] = {
     "api.md": api_page,
     "criteria.md": criteria_page,
+    "privacy.md": lambda: privacy.page(REMAKE),
     "risks.md": risks_page,
 }

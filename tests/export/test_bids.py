@@ -1,9 +1,11 @@
 """BIDS data sets, held against the validator of the standard's own makers."""
 
 import json
+import re
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import time
 from pathlib import Path
 
@@ -11,8 +13,9 @@ import pytest
 
 from sleepbrux.deidentify import nameless_copy
 from sleepbrux.errors import RecordingError, UsageError
-from sleepbrux.export.bids import label, write_bids
+from sleepbrux.export.bids import label, labels_of, write_bids
 from sleepbrux.export.events import EVENT_TYPES, events
+from sleepbrux.export.files import Wish, write_files
 from sleepbrux.scoring import Request, score_file
 
 
@@ -130,3 +133,103 @@ def test_a_header_that_cannot_be_followed_gives_no_copy(tmp_path):
     with pytest.raises(RecordingError, match=r"bad\.edf: field 'number of signals' is 'xxxx'"):
         nameless_copy(bad, tmp_path / "copy.edf")
     assert not (tmp_path / "copy.edf").exists()
+
+
+def of(night, person, name):
+    return replace(night, about=(("pseudonym", person), ("night", name), ("condition", "none")))
+
+
+@pytest.mark.shows("nights-swapped")
+def test_pseudonyms_that_share_their_letters_and_digits_are_two_persons(night, tmp_path):
+    people = ["P-01", "P0-1", "p01", "Петр", "李", "P 02"]
+    write_bids([(str(k), of(night, p, "n-1")) for k, p in enumerate(people)], tmp_path / "set")
+    rows = (tmp_path / "set" / "participants.tsv").read_text("utf-8").splitlines()[1:]
+    named = dict(reversed(row.split("\t")) for row in rows)
+    assert named.keys() == set(people)
+    assert named["P 02"] == "sub-P02"
+    folders = {p.name for p in (tmp_path / "set").iterdir() if p.is_dir()}
+    assert folders == set(named.values())
+    assert len({f.casefold() for f in folders}) == len(people)
+    assert all(re.fullmatch("sub-[A-Za-z0-9]+", f) for f in folders)
+
+
+def test_nights_of_one_person_whose_ids_share_their_letters_stay_two(night, tmp_path):
+    write_bids([("a", of(night, "P", "n-1")), ("b", of(night, "P", "n1"))], tmp_path / "set")
+    assert len(list((tmp_path / "set" / "sub-P").iterdir())) == 2
+
+
+def test_names_are_the_same_whatever_else_is_in_the_set():
+    assert labels_of(["P-01"]) == {"P-01": "P01"}
+    assert labels_of(["x", "P-01", "P0-1"])["P-01"] == labels_of(["P0-1", "P-01"])["P-01"]
+
+
+def test_no_cell_of_a_table_runs_as_a_formula(hostile, tmp_path):
+    night = replace(
+        hostile, about=(("pseudonym", "=1+1"), ("night", "@SUM(A1)"), ("condition", "-"))
+    )
+    write_bids([("x", night)], tmp_path / "set")
+    for path in (tmp_path / "set").rglob("*.tsv"):
+        for line in path.read_text("utf-8").splitlines():
+            for cell in line.split("\t"):
+                if cell.startswith(("=", "+", "-", "@")):
+                    float(cell)
+
+
+def test_recordings_of_some_of_the_nights_are_refused_and_nothing_is_written(
+    named, night, tmp_path
+):
+    path, first = named
+    pair = [("named", first), ("other", night)]
+    with pytest.raises(UsageError, match=r"recordings of 1 of 2 nights; not that of other"):
+        write_bids(pair, tmp_path / "set", {first.swept.digest: path})
+    wish = Wish(("csv", "bids"), recordings=(path,))
+    with pytest.raises(UsageError, match=r"1 of 2 nights"):
+        write_files(pair, tmp_path / "out", wish)
+    assert not (tmp_path / "set").exists()
+    assert not (tmp_path / "out").exists()
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from sleepbrux.export import bids
+from sleepbrux.store import load_night
+
+real, left = bids.write_text, [int(sys.argv[3])]
+
+def writing(*arguments):
+    left[0] -= 1
+    if left[0] < 0:
+        os.kill(os.getpid(), 9)
+    real(*arguments)
+
+bids.write_text = writing
+night = load_night(sys.argv[1])
+bids.write_bids([("a", night)], Path(sys.argv[2]) / "set")
+"""
+
+
+@pytest.mark.shows("stale-result")
+@pytest.mark.parametrize("files", [0, 2, 5, 100])
+def test_a_killed_export_leaves_no_half_under_the_name_of_the_set(archive, tmp_path, files):
+    folder = tmp_path / "out"
+    folder.mkdir()
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED, str(archive), str(folder), str(files)], check=False,
+        cwd=Path(__file__).resolve().parents[2],
+    )  # fmt: skip
+    left = [p.name for p in folder.iterdir()]
+    if done.returncode == 0:
+        assert left == ["set"]
+    else:
+        assert done.returncode == -9
+        assert all(re.fullmatch(r"\.set\.[0-9a-f]{8}\.partial", name) for name in left)
+
+
+def test_samples_that_spell_text_are_in_no_data_set(tmp_path):
+    from tests.test_deidentify import notes_channel
+
+    path = notes_channel(tmp_path, b"Mevrouw Jansen called at night. ")
+    with pytest.raises(RecordingError, match="look like text"):
+        nameless_copy(path, tmp_path / "copy.edf")
+    assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
