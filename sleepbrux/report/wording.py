@@ -13,7 +13,7 @@ from sleepbrux.signal.envelope import odd_frames
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS
 
-NOT_REVIEWED = "Automatic scoring, not reviewed"
+NOT_REVIEWED = "Automatic scoring, not reviewed; a review has a page of its own"
 
 
 def banner(night: Night) -> str:
