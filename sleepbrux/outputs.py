@@ -14,7 +14,7 @@ from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.files import safe_stem, settling, write_text
 from sleepbrux.night import Night
 from sleepbrux.report.night_page import render_night
-from sleepbrux.robustness import Robustness, side_by_side
+from sleepbrux.robustness import Robustness, side_by_side, threshold_curve
 from sleepbrux.store import save_night
 
 if TYPE_CHECKING:
@@ -64,7 +64,8 @@ def _superseding(night: Night, earlier: Path) -> Night:
 
 def report_text(night: Night, *, mark_texts: bool = False) -> str:
     """The page about a night as `write_outputs` leaves it."""
-    return render_night(night, others=side_by_side(night), mark_texts=mark_texts)
+    others, curve = side_by_side(night), threshold_curve(night)
+    return render_night(night, others=others, threshold=curve, mark_texts=mark_texts)
 
 
 TEXTS: dict[str, Callable[[Night], str]] = {
@@ -90,9 +91,9 @@ def write_outputs(night: Night, folder: Path, *, stem: str | None = None) -> str
     stem = stem or free_stem(folder, night.swept.name, night.swept.digest)
     night = _superseding(night, folder / f"{stem}{SUMMARY}")
     (folder / f"{stem}{SUMMARY}").unlink(missing_ok=True)
-    others = side_by_side(night)
+    others, curve = side_by_side(night), threshold_curve(night)
     night.swept.let_go()  # nothing below asks for an envelope: 23 MB a channel
-    page = partial(render_night, others=others)
+    page = partial(render_night, others=others, threshold=curve)
     texts: dict[str, Callable[[Night], str]] = {**TEXTS, REPORT: page, SUMMARY: summary_text}
     with settling() as settle:
         save_night(night, folder / f"{stem}{ARCHIVE}", settle=settle)

@@ -15,6 +15,8 @@ from sleepbrux.window import Window
 ALWAYS = ("phasic_tonic_10mvc", "lavigne1996", "aasm")
 LEVELS_PCT_MVC = tuple(float(v) for v in range(2, 41))
 TIMES_BACKGROUND = tuple(v / 4 for v in range(6, 41))
+FEW_LEVELS_PCT_MVC = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0)
+FEW_TIMES_BACKGROUND = (1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 8.0, 10.0)
 GAPS_S = (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 8.0, 10.0)
 MINIMA_S = (0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.75, 1.0)
 QUARTER = (0.75, 4 / 3)
@@ -109,6 +111,29 @@ def side_by_side(night: Night, ids: Sequence[str] = ALWAYS) -> tuple[Row, ...]:
     if night.review is None:
         return rows
     return tuple(replace(row, title=f"{row.title}; automatic, before the review") for row in rows)
+
+
+@dataclass(frozen=True)
+class ThresholdCurve:
+    """The rate of a night as its threshold moves, and over which range the reading holds."""
+
+    curve: Curve
+    sentence: str
+
+
+def threshold_curve(night: Night) -> ThresholdCurve:
+    """The rate of a night over some thresholds, as its page shows it; `assess_robustness` takes more.
+
+    Of the automatic scoring, also where the night was reviewed.
+    """
+    own = night.criterion
+    if own.threshold.level_pct_mvc is not None:
+        key, values = "threshold.level_pct_mvc", FEW_LEVELS_PCT_MVC
+    else:
+        key, values = "threshold.times_background", FEW_TIMES_BACKGROUND
+    curve = _curve(_bench(night), own, key, values, lambda: None)
+    said = "" if night.review is None else " Automatic, before the review."
+    return ThresholdCurve(curve, _sentence(curve) + said)
 
 
 def single_sides(night: Night) -> tuple[Row, ...]:

@@ -25,7 +25,7 @@ from sleepbrux.report.around import around_section
 from sleepbrux.report.figures import curve_svg, glyph, histogram_svg, kinds_of, overview
 from sleepbrux.report.numbers import began, clock, plain, seconds_of_day, with_unit
 from sleepbrux.report.payload import payload, strips, to_json
-from sleepbrux.robustness import Robustness, Row
+from sleepbrux.robustness import Curve, Robustness, Row, ThresholdCurve
 
 COMPARISONS = {
     ">": "above", ">=": "at or above", "<": "below", "unknown": "(comparison unknown)",
@@ -143,10 +143,14 @@ def _spans(night: Night) -> list[str]:
     return [f"{clock(a, begin)}-{clock(b, begin)}" for a, b in night.window.spans_s]
 
 
-def _robust(robustness: Robustness | None) -> dict[str, Any] | None:
-    """Sentence and curves of the night under many rules."""
+def _robust(
+    robustness: Robustness | None, threshold: ThresholdCurve | None
+) -> dict[str, Any] | None:
+    """Sentence and curves of the night under many rules, or over thresholds alone."""
     if robustness is None:
-        return None
+        return None if threshold is None else {
+            "sentence": threshold.sentence, "band": "", "curves": [_drawn(threshold.curve)],
+        }  # fmt: skip
     band = robustness.clench_band
     return {
         "sentence": robustness.sentence,
@@ -154,18 +158,20 @@ def _robust(robustness: Robustness | None) -> dict[str, Any] | None:
             "With each single clench of the reference in turn as the MVC the rate lies between "
             f"{plain(band[0])} and {plain(band[1])} per valid hour."
         ),
-        "curves": [
-            {"axis": CURVE_NAMES[c.key],
-             "svg": curve_svg(c.values, c.rates, c.chosen, axis=CURVE_NAMES[c.key])}
-            for c in robustness.curves
-        ],
+        "curves": [_drawn(c) for c in robustness.curves],
     }  # fmt: skip
+
+
+def _drawn(curve: Curve) -> dict[str, Any]:
+    axis = CURVE_NAMES[curve.key]
+    return {"axis": axis, "svg": curve_svg(curve.values, curve.rates, curve.chosen, axis=axis)}
 
 
 def render_night(
     night: Night,
     *,
     others: Sequence[Row] = (),
+    threshold: ThresholdCurve | None = None,
     robustness: Robustness | None = None,
     mark_texts: bool = False,
 ) -> str:
@@ -177,8 +183,10 @@ def render_night(
         From `score_night`, or read back from its archive.
     others
         The night under other criteria, shown side by side.
+    threshold
+        Its rate over thresholds.
     robustness
-        The night under many rules; its rows replace ``others``.
+        The night under many rules; its rows and curves replace ``others`` and ``threshold``.
     mark_texts
         Show the texts of marks as written. They may name a person, so by default a mark is shown
         by its kind only (lights off, clench, other).
@@ -235,7 +243,7 @@ def render_night(
         method=wording.method(night),
         settings=tables.settings(night),
         others=tables.other_rules(rows),
-        robust=_robust(robustness),
+        robust=_robust(robustness, threshold),
         provenance=_provenance(night, id_),
         left_out=any(
             not row.counted and "left out by the rules" in row.flags for row in episode_rows

@@ -14,7 +14,7 @@ from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.uncertainty import TOO_FEW
 
-NOT_REVIEWED = "Automatic scoring, not reviewed"
+NOT_REVIEWED = "Automatic scoring, not reviewed; a review has a page of its own"
 
 
 def banner(night: Night) -> str:

@@ -16,7 +16,8 @@ def test_it_works_from_the_archive_and_renews_the_report(run, edf, tmp_path):
     assert {r["criterion"] for r in table["rows"]} >= {"phasic_tonic_10mvc", "lavigne1996", "aasm"}
     after = (out / "night.report.html").read_text("utf-8")
     assert table["sentence"] in after
-    assert table["sentence"] not in before
+    assert "pause between episodes, s" in after
+    assert "pause between episodes, s" not in before
 
 
 def test_the_scored_report_shows_three_rule_sets_side_by_side(run, edf, tmp_path):
@@ -35,3 +36,15 @@ def test_what_is_no_archive_is_refused_and_the_others_are_done(run, edf, tmp_pat
     assert done.code == 1
     assert "bad.night.h5" in done.err
     assert (tmp_path / "night.robustness.json").is_file()
+
+
+def test_the_report_of_a_reviewed_night_is_renewed_as_the_reviewed_one(run, edf, tmp_path):
+    from tests.cli.test_review import decide, target
+
+    run("score", edf, "--out", tmp_path)
+    archive = tmp_path / "night.night.h5"
+    decide(archive, action="accept", target=target(archive))
+    assert run("robustness", archive).code == 0
+    page = (tmp_path / "night.report.html").read_text("utf-8")
+    assert "not reviewed" not in page
+    assert "Reviewed scoring (reader AB" in page

@@ -126,6 +126,15 @@ def test_without_any_clench_a_relative_criterion_is_used_and_says_so(run, tmp_pa
     assert {e["peak_pct_mvc"] for e in rows(tmp_path / "out" / "night.episodes.csv")} == {""}
 
 
+def test_the_page_shows_the_rate_over_a_range_of_thresholds_unasked(run, edf, tmp_path):
+    run("score", edf, "--out", tmp_path)
+    page = (tmp_path / "night.report.html").read_text("utf-8")
+    assert "Episodes per valid hour over threshold, % MVC: from 2 to 40" in page
+    assert "the rate stays within a quarter of the" in page or "the next thresholds on" in page
+    run("report", tmp_path / "night.night.h5", "--out", tmp_path / "again")
+    assert (tmp_path / "again" / "night.report.html").read_text("utf-8") == page
+
+
 def test_another_rule_set_is_named_in_the_first_line_of_terminal_page_and_tables(run, tmp_path):
     edf = write_edf(tmp_path / "in" / "night.edf", clenches=False)
     done = run("score", edf, "--out", tmp_path / "out")
@@ -134,7 +143,7 @@ def test_another_rule_set_is_named_in_the_first_line_of_terminal_page_and_tables
     page = (tmp_path / "out" / "night.report.html").read_text("utf-8")
     text = " ".join(re.sub(r"<style>.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL).split())
     capital = said.replace("scored", "Scored")
-    assert f"Automatic scoring, not reviewed. {capital}" in text
+    assert f"Automatic scoring, not reviewed; a review has a page of its own. {capital}" in text
     assert f"The reading {capital}" in text
     assert re.search(rf'<table id="measures">\s*<caption>{capital}', page)
     assert summary(tmp_path / "out")["criterion"]["instead_of"] == "phasic_tonic_10mvc"
