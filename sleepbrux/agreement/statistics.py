@@ -305,8 +305,8 @@ def bland_altman_over_persons(
     tail = (1 - LEVEL) / 2
     down, up = 0.0, 0.0
     for part, df in ((between, n - 1), (share * within, total - n)):
-        down += (part * (1 - df / chdtri(df, tail))) ** 2
-        up += (part * (df / chdtri(df, 1 - tail) - 1)) ** 2
+        down += float(part * (1 - df / chdtri(df, tail))) ** 2
+        up += float(part * (df / chdtri(df, 1 - tail) - 1)) ** 2
     sd = math.sqrt(variance)
     sd_low = math.sqrt(max(variance - math.sqrt(down), 0.0))
     sd_high = math.sqrt(variance + math.sqrt(up))

@@ -125,7 +125,7 @@ def _found(
             ratio, low=min(low, ratio.low), high=max(high, ratio.high),
             interval="wider of t and rearrangement",
         )  # fmt: skip
-    serial = judged.serial and serial_of(judged.serial, ratio.low, ratio.high)
+    serial = None if judged.serial is None else serial_of(judged.serial, ratio.low, ratio.high)
     return _Found(
         replace(ratio, p_verdict=float(judged.p[0]), p_equal=float(judged.p_equal[0])),
         test,
@@ -141,7 +141,7 @@ def _after_holm(found: Sequence[_Found | None], baseline: str) -> list[_Found | 
         iter(holm([getattr(r, name) for r in tested]) if tested else ())
         for name in ("p_verdict", "p_equal")
     )
-    out = []
+    out: list[_Found | None] = []
     for f in found:
         if f is None:
             out.append(None)

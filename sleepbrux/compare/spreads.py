@@ -266,11 +266,11 @@ def describe(
     for quantity, words, unit in QUANTITIES:
         medians = [(r, _clean(getattr(r, quantity))) for r in kept]
         medians = [(r, v) for r, v in medians if len(v)]
-        rows, nights = [], []
+        rows = []
         for condition in comparison.conditions:
-            own = [v for r, v in medians if r.entry.condition == condition]
+            groups = [v for r, v in medians if r.entry.condition == condition]
             rows.append(_described(
-                condition, [float(np.median(v)) for v in own], sum(len(v) for v in own), floor=0.0
+                condition, [float(np.median(v)) for v in groups], sum(len(v) for v in groups), floor=0.0
             ))  # fmt: skip
         nights = [_night(r, float(np.median(v))) for r, v in medians]
         effects, trend = _effects(nights, comparison, counts=False)
