@@ -236,7 +236,7 @@ class Layout:
     """
 
     is_with: NDArray[np.bool_]
-    when: NDArray[np.int64]
+    when: Floats
     blocks: NDArray[np.int64] | None
     weight: float
 
@@ -252,8 +252,8 @@ def layouts(
     n = nights
     if design in RANDOMISED:
         labels = np.tile([False, True], n)
-        when = np.arange(2 * n)
-        blocks = when // 2 if design == "randomised blocks" else None
+        when = np.arange(2.0 * n)
+        blocks = np.arange(2 * n) // 2 if design == "randomised blocks" else None
         lost = [(0, 1 / conditions), (1, 1 / conditions), (None, 1 - 2 / conditions)]
         out = []
         for first, weight in lost if first_apart else [(None, 1.0)]:
@@ -275,7 +275,7 @@ def layouts(
         }[design]
     )
     from_ = int(first_apart)
-    return [Layout(labels[from_:], np.arange(2 * n)[from_:], None, 1.0)]
+    return [Layout(labels[from_:], np.arange(2.0 * n)[from_:], None, 1.0)]
 
 
 def told(
@@ -467,10 +467,12 @@ def plan_nights(
 
         needed = _least(enough, most_nights)
         if variation.low_pct is not None and variation.high_pct is not None:
-            low, high = (
-                _bisected(lambda n, cv=cv: at(n, cv, min(runs, RUNS_RANGE)) >= power, most_nights)
-                for cv in (variation.low_pct, variation.high_pct)
-            )  # type: ignore[misc]
+            few = min(runs, RUNS_RANGE)
+
+            def least(cv_pct: float) -> int | None:
+                return _bisected(lambda n: at(n, cv_pct, few) >= power, most_nights)
+
+            low, high = least(variation.low_pct), least(variation.high_pct)
             low = low if low is None or needed is None else min(low, needed)
             high = high if high is None or needed is None else max(high, needed)
     points = tuple(
@@ -568,11 +570,11 @@ def plans_from(
             "no event on the nights of the baseline, so nothing can be planned from them"
         )
     variation = own_variation(nights)
-    if design is None:
-        design = next((d for d, o in ORDERS.items() if o == order and o in RANDOMISED), "A-B")
+    drawn: dict[Order, Design] = {o: d for d, o in ORDERS.items() if o in RANDOMISED}
+    laid = design or drawn.get(order, "A-B")
     return tuple(
         plan_nights(
-            events / len(base), variation, ratio, design=design, contrasts=contrasts,
+            events / len(base), variation, ratio, design=laid, contrasts=contrasts,
             first_apart=first_apart, power=power, most_nights=most_nights, runs=runs, progress=progress,
         )
         for ratio in ratios

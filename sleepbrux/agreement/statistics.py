@@ -110,8 +110,8 @@ class Icc:
     name: str
     meaning: str
     value: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
 
 
 def icc(values: ArrayLike) -> tuple[Icc, ...]:
@@ -216,7 +216,7 @@ def _absolute(
 def icc_over_persons(values: ArrayLike, persons: Sequence[str]) -> tuple[Icc, ...]:
     """`icc` of nights whose persons are known: intervals from persons drawn again with all their nights.
 
-    Percentiles of 1000 draws with a fixed seed; not-a-number where fewer than nine draws in ten have a value.
+    Percentiles of 1000 draws with a fixed seed; None where fewer than nine draws in ten have a value.
 
     Raises
     ------
@@ -237,7 +237,7 @@ def icc_over_persons(values: ArrayLike, persons: Sequence[str]) -> tuple[Icc, ..
     table = np.array(drawn).reshape(len(drawn), len(found))
     tails = [100 * (1 - LEVEL) / 2, 100 * (1 + LEVEL) / 2]
     if len(names) < 2 or len(drawn) < 0.9 * ICC_DRAWS:
-        return tuple(replace(one, low=math.nan, high=math.nan) for one in found)
+        return tuple(replace(one, low=None, high=None) for one in found)
     limits = np.percentile(table, tails, axis=0)
     return tuple(
         replace(one, low=float(low), high=float(high))
@@ -308,8 +308,8 @@ def bland_altman_over_persons(
     tail = (1 - LEVEL) / 2
     down, up = 0.0, 0.0
     for part, df in ((between, n - 1), (share * within, total - n)):
-        down += (part * (1 - df / chdtri(df, tail))) ** 2
-        up += (part * (df / chdtri(df, 1 - tail) - 1)) ** 2
+        down += float(part * (1 - df / chdtri(df, tail))) ** 2
+        up += float(part * (df / chdtri(df, 1 - tail) - 1)) ** 2
     sd = math.sqrt(variance)
     sd_low = math.sqrt(max(variance - math.sqrt(down), 0.0))
     sd_high = math.sqrt(variance + math.sqrt(up))

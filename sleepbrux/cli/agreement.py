@@ -73,8 +73,13 @@ def _show_rest(found: Agreement) -> None:
 
     for one in found.indices:
         if one.name == "ICC(2,1)":
-            click.echo(f"{one.name} ({one.meaning}) {number(one.value)} [{number(one.low)} to "
-                       f"{number(one.high)}], {len(found.nights)} nights")  # fmt: skip
+            limits = (
+                "no interval: too few persons" if one.low is None or one.high is None
+                else f"{number(one.low)} to {number(one.high)}"
+            )  # fmt: skip
+            click.echo(
+                f"{one.name} ({one.meaning}) {number(one.value)} [{limits}], {len(found.nights)} nights"
+            )
     if found.no_indices:
         click.echo(found.no_indices)
     if found.limits:

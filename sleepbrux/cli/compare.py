@@ -39,6 +39,11 @@ def _contrast(contrast: Contrast) -> Iterator[str]:
         how = "all" if test.exact else "9,999 drawn of"
         yield (f"  rearrangement test: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
                f"possible p {test.least_p:.3f}): {test.assumption}")  # fmt: skip
+    if contrast.prior is not None:
+        from sleepbrux.compare.prior import WORDS
+
+        p = contrast.prior
+        yield f"  sensitivity only, never the verdict: {p.ratio:.2f} ({p.low:.2f} to {p.high:.2f}) {WORDS}"
     if contrast.with_first_night is not None:
         w = contrast.with_first_night
         yield f"  with the first night: {w.ratio:.2f} ({w.low:.2f} to {w.high:.2f})"

@@ -107,8 +107,8 @@ def _time(trend: Trend | None, kept: Sequence[CountedNight]) -> Iterator[Note]:
     if trend is None:
         yield Note(
             "trend-not-tested", "note",
-            "Too few nights, or conditions that are the same thing as time: whether the nights change with "
-            "time by themselves was not tested.",
+            "Whether the nights change with time by themselves was not tested: there are too few nights, the "
+            "conditions are the same thing as time, or a value of 0 or less has no logarithm.",
         )  # fmt: skip
         return
     if trend.p < TREND_P.value:

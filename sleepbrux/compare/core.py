@@ -12,6 +12,7 @@ from sleepbrux.compare.cautions import cautions_of
 from sleepbrux.compare.hours import as_table, common_shape, weighted_hours
 from sleepbrux.compare.judge import judge
 from sleepbrux.compare.model import Apart, Comparison, Contrast, CountedNight
+from sleepbrux.compare.prior import PriorLine, prior_line
 from sleepbrux.compare.ratio import RateRatio, holm, rate_ratio
 from sleepbrux.compare.rearrange import ASSUMPTIONS, RANDOMISED, Arrangements, Rearrangement
 from sleepbrux.compare.rules import VERDICT_P
@@ -86,6 +87,7 @@ class _Found:
     ratio: RateRatio
     test: Rearrangement | None
     serial: Serial | None
+    prior: PriorLine | None
 
 
 def _found(
@@ -95,6 +97,7 @@ def _found(
     *,
     counts: bool,
     rearranged: bool,
+    prior: bool,
 ) -> _Found:
     """Interval, tests and p of a contrast, by the design."""
     pair = [n for n in nights if n.condition in (ratio.condition, ratio.against)]
@@ -122,9 +125,12 @@ def _found(
             ratio, low=min(low, ratio.low), high=max(high, ratio.high),
             interval="wider of t and rearrangement",
         )  # fmt: skip
-    serial = judged.serial and serial_of(judged.serial, ratio.low, ratio.high)
+    serial = None if judged.serial is None else serial_of(judged.serial, ratio.low, ratio.high)
     return _Found(
-        replace(ratio, p_verdict=float(judged.p[0]), p_equal=float(judged.p_equal[0])), test, serial
+        replace(ratio, p_verdict=float(judged.p[0]), p_equal=float(judged.p_equal[0])),
+        test,
+        serial,
+        prior_line(y, h, labels) if counts and prior else None,
     )
 
 
@@ -135,7 +141,7 @@ def _after_holm(found: Sequence[_Found | None], baseline: str) -> list[_Found | 
         iter(holm([getattr(r, name) for r in tested]) if tested else ())
         for name in ("p_verdict", "p_equal")
     )
-    out = []
+    out: list[_Found | None] = []
     for f in found:
         if f is None:
             out.append(None)
@@ -177,8 +183,8 @@ def compare_nights(
     keep_first_night
         Compare the first night of the study with the others; else it stands apart.
     rearranged
-        Also run the rearrangement tests where the order was not drawn and no sentence rests on them; they
-        take the most time. Where it was drawn they always run.
+        Also run what no sentence rests on: the rearrangement tests where the order was not drawn, and the
+        line under a published prior. Where the order was drawn the rearrangement tests always run.
     verdict_p
         Bound of the p that a sentence rests on: `rules.LOOKS_P` where looks were set beforehand.
 
@@ -215,7 +221,7 @@ def compare_nights(
         ratio = _pair(kept, *pair, counts=counts)
         found.append(
             None if ratio is None
-            else _found(kept, ratio, order, counts=counts, rearranged=rearranged)
+            else _found(kept, ratio, order, counts=counts, rearranged=rearranged, prior=rearranged)
         )  # fmt: skip
     contrasts = []
     for (condition, against), one in zip(pairs, _after_holm(found, base), strict=True):
@@ -238,6 +244,7 @@ def compare_nights(
                 _pair(again, condition, against, counts=counts) if touched else None,
                 one.serial,
                 plain.ratio if plain else None,
+                one.prior,
             )
         )  # fmt: skip
     trend = _trend(kept, counts=counts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from sleepbrux.compare.prior import PriorLine
 from sleepbrux.compare.ratio import RateRatio
 from sleepbrux.compare.rearrange import Rearrangement
 from sleepbrux.compare.rules import VERDICT_P
@@ -82,6 +83,8 @@ class Contrast:
         Ratio and interval that allow for neighbouring nights being alike; None where the order was drawn.
     by_valid_hours
         The ratio with every valid hour counting the same; None where hours were not weighted.
+    prior
+        The ratio if nights vary about as published (`prior.WORDS`): a sensitivity line, never the verdict.
     """
 
     condition: str
@@ -93,6 +96,7 @@ class Contrast:
     with_first_night: RateRatio | None = None
     serial: Serial | None = None
     by_valid_hours: float | None = None
+    prior: PriorLine | None = None
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,14 @@ from sleepbrux.compare.model import Comparison
 from sleepbrux.compare.records import Reading, Record, counted, under_rule
 from sleepbrux.compare.rules import LOOKS_P, RULES, VERDICT_P
 from sleepbrux.compare.sentences import Verdict
-from sleepbrux.compare.spreads import Measured, NightSpread, describe, spreads
+from sleepbrux.compare.spreads import (
+    Measured,
+    NightSpread,
+    QuantileBand,
+    bands,
+    describe,
+    spreads,
+)
 from sleepbrux.errors import Note, UsageError
 from sleepbrux.nights import Basis, LeftOut, Missing, in_order
 from sleepbrux.purpose import PURPOSE
@@ -66,8 +73,9 @@ class StudyComparison:
         The primary outcome.
     robustness
         One a contrast; empty where the archives were not counted again.
-    measured, spreads
-        Other measures by condition, and distributions by night: description only.
+    measured, bands, spreads
+        Other measures by condition with ratios, peaks percentile by percentile, and distributions by night:
+        no sentence rests on them.
     remarks
         Night to what marks it.
     fixing
@@ -86,6 +94,7 @@ class StudyComparison:
     missing: tuple[Missing, ...]
     rescored: tuple[str, ...]
     measured: tuple[Measured, ...] = ()
+    bands: tuple[QuantileBand, ...] = ()
     spreads: tuple[NightSpread, ...] = ()
     remarks: dict[str, tuple[str, ...]] = field(default_factory=dict)
     fixing: tuple[Note, ...] = ()
@@ -160,12 +169,8 @@ def compare_study(
         left_out=reading.left_out,
         missing=reading.missing,
         rescored=_rescored(reading.records),
-        measured=describe(
-            [r for r in reading.records if r.entry.id in {n.id for n in comparison.nights}],
-            comparison.conditions,
-            [(c.condition, c.against) for c in comparison.contrasts],
-            progress=progress,
-        ),
+        measured=describe(reading.records, comparison, study.primary_outcome, progress=progress),
+        bands=bands(reading.records, comparison),
         spreads=spreads(reading.records),
         remarks={r.entry.id: _remarks(r) for r in reading.records},
         fixing=fixing_notes(record(comparison), study) if record is not None else (),

@@ -54,46 +54,59 @@ def contrasts_table(found: StudyComparison) -> str:
         numbers = (r.nights, r.nights_against, r.ratio, r.low, r.high, r.p, r.p_holm, r.method) if r else (
             (None,) * 8
         )  # fmt: skip
+        serial = (c.serial.low, c.serial.high) if c.serial else (None, None)
         rows.append(
-            (c.condition, c.against, found.criterion, *numbers, t.p if t else None, c.verdict)
-        )
+            (c.condition, c.against, found.criterion, *numbers, t.p if t else None, c.verdict, *serial,
+             c.by_valid_hours)
+        )  # fmt: skip
     for h in found.robustness:
         rows += [
             (h.condition, h.against, a.rule, None, None, a.ratio, a.low, a.high, None, None, "", None,
-             a.verdict)
+             a.verdict, None, None, None)
             for a in h.alternatives
         ]  # fmt: skip
     columns = ("condition", "against", "rule", "nights", "nights_against", "ratio", "low", "high", "p",
-               "p_holm", "method", "p_rearrangement", "verdict")  # fmt: skip
+               "p_holm", "method", "p_rearrangement", "verdict", "serial_low", "serial_high",
+               "ratio_by_valid_hours")  # fmt: skip
     return _csv(columns, rows)
 
 
 def measures_table(found: StudyComparison) -> str:
-    """Measures by condition with bootstrap intervals, then their differences."""
+    """Measures by condition with t intervals over nights, then the ratios of the pairs."""
     rows: list[Sequence[object]] = []
     for m in found.measured:
         rows += [
-            (
-                m.name,
-                m.unit,
-                m.statistic,
-                d.condition,
-                "",
-                d.nights,
-                d.events,
-                d.value,
-                d.low,
-                d.high,
-            )
+            (m.name, m.unit, m.statistic, d.condition, "", d.nights, d.events, d.value, d.low, d.high, None,
+             None)
             for d in m.conditions
-        ]
+        ]  # fmt: skip
         rows += [
-            (m.name, m.unit, f"difference of: {m.statistic}", d.condition, d.against, None, None,
-             d.difference, d.low, d.high)
-            for d in m.differences
+            (m.name, "1", "ratio", e.condition, e.against, None, None, e.ratio, e.low, e.high, e.p,
+             e.p_rearranged)
+            for e in m.effects
         ]  # fmt: skip
     columns = ("measure", "unit", "statistic", "condition", "against", "nights", "events", "value", "low",
-               "high")  # fmt: skip
+               "high", "p", "p_rearrangement")  # fmt: skip
+    return _csv(columns, rows)
+
+
+def quantiles_table(found: StudyComparison) -> str:
+    """Ratio of peaks at each percentile of a night, with the simultaneous band."""
+    rows: list[Sequence[object]] = [
+        (
+            b.condition,
+            b.against,
+            b.quantity,
+            b.nights,
+            b.nights_against,
+            round(100 * level),
+            *numbers,
+        )
+        for b in found.bands
+        for level, *numbers in zip(b.levels, b.ratios, b.lows, b.highs, strict=True)
+    ]
+    columns = ("condition", "against", "quantity", "nights", "nights_against", "percentile", "ratio",
+               "band_low", "band_high")  # fmt: skip
     return _csv(columns, rows)
 
 

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from sleepbrux.compare.model import Comparison, CountedNight
 from sleepbrux.compare.rules import MARGIN_HIGH, MARGIN_LOW
-from sleepbrux.compare.spreads import BORDERS, NightSpread
+from sleepbrux.compare.spreads import BORDERS, NightSpread, QuantileBand
 from sleepbrux.planning import Plan
 from sleepbrux.report.numbers import plain
 
@@ -229,4 +229,40 @@ def power_svg(plans: Sequence[Plan]) -> Markup:
     out.append(_line(f"M{left} {y(plans[0].power):.1f}H{width - 150}", "one"))
     out += [_text(4, 11, "chance of telling, %"),
             _text((left + width - 150) / 2, height - 8, "nights in each condition", "mid")]  # fmt: skip
+    return Markup("").join([*out, Markup("</svg>")])
+
+
+def band_svg(band: QuantileBand) -> Markup:
+    """Ratio over the percentiles of a night on a logarithmic axis, with its simultaneous band."""
+    width, height, left, top, bottom = 900, 240, 52, 20, 40
+    reach = max(1.5, *(max(v, 1 / v) for v in (*band.lows, *band.highs)))
+    most = math.log(min(reach, 16.0))
+
+    def x(level: float) -> float:
+        return left + (level - 0.1) / 0.8 * (width - left - 60)
+
+    def y(ratio: float) -> float:
+        part = min(max(math.log(ratio) / most, -1.0), 1.0)
+        return top + (1 - part) / 2 * (height - top - bottom)
+
+    shown = ", ".join(
+        f"percentile {100 * q:.0f}: {r:.2f} ({low:.2f} to {high:.2f})"
+        for q, r, low, high in zip(band.levels, band.ratios, band.lows, band.highs, strict=True)
+    )
+    out = [_open(width, height, f"Ratio of peaks, {band.condition} to {band.against}. {shown}")]
+    upper = "L".join(f"{x(q):.1f} {y(v):.1f}" for q, v in zip(band.levels, band.highs, strict=True))
+    lower = "L".join(
+        f"{x(q):.1f} {y(v):.1f}" for q, v in reversed([*zip(band.levels, band.lows, strict=True)])
+    )
+    middle = "L".join(
+        f"{x(q):.1f} {y(v):.1f}" for q, v in zip(band.levels, band.ratios, strict=True)
+    )
+    out += [_line(f"M{upper}L{lower}Z", "margin"), _line(f"M{left} {y(1):.1f}H{width - 60}", "one"),
+            _line(f"M{middle}", "mean-of l1")]  # fmt: skip
+    for value in (0.25, 0.5, 0.75, 1, 4 / 3, 2, 4):
+        if abs(math.log(value)) <= most:
+            out.append(_text(left - 6, y(value) + 4, f"{value:.2g}", "end"))
+    out += [_text(x(q), height - bottom + 16, f"{100 * q:.0f}", "mid") for q in band.levels]
+    out += [_text(4, 11, f"ratio of peaks ({band.unit})"),
+            _text(width / 2, height - 8, "percentile of a night's bursts", "mid")]  # fmt: skip
     return Markup("").join([*out, Markup("</svg>")])

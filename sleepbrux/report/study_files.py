@@ -11,6 +11,7 @@ from sleepbrux.compare.tables import (
     distributions_table,
     measures_table,
     nights_table,
+    quantiles_table,
 )
 from sleepbrux.errors import UsageError
 from sleepbrux.files import write_text
@@ -47,6 +48,7 @@ def write_study(
         (".nights.csv", nights_table(found)),
         (".contrasts.csv", contrasts_table(found)),
         (".measures.csv", measures_table(found)),
+        (".quantiles.csv", quantiles_table(found)),
         (".distributions.csv", distributions_table(found)),
         (REPORT, render_study(found, plans=plans, clench=clench_tests(clench or folder))),
     ):

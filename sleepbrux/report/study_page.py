@@ -13,17 +13,25 @@ from markupsafe import Markup
 
 from sleepbrux import __version__
 from sleepbrux.compare.model import Comparison, Contrast
+from sleepbrux.compare.prior import WORDS as PRIOR_WORDS
 from sleepbrux.compare.ratio import p_text
-from sleepbrux.compare.rules import RULES
+from sleepbrux.compare.rules import RULES, TREND_P
 from sleepbrux.compare.sentences import nights_with
-from sleepbrux.compare.spreads import CAUTION, QUANTITIES
+from sleepbrux.compare.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
 from sleepbrux.compare.study import SDD, StudyComparison
 from sleepbrux.planning import Plan
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import wording
 from sleepbrux.report.night_page import _read, source_hash
 from sleepbrux.report.numbers import plain, text
-from sleepbrux.report.study_figures import forest_svg, nights_svg, overlay_svg, power_svg, sign
+from sleepbrux.report.study_figures import (
+    band_svg,
+    forest_svg,
+    nights_svg,
+    overlay_svg,
+    power_svg,
+    sign,
+)
 
 CLENCH = ".clench.json"
 RATIO_AXIS = "rate ratio, logarithmic axis; grey band: a quarter less to a third more"
@@ -118,6 +126,12 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
             f"Rearrangement test over {how} arrangements: p {p_text(test.p)} (least possible "
             f"{test.least_p:.3f}); {test.assumption}."
         )
+    if contrast.prior is not None:
+        prior = contrast.prior
+        facts.append(
+            f"Sensitivity only, never the verdict: {prior.ratio:.2f} ({prior.low:.2f} to {prior.high:.2f}) "
+            f"{PRIOR_WORDS}."
+        )
     if with_first is not None:
         facts.append(
             f"With the first night among the others: {with_first.ratio:.2f} "
@@ -136,6 +150,16 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
     }
 
 
+def _effect(e: Effect) -> str:
+    """The ratio of a measure beside the primary one."""
+    text_ = f"{e.condition} / {e.against}: {e.ratio:.2f} ({e.low:.2f} to {e.high:.2f}"
+    if e.serial_low is not None and e.serial_high is not None:
+        text_ += f"; {e.serial_low:.2f} to {e.serial_high:.2f} if neighbours may be alike"
+    return text_ + (
+        ")" if e.p_rearranged is None else f"), rearrangement p {p_text(e.p_rearranged)}"
+    )
+
+
 def _measures(found: StudyComparison) -> list[dict[str, Any]]:
     rows = []
     for m in found.measured:
@@ -144,14 +168,18 @@ def _measures(found: StudyComparison) -> list[dict[str, Any]]:
              "" if d.events is None else f"{d.events} events")
             for d in m.conditions
         ]  # fmt: skip
-        differences = [
-            f"{d.condition} less {d.against}: {text(d.difference, m.unit)} "
-            f"({_interval(d.low, d.high, m.unit)})"
-            for d in m.differences
-        ]
+        effects = [_effect(e) for e in m.effects]
+        if m.name == found.primary_outcome:
+            effects = ["the primary outcome: see above"]
+        elif m.trend is not None and m.trend.p < TREND_P.value:
+            t = m.trend
+            effects.append(
+                f"changes with time by itself: {t.factor_per_week:.2f} in seven {t.unit.split()[0]} "
+                f"({t.low:.2f} to {t.high:.2f})"
+            )
         label = m.name.replace("_", " ")
         rows.append({"label": label, "unit": m.unit, "statistic": m.statistic, "cells": cells,
-                     "differences": differences})  # fmt: skip
+                     "effects": effects})  # fmt: skip
     return rows
 
 
@@ -270,6 +298,16 @@ def render_study(
         conditions=comparison.conditions,
         measures=_measures(found),
         descriptive=CAUTION,
+        peaks=PEAKS,
+        band_words=BAND,
+        bands=[
+            {
+                "title": f"{b.condition} / {b.against}",
+                "svg": band_svg(b),
+                "nights": f"{b.nights} and {b.nights_against} nights",
+            }
+            for b in found.bands
+        ],
         overlays=_overlays(found),
         sdd=SDD,
         clench=clench,

@@ -198,6 +198,28 @@ def test_nothing_found_by_either_is_agreement_on_absence_only():
     assert found.slots[0].on_absence == 1.0
 
 
+def test_the_page_says_whether_intervals_are_over_persons_or_what_is_assumed():
+    def rows(persons):
+        return [
+            (scoring([[0, 5]] * (2 + k), night=f"n{k}", person=person),
+             scoring([[0, 5]] * (1 + k % 3), night=f"n{k}", person=person))
+            for k, person in enumerate(persons)
+        ]  # fmt: skip
+
+    unknown = compare(rows([""] * 6))[0]
+    assert "do not say whose nights these are" in unknown.notes[0]
+    assert unknown.limits.persons is None
+    assert "nights drawn again" in unknown.found[0].sensitivity.meaning
+    known = compare(rows(["A", "A", "B", "B", "C", "C"]))[0]
+    assert "Intervals are over 3 persons" in known.notes[0]
+    assert known.limits.persons == 3
+    assert "3 persons drawn again with all their nights" in known.found[0].sensitivity.meaning
+    one = compare(rows(["A"] * 6))[0]
+    assert "All nights are of one person" in one.notes[0]
+    few = compare(rows(["A", "A", "B"]))[0]
+    assert all(i.low is None for i in few.indices)
+
+
 def test_index_agreement_needs_three_nights_and_classes_are_asked_for():
     one = compare([(scoring([[0, 5]]), scoring([[0, 5]]))])[0]
     assert one.indices == ()

@@ -6,10 +6,13 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sleepbrux.calibration import given
+from sleepbrux.compare import CountedNight, compare_nights
+from sleepbrux.compare.prior import with_prior
 from sleepbrux.compare.records import read_records
-from sleepbrux.compare.spreads import bootstrap_means, bootstrap_medians
+from sleepbrux.compare.spreads import PEAKS, quantile_band
 from sleepbrux.compare.study import compare_study
 from sleepbrux.compare.table import study_from_table
 from sleepbrux.errors import StudyError, UsageError
@@ -219,7 +222,7 @@ def test_the_page_in_a_browser(folder, tmp_path, browser):
     browser.get_log("browser")
     browser.get((tmp_path / "study.report.html").as_uri())
     count = browser.execute_script("return document.querySelectorAll('svg.histogram').length")
-    assert count == 3 + 4  # nights, forest, plan; four distributions
+    assert count == 3 + 1 + 4  # nights, forest, plan; peaks by percentile; four distributions
     assert (
         browser.execute_script("return document.querySelectorAll('#nights tbody tr').length") == 9
     )
@@ -233,22 +236,104 @@ def test_the_page_in_a_browser(folder, tmp_path, browser):
     assert wide <= 0
 
 
-def test_bootstraps_agree_with_scipy():
-    from scipy import stats
+def test_one_outcome_has_one_effect_and_one_interval_on_a_page(folder):
+    study = study_from_table(folder / "nights.csv")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    rows = {m.name: m for m in found.measured}
+    assert rows["episodes_per_hour"].effects == ()
+    assert "the primary outcome: see above" in render_study(found)
+    (effect,) = rows["bursts_per_hour"].effects
+    assert effect.low < effect.ratio < effect.high
 
-    values = np.random.default_rng(1).gamma(4, 2, 9)
-    outside = stats.bootstrap((values,), np.mean, n_resamples=20000, method="percentile", rng=2)
-    low, high = np.percentile(bootstrap_means(values, np.random.default_rng(3)), (2.5, 97.5))
-    assert (low, high) == pytest.approx(tuple(outside.confidence_interval), rel=0.06)
+
+def test_measures_that_count_nothing_are_compared_by_welch_on_the_logarithms_of_nights(folder):
+    study = study_from_table(folder / "nights.csv")
+    reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+    found = compare_study(study, reading)
+    kept = {n.id: n.condition for n in found.comparison.nights}
+    name = "integral_above_background_uv_s_per_hour"
+    values = {"none": [], "splint": []}
+    for r in reading.records:
+        if r.entry.id in kept:
+            values[r.entry.condition].append(np.log(r.figures.measures[name].value))
+    t = stats.ttest_ind(values["splint"], values["none"], equal_var=False)
+    (effect,) = next(m for m in found.measured if m.name == name).effects
+    assert effect.p == pytest.approx(t.pvalue)
+    assert np.log([effect.low, effect.high]) == pytest.approx(tuple(t.confidence_interval()))
+    peaks = next(m for m in found.measured if m.name == "burst peak" and m.unit == "% MVC")
+    assert peaks.effects
+    assert "fall below it and are counted no more" in render_study(found)
 
 
-def test_the_two_stage_bootstrap_is_wider_than_that_of_events_alone():
+def test_a_drawn_order_gives_other_measures_their_rearrangement_test_and_trend(folder):
+    study = study_from_table(folder / "nights.csv", order="randomised nights")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    for m in found.measured:
+        assert all(e.p_rearranged is not None for e in m.effects), m.name
+        assert all(e.serial_low is None for e in m.effects)
+
+
+def test_an_integral_as_primary_outcome_has_trend_and_rearrangement_and_no_false_note(tmp_path):
+    rng = np.random.default_rng(3)
+    nights = [
+        CountedNight(f"n{k}", ("none", "splint")[k % 2], float(40 * rng.gamma(9, 1 / 9)), 1.0)
+        for k in range(14)
+    ]
+    found = compare_nights(nights, order="randomised nights", counts=False, keep_first_night=True)
+    assert found.trend is not None
+    assert "trend-not-tested" not in {n.code for n in found.cautions}
+    assert found.contrasts[0].rearrangement.least_p < 0.01
+
+
+def log_nights(rng, n, shift=0.0):
+    """Peaks of nights: each night has a level of its own, and 20 to 60 bursts."""
+    return [
+        np.exp(rng.normal(3 + rng.normal(0, 0.3) + shift, 0.6, rng.integers(20, 60)))
+        for _ in range(n)
+    ]
+
+
+def test_the_band_over_percentiles_holds_the_whole_curve_in_95_percent():
     rng = np.random.default_rng(4)
-    nights = [rng.normal(50 + 20 * k, 5, 60) for k in range(5)]
-    draws = bootstrap_medians(nights, np.random.default_rng(1))
-    events = np.concatenate(nights)
-    alone = np.median(events[rng.integers(0, len(events), (1000, len(events)))], axis=1)
-    assert draws.std() > 2 * alone.std()
+    inside = pointwise = 0
+    runs = 200
+    for _ in range(runs):
+        _, low, high = quantile_band(log_nights(rng, 7, np.log(0.7)), log_nights(rng, 7))
+        inside += bool(((low <= np.log(0.7)) & (np.log(0.7) <= high)).all())
+        pointwise += bool(low[4] <= np.log(0.7) <= high[4])
+    assert inside / runs >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / runs)
+    assert pointwise >= inside
+    assert quantile_band(log_nights(rng, 2), log_nights(rng, 7)) is None
+
+
+def test_peaks_that_are_left_above_the_threshold_fall_less_than_the_contractions_did():
+    # the figures of `spreads.PEAKS`: median 15 % MVC, threshold 10 % MVC, a true factor of 0.7
+    seen = []
+    for sigma in (0.3, 0.5, 0.7):
+        peaks = 15 * np.exp(np.random.default_rng(1).normal(0, sigma, 200_000))
+        weaker = 0.7 * peaks
+        seen.append(np.median(weaker[weaker > 10]) / np.median(peaks[peaks > 10]))
+    assert [round(v, 2) for v in seen] == pytest.approx([0.80, 0.83, 0.85], abs=0.011)
+    assert "0.7 shows as 0.80 to 0.85" in PEAKS
+
+
+@pytest.mark.parametrize(("cv", "n"), [(0.25, 7), (0.5, 4)])
+def test_the_line_under_a_published_prior_covers_nights_like_the_published_ones(cv, n):
+    rng = np.random.default_rng(5)
+    y = rng.poisson(28 * rng.gamma(cv**-2, cv**2, (600, 2 * n))).astype(float)
+    labels = np.arange(2 * n) >= n
+    _, low, high = with_prior(y, np.full(y.shape, 7.0), labels)
+    covered = np.mean((low <= 0) & (high >= 0))
+    assert covered >= 0.92 - 3 * np.sqrt(0.08 * 0.92 / 600)
+
+
+def test_the_line_under_a_prior_is_a_line_and_no_verdict():
+    nights = [
+        CountedNight(f"n{k}", ("none", "splint")[k % 2], 50.0 - 30 * (k % 2), 7.0) for k in range(6)
+    ]
+    (contrast,) = compare_nights(nights, keep_first_night=True).contrasts
+    assert contrast.prior.high < 1
+    assert contrast.verdict == "cannot tell yet"
 
 
 def test_plan_writes_a_curve_and_a_schedule(tmp_path):
