@@ -43,6 +43,7 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
     from tqdm import tqdm
 
     from sleepbrux.cli.compare import study_of
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.cohort import PersonNight
     from sleepbrux.compare.core import compare_nights
     from sleepbrux.compare.records import counted, read_records
@@ -64,6 +65,7 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
                 f"there is no folder {folder.name!r} beside {path.name}; give --results"
             )
         reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+        say_unread(f"{path.name}: {text}" for text in reading.unread)
         if not reading.records:
             click.echo(f"sleepbrux: {path.name}: no night with an archive; left out", err=True)
             continue

@@ -123,6 +123,7 @@ def command(
     """
     from tqdm import tqdm
 
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.outputs import ARCHIVE
@@ -142,4 +143,4 @@ def command(
     target = out or folder
     write_study(found, target, plans=plans, clench=folder)
     click.echo(f"Page: {target / (STUDY + REPORT)}")
-    return 1 if found.missing else 0
+    return 1 if say_unread(reading.unread) or found.missing else 0

@@ -34,6 +34,7 @@ def _kinds(text: str) -> list[str]:
 
 
 def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
+    from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.journal import load_reviewed
     from sleepbrux.outputs import ARCHIVE
 
@@ -44,6 +45,7 @@ def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
+    failures += say_unread(unread(nights))
     names = [name for name, _ in nights]
     for name in set(names):
         if names.count(name) > 1:

@@ -80,6 +80,7 @@ def command(
     Findings only. The person's name, the question and all that was told are entered by the
     clinician and printed as entered.
     """
+    from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.files import replacing, write_text
     from sleepbrux.letter import fields_template, letter_pdf, load_fields
 
@@ -115,4 +116,4 @@ def command(
     with replacing(target) as temporary:
         temporary.write_bytes(pdf)
     click.echo(str(target))
-    return 0
+    return 1 if say_unread(unread((x.name, x.night) for x in letters)) else 0

@@ -56,12 +56,14 @@ def _variation(
 
     if study is not None:
         from sleepbrux.cli.compare import study_of
+        from sleepbrux.cli.reviews import say_unread
         from sleepbrux.compare.core import compare_nights
         from sleepbrux.compare.records import counted, read_records
         from sleepbrux.outputs import ARCHIVE
 
         plan, beside = study_of(study, {})
         reading = read_records(plan, results or beside, suffix=ARCHIVE, robust=False)
+        say_unread(reading.unread)
         nights, counts = counted(reading.records, plan.primary_outcome)
         if not counts:
             raise UsageError(

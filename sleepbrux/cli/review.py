@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import options
-from sleepbrux.errors import UsageError
+from sleepbrux.errors import JournalError, UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.journal import Journal
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 )
 @click.option("--result", is_flag=True,
               help="Print what was decided, write the reviewed report, serve nothing.")  # fmt: skip
+@click.option("--repair", is_flag=True,
+              help="Keep a copy of a damaged journal, mend it, say what is lost, serve nothing.")  # fmt: skip
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=0, help="Port [default: a free one]."
 )
@@ -40,21 +42,23 @@ if TYPE_CHECKING:
 @options.hints
 def command(
     *, archive: Path, recording: Path | None, reader: str, sample: int | None, seed: int | None,
-    new_sample: bool, result: bool, port: int, opened: bool, hints: Hints,
+    new_sample: bool, result: bool, repair: bool, port: int, opened: bool, hints: Hints,
 ) -> int:  # fmt: skip
     """Serve a page about ARCHIVE (NIGHT.night.h5) to this machine only.
 
     Every decision goes to NIGHT.review.jsonl beside the archive before the page shows it; the archive
     itself keeps the automatic scoring. Ctrl-C ends the review.
     """
-    from sleepbrux.journal.file import check_about, journal_path, load_journal
+    from sleepbrux.journal.file import check_about, journal_path
     from sleepbrux.store import load_night
 
     if sample is None and (seed is not None or new_sample):
         raise UsageError("--seed and --new-sample belong to --sample N")
     night = load_night(archive)
     path = journal_path(archive)
-    journal = load_journal(path)
+    if repair:
+        return _repair(night, path)
+    journal = _load(path, archive)
     check_about(journal, night)
     if result:
         return _result(night, journal, archive)
@@ -62,7 +66,43 @@ def command(
         night, path, recording=recording, reader=reader, sample=sample, seed=seed,
         new_sample=new_sample, port=port, opened=opened, hints=hints,
     )  # fmt: skip
-    _result(night, load_journal(path), archive)
+    _result(night, _load(path, archive), archive)
+    return 0
+
+
+def _load(path: Path, archive: Path) -> Journal:
+    """The journal, and what must be known of it; where it is damaged, the command that mends it."""
+    from sleepbrux.journal.file import DamagedError, load_journal
+
+    try:
+        journal = load_journal(path)
+    except DamagedError as error:
+        click.echo(f"sleepbrux: {error}", err=True)
+        raise JournalError(
+            f"sleepbrux review {archive.name} --repair keeps a copy of the journal and mends what can be read"
+        ) from error
+    for note in journal.notes:
+        click.echo(f"note: {note.text}", err=True)
+    return journal
+
+
+def _repair(night: Night, path: Path) -> int:
+    from sleepbrux.journal.file import header_of
+    from sleepbrux.journal.repair import repair
+
+    done = repair(path, header_of(night))
+    if not done.kept:
+        click.echo(f"{path.name}: nothing to repair; {done.decisions} decisions")
+        return 0
+    click.echo(
+        f"{path.name}: {done.decisions} decisions; the files of before: {', '.join(done.kept)}"
+    )
+    if done.lost:
+        gone = ", ".join(map(str, done.lost))
+        click.echo(
+            f"{len(done.lost)} of {done.decisions} decisions could not be read (number {gone}); every result "
+            "of this review says so. Look at those events again: sleepbrux review"
+        )
     return 0
 
 

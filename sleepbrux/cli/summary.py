@@ -147,6 +147,7 @@ def command(study: Path, results: Path, as_json: bool, out: Path | None) -> int:
     For each condition: mean, median and range over nights, how much of their spread counting noise
     explains, an interval of the mean, and how many nights are still needed. Recordings are not needed.
     """
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.files import write_text
     from sleepbrux.nights import read_nights
     from sleepbrux.outputs import ARCHIVE
@@ -159,7 +160,8 @@ def command(study: Path, results: Path, as_json: bool, out: Path | None) -> int:
         plan = load_study(study)
     except StudyError as error:
         raise UsageError(str(error)) from error
-    summary = summarise(plan, *read_nights(plan, results, suffix=ARCHIVE))
+    nights, missing = read_nights(plan, results, suffix=ARCHIVE)
+    summary = summarise(plan, nights, missing)
     text = several_text(summary) if as_json else _table(summary)
     if out is None:
         click.echo(text, nl=False)
@@ -172,4 +174,5 @@ def command(study: Path, results: Path, as_json: bool, out: Path | None) -> int:
             "reasons stand in the result",
             err=True,
         )
-    return 1 if summary.missing else 0
+    failed = say_unread(f"night {night.id}: {night.unread}" for night in nights if night.unread)
+    return 1 if summary.missing or failed else 0

@@ -12,7 +12,8 @@ from sleepbrux.compare.model import CountedNight
 from sleepbrux.compare.ratio import Floats
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.errors import StudyError, UsageError
-from sleepbrux.night import Night, find_events, rescore
+from sleepbrux.journal import rescored
+from sleepbrux.night import Night, find_events
 from sleepbrux.nights import (
     REVIEW_UNUSED,
     Basis,
@@ -84,6 +85,8 @@ class Reading:
         Nights on another basis, and nights without an archive; with the reasons.
     how
         What puts the nights in order.
+    unread
+        Nights whose review could not be used, and why, a sentence each.
     """
 
     records: tuple[Record, ...]
@@ -91,6 +94,7 @@ class Reading:
     left_out: tuple[LeftOut, ...]
     missing: tuple[Missing, ...]
     how: str
+    unread: tuple[str, ...] = ()
 
 
 def study_rules(study: Study) -> Criterion | None:
@@ -178,8 +182,14 @@ def read_records(
     found.sort(key=lambda r: place[r.entry.id])
     basis, kept, left = pool([r.figures for r in found], {})
     ids = {f.id for f in kept}
+    unread = tuple(f"night {r.entry.id}: {r.figures.unread}" for r in found if r.figures.unread)
     return Reading(
-        tuple(r for r in found if r.entry.id in ids), basis, tuple(left), tuple(missing), how
+        tuple(r for r in found if r.entry.id in ids),
+        basis,
+        tuple(left),
+        tuple(missing),
+        how,
+        unread,
     )
 
 
@@ -187,7 +197,7 @@ def _both(one: Found, rules: Criterion | None, *, robust: bool) -> tuple[Record,
     """The automatic scoring of a night, and the one after a reader's decisions."""
     entry, night, own = one.entry, one.night, one.night.criterion
     if rules is not None and rules.digest() != own.digest():
-        again = rescore(night, rules)
+        again = rescored(night, one.reviewed, rules)
         return record(entry, again, robust=robust, rescored_from=own.id), None
     automatic = record(entry, night, robust=robust)
     if one.reviewed is None:

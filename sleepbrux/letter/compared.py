@@ -10,8 +10,8 @@ from sleepbrux.compare import Comparison, CountedNight, compare_nights, mixed_ba
 from sleepbrux.compare.records import read_records, study_rules
 from sleepbrux.compare.study import compare_study
 from sleepbrux.errors import UsageError
+from sleepbrux.journal import rescored
 from sleepbrux.letter.nights import Letter
-from sleepbrux.night import rescore
 from sleepbrux.nights import Missing, archived
 from sleepbrux.recording.files import file_digest
 from sleepbrux.study import Study
@@ -78,7 +78,7 @@ def study_letters(
     for one in found:
         night = one.reviewed if reviewed and one.reviewed is not None else one.night
         if rules is not None and rules.digest() != night.criterion.digest():
-            night = rescore(one.night, rules)
+            night = rescored(one.night, one.reviewed, rules)
         about = (("pseudonym", plan.pseudonym), ("night", one.entry.id),
                  ("condition", one.entry.condition))  # fmt: skip
         letters.append(Letter(one.entry.id, file_digest(one.archive), replace(night, about=about)))

@@ -7,6 +7,7 @@ from typing import NamedTuple
 from sleepbrux import __version__
 from sleepbrux.criteria import Criterion
 from sleepbrux.details import details
+from sleepbrux.journal import scoring_words
 from sleepbrux.night import Night, hours_text
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.signal.envelope import odd_frames
@@ -17,8 +18,8 @@ NOT_REVIEWED = "No person has looked at this scoring yet"
 
 
 def banner(night: Night) -> str:
-    """Which scoring a page shows, and how much of it a reader changed."""
-    return NOT_REVIEWED if night.review is None else night.review.sentence
+    """Which scoring a page shows, and how much of it a reader changed, or why no review is in it."""
+    return scoring_words(night) or NOT_REVIEWED
 
 
 class Caution(NamedTuple):

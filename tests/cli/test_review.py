@@ -65,7 +65,7 @@ def test_a_review_of_another_scoring_is_refused_and_told(archive, edf, run):
     done = run("review", archive, "--result")
     assert done.code == 1
     assert "another scoring" in done.err
-    assert "move the journal away" in done.err
+    assert "move the journal and its .head away" in done.err
 
 
 @pytest.mark.parametrize(
