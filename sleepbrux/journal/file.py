@@ -193,7 +193,7 @@ def append(path: Path, header: Header, entry: Entry) -> Journal:
         if entry.seq > MOST_DECISIONS or len(line) > LONGEST_LINE or size + len(text) > MOST_BYTES:
             raise JournalError(
                 f"{path.name}: the journal is full ({journal.seq} decisions, {size} bytes), or this decision "
-                f"is too long; at most {MOST_DECISIONS} decisions and {MOST_BYTES / 1e6:.0f} MB are kept"
+                f"is too long; at most {MOST_DECISIONS:,} decisions and {MOST_BYTES / 1e6:.0f} MB are kept"
             )
         with appending(path, text, size):
             _write_head(path, Head(decisions=entry.seq, last=last))

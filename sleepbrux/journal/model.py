@@ -14,7 +14,7 @@ FORMAT = "sleepbrux review"
 SCHEMA_VERSION, OLDER = "2.0", "1"
 ARCHIVE, JOURNAL = ".night.h5", ".review.jsonl"
 LONGEST_TEXT = 200
-LONGEST_LINE, MOST_DECISIONS, MOST_BYTES = 1_000_000, 100_000, 64_000_000
+LONGEST_LINE, MOST_DECISIONS, MOST_BYTES = 1_000_000, 50_000, 32_000_000
 Action = Literal["accept", "reject", "relabel", "move", "add", "undo", "sample", "judge", "lost"]
 
 

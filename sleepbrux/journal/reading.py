@@ -115,7 +115,7 @@ def _read(path: Path) -> Content:
         )
     if data.count(b"\n") > MOST_DECISIONS + 1:
         raise JournalError(
-            f"{path.name}: more than {MOST_DECISIONS} lines, which no review has; restore the file from a "
+            f"{path.name}: more than {MOST_DECISIONS:,} lines, which no review has; restore the file from a "
             "copy, or move it away"
         )
     text = with_plain_line_ends(data)

@@ -11,6 +11,7 @@ from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError
 from sleepbrux.export.summary import printed
+from sleepbrux.export.tables import episode_numbers
 from sleepbrux.journal.apply import Reviewed, review_of
 from sleepbrux.journal.deciding import decided
 from sleepbrux.journal.file import (
@@ -102,8 +103,10 @@ class Desk:
         JournalError
             The decision has no meaning, or nobody's name stands under it.
         """
-        if not who.strip() or len(who) > LONGEST_NAME:
-            raise JournalError(f"reader: give a name or initials of 1 to {LONGEST_NAME} characters")
+        if not who.strip() or len(who) > LONGEST_NAME or not who.isprintable():
+            raise JournalError(
+                f"reader: give a name or initials of 1 to {LONGEST_NAME} printable characters"
+            )
         with self._lock:
             self._look_again()
             if seen != self.seq:
@@ -168,6 +171,11 @@ class Desk:
             "sampled": self.sampled,
             "reader": self.reader,
             "recording": self.trace.recorded,
+            "journal": self.path.name,
+            "amplitude": "RMS" if night.amplitude == "rms" else "mean rectified value",
+            "window_s": night.criterion.envelope.window_s,
+            "threshold_follows": night.criterion.threshold.times_background is not None
+            and night.criterion.background.estimator == "running_median",
             "slot_s": float(night.merged.grid.slot_s),
         }  # fmt: skip
 
@@ -177,7 +185,8 @@ class Desk:
             self._look_again()
             journal, now = self._journal, self._now
         last = self._last(journal, who)
-        head = {"seq": journal.seq, "undo": None if last is None else _said(last)}
+        head = {"seq": journal.seq, "undo": None if last is None else _said(last),
+                "notes": [note.text for note in journal.notes]}  # fmt: skip
         if self.sampled:
             return head | self._sample(journal, who)
         review = now.night.review
@@ -203,6 +212,8 @@ class Desk:
         said = sampling.verdicts(journal)
         rows = []
         for place, name in enumerate(sample.items if sample else ()):
+            if name not in known:
+                continue
             item, entry = known[name], said.get((who, name))
             row: dict[str, Any] = {"id": place, "start_s": item.start_s, "stop_s": item.stop_s}
             if entry is not None:
@@ -217,6 +228,16 @@ class Desk:
             "shares": [share_table(s) for s in result if s.who == who] if done else [],
             "caution": sampling.CAUTION,
         }  # fmt: skip
+
+    def counts(self) -> tuple[int, int]:
+        """How many were decided, and of how many: counted automatic episodes, or items of the sample."""
+        with self._lock:
+            journal, review = self._journal, self._now.night.review
+        if not self.sampled:
+            return review.decided if review else 0, len(self.night.chosen.episodes)
+        sample = sampling.last_sample(journal)
+        judged = {target for _, target in sampling.verdicts(journal)}
+        return len(judged), len(sample.items) if sample else 0
 
     def item(self, place: int) -> str:
         """Name of an item of the sample by its place; the page never sees the names, which tell."""
@@ -237,8 +258,10 @@ def _said(entry: Entry) -> dict[str, Any]:
     words = {"accept": "accepted", "reject": "rejected", "relabel": "relabelled", "move": "moved",
              "add": "added", "judge": "judged"}  # fmt: skip
     place = entry.after or entry.before or {}
+    at = place.get("start_s", entry.start_s)
     return {"seq": entry.seq, "who": entry.who, "words": words.get(entry.action, entry.action),
-            "at_s": place.get("start_s")}  # fmt: skip
+            "kind": entry.kind or str(place.get("kind", "")), "target": entry.target,
+            "at_s": at if isinstance(at, int | float) else None}  # fmt: skip
 
 
 def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
@@ -251,12 +274,13 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
         ids, table, words, counts = now.burst_ids, night.merged, BURST_KINDS, "bursts"  # type: ignore[assignment]
         before = auto.merged  # type: ignore[assignment]
     counted = set(getattr(night.chosen, counts).tolist())
+    numbers = {f"e{k}": n for k, n in episode_numbers(auto).items()} if level == "episode" else {}
     grid = night.merged.grid
     rows: list[dict[str, Any]] = []
     for k, name in enumerate(ids):
         said = now.standings.get(name)
         rows.append(
-            {"id": name, "a": grid.seconds(table.starts[k]), "b": grid.seconds(table.stops[k]),
+            {"id": name, "number": numbers.get(name), "a": grid.seconds(table.starts[k]), "b": grid.seconds(table.stops[k]),
              "kind": words[table.kind[k]], "counts": k in counted,
              "verdict": said.verdict if said else "", "own": bool(said and said.added),
              "changed": bool(said and (said.kind or said.moved or said.added)),
@@ -271,7 +295,7 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
     for name, said in now.standings.items():
         if said.level != level or said.verdict != "rejected":
             continue
-        row = {"id": name, "verdict": "rejected", "reason": said.reason, "counts": False,
+        row = {"id": name, "number": numbers.get(name), "verdict": "rejected", "reason": said.reason, "counts": False,
                "own": said.added, "changed": False, "peak": None}  # fmt: skip
         if said.start_s is not None:
             row |= {"a": said.start_s, "b": said.stop_s}
