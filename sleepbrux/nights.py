@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sleepbrux.errors import ArchiveError
 from sleepbrux.files import safe_stem
-from sleepbrux.journal import with_review
+from sleepbrux.journal import scoring_words, unused_review, with_review
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night
 from sleepbrux.provenance import METHOD
@@ -59,6 +59,8 @@ class NightFigures:
         Condition that the archive was written with; empty where it says none.
     scoring
         What a reader has to do with these numbers; empty where no review exists.
+    unread
+        Why the review of this night could not be used; empty where it could, or where there is none.
     """
 
     id: str
@@ -70,6 +72,7 @@ class NightFigures:
     measures: dict[str, Measure]
     labelled: str = ""
     scoring: str = ""
+    unread: str = ""
 
 
 @dataclass(frozen=True)
@@ -91,7 +94,10 @@ class LeftOut:
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """A night of the study with its archive, and the night after a reader's decisions, if any."""
+    """A night of the study with its archive, and the night after a reader's decisions, if any.
+
+    Where these could not be used, a warning among the night's notes says why.
+    """
 
     entry: StudyNight
     night: Night
@@ -127,6 +133,7 @@ def archived(study: Study, folder: Path, *, suffix: str) -> Iterator[Found | Mis
             yield Missing(entry.id, entry.condition, str(error))
             continue
         after = with_review(night, folder / found)
+        night = after if unused_review(after) else night
         yield Found(entry, night, after if after.review else None, folder / found)
 
 
@@ -151,7 +158,7 @@ def read_nights(
     if nights and all(after for _, after in nights):
         return [after for _, after in nights if after], missing
     return [
-        replace(night, scoring=REVIEW_UNUSED if after else "") for night, after in nights
+        replace(night, scoring=REVIEW_UNUSED) if after else night for night, after in nights
     ], missing
 
 
@@ -173,7 +180,8 @@ def figures(entry: StudyNight, night: Night) -> NightFigures:
         minimum_valid_hours=night.criterion.window.minimum_valid_hours,
         measures=night.measures,
         labelled=dict(night.about).get("condition", ""),
-        scoring=night.review.sentence if night.review else "",
+        scoring=scoring_words(night),
+        unread=unused_review(night),
     )
 
 

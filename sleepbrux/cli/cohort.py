@@ -45,6 +45,7 @@ def _shown(found: Cohort) -> Iterator[str]:
 def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNight]:
     """Nights of study files, from their archives; what stands apart in `compare` is left out."""
     from sleepbrux.cli.compare import study_of
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.cohort import PersonNight
     from sleepbrux.compare.core import compare_nights
     from sleepbrux.compare.records import counted, read_records
@@ -66,6 +67,7 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
                 f"there is no folder {folder.name!r} beside {path.name}; give --results"
             )
         reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+        say_unread(f"{path.name}: {text}" for text in reading.unread)
         if not reading.records:
             click.echo(f"sleepbrux: {path.name}: no night with an archive; left out", err=True)
             continue

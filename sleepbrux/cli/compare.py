@@ -152,6 +152,7 @@ def command(
     Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
     in each of the two it is always "cannot tell yet".
     """
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.compare.fixing import look, record_path
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
@@ -190,7 +191,7 @@ def command(
         following.say_next(("write the letter", ("letter", "--study", file, *where)))
     else:
         following.say_next(("see how many more nights are needed", ("plan", "--study", study)))
-    return 1 if found.missing else 0
+    return 1 if say_unread(reading.unread) or found.missing else 0
 
 
 def _file_of(study: Path) -> Path:

@@ -41,6 +41,7 @@ def _nights(
     archives: Iterable[Path],
 ) -> tuple[list[tuple[str, Night]], list[Night], int]:
     """Nights after their review with the name of each, the same without it, and how many failed."""
+    from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.journal import with_review
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.store import load_night
@@ -54,6 +55,7 @@ def _nights(
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
+    failures += say_unread(unread(nights))
     names = [name for name, _ in nights]
     for name in set(names):
         if names.count(name) > 1:

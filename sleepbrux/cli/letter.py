@@ -84,6 +84,7 @@ def command(
     Findings only. The person's name, the question and all that was told are entered by the
     clinician and printed as entered.
     """
+    from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.files import replacing, write_text
     from sleepbrux.letter import fields_template, letter_pdf, load_fields
 
@@ -134,7 +135,7 @@ def command(
             *(("files for other programs", ("export", path, "--out", path.parent / "files"))
               for path in files)
         )  # fmt: skip
-    return 0
+    return 1 if say_unread(unread((x.name, x.night) for x in letters)) else 0
 
 
 def _about(

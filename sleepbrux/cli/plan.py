@@ -71,6 +71,7 @@ def _of_study(
 ) -> tuple[Plan, ...]:  # fmt: skip
     """What the page of the study says of more nights: the same nights, design and numbers."""
     from sleepbrux.cli.compare import study_of
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.compare.records import counted, read_records
     from sleepbrux.compare.study import compare_counts
     from sleepbrux.outputs import ARCHIVE
@@ -78,6 +79,7 @@ def _of_study(
 
     plan, beside = study_of(study, {})
     reading = read_records(plan, results or beside, suffix=ARCHIVE, robust=False)
+    say_unread(reading.unread)
     if len({r.entry.condition for r in reading.records}) == 1:
         nights, counts = counted(reading.records, plan.primary_outcome)
         return plans_from(

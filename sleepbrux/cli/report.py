@@ -30,6 +30,7 @@ def command(
     The recording itself is not needed.
     """
     from sleepbrux.cli.progress import shown
+    from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.files import write_text
     from sleepbrux.journal import load_reviewed
@@ -42,6 +43,7 @@ def command(
     for path in archives:
         try:
             night = load_reviewed(path)
+            failures += say_unread(unread([(path.name, night)]))
             if robustness:
                 with shown(path.name) as progress:
                     many = assess_robustness(night, progress=progress)

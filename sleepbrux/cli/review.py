@@ -1,27 +1,49 @@
-"""``sleepbrux review``: look at a scored night and decide, in the browser."""
+"""``sleepbrux review``: look at scored nights and decide, in the browser."""
 
 from __future__ import annotations
 
 import contextlib
 import secrets
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import UsageError
+from sleepbrux.errors import JournalError, SleepbruxError, UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.journal import Journal
     from sleepbrux.night import Night
     from sleepbrux.recording.opening import Hints
+    from sleepbrux.review.desk import Desk
+    from sleepbrux.review.nights import Place
+
+STUDY_NAME = "study.toml"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What was asked for."""
+
+    recording: Path | None
+    reader: str
+    sample: int | None
+    seed: int | None
+    new_sample: bool
+    hints: Hints
+    study: Path | None
 
 
 @click.command()
-@click.argument("archive", type=click.Path(path_type=Path))
+@click.argument("nights", metavar="NIGHTS", type=click.Path(path_type=Path))
+@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
+              help="Of a study: the folder with its archives [default: results beside the study file].")  # fmt: skip
 @click.option("--recording", type=click.Path(path_type=Path), default=None, metavar="FILE",
-              help="The recording itself, for the trace; without it the archive's 10-ms frames.")  # fmt: skip
+              help="The recording of one night, for the raw trace [default: as the study says, or near the "
+              "archive, known by its SHA-256].")  # fmt: skip
 @click.option("--reader", type=options.Words(), default="", metavar="NAME",
               help="Initials that stand under every decision [default: asked for on the page].")  # fmt: skip
 @click.option("--sample", type=click.IntRange(1, 10000), default=None, metavar="N",
@@ -33,76 +55,261 @@ if TYPE_CHECKING:
 )
 @click.option("--result", is_flag=True,
               help="Print what was decided, write the reviewed report, serve nothing.")  # fmt: skip
+@click.option("--repair", is_flag=True,
+              help="Keep a copy of a damaged journal, mend it, say what is lost, serve nothing.")  # fmt: skip
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=0, help="Port [default: a free one]."
 )
 @click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
 @options.hints
 def command(
-    *, archive: Path, recording: Path | None, reader: str, sample: int | None, seed: int | None,
-    new_sample: bool, result: bool, port: int, opened: bool, hints: Hints,
+    *, nights: Path, results: Path | None, recording: Path | None, reader: str, sample: int | None,
+    seed: int | None, new_sample: bool, result: bool, repair: bool, port: int, opened: bool,
+    hints: Hints,
 ) -> int:  # fmt: skip
-    """Serve a page about ARCHIVE (NIGHT.night.h5) to this machine only.
+    """Serve a page about NIGHTS to this machine only: an archive, a study, or a folder of archives.
 
     Every decision goes to NIGHT.review.jsonl beside the archive before the page shows it; the archive
     itself keeps the automatic scoring. Ctrl-C ends the review.
     """
-    from sleepbrux.journal.file import check_about, journal_path, load_journal
-    from sleepbrux.store import load_night
-
     if sample is None and (seed is not None or new_sample):
         raise UsageError("--seed and --new-sample belong to --sample N")
-    night = load_night(archive)
-    path = journal_path(archive)
-    journal = load_journal(path)
-    check_about(journal, night)
+    several = nights.is_dir() or nights.suffix.casefold() == ".toml"
+    if several and recording is not None:
+        raise UsageError(
+            "--recording belongs to one night; for several, the study file says where their recordings lie"
+        )
+    places, study = _places(nights, results) if several else ([_one(nights)], None)
+    if repair:
+        return _each(places, _repair)
     if result:
-        return _result(night, journal, archive)
-    _serve(
-        night, path, recording=recording, reader=reader, sample=sample, seed=seed,
-        new_sample=new_sample, port=port, opened=opened, hints=hints,
-    )  # fmt: skip
-    _result(night, load_journal(path), archive)
-    return 0
+        return _each(places, _result)
+    asked = Asked(recording, reader, sample, seed, new_sample, hints, study)
+    failed = _serve(places, asked, port=port, opened=opened)
+    return max(failed, _each([p for p in places if _has_journal(p)], _result))
 
 
-def _serve(
-    night: Night, path: Path, *, recording: Path | None, reader: str, sample: int | None,
-    seed: int | None, new_sample: bool, port: int, opened: bool, hints: Hints,
-) -> None:  # fmt: skip
+def _one(archive: Path) -> Place:
+    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.review.nights import Place
+
+    return Place(archive.name.removesuffix(ARCHIVE), archive)
+
+
+def _has_journal(place: Place) -> bool:
+    from sleepbrux.journal import journal_path
+
+    return not place.fault and journal_path(place.archive).exists()
+
+
+def _places(path: Path, results: Path | None) -> tuple[list[Place], Path | None]:
+    """The nights of a study file, or of a folder of archives, and the study file."""
+    study = path / STUDY_NAME if path.is_dir() else path
+    if path.is_dir() and not study.is_file():
+        places, study_file = list(_of_folder(path)), None
+    else:
+        places, study_file = list(_of_study(study, results or study.parent / "results")), study
+    if not places:
+        raise UsageError(
+            f"{path.name or path}: there is neither a {STUDY_NAME} nor an archive (*.night.h5) in this folder; "
+            "score the nights first: sleepbrux score"
+        )
+    return places, study_file
+
+
+def _of_folder(folder: Path) -> Iterator[Place]:
+    from sleepbrux.journal import load_reviewed
+    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.review.nights import Place
+
+    for archive in sorted(folder.glob(f"*{ARCHIVE}")):
+        name = archive.name.removesuffix(ARCHIVE)
+        try:
+            yield _counted(name, archive, load_reviewed(archive))
+        except SleepbruxError as error:
+            yield Place(name, archive, fault=str(error))
+
+
+def _of_study(file: Path, folder: Path) -> Iterator[Place]:
+    from sleepbrux.errors import StudyError
+    from sleepbrux.nights import Missing, archived
+    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.review.nights import Place
+    from sleepbrux.study import load_study
+
+    try:
+        plan = load_study(file)
+    except StudyError as error:
+        raise UsageError(str(error)) from error
+    for one in archived(plan, folder, suffix=ARCHIVE):
+        if isinstance(one, Missing):
+            yield Place(one.id, folder, fault=one.reason)
+        else:
+            yield _counted(one.entry.id, one.archive, one.reviewed or one.night)
+
+
+def _counted(name: str, archive: Path, night: Night) -> Place:
+    from sleepbrux.journal import unused_review
+    from sleepbrux.review.nights import Place
+
+    decided = night.review.decided if night.review else 0
+    of = night.review.automatic if night.review else len(night.chosen.episodes)
+    return Place(name, archive, decided, of, unused_review(night))
+
+
+def _opener(asked: Asked) -> Callable[[Place], Desk]:
+    from sleepbrux.journal import journal_path
     from sleepbrux.review.desk import Desk
-    from sleepbrux.review.serving import serve
+    from sleepbrux.review.recordings import find_recording
     from sleepbrux.review.trace import Trace, check_same
+    from sleepbrux.store import load_night
 
-    trace = Trace(night, None)
-    if recording is not None:
-        from sleepbrux.recording.opening import open_recording
+    def opened(place: Place) -> Desk:
+        night = load_night(place.archive)
+        if asked.recording is not None:
+            from sleepbrux.recording.opening import open_recording
 
-        click.echo("checking that the recording is the archive's ...", err=True)
-        source = open_recording(recording, hints)
-        trace = Trace(night, source, check_same(night, source))
-    desk = Desk(night, path, trace, sample=sample is not None, reader=reader)
-    if sample is not None:
-        drawn = secrets.randbelow(2**31) if seed is None else seed
-        desk.begin_sample(sample, drawn, reader or "program", anew=new_sample)
+            source = open_recording(asked.recording, asked.hints)
+            trace = Trace(night, source, check_same(night, source))
+        else:
+            found = find_recording(night, place.archive, asked.study)
+            trace = Trace(night, *(found or (None, ())))
+        desk = Desk(
+            night, journal_path(place.archive), trace, sample=asked.sample is not None,
+            reader=asked.reader,
+        )  # fmt: skip
+        if asked.sample is not None:
+            drawn = secrets.randbelow(2**31) if asked.seed is None else asked.seed
+            desk.begin_sample(asked.sample, drawn, asked.reader or "program", anew=asked.new_sample)
+        return desk
+
+    return opened
+
+
+def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) -> int:
+    from sleepbrux.journal import journal_path
+    from sleepbrux.review.entrance import Door, Entrance
+    from sleepbrux.review.nights import Nights
+    from sleepbrux.review.serving import serve
+
+    nights = Nights(places, _opener(asked))
+    faults = [p for p in places if p.fault]
+    if len(places) == 1:
+        _load(places[0])
+        click.echo("opening the night and looking for its recording ...", err=True)
+        recorded = nights.desk(0).trace.recorded
+        click.echo(
+            "raw trace: the recording was found, and its SHA-256 is the archive's" if recorded else
+            "note: the recording is not near the archive; the page shows the envelope alone, and --recording "
+            "FILE adds the raw trace",
+            err=True,
+        )  # fmt: skip
+    for place in faults:
+        click.echo(f"sleepbrux: {place.name} cannot be reviewed: {place.fault}", err=True)
+    entrance = Entrance(lambda code: click.echo(f"Code for another window: {code}"))
+    doors: list[Door] = []
 
     def told(address: str) -> None:
-        click.echo(f"{address}\nDecisions go to {path.name}. End with Ctrl-C.")
+        if len(places) > 1:
+            click.echo(f"{len(places) - len(faults)} of {len(places)} nights can be reviewed.")
+        where = journal_path(places[0].archive).name if len(places) == 1 else "NIGHT.review.jsonl"
+        click.echo(f"Review for this machine only: {address}")
+        click.echo(f"Code, to be typed on that page once: {entrance.code()}")
+        click.echo(f"Decisions go to {where}, each before the page shows it. End with Ctrl-C.")
         if opened:
             import webbrowser
 
-            webbrowser.open(address)
+            doors.append(Door(entrance, address))
+            if not webbrowser.open(doors[0].path.as_uri()):
+                doors[0].close()
+                click.echo(
+                    "note: no browser was found; open the address and type the code", err=True
+                )
 
-    with contextlib.suppress(KeyboardInterrupt):
-        serve(desk, port=port, told=told)
+    try:
+        with contextlib.suppress(KeyboardInterrupt):
+            serve(nights, entrance, port=port, told=told)
+    finally:
+        nights.close()
+        for door in doors:
+            door.close()
+    return 1 if faults else 0
 
 
-def _result(night: Night, journal: Journal, archive: Path) -> int:
+def _each(places: Sequence[Place], work: Callable[[Place], int]) -> int:
+    """Do the same with every night; 1 where one failed, and the others are done all the same."""
+    failed = 0
+    for place in places:
+        if len(places) > 1:
+            click.echo(f"\n{place.name}")
+        try:
+            failed = max(failed, work(place))
+        except SleepbruxError as error:
+            if len(places) == 1:
+                raise
+            failed = 1
+            click.echo(f"sleepbrux: {error}", err=True)
+    return failed
+
+
+def _load(place: Place) -> Journal:
+    """The journal, and what must be known of it; where it is damaged, the command that mends it."""
+    from sleepbrux.journal.file import DamagedError, journal_path, load_journal
+
+    try:
+        journal = load_journal(journal_path(place.archive))
+    except DamagedError as error:
+        click.echo(f"sleepbrux: {error}", err=True)
+        raise JournalError(
+            f"sleepbrux review {place.archive.name} --repair keeps a copy of the journal and mends what can be "
+            "read"
+        ) from error
+    for note in journal.notes:
+        click.echo(f"note: {note.text}", err=True)
+    return journal
+
+
+def _there(place: Place) -> None:
+    if place.fault and not place.archive.is_file():
+        raise JournalError(place.fault)
+
+
+def _repair(place: Place) -> int:
+    from sleepbrux.journal.file import header_of, journal_path
+    from sleepbrux.journal.repair import repair
+    from sleepbrux.store import load_night
+
+    _there(place)
+    path = journal_path(place.archive)
+    done = repair(path, header_of(load_night(place.archive)))
+    if not done.kept:
+        click.echo(f"{path.name}: nothing to repair; {done.decisions} decisions")
+        return 0
+    click.echo(
+        f"{path.name}: {done.decisions} decisions; the files of before: {', '.join(done.kept)}"
+    )
+    if done.lost:
+        gone = ", ".join(map(str, done.lost))
+        click.echo(
+            f"{len(done.lost)} of {done.decisions} decisions could not be read (number {gone}); every result "
+            f"of this review says so. Next: sleepbrux review {place.archive}"
+        )
+    return 0
+
+
+def _result(place: Place) -> int:
     """Say what was decided, and leave the reviewed report and tables beside the archive."""
     from sleepbrux.journal import reviewed
+    from sleepbrux.journal.file import check_about
     from sleepbrux.outputs import ARCHIVE, write_reviewed
     from sleepbrux.review.result import sample_lines
+    from sleepbrux.store import load_night
 
+    _there(place)
+    archive = place.archive
+    night = load_night(archive)
+    journal = _load(place)
+    check_about(journal, night)
     after = reviewed(night, journal)
     for line in sample_lines(night, journal):
         click.echo(line)

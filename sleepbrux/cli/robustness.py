@@ -55,6 +55,7 @@ def command(archives: tuple[Path, ...], out: Path | None) -> int:
     recording itself is not needed.
     """
     from sleepbrux.cli.progress import shown
+    from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.journal import load_reviewed
     from sleepbrux.outputs import ARCHIVE, write_robustness
@@ -65,6 +66,7 @@ def command(archives: tuple[Path, ...], out: Path | None) -> int:
     for path in archives:
         try:
             night = load_reviewed(path)
+            failures += say_unread(unread([(path.name, night)]))
             with shown(path.name) as progress:
                 robustness = assess_robustness(night, progress=progress)
             folder = out or path.parent

@@ -148,6 +148,7 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
     For each condition: mean, median and range over nights, how much of their spread counting noise
     explains, an interval of the mean, and how many nights are still needed. Recordings are not needed.
     """
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.cli.score import recorded_study, study_steps
     from sleepbrux.files import write_text
     from sleepbrux.nights import read_nights
@@ -158,7 +159,8 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
         raise UsageError(f"--out {out.name} would overwrite an input; name another file")
     plan = recorded_study(study)
     folder = following.found_results(study, results)
-    summary = summarise(plan, *read_nights(plan, folder, suffix=ARCHIVE))
+    nights, missing = read_nights(plan, folder, suffix=ARCHIVE)
+    summary = summarise(plan, nights, missing)
     text = several_text(summary) if as_json else _table(summary)
     if out is None:
         click.echo(text, nl=False)
@@ -173,4 +175,5 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
             "reasons stand in the result",
             err=True,
         )
-    return 1 if summary.missing else 0
+    failed = say_unread(f"night {night.id}: {night.unread}" for night in nights if night.unread)
+    return 1 if summary.missing or failed else 0

@@ -99,17 +99,19 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     Value, unit, basis, rules with their sources, events counted with their samples, spans left out,
     reference, digests and versions. Without MEASURE: the names that the night has.
     """
+    from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.export.chain import chain_of
     from sleepbrux.journal import load_reviewed
 
     night = load_reviewed(archive)
+    failed = say_unread(unread([(archive.name, night)]))
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")
         following.say_next(
             ("from the rate down to the samples", ("trace", archive, "episodes_per_hour"))
         )
-        return 0
+        return min(failed, 1)
     if as_json and everything:
         raise UsageError("--json prints everything already; leave out --all")
     table = chain_of(night, measure, archive=archive)
@@ -117,11 +119,11 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
         import msgspec
 
         click.echo(msgspec.json.format(msgspec.json.encode(table), indent=2).decode())
-        return 0
+        return min(failed, 1)
     for heading, rows in lines(table, everything=everything):
         click.echo(heading)
         for row in rows:
             click.echo(f"  {row}")
     click.echo(table["purpose"])
     following.say_next(("see whether it holds under other rules", ("robustness", archive)))
-    return 0
+    return min(failed, 1)

@@ -14,7 +14,8 @@ from sleepbrux.compare.ratio import Floats
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.episodes import KINDS
 from sleepbrux.errors import StudyError, UsageError
-from sleepbrux.night import Night, find_events, rescore
+from sleepbrux.journal import rescored
+from sleepbrux.night import Night, find_events
 from sleepbrux.nights import (
     REVIEW_UNUSED,
     Basis,
@@ -92,6 +93,8 @@ class Reading:
         Nights on another basis, and nights without an archive; with the reasons.
     how
         What puts the nights in order.
+    unread
+        Nights whose review could not be used, and why, a sentence each.
     """
 
     records: tuple[Record, ...]
@@ -99,6 +102,7 @@ class Reading:
     left_out: tuple[LeftOut, ...]
     missing: tuple[Missing, ...]
     how: str
+    unread: tuple[str, ...] = ()
 
 
 def study_rules(study: Study) -> Criterion | None:
@@ -220,8 +224,14 @@ def read_records(
     found.sort(key=lambda r: place[r.entry.id])
     basis, kept, left = pool([r.figures for r in found], {})
     ids = {f.id for f in kept}
+    unread = tuple(f"night {r.entry.id}: {r.figures.unread}" for r in found if r.figures.unread)
     return Reading(
-        tuple(r for r in found if r.entry.id in ids), basis, tuple(left), tuple(missing), how
+        tuple(r for r in found if r.entry.id in ids),
+        basis,
+        tuple(left),
+        tuple(missing),
+        how,
+        unread,
     )
 
 
@@ -237,7 +247,7 @@ def scorings(one: Found, rules: Criterion | None) -> tuple[Night, Night | None]:
         The study's rules need what the night does not have.
     """
     if rules is not None and rules.digest() != one.night.criterion.digest():
-        return rescore(one.night, rules), None
+        return rescored(one.night, one.reviewed, rules), None
     return one.night, one.reviewed
 
 

@@ -10,6 +10,7 @@ import msgspec
 from sleepbrux import __version__
 from sleepbrux.calibration import Reference
 from sleepbrux.details import details
+from sleepbrux.journal import scoring_words
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night, meant_criterion
 from sleepbrux.provenance import chain
@@ -210,7 +211,7 @@ def summary(night: Night) -> dict[str, Any]:
         "start_clock": swept.start_clock.isoformat() if swept.start_clock else None,
         "duration_s": rounded(swept.duration_s),
         "reviewed_by_a_person": night.review is not None,
-        "scoring": night.review.sentence if night.review else "automatic scoring, not reviewed",
+        "scoring": scoring_words(night) or "automatic scoring, not reviewed",
         "review": msgspec.to_builtins(night.review),
         "criterion": criterion_table(night),
         "reference": reference_table(night.reference),

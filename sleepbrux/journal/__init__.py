@@ -1,6 +1,15 @@
 """What a reader decided about a scored night: an append-only file, and the night after it."""
 
-from sleepbrux.journal.apply import Reviewed, load_reviewed, review_of, reviewed, with_review
+from sleepbrux.journal.apply import (
+    Reviewed,
+    load_reviewed,
+    rescored,
+    review_of,
+    reviewed,
+    scoring_words,
+    unused_review,
+    with_review,
+)
 from sleepbrux.journal.file import Journal, journal_path, load_journal
 
 __all__ = [
@@ -9,7 +18,10 @@ __all__ = [
     "journal_path",
     "load_journal",
     "load_reviewed",
+    "rescored",
     "review_of",
     "reviewed",
+    "scoring_words",
+    "unused_review",
     "with_review",
 ]

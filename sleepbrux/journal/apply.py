@@ -24,14 +24,15 @@ from sleepbrux.bursts import PHASIC, SHORT, TONIC, Merged, kinds
 from sleepbrux.context.counts import count
 from sleepbrux.context.drop import asks, left_out
 from sleepbrux.context.model import Labels
+from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import EPISODE_UNCLASSIFIED, Episodes, group_episodes
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError, Note
 from sleepbrux.journal.file import Journal, check_about, journal_path, load_journal
 from sleepbrux.journal.levels import Levels
-from sleepbrux.journal.standing import Standing, in_force, standings
+from sleepbrux.journal.standing import Standing, check_meaning, in_force, standings
 from sleepbrux.measures import Measure, Selection, compute, select
-from sleepbrux.night import Night, labels_of, with_notes
+from sleepbrux.night import Night, labels_of, rescore, with_notes
 from sleepbrux.provenance import Review
 from sleepbrux.spans import Spans
 from sleepbrux.store import load_night
@@ -40,6 +41,8 @@ KEPT = ("background_uv", "threshold_pct_mvc", "integral_above_background_uv_s_pe
         "integral_above_background_pct_mvc_s_per_hour")  # fmt: skip
 OF_LOST_TIME = ("least_episode_count", "most_episode_count",
                 "least_episodes_per_hour", "most_episodes_per_hour")  # fmt: skip
+UNUSED, OTHER_RULES = "review-not-applied", "review-of-other-rules"
+UNUSED_WORDS = "there is a review of this night, and it is not used"
 
 
 @dataclass(frozen=True, eq=False)
@@ -354,6 +357,7 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
         The journal is about another scoring.
     """
     check_about(journal, night)
+    check_meaning(night, journal)
     said = standings(journal)
     work = _bursts(night, said)
     rows = _episodes(night, work, said)
@@ -379,7 +383,7 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
         numbers=_numbers(night, standing_rows, chosen.episodes.tolist()),
     )  # fmt: skip
     return Reviewed(
-        after, night, tuple(row.id for row in standing_rows),
+        with_notes(after, *journal.notes), night, tuple(row.id for row in standing_rows),
         tuple(work.ids[i] for i in keep), said,
     )  # fmt: skip
 
@@ -421,18 +425,46 @@ def _summary(
 
 def reviewed(night: Night, journal: Journal) -> Night:
     """`review_of`, the night alone; it is the automatic one where nothing was decided."""
-    return review_of(night, journal).night if journal.entries else night
+    return review_of(night, journal).night if journal.entries or journal.notes else night
 
 
 def with_review(night: Night, archive: Path) -> Night:
     """A night after the decisions in the journal beside its archive, if there is one.
 
-    A journal about another scoring is not applied; a warning among the notes says so.
+    A journal that cannot be read, or is about another scoring, is not applied; a warning among the notes
+    says so, and `unused_review` finds it.
     """
     try:
         return reviewed(night, load_journal(journal_path(archive)))
     except JournalError as error:
-        return with_notes(night, Note("review-not-applied", "warning", f"{error}"))
+        return with_notes(night, Note(UNUSED, "warning", f"{UNUSED_WORDS}: {error}"))
+
+
+def unused_review(night: Night) -> str:
+    """Why the review of a night cannot be used; empty where it can, or where there is none."""
+    return next((note.text for note in night.notes if note.code == UNUSED), "")
+
+
+def rescored(night: Night, after: Night | None, rules: Criterion) -> Night:
+    """An automatic scoring under other rules; what became of its review stays among its notes.
+
+    Parameters
+    ----------
+    after
+        The night after a reader's decisions, which are about events under its own rules; None without.
+    """
+    kept = [note for note in night.notes if note.code == UNUSED]
+    if after is not None:
+        why = f"it is about events under {night.criterion.id}, and the night was scored again by {rules.id}"
+        kept.append(Note(OTHER_RULES, "warning", f"{UNUSED_WORDS}: {why}"))
+    return with_notes(rescore(night, rules), *kept)
+
+
+def scoring_words(night: Night) -> str:
+    """Whether a person reviewed this scoring, or why their review is not in it; empty for neither."""
+    if night.review is not None:
+        return night.review.sentence
+    return next((n.text for n in night.notes if n.code in (UNUSED, OTHER_RULES)), "")
 
 
 def load_reviewed(archive: str | Path) -> Night:

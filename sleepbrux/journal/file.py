@@ -2,128 +2,53 @@
 
 Layout of ``NIGHT.review.jsonl``, beside ``NIGHT.night.h5``::
 
-    {"format":"sleepbrux review","schema_version":"1.0","scoring_sha256":"...",...}
-    {"seq":1,"at":"2026-03-02T07:41:09Z","who":"AB","action":"reject","target":"e12",...}
-    {"seq":2,...}
+    {"format":"sleepbrux review","schema_version":"2.0","scoring_sha256":"...",...,"sha256":"..."}
+    {"action":"reject","target":"e12",...,"seq":1,"at":"2026-03-02T07:41:09Z","who":"AB",...}
+    {...,"seq":2,...}
 
-Nothing is ever changed or taken out: an undo is a line of its own. A last line that a power cut tore
-is left out, and cut off by the next decision; any other line that cannot be read is an error.
+Nothing is ever changed or taken out: an undo is a line of its own. What binds the lines together is in
+`sleepbrux.journal.chain`. A file that is not as it should stand is copied before the next decision is
+written.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
 
 import msgspec
-from msgspec import Struct
+from msgspec.structs import replace as replaced
 
 from sleepbrux.errors import JournalError
-from sleepbrux.files import flush_folder
+from sleepbrux.journal.chain import Head, head_path, head_text, read_head, sealed
+from sleepbrux.journal.disk import appending, keep_copy, locked, write_whole
+from sleepbrux.journal.model import (
+    ARCHIVE,
+    FORMAT,
+    JOURNAL,
+    LONGEST_LINE,
+    LONGEST_TEXT,
+    MOST_BYTES,
+    MOST_DECISIONS,
+    SCHEMA_VERSION,
+    ConflictError,
+    Continued,
+    DamagedError,
+    Draft,
+    Entry,
+    Header,
+    Identity,
+    Journal,
+    journal_path,
+)
+from sleepbrux.journal.reading import Content, lasting_notes, load_journal, read_content
 from sleepbrux.night import Night
 
-FORMAT = "sleepbrux review"
-SCHEMA_VERSION = "1.0"
-ARCHIVE, JOURNAL = ".night.h5", ".review.jsonl"
-LOCK_SECONDS = 10.0
-LONGEST_TEXT = 200
-Action = Literal["accept", "reject", "relabel", "move", "add", "undo", "sample", "judge"]
-
-
-class Header(Struct, frozen=True, kw_only=True):
-    """First line: which scoring the decisions are about."""
-
-    format: str
-    schema_version: str
-    scoring_sha256: str
-    input_sha256: str
-    criterion: str
-    episodes: int
-    bursts: int
-
-
-class Draft(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
-    """A decision before it has a number and a time.
-
-    Attributes
-    ----------
-    target
-        ``e12``: automatic episode at position 12 of the archive's table; ``b7``: automatic burst;
-        ``g7``: episode that the rules made of changed bursts, the first being ``b7``; ``a3``: what
-        decision 3 added; ``n4``: near miss 4 of a sample.
-    kind
-        Kind of a relabelled or added event, or, in a sample, the kind that the reader gives it.
-    level
-        Whether an episode or a burst is added.
-    start_s, stop_s
-        Edges of a moved or added event, seconds of the night clock.
-    undoes
-        Number of the decision that is taken back.
-    accepted
-        Verdict on an item of a sample.
-    seed, size, items
-        Of a sample: how it was drawn, how many of each stratum, and the order shown.
-    """
-
-    action: Action
-    target: str = ""
-    reason: str = ""
-    kind: str = ""
-    level: Literal["", "episode", "burst"] = ""
-    start_s: float | None = None
-    stop_s: float | None = None
-    undoes: int | None = None
-    accepted: bool | None = None
-    seed: int | None = None
-    size: int | None = None
-    items: tuple[str, ...] = ()
-
-
-class Entry(Draft, frozen=True, kw_only=True, omit_defaults=True):
-    """A decision as it stands in the journal; ``before`` and ``after`` describe its target."""
-
-    seq: int
-    at: str
-    who: str
-    before: dict[str, Any] | None = None
-    after: dict[str, Any] | None = None
-
-
-@dataclass(frozen=True)
-class Journal:
-    """All decisions about one scoring.
-
-    Attributes
-    ----------
-    header
-        None where nothing was decided yet.
-    torn
-        Bytes of a last line that was not written wholly.
-    """
-
-    name: str
-    header: Header | None = None
-    entries: tuple[Entry, ...] = ()
-    torn: int = 0
-
-    @property
-    def seq(self) -> int:
-        """Number of the last decision, 0 for none."""
-        return len(self.entries)
-
-
-class ConflictError(JournalError):
-    """Another window has decided something in the meantime."""
-
-
-def journal_path(archive: Path) -> Path:
-    """``NIGHT.review.jsonl`` beside ``NIGHT.night.h5``."""
-    return archive.with_name(archive.name.removesuffix(ARCHIVE) + JOURNAL)
+__all__ = [
+    "ARCHIVE", "FORMAT", "JOURNAL", "LONGEST_TEXT", "SCHEMA_VERSION", "ConflictError", "DamagedError",
+    "Draft", "Entry", "Header", "Identity", "Journal", "append", "check_about", "header_of",
+    "identity_of", "journal_path", "load_journal", "scoring_digest",
+]  # fmt: skip
 
 
 def scoring_digest(night: Night) -> str:
@@ -144,92 +69,95 @@ def scoring_digest(night: Night) -> str:
     return digest.hexdigest()
 
 
+def identity_of(night: Night) -> Identity:
+    """Whose night an archive is about, as far as it says so."""
+    about = dict(night.about)
+    return Identity(
+        pseudonym=about.get("pseudonym", ""), night=about.get("night", ""),
+        input_sha256=night.swept.digest,
+    )  # fmt: skip
+
+
 def header_of(night: Night) -> Header:
     """First line of a journal about a night."""
     return Header(
         format=FORMAT, schema_version=SCHEMA_VERSION, scoring_sha256=scoring_digest(night),
         input_sha256=night.swept.digest, criterion=night.criterion.id,
-        episodes=len(night.episodes), bursts=len(night.merged),
+        episodes=len(night.episodes), bursts=len(night.merged), identity=identity_of(night),
     )  # fmt: skip
 
 
-def load_journal(path: str | Path) -> Journal:
-    """Read a journal; an empty one where there is no file.
-
-    Raises
-    ------
-    JournalError
-        Not a journal, of a newer major schema, or damaged elsewhere than in its last line.
-    """
-    path = Path(path)
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        return Journal(path.name)
-    return _parsed(path.name, data)
-
-
-def _parsed(name: str, data: bytes) -> Journal:
-    whole = data.rfind(b"\n") + 1
-    lines = data[:whole].splitlines()
-    torn = len(data) - whole
-    if not lines:
-        return Journal(name, torn=torn)
-    try:
-        header = msgspec.json.decode(lines[0], type=Header)
-    except msgspec.MsgspecError as error:
-        raise JournalError(
-            f"{name}: line 1 is not that of a review journal; move the file away to begin a new one"
-        ) from error
-    if header.format != FORMAT or header.schema_version.split(".")[0] != SCHEMA_VERSION[0]:
-        raise JournalError(
-            f"{name}: format {header.format!r}, schema {header.schema_version!r}; this program reads "
-            f"{FORMAT!r}, schema {SCHEMA_VERSION}"
-        )
-    entries: list[Entry] = []
-    for number, line in enumerate(lines[1:], start=2):
-        try:
-            entry = msgspec.json.decode(line, type=Entry)
-        except msgspec.MsgspecError as error:
-            if (
-                number == len(lines) and not torn and b"\0" in line
-            ):  # the power went while it was written
-                return Journal(name, header, tuple(entries), len(line) + 1)
-            raise JournalError(
-                f"{name}: line {number} cannot be read ({error}); restore the file from a copy, or "
-                "move it away to begin a new review"
-            ) from error
-        if entry.seq != len(entries) + 1:
-            raise JournalError(
-                f"{name}: line {number} has number {entry.seq}, {len(entries) + 1} was due; lines are "
-                "missing or were changed: restore the file from a copy"
-            )
-        entries.append(entry)
-    return Journal(name, header, tuple(entries), torn)
-
-
 def check_about(journal: Journal, night: Night) -> None:
-    """Refuse a journal that is about another scoring."""
-    if journal.header is not None and journal.header.scoring_sha256 != scoring_digest(night):
+    """Refuse a journal that is about another night, or another scoring of it."""
+    if journal.header is not None:
+        _check_same(journal.name, journal.header, header_of(night))
+
+
+def _check_same(name: str, header: Header, own: Header) -> None:
+    if header.identity is not None and own.identity is not None:
+        for field in Identity.__struct_fields__:
+            said, known = getattr(header.identity, field), getattr(own.identity, field)
+            if said and known and said != known:
+                raise JournalError(
+                    f"{name}: its decisions are about {field} {said!r}, this archive is about {known!r}; put "
+                    "the journal beside the archive that it belongs to"
+                )
+    if header.scoring_sha256 != own.scoring_sha256:
         raise JournalError(
-            f"{journal.name}: its decisions are about another scoring (criterion "
-            f"{journal.header.criterion}, {journal.header.episodes} episodes) than this archive "
-            f"(criterion {night.criterion.id}, {len(night.episodes)} episodes); score as before, or "
-            "move the journal away to begin a new review"
+            f"{name}: its decisions are about another scoring (criterion {header.criterion!r}, "
+            f"{header.episodes} episodes) than this archive (criterion {own.criterion!r}, {own.episodes} "
+            "episodes); score as before, or move the journal and its .head away to begin a new review"
         )
 
 
-@contextmanager
-def _locked(path: Path) -> Iterator[None]:
-    from filelock import FileLock, Timeout
+def chained(header: Header, entries: tuple[Entry, ...]) -> tuple[bytes, str]:
+    """A whole journal in the chain, and the digest of its last line."""
+    lines, last = [], ""
+    for part in (header, *entries):
+        line, last = sealed(msgspec.json.encode(part), last)
+        lines.append(line + b"\n")
+    return b"".join(lines), last
 
-    try:
-        with FileLock(path.with_name(f".{path.name}.lock"), timeout=LOCK_SECONDS):
-            yield
-    except Timeout as error:
-        raise JournalError(
-            f"{path.name}: another program holds the journal; close it and try again"
-        ) from error
+
+def continuing(older: Header, own: Header, data: bytes, decisions: int) -> Header:
+    """Header in the chain of a journal in the older form, which held ``data``."""
+    source = Continued(
+        schema_version=older.schema_version, sha256=hashlib.sha256(data).hexdigest(),
+        decisions=decisions,
+    )  # fmt: skip
+    return replaced(older, schema_version=SCHEMA_VERSION, identity=own.identity, continues=source)
+
+
+def put_in_order(path: Path, content: Content, header: Header) -> Content:
+    """The files as they should stand, those of before kept as copies; the caller holds the lock.
+
+    A journal in the older form is continued in the chain; a torn line, foreign line ends, a head that
+    is missing, unreadable or one decision behind are mended. No decision is changed.
+    """
+    journal = content.journal
+    if content.data is None or journal.header is None:
+        if content.data:
+            keep_copy(path, content.data)
+            write_whole(path, b"")
+        return Content(Journal(path.name))
+    last = content.digests[-1] if content.digests else ""
+    begin, text = journal.header, content.sound
+    if content.older:
+        keep_copy(path, content.data)
+        begin = continuing(begin, header, content.data, journal.seq)
+        text, last = chained(begin, journal.entries)
+        write_whole(path, text)
+    elif text != content.data:
+        keep_copy(path, content.data)
+        write_whole(path, text)
+    head = Head(decisions=journal.seq, last=last)
+    if head != content.head:
+        if content.head_data is not None and content.head is None:
+            keep_copy(head_path(path), content.head_data)
+        write_whole(head_path(path), head_text(head))
+    return Content(
+        Journal(path.name, begin, journal.entries), text, head_text(head), head, text, (last,)
+    )
 
 
 def append(path: Path, header: Header, entry: Entry) -> Journal:
@@ -242,27 +170,40 @@ def append(path: Path, header: Header, entry: Entry) -> Journal:
     ------
     ConflictError
         Somebody else decided something in the meantime; nothing is written.
+    DamagedError
+        The journal cannot be relied on; nothing is written.
     """
-    with _locked(path):
-        journal = load_journal(path)
+    with locked(path):
+        content = read_content(path)
+        journal = content.journal
         if journal.seq != entry.seq - 1:
             raise ConflictError(
                 f"{path.name}: decision {entry.seq} was taken by another window; look again and decide "
                 "then"
             )
-        if journal.header is not None and journal.header != header:
-            same = journal.header.scoring_sha256 == header.scoring_sha256
-            if not same:
-                raise JournalError(f"{path.name}: it is about another scoring than this archive")
-        fresh = not path.exists()
-        text = b"" if journal.header else msgspec.json.encode(header) + b"\n"
-        text += msgspec.json.encode(entry) + b"\n"
-        with path.open("r+b" if not fresh else "xb") as file:
-            file.truncate(file.seek(0, os.SEEK_END) - journal.torn)
-            file.seek(0, os.SEEK_END)
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        if fresh:
-            flush_folder(path.parent)
-        return Journal(path.name, journal.header or header, (*journal.entries, entry))
+        if journal.header is not None:
+            _check_same(path.name, journal.header, header)
+        content = put_in_order(path, content, header)
+        begin = content.journal.header or replaced(header, schema_version=SCHEMA_VERSION)
+        size = len(content.sound)
+        text, last = b"", content.digests[-1] if content.digests else ""
+        for part in (*(() if content.journal.header else (begin,)), entry):
+            line, last = sealed(msgspec.json.encode(part), last)
+            text += line + b"\n"
+        if entry.seq > MOST_DECISIONS or len(line) > LONGEST_LINE or size + len(text) > MOST_BYTES:
+            raise JournalError(
+                f"{path.name}: the journal is full ({journal.seq} decisions, {size} bytes), or this decision "
+                f"is too long; at most {MOST_DECISIONS:,} decisions and {MOST_BYTES / 1e6:.0f} MB are kept"
+            )
+        with appending(path, text, size):
+            _write_head(path, Head(decisions=entry.seq, last=last))
+        entries = (*journal.entries, entry)
+        return Journal(path.name, begin, entries, notes=lasting_notes(path.name, begin, entries))
+
+
+def _write_head(path: Path, head: Head) -> None:
+    try:
+        write_whole(head_path(path), head_text(head))
+    except OSError:
+        if read_head(path)[0] != head:  # else it stands, and only its folder was not flushed
+            raise

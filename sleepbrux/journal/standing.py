@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError
-from sleepbrux.journal.file import LONGEST_TEXT, Draft, Entry, Journal
+from sleepbrux.journal.model import LONGEST_TEXT, DamagedError, Draft, Entry, Journal
 from sleepbrux.night import Night
 
 Level = Literal["episode", "burst"]
@@ -49,9 +50,11 @@ def kinds_for(night: Night, level: Level) -> tuple[str, ...]:
 
 
 def in_force(journal: Journal) -> tuple[Entry, ...]:
-    """Decisions that were not taken back, undo lines themselves left out."""
+    """Decisions that were not taken back, undo lines themselves and unreadable ones left out."""
     undone = {e.undoes for e in journal.entries if e.action == "undo"}
-    return tuple(e for e in journal.entries if e.action != "undo" and e.seq not in undone)
+    return tuple(
+        e for e in journal.entries if e.action not in ("undo", "lost") and e.seq not in undone
+    )
 
 
 def last_to_undo(journal: Journal, *, judged_by: str | None = None) -> Entry | None:
@@ -98,6 +101,47 @@ def _after(before: Standing, entry: Entry) -> Standing:
     )
 
 
+def check_meaning(night: Night, journal: Journal) -> None:
+    """Refuse decisions that mean nothing for this night, wherever they came from.
+
+    Raises
+    ------
+    DamagedError
+        Names the decision and what no review of this night writes.
+    """
+    added = {e.seq: e.level for e in journal.entries if e.action == "add"}
+    events = {"e": len(night.episodes), "b": len(night.merged)}
+    gone = any(e.action == "lost" for e in journal.entries)
+    for entry in in_force(journal):
+        if entry.action in OUTSIDE:
+            continue
+        wrong = ""
+        sort, number = entry.target[:1], int(entry.target[1:] or -1)
+        if number >= events.get(sort, number + 1):
+            wrong = f"event {entry.target!r}, where the night has {events[sort]}"
+        elif sort == "a" and number not in added and not gone and entry.action != "add":
+            wrong = f"event {entry.target!r}, which nobody added"
+        level = (added.get(number) if sort == "a" else None) or LEVELS.get(sort) or "episode"
+        level = entry.level or level
+        if entry.kind and entry.kind not in kinds_for(night, level):
+            wrong = f"kind {entry.kind!r} for an event of this level ({level})"
+        if entry.action in ("move", "add") and not _is_span(night, entry):
+            wrong = f"a span from {entry.start_s:g} s to {entry.stop_s:g} s"
+        if wrong:
+            raise DamagedError(
+                f"{journal.name}: line {entry.seq + 1}: decision {entry.seq} ({entry.action}) has {wrong}; "
+                "no review of this night writes that, so restore the file from a copy"
+            )
+
+
+def _is_span(night: Night, entry: Draft) -> bool:
+    try:
+        _check_span(night, entry)
+    except JournalError:
+        return False
+    return True
+
+
 def check_form(night: Night, journal: Journal, draft: Draft) -> None:
     """Refuse a decision whose words or times mean nothing; what it collides with is checked later.
 
@@ -109,6 +153,10 @@ def check_form(night: Night, journal: Journal, draft: Draft) -> None:
     for name, text in (("reason", draft.reason), ("target", draft.target), ("kind", draft.kind)):
         if len(text) > LONGEST_TEXT:
             raise JournalError(f"{name}: {len(text)} characters; at most {LONGEST_TEXT} are kept")
+        if any(unicodedata.category(c) == "Cc" for c in text):
+            raise JournalError(f"{name}: control characters are not kept; write it in plain text")
+    if draft.action == "lost":
+        raise JournalError("lost: only a repair writes that")
     if draft.action == "reject" and not draft.reason.strip():
         raise JournalError("reject: no reason is given; choose or write one")
     if draft.action == "undo":

@@ -9,6 +9,7 @@ from typing import Any
 from sleepbrux import __version__
 from sleepbrux.compare import by_condition, mixed_bases, night_row
 from sleepbrux.export.summary import report_id
+from sleepbrux.journal import unused_review
 from sleepbrux.letter import sentences
 from sleepbrux.letter.around import around_rows, signals
 from sleepbrux.letter.compared import NightsCompared, compared, night_id
@@ -161,7 +162,16 @@ def _conditions(letters: Sequence[Letter]) -> tuple[list[list[str]], list[str]]:
 
 
 def _scoring(letters: Sequence[Letter]) -> str:
-    """Whether a reader reviewed the scoring that is shown, for all nights together."""
+    """Whether a person looked at the scoring, for all nights together, or why not where somebody did."""
+    unused = [
+        clean(f"{dict(x.night.about).get('night', x.name)}: {why}.")
+        for x in letters
+        if x.unused_review is None and (why := unused_review(x.night))
+    ]
+    return " ".join([_looked_at(letters), *unused])
+
+
+def _looked_at(letters: Sequence[Letter]) -> str:
     seen = [x for x in letters if x.night.review is not None]
     unused = [x for x in letters if x.unused_review is not None]
     if not seen and not unused:

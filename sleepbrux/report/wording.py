@@ -7,6 +7,7 @@ from typing import NamedTuple
 from sleepbrux import __version__
 from sleepbrux.criteria import Criterion
 from sleepbrux.details import details
+from sleepbrux.journal import scoring_words
 from sleepbrux.night import REPLACED, Night, hours_text
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.signal.envelope import odd_frames
@@ -19,7 +20,7 @@ NOT_REVIEWED = "Automatic scoring, not reviewed; a review has a page of its own"
 
 def banner(night: Night) -> str:
     """Which scoring a page shows, how much of it a reader changed, and by which rules if by others."""
-    said = NOT_REVIEWED if night.review is None else night.review.sentence
+    said = scoring_words(night) or NOT_REVIEWED
     replaced = replaced_text(night)
     return f"{said}. {replaced}" if replaced else said
 

@@ -103,8 +103,10 @@ class Desk:
         JournalError
             The decision has no meaning, or nobody's name stands under it.
         """
-        if not who.strip() or len(who) > LONGEST_NAME:
-            raise JournalError(f"reader: give a name or initials of 1 to {LONGEST_NAME} characters")
+        if not who.strip() or len(who) > LONGEST_NAME or not who.isprintable():
+            raise JournalError(
+                f"reader: give a name or initials of 1 to {LONGEST_NAME} printable characters"
+            )
         with self._lock:
             self._look_again()
             if seen != self.seq:
@@ -169,6 +171,11 @@ class Desk:
             "sampled": self.sampled,
             "reader": self.reader,
             "recording": self.trace.recorded,
+            "journal": self.path.name,
+            "amplitude": "RMS" if night.amplitude == "rms" else "mean rectified value",
+            "window_s": night.criterion.envelope.window_s,
+            "threshold_follows": night.criterion.threshold.times_background is not None
+            and night.criterion.background.estimator == "running_median",
             "slot_s": float(night.merged.grid.slot_s),
         }  # fmt: skip
 
@@ -178,7 +185,8 @@ class Desk:
             self._look_again()
             journal, now = self._journal, self._now
         last = self._last(journal, who)
-        head = {"seq": journal.seq, "undo": None if last is None else _said(last)}
+        head = {"seq": journal.seq, "undo": None if last is None else _said(last),
+                "notes": [note.text for note in journal.notes]}  # fmt: skip
         if self.sampled:
             return head | self._sample(journal, who)
         review = now.night.review
@@ -204,6 +212,8 @@ class Desk:
         said = sampling.verdicts(journal)
         rows = []
         for place, name in enumerate(sample.items if sample else ()):
+            if name not in known:
+                continue
             item, entry = known[name], said.get((who, name))
             row: dict[str, Any] = {"id": place, "start_s": item.start_s, "stop_s": item.stop_s}
             if entry is not None:
@@ -218,6 +228,16 @@ class Desk:
             "shares": [share_table(s) for s in result if s.who == who] if done else [],
             "caution": sampling.CAUTION,
         }  # fmt: skip
+
+    def counts(self) -> tuple[int, int]:
+        """How many were decided, and of how many: counted automatic episodes, or items of the sample."""
+        with self._lock:
+            journal, review = self._journal, self._now.night.review
+        if not self.sampled:
+            return review.decided if review else 0, len(self.night.chosen.episodes)
+        sample = sampling.last_sample(journal)
+        judged = {target for _, target in sampling.verdicts(journal)}
+        return len(judged), len(sample.items) if sample else 0
 
     def item(self, place: int) -> str:
         """Name of an item of the sample by its place; the page never sees the names, which tell."""
@@ -238,8 +258,10 @@ def _said(entry: Entry) -> dict[str, Any]:
     words = {"accept": "accepted", "reject": "rejected", "relabel": "relabelled", "move": "moved",
              "add": "added", "judge": "judged"}  # fmt: skip
     place = entry.after or entry.before or {}
+    at = place.get("start_s", entry.start_s)
     return {"seq": entry.seq, "who": entry.who, "words": words.get(entry.action, entry.action),
-            "at_s": place.get("start_s")}  # fmt: skip
+            "kind": entry.kind or str(place.get("kind", "")), "target": entry.target,
+            "at_s": at if isinstance(at, int | float) else None}  # fmt: skip
 
 
 def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:

@@ -2,32 +2,36 @@
 
 Served on the loopback address. Every request must name it as its host, so that a page of another site
 that was led here by a false name server is refused; every request for data must carry a random token,
-which stands behind the # of the address and so is never part of a request line; every decision must come
-from the page's own origin. The page may run and style itself by what it holds, and may ask nobody else.
+which the page gets once for a pass or a code (`sleepbrux.review.entrance`) and which is never part of a
+request line; every decision must come from the page's own origin. The page may run and style itself by
+what it holds, and may ask nobody else.
 """
 
 from __future__ import annotations
 
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 from starlette.applications import Starlette
 from starlette.middleware.base import BaseHTTPMiddleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from sleepbrux.errors import JournalError, SleepbruxError
 from sleepbrux.journal.file import ConflictError, Draft
 from sleepbrux.review.desk import Desk
+from sleepbrux.review.entrance import Entrance
+from sleepbrux.review.nights import Nights
 from sleepbrux.review.page import shell
 from sleepbrux.review.trace import MOST_PIXELS, packed
 
 HOST = "127.0.0.1"
 TOKEN_HEADER = "x-review-token"
 MOST_BYTES = 20_000
+ENTER = "/api/enter"
 HEADERS = {
     "Cache-Control": "no-store",
     "X-Content-Type-Options": "nosniff",
@@ -56,19 +60,24 @@ def refused(status: int, text: str) -> JSONResponse:
     return JSONResponse({"error": text}, status)
 
 
-def guard(port: int, token: str) -> Callable[[Request, Next], Awaitable[Response]]:
+def guard(port: int, entrance: Entrance) -> Callable[[Request, Next], Awaitable[Response]]:
     """What every request must show before anything answers it."""
     hosts = {f"{HOST}:{port}", f"localhost:{port}"}
     origins = {f"http://{host}" for host in hosts}
 
     async def check(request: Request, call_next: Next) -> Response:
+        path = request.url.path
         if request.headers.get("host") not in hosts:
             response: Response = refused(421, "this page is served to this machine only")
-        elif request.url.path.startswith("/api/") and not secrets.compare_digest(
-            request.headers.get(TOKEN_HEADER, "").encode(), token.encode()
+        elif (
+            path.startswith("/api/")
+            and path != ENTER
+            and not secrets.compare_digest(
+                request.headers.get(TOKEN_HEADER, "").encode(), entrance.token.encode()
+            )
         ):
             response = refused(
-                403, "the token is missing or wrong; open the address as it was printed"
+                403, "this page is not let in; type the code that stands in the terminal"
             )
         elif request.headers.get("origin", "") not in origins | (
             {""} if request.method in ("GET", "HEAD") else set()
@@ -82,52 +91,92 @@ def guard(port: int, token: str) -> Callable[[Request, Next], Awaitable[Response
     return check
 
 
-def application(desk: Desk, *, port: int, token: str) -> Starlette:
-    """The application that serves one desk."""
+class Pass(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What opens the review once."""
+
+    code: str
+
+
+T = TypeVar("T")
+
+
+async def _asked(request: Request, kind: type[T], what: str) -> T | Response:
+    """The body of a request, or why it is none."""
+    body = b""
+    try:
+        async for part in request.stream():
+            body += part
+            if len(body) > MOST_BYTES:
+                return refused(413, f"{what} is at most {MOST_BYTES} bytes long")
+    except ClientDisconnect:
+        return refused(408, f"{what} did not come to its end")
+    try:
+        return msgspec.json.decode(body, type=kind)
+    except (msgspec.MsgspecError, ValueError) as error:
+        return refused(400, f"not {what}: {error}")
+
+
+def application(nights: Nights, *, port: int, entrance: Entrance) -> Starlette:
+    """The application that serves some nights."""
     page, policy = shell()
 
     def home(_: Request) -> Response:
         return Response(page, media_type="text/html; charset=utf-8",
                         headers={"Content-Security-Policy": policy})  # fmt: skip
 
-    def night(_: Request) -> Response:
-        return _json(desk.fixed())
+    def desk(request: Request) -> Desk:
+        text = request.query_params.get("night", "0")
+        return nights.desk(int(text) if text.isdecimal() and len(text) < 7 else -1)
+
+    def listed(_: Request) -> Response:
+        return _json(nights.table())
+
+    def night(request: Request) -> Response:
+        return _json(desk(request).fixed())
 
     def state(request: Request) -> Response:
-        return _json(desk.state(request.query_params.get("who", "")))
+        return _json(desk(request).state(request.query_params.get("who", "")))
 
-    def progress(_: Request) -> Response:
-        trace = desk.trace
-        return _json({"ready": trace.ready, "done": trace.done, "failed": trace.failed,
-                      "seq": desk.latest()})  # fmt: skip
+    def progress(request: Request) -> Response:
+        one = desk(request)
+        return _json({"ready": one.trace.ready, "done": one.trace.done, "failed": one.trace.failed,
+                      "seq": one.latest()})  # fmt: skip
 
     def trace(request: Request) -> Response:
-        return _trace(desk, request.query_params)
+        return _trace(desk(request), request.query_params)
+
+    async def enter(request: Request) -> Response:
+        asked = await _asked(request, Pass, "a code")
+        if isinstance(asked, Response):
+            return asked
+        token = entrance.enter(asked.code)
+        if not token:
+            return refused(
+                403, "this code opens nothing, or was used already; type the last one that stands in the "
+                "terminal"
+            )  # fmt: skip
+        return _json({"token": token})
 
     async def decide(request: Request) -> Response:
         from starlette.concurrency import run_in_threadpool
 
-        body = b""
-        async for part in request.stream():
-            body += part
-            if len(body) > MOST_BYTES:
-                return refused(413, f"a decision is at most {MOST_BYTES} bytes long")
-        try:
-            asked = msgspec.json.decode(body, type=Decision)
-        except (msgspec.MsgspecError, ValueError) as error:
-            return refused(400, f"not a decision: {error}")
-        return await run_in_threadpool(_decide, desk, asked)
+        asked = await _asked(request, Decision, "a decision")
+        if isinstance(asked, Response):
+            return asked
+        return await run_in_threadpool(lambda: _decide(desk(request), asked))
 
     return Starlette(
         routes=[
             Route("/", home),
+            Route(ENTER, enter, methods=["POST"]),
+            Route("/api/nights", listed),
             Route("/api/night", night),
             Route("/api/state", state),
             Route("/api/progress", progress),
             Route("/api/trace", trace),
             Route("/api/decide", decide, methods=["POST"]),
         ],
-        middleware=[_middleware(guard(port, token))],
+        middleware=[_middleware(guard(port, entrance))],
         exception_handlers={SleepbruxError: _told},
     )
 
@@ -140,8 +189,11 @@ def _trace(desk: Desk, asked: Mapping[str, str]) -> Response:
         return refused(400, "from, to and width must be numbers")
     if not (0 <= start < stop <= desk.night.swept.duration_s + 60 and 1 <= width <= MOST_PIXELS):
         return refused(400, "the view lies outside the recording")
-    view = desk.trace.frames if "overview" in asked else desk.trace.view
-    views = [view(k, start, stop, width) for k in range(len(desk.night.swept.frames))]
+    channels = range(len(desk.night.swept.frames))
+    signal = (
+        [] if "overview" in asked else [desk.trace.view(k, start, stop, width) for k in channels]
+    )
+    views = signal + [desk.trace.envelope(k, start, stop, width) for k in channels]
     return Response(packed(views), media_type="application/octet-stream")
 
 
@@ -174,6 +226,7 @@ def _decide(desk: Desk, asked: Decision) -> Response:
         return refused(422, str(error))
     except OSError as error:
         return refused(
-            507, f"the decision was not written: {error.strerror}; free space and try again"
+            507,
+            f"the decision was not written: {error.strerror}; see to the disk or the folder and try again",
         )
     return _json(desk.state(asked.who))

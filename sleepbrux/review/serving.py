@@ -1,49 +1,95 @@
-"""A desk served until it is stopped."""
+"""Nights served until the command is stopped."""
 
 from __future__ import annotations
 
-import secrets
+import asyncio
 import socket
-import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
 
-from sleepbrux.review.desk import Desk
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from sleepbrux.review.entrance import Entrance
+from sleepbrux.review.nights import Nights
 from sleepbrux.review.server import HOST, application
 
-TOKEN_BYTES = 24
+WAIT_S = 10.0
 
 
-def _build(desk: Desk) -> None:
-    try:
-        desk.trace.build()
-    except Exception as error:
-        desk.trace.failed = str(error)
+def patient_for(seconds: float) -> type[H11Protocol]:
+    """A connection that is closed where no whole request has come for some seconds.
+
+    The server itself waits for ever for the first byte, and for the rest of a request.
+    """
+
+    class Limited(H11Protocol):
+        _limit: asyncio.TimerHandle | None = None
+
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+            super().connection_made(transport)
+            self._wait()
+
+        def data_received(self, data: bytes) -> None:
+            super().data_received(data)
+            if str(self.conn.their_state) in ("IDLE", "SEND_BODY"):
+                self._wait()
+            else:
+                self._stop()
+
+        def connection_lost(self, exc: Exception | None) -> None:
+            self._stop()
+            super().connection_lost(exc)
+
+        def _wait(self) -> None:
+            if self._limit is None:
+                self._limit = self.loop.call_later(seconds, self.transport.abort)
+
+        def _stop(self) -> None:
+            if self._limit is not None:
+                self._limit.cancel()
+                self._limit = None
+
+    return Limited
 
 
-def serve(desk: Desk, *, port: int = 0, told: Callable[[str], None]) -> None:
-    """Serve a desk on the loopback address; returns when it is interrupted.
+@contextmanager
+def listening(port: int = 0) -> Iterator[socket.socket]:
+    """A socket on the loopback address; 0: any free port."""
+    # the protocol is named because only then asyncio sends small answers at once (no 40 ms of waiting)
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP) as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((HOST, port))
+        listener.listen()
+        yield listener
+
+
+def server_for(
+    nights: Nights, entrance: Entrance, port: int, *, wait_s: float = WAIT_S
+) -> uvicorn.Server:
+    """The server of some nights on a port that listens already."""
+    protocol: Any = patient_for(wait_s)
+    config = uvicorn.Config(
+        application(nights, port=port, entrance=entrance), log_level="warning", access_log=False,
+        server_header=False, proxy_headers=False, ws="none", lifespan="off", http=protocol,
+    )  # fmt: skip
+    return uvicorn.Server(config)
+
+
+def serve(
+    nights: Nights, entrance: Entrance, *, port: int = 0, told: Callable[[str], None]
+) -> None:
+    """Serve nights on the loopback address; returns when it is interrupted.
 
     Parameters
     ----------
     port
         0: any free one.
     told
-        Takes the address, token included, once it answers.
+        Takes the address once it answers; it holds no secret.
     """
-    import uvicorn
-
-    token = secrets.token_urlsafe(TOKEN_BYTES)
-    # the protocol is named because only then asyncio sends small answers at once (no 40 ms of waiting)
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP) as listener:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((HOST, port))
+    with listening(port) as listener:
         place = listener.getsockname()[1]
-        config = uvicorn.Config(
-            application(desk, port=place, token=token), log_level="warning", access_log=False,
-            use_colors=False,
-            server_header=False, proxy_headers=False, ws="none", lifespan="off",
-        )  # fmt: skip
-        threading.Thread(target=_build, args=(desk,), name="trace", daemon=True).start()
-        listener.listen()
-        told(f"http://{HOST}:{place}/#{token}")
-        uvicorn.Server(config).run(sockets=[listener])
+        told(f"http://{HOST}:{place}/")
+        server_for(nights, entrance, place).run(sockets=[listener])

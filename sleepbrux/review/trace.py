@@ -5,7 +5,9 @@ highest value of every 64 samples (32 ms at 2 kHz), and of 8, 64 and 512 times a
 of four channels at 2 kHz, in memory, nothing on disk. A view reads the coarsest of these that is no
 coarser than an eighth of a pixel, or the finest; pixel borders are rounded to its bins, so by half a
 pixel at most. Views closer than 128 samples a pixel filter the samples themselves again. Until the thread
-is through, and without the recording, wide views show the archive's frames.
+is through there is no wider view of the signal.
+
+The envelope is what the threshold is a threshold of. It comes from the archive, so it needs no recording.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from __future__ import annotations
 import json
 import math
 import struct
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -23,13 +26,14 @@ from numpy.typing import NDArray
 from sleepbrux.errors import RecordingError
 from sleepbrux.night import Night
 from sleepbrux.recording.model import Channel, Recording
+from sleepbrux.signal.envelope import follow
 from sleepbrux.signal.extremes import fill
 
 BASE, UP, LEVELS = 64, 8, 4
 TILE_BINS = 8192
 MOST_PIXELS = 8000
 Values = NDArray[np.float32]
-Basis = Literal["samples", "extremes", "frames", "none"]
+Basis = Literal["samples", "extremes", "envelope", "none"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +44,8 @@ class View:
     ----------
     basis
         ``samples``: one value each, joined by lines; ``extremes``: lowest and highest of each pixel;
-        ``frames``: lowest and highest amplitude of the archive's frames.
+        ``envelope``: lowest and highest amplitude as the criterion follows it, from the archive's frames;
+        ``none``: nothing to show yet.
     first_s, step_s
         Start of the first value, and from one to the next.
     low, high
@@ -52,6 +57,9 @@ class View:
     step_s: float
     low: Values
     high: Values
+
+
+NOTHING = View("none", 0.0, 1.0, np.empty(0, np.float32), np.empty(0, np.float32))
 
 
 def _pixels(
@@ -92,14 +100,31 @@ class Trace:
     ) -> None:
         self._night, self._recording, self._channels = night, recording, tuple(channels)
         self._levels: list[list[tuple[Values, Values]]] = []
+        self._envelopes: dict[int, tuple[float, Values]] = {}
+        self._lock = threading.Lock()
+        self._stopped = False
         self.recorded = recording is not None
         self.ready = recording is None
         self.failed = ""
         self.done = 1.0 if recording is None else 0.0
 
+    def begin(self) -> None:
+        """Build in a thread of its own."""
+        threading.Thread(target=self._tried, name="trace", daemon=True).start()
+
+    def stop(self) -> None:
+        """Read no further."""
+        self._stopped = True
+
+    def _tried(self) -> None:
+        try:
+            self.build()
+        except Exception as error:  # whatever it is, the page says it and the review goes on
+            self.failed = str(error)
+
     def build(self, progress: Callable[[float], None] | None = None) -> None:
         """Read and filter the whole recording once."""
-        if self._recording is None:
+        if self._recording is None or self.ready:
             return
         sizes = [c.n_night // BASE for c in self._channels]
         total, seen = max(sum(sizes), 1), 0
@@ -107,6 +132,8 @@ class Trace:
             low = np.full(n, np.nan, dtype=np.float32)
             high = low.copy()
             for first in range(0, n, TILE_BINS):
+                if self._stopped:
+                    return
                 part = slice(first, min(first + TILE_BINS, n))
                 fill(self._recording, channel, BASE, first, low[part], high[part])
                 seen += part.stop - first
@@ -122,10 +149,10 @@ class Trace:
         self.ready = True
 
     def view(self, k: int, from_s: float, to_s: float, width: int) -> View:
-        """Channel ``k`` between two seconds of the night clock, at most ``width`` pixels."""
+        """The signal of channel ``k`` between two seconds of the night clock, at most ``width`` pixels."""
         span = to_s - from_s
         if self._recording is None:
-            return self.frames(k, from_s, to_s, width)
+            return NOTHING
         channel = self._channels[k]
         rate = float(channel.rate)
         per_pixel = span * rate / width
@@ -134,11 +161,34 @@ class Trace:
         if per_pixel < 2 * BASE:
             return self._near(channel, from_s, span, width, max(int(per_pixel / UP), 1))
         if not self.ready:
-            return self.frames(k, from_s, to_s, width)
+            return NOTHING
         level = min(max(int(math.log(per_pixel / BASE, UP) + 1e-9) - 1, 0), LEVELS - 1)
         low, high = self._levels[k][level]
         step = BASE * UP**level / rate
         return self._binned(low, high, step, 0, from_s, span, width, "extremes")
+
+    def envelope(self, k: int, from_s: float, to_s: float, width: int) -> View:
+        """The envelope of channel ``k``, on which the threshold stands."""
+        span = to_s - from_s
+        step, level = self._followed(k)
+        first = max(math.floor(from_s / step), 0)
+        stop = min(math.ceil((from_s + span) / step) + 1, len(level))
+        part = level[first:stop]
+        if span / width < step:
+            return View("envelope", first * step, step, part, part)
+        return self._binned(part, part, step, first, from_s, span, width, "envelope")
+
+    def _followed(self, k: int) -> tuple[float, Values]:
+        with self._lock:
+            if k not in self._envelopes:
+                night = self._night
+                frames = night.swept.frames[k]
+                found = follow(
+                    frames, night.quality[k].usable, amplitude=night.amplitude,
+                    window_s=night.criterion.envelope.window_s,
+                )  # fmt: skip
+                self._envelopes[k] = (float(frames.grid.slot_s), found.level)
+            return self._envelopes[k]
 
     def _samples(self, channel: Channel, from_s: float, to_s: float) -> View:
         rate = float(channel.rate)
@@ -160,23 +210,6 @@ class Trace:
         high = low.copy()
         fill(self._recording, channel, size, first, low, high)
         return low, high
-
-    def frames(self, k: int, from_s: float, to_s: float, width: int) -> View:
-        """Channel ``k`` as the archive's frames alone show it."""
-        span = to_s - from_s
-        frames = self._night.swept.frames[k]
-        step = float(frames.grid.slot_s)
-        rms = self._night.amplitude == "rms"
-        first = max(math.floor(from_s / step), 0)
-        stop = min(math.ceil((from_s + span) / step) + 1, frames.grid.n_slots)
-        part = (frames.energy if rms else frames.rectified)[first:stop]
-        if span / width < step:
-            values = np.sqrt(part) if rms else part.copy()
-            return View("frames", first * step, step, values, values)
-        view = self._binned(part, part, step, first, from_s, span, width, "frames")
-        if rms:
-            return View("frames", view.first_s, view.step_s, np.sqrt(view.low), np.sqrt(view.high))
-        return view
 
     @staticmethod
     def _binned(

@@ -66,7 +66,7 @@ def test_a_review_of_another_scoring_is_refused_and_told(archive, edf, run):
     done = run("review", archive, "--result")
     assert done.code == 1
     assert "another scoring" in done.err
-    assert "move the journal away" in done.err
+    assert "move the journal and its .head away" in done.err
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,11 @@ def test_a_recording_that_needs_an_option_is_opened_with_it(tmp_path, monkeypatc
     with pytest.raises(SystemExit):
         main(["score", str(path), "--out", str(tmp_path), "--criterion", "aasm", *said])
     served = []
-    monkeypatch.setattr("sleepbrux.review.serving.serve", lambda desk, **more: served.append(desk))
+
+    def serve(nights, _entrance, **_):
+        served.append(nights.desk(0).trace.recorded)
+
+    monkeypatch.setattr("sleepbrux.review.serving.serve", serve)
     archive = tmp_path / "night.night.h5"
     with pytest.raises(SystemExit) as stop:
         main(["review", str(archive), "--recording", str(path), "--no-open"])
@@ -103,4 +107,128 @@ def test_a_recording_that_needs_an_option_is_opened_with_it(tmp_path, monkeypatc
     with pytest.raises(SystemExit) as stop:
         main(["review", str(archive), "--recording", str(path), "--no-open", *said])
     assert stop.value.code == 0
-    assert len(served) == 1
+    assert served == [True]
+
+
+# the recording is found by itself
+
+
+@pytest.fixture
+def served(monkeypatch):
+    """Runs the command without a server; the nights that it would have served."""
+    kept = []
+
+    def serve(nights, _entrance, **more):
+        more["told"]("http://127.0.0.1:1/")
+        kept.append(nights)
+
+    monkeypatch.setattr("sleepbrux.review.serving.serve", serve)
+    return kept
+
+
+def test_the_recording_beside_the_archive_or_in_the_folder_above_is_taken(tmp_path, run, served):
+    path = write_edf(tmp_path / "night.edf")
+    assert run("score", path, "--out", tmp_path / "results").code == 0
+    archive = tmp_path / "results" / "night.night.h5"
+    done = run("review", archive, "--no-open")
+    assert done.code == 0
+    assert "its SHA-256 is the archive's" in done.err
+    assert served[0].desk(0).trace.recorded
+    path.rename(tmp_path / "results" / "night.edf")
+    assert "its SHA-256 is the archive's" in run("review", archive, "--no-open").err
+
+
+def test_another_recording_of_that_name_is_not_taken_and_that_is_said(archive, run, served):
+    write_edf(archive.parent / "night.edf", seed=7)
+    done = run("review", archive, "--no-open")
+    assert done.code == 0
+    assert "the recording is not near the archive" in done.err
+    assert "--recording" in done.err
+    assert not served[0].desk(0).trace.recorded
+
+
+@pytest.fixture
+def study(tmp_path, run):
+    """Two nights in a folder of their own, scored by their study."""
+    text = 'pseudonym = "P1"\n'
+    for name in ("n1", "n2"):
+        write_edf(tmp_path / "raw" / f"{name}-rec.edf", seed=len(name) + ord(name[1]))
+        text += f'[[night]]\nid = "{name}"\nrecording = "raw/{name}-rec.edf"\ncondition = "none"\n'
+    (tmp_path / "study.toml").write_text(text, "utf-8")
+    done = run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "results")
+    assert done.code == 0, done.err
+    return tmp_path / "study.toml"
+
+
+def archive_of(study, name):
+    return next(p for p in (study.parent / "results").glob("*.night.h5") if name in p.name)
+
+
+@pytest.mark.parametrize("given", ["file", "folder", "archive"])
+def test_the_recording_that_the_study_names_is_taken(study, run, served, given):
+    archive = archive_of(study, "n2")
+    path = {"file": study, "folder": study.parent, "archive": archive}[given]
+    done = run("review", path, "--no-open")
+    assert done.code == 0, done.err
+    (nights,) = served
+    last = nights.desk(len(nights.places) - 1)
+    assert last.trace.recorded
+    assert last.path.parent == archive.parent
+    assert [p.name for p in nights.places] == ([archive.name[: -len(".night.h5")]]
+                                               if given == "archive" else ["n1", "n2"])  # fmt: skip
+
+
+# a study or a folder
+
+
+def test_a_folder_of_archives_is_one_review_and_a_damaged_journal_is_said_of_its_night(
+    study, run, served
+):
+    first, second = archive_of(study, "n1"), archive_of(study, "n2")
+    decide(first, action="accept", target=target(first))
+    decide(second, action="accept", target=target(second))
+    path = journal_path(second)
+    path.write_bytes(path.read_bytes().replace(b'"accept"', b'"reject"'))
+    done = run("review", first.parent, "--no-open")
+    assert done.code == 1
+    assert "cannot be reviewed" in done.err
+    assert "line 2 was changed" in done.err
+    assert "1 of 2 nights can be reviewed" in done.out
+    table = served[0].table()
+    assert [row["decided"] for row in table] == [1, 0]
+    assert "line 2 was changed" in table[1]["fault"]
+    assert (first.parent / first.name.replace(".night.h5", ".reviewed.report.html")).is_file()
+
+
+def test_results_of_all_nights_of_a_study_are_printed_one_after_the_other(study, run):
+    for name in ("n1", "n2"):
+        archive = archive_of(study, name)
+        decide(archive, action="reject", target=target(archive), reason="swallow")
+    done = run("review", study, "--result")
+    assert done.code == 0, done.err
+    assert done.out.count("1 rejected") == 2
+    assert done.out.index("\nn1\n") < done.out.index("\nn2\n")
+
+
+@pytest.mark.parametrize(
+    ("make", "more", "said"),
+    [
+        (lambda p: p.mkdir(), (), "neither a study.toml nor an archive"),
+        (lambda p: p.mkdir(), ("--recording", "x.edf"), "--recording belongs to one night"),
+        (lambda _: None, (), "no such file"),
+    ],
+)
+def test_what_is_no_night_is_refused_in_one_sentence(tmp_path, run, make, more, said):
+    path = tmp_path / "nights"
+    make(path)
+    done = run("review", path, "--no-open", *more)
+    assert done.code in (1, 2)
+    assert said in done.err
+
+
+def test_no_secret_is_printed_in_an_address(archive, run, served):
+    done = run("review", archive, "--no-open")
+    assert "http://127.0.0.1:1/" in done.out
+    assert "#" not in done.out
+    assert served[0].places[0].archive == archive
+    assert len(done.out.split("once: ")[1].split()[0]) == 11

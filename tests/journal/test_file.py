@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 
+import msgspec
 import pytest
 
 from sleepbrux.errors import JournalError
@@ -15,6 +16,7 @@ from sleepbrux.journal.file import (
     ConflictError,
     Entry,
     append,
+    chained,
     check_about,
     header_of,
     load_journal,
@@ -27,7 +29,7 @@ import sys
 from pathlib import Path
 from sleepbrux.journal.file import Entry, Header, append
 path = Path(sys.argv[1])
-header = Header(format="sleepbrux review", schema_version="1.0", scoring_sha256="s",
+header = Header(format="sleepbrux review", schema_version="2.0", scoring_sha256="s",
                 input_sha256="i", criterion="c", episodes=1, bursts=1)
 for seq in range(1, 100000):
     append(path, header, Entry(action="accept", target="e0", seq=seq, at="t", who="AB",
@@ -69,63 +71,11 @@ def test_a_second_window_is_refused_and_writes_nothing(path, header):
     assert path.read_bytes() == before
 
 
-def test_a_torn_last_line_is_left_out_and_cut_off_by_the_next_decision(path, header):
-    append(path, header, entry(1))
-    whole = path.read_bytes()
-    append(path, header, entry(2))
-    full = path.read_bytes()
-    for cut in range(len(whole) + 1, len(full)):
-        path.write_bytes(full[:cut])
-        assert load_journal(path).seq == 1
-        append(path, header, entry(2))
-        assert path.read_bytes() == full
-
-
-def test_a_torn_first_line_is_an_empty_journal(path, header):
-    append(path, header, entry(1))
-    full = path.read_bytes()
-    path.write_bytes(full[:20])
-    assert load_journal(path).seq == 0
-    append(path, header, entry(1))
-    assert path.read_bytes() == full
-
-
-def test_zeros_at_the_end_after_a_power_cut_are_a_torn_line(path, header):
-    append(path, header, entry(1))
-    full = path.read_bytes()
-    for tail in (b"\0" * 300, b"\0" * 300 + b"\n"):
-        path.write_bytes(full + tail)
-        assert load_journal(path).seq == 1
-        append(path, header, entry(2))
-        assert load_journal(path).seq == 2
-
-
-def test_a_damaged_or_missing_line_in_the_middle_is_an_error(path, header):
-    for seq in (1, 2, 3):
-        append(path, header, entry(seq))
-    lines = path.read_bytes().splitlines(keepends=True)
-    path.write_bytes(b"".join([*lines[:2], b"{}\n", *lines[3:]]))
-    with pytest.raises(JournalError, match="line 3 cannot be read"):
-        load_journal(path)
-    path.write_bytes(b"".join([*lines[:2], *lines[3:]]))
-    with pytest.raises(JournalError, match="has number 3, 2 was due"):
-        load_journal(path)
-    path.write_bytes(b"hello\n")
-    with pytest.raises(JournalError, match="not that of a review journal"):
-        load_journal(path)
-
-
-def test_a_last_line_changed_by_hand_is_an_error_and_not_a_torn_one(path, header):
-    append(path, header, entry(1))
-    path.write_bytes(path.read_bytes().replace(b'"accept"', b'"axcept"'))
-    with pytest.raises(JournalError, match="line 2 cannot be read"):
-        load_journal(path)
-
-
 def test_a_newer_schema_is_refused(path, header):
     append(path, header, entry(1))
-    path.write_bytes(path.read_bytes().replace(b'"1.0"', b'"2.0"'))
-    with pytest.raises(JournalError, match=r"schema '2\.0'"):
+    newer = msgspec.structs.replace(header, schema_version="3.0")
+    path.write_bytes(chained(newer, ())[0])
+    with pytest.raises(JournalError, match=r"schema '3\.0'"):
         load_journal(path)
 
 

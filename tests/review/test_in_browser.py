@@ -5,11 +5,12 @@ import os
 import signal
 import time
 
+import numpy as np
 import pytest
 
 from sleepbrux.journal.file import journal_path, load_journal
 
-from .conftest import TOKEN
+from .conftest import SECONDS
 
 pytestmark = pytest.mark.browser
 
@@ -85,16 +86,12 @@ def test_accept_reject_relabel_and_undo_by_keys(browser, served):
     before = shown(page)
     press(page, "n", "a")
     seq(page, 1)
-    until(
-        page, "document.getElementById('trace').dataset.chosen === 'e1'"
-    )  # the next undecided one
-    press(page, "r")
+    press(page, "n", "r")
     until(page, "document.getElementById('ask').open")
     press(page, "1")
     seq(page, 2)
     assert shown(page) == pytest.approx(before * 2 / 3, abs=0.02)
-    until(page, "document.getElementById('trace').dataset.chosen === 'e2'")
-    press(page, "l")
+    press(page, "n", "l")
     until(page, "document.getElementById('ask').open")
     press(page, "3")
     seq(page, 3)
@@ -187,7 +184,8 @@ def test_everything_by_buttons(browser, served):
     page.find_element("css selector", "#open-panel [data-do=undo]").click()
     seq(page, 3)
     names = {b.get_attribute("data-do") for b in page.find_elements("css selector", "[data-do]")}
-    assert {"relabel", "left", "right", "add", "in", "out", "all", "help", "level"} <= names
+    assert {"relabel", "left", "right", "add", "in", "out", "all", "help", "level", "also",
+            "accepted", "undecided", "onward"} <= names  # fmt: skip
     unnamed = page.execute_script(
         "return [...document.querySelectorAll('button')].filter((b) => "
         "!(b.textContent.trim() || b.getAttribute('aria-label'))).length"
@@ -213,7 +211,7 @@ def test_a_second_window_is_told_and_overwrites_nothing(browser, served):
         # this window never hears of the other, though it looks again whenever it comes to the front
         page.execute_script(
             "const f = window.fetch; window.fetch = (path, options) => "
-            "path === '/api/progress' ? new Promise(() => {}) : f(path, options)"
+            "path.startsWith('/api/progress') ? new Promise(() => {}) : f(path, options)"
         )
         page.switch_to.window(first)
         press(page, "n", "a")
@@ -234,14 +232,37 @@ def test_a_second_window_is_told_and_overwrites_nothing(browser, served):
         page.switch_to.window(first)
 
 
-def test_a_wrong_token_shows_nothing_of_the_night(browser, served):
+def test_who_has_no_pass_sees_nothing_of_the_night_and_is_asked_for_the_code(browser, served):
     browser.get("about:blank")
-    browser.get(served.address("wrong"))
-    until(browser, "document.getElementById('alert').textContent.includes('token')")
-    assert browser.execute_script("return document.getElementById('main').hidden")
+    browser.get(served.origin + "/")
+    browser.execute_script("sessionStorage.clear()")
+    for address in (served.origin + "/", served.address("wrong")):
+        browser.get("about:blank")
+        browser.get(address)
+        until(browser, "!document.getElementById('door').hidden")
+        assert browser.execute_script("return document.getElementById('main').hidden")
+    until(browser, "document.getElementById('alert').textContent.includes('opens nothing')")
+    code = served.entrance.code()
+    field = browser.find_element("id", "code")
+    field.send_keys("WRONG-WRONG\n")
+    until(browser, "document.getElementById('alert').textContent.includes('opens nothing')")
+    field.clear()
+    field.send_keys(code.lower() + "\n")
+    until(browser, "document.body.dataset.ready === '1'")
+    assert browser.execute_script("return document.getElementById('door').hidden")
+
+
+def test_the_file_for_the_browser_leads_to_the_page_and_is_gone(browser, served):
+    from sleepbrux.review.entrance import Door
+
+    door = Door(served.entrance, served.origin + "/")
     browser.get("about:blank")
-    browser.get(served.address("").rstrip("#"))
-    until(browser, "document.getElementById('alert').textContent.includes('token')")
+    browser.get(door.path.as_uri())
+    until(browser, "document.body.dataset.ready === '1'")
+    assert not door.folder.exists()
+    where = browser.execute_script("return location.href")
+    assert where.startswith(served.origin)
+    assert "pass" not in where
 
 
 def test_hostile_labels_are_text_and_nothing_is_asked_outside(browser, served):
@@ -259,7 +280,7 @@ def test_hostile_labels_are_text_and_nothing_is_asked_outside(browser, served):
     assert any(u.startswith(own + "api/trace") for u in asked)
     outside = [u for u in asked if not u.startswith((own, "data:", "about:", "chrome"))]
     assert outside == []
-    assert not any(TOKEN in u.split("#")[0] for u in asked)
+    assert not any(served.entrance.token in u for u in asked)
 
 
 def test_the_trace_follows_zoom_from_extremes_to_samples(browser, served):
@@ -304,8 +325,18 @@ def test_a_sample_hides_labels_until_decided(browser, sampled):
 
 @pytest.mark.skipif(os.name != "posix", reason="kill -9")
 def test_kill_9_of_the_server_loses_no_decision_that_the_page_showed(browser, archive, process):
-    child, address = process
-    page = opened(browser, address)
+    child, address, code = process
+    browser.get("about:blank")
+    browser.get(address)
+    until(browser, "document.readyState === 'complete'")
+    browser.execute_script("sessionStorage.clear()")
+    browser.refresh()
+    until(browser, "!document.getElementById('door').hidden")
+    browser.find_element("id", "code").send_keys(code + "\n")
+    page = browser
+    until(page, "document.body.dataset.ready === '1'")
+    page.find_element("id", "who").send_keys("AB")
+    page.find_element("id", "trace").click()
     for k in (1, 2):
         press(page, "x", "a")
         seq(page, k)
@@ -319,3 +350,224 @@ def test_kill_9_of_the_server_loses_no_decision_that_the_page_showed(browser, ar
     press(page, "n", "a")
     until(page, "document.getElementById('alert').textContent.includes('does not answer')")
     assert load_journal(journal_path(archive)).seq == kept.seq
+
+
+def told(page):
+    return page.find_element("id", "told").text
+
+
+def did(page):
+    return page.find_element("id", "did").text
+
+
+def chosen(page, name):
+    until(page, f"document.getElementById('trace').dataset.chosen === '{name}'")
+
+
+# keys do what they say
+
+
+def test_a_n_a_n_decides_every_episode_in_turn_and_says_so(browser, served):
+    page = opened(browser, served.address())
+    press(page, "n")
+    for k in range(3):
+        chosen(page, f"e{k}")
+        press(page, "a")
+        seq(page, k + 1)
+        assert did(page).startswith("Accepted: ")
+        assert f"episode {k + 1}," in did(page)
+        assert told(page).startswith(f"Selected: {k + 1} of 3: ")
+        assert "accepted" in told(page)
+        press(page, "n")
+    until(page, "document.getElementById('told').textContent.includes('This is the last of 3.')")
+    assert [(e.action, e.target) for e in served.journal.entries] == [
+        ("accept", f"e{k}") for k in range(3)
+    ]
+
+
+def test_a_again_writes_no_second_decision(browser, served):
+    page = opened(browser, served.address())
+    press(page, "n", "a")
+    seq(page, 1)
+    press(page, "a")
+    until(page, "document.getElementById('told').textContent.startsWith('Accepted already.')")
+    assert served.journal.seq == 1
+
+
+def test_s_accepts_and_goes_on_to_the_next_undecided_one_and_says_both(browser, served):
+    page = opened(browser, served.address())
+    press(page, "n", "n", "a")
+    seq(page, 1)
+    press(page, "p", "s")
+    seq(page, 2)
+    chosen(page, "e2")  # e1 is decided
+    assert "phasic episode 1" in did(page)
+    assert told(page).startswith("Selected: 3 of 3: ")
+    press(page, "s")
+    seq(page, 3)
+    until(page, "document.getElementById('told').textContent.includes('counts is decided')")
+
+
+def test_the_last_decision_stands_beside_its_undo_key(browser, served):
+    page = opened(browser, served.address())
+    button = page.find_element("css selector", "#done-line .undo")
+    assert not button.is_displayed()
+    press(page, "n", "r")
+    until(page, "document.getElementById('ask').open")
+    press(page, "2")
+    seq(page, 1)
+    assert did(page) == "Rejected: phasic episode 1, " + did(page)[-20:-12] + " (movement)."
+    assert button.text == "take it back u"
+    assert "rejected phasic episode 1" in page.find_element("id", "undo").text
+    button.click()
+    seq(page, 2)
+    assert did(page).startswith("Taken back: rejected phasic episode 1, ")
+    assert not button.is_displayed()
+
+
+def test_single_letter_keys_can_be_turned_off(browser, served):
+    page = opened(browser, served.address())
+    press(page, "?")
+    until(page, "document.getElementById('help').open")
+    page.find_element("id", "letters").click()
+    page.execute_script("document.getElementById('help').close()")
+    page.find_element("id", "trace").click()
+    press(page, "n", "a", "x", "0")
+    assert page.execute_script("return document.getElementById('trace').dataset.chosen") == ""
+    page.find_element("css selector", "[data-do=next]").click()
+    chosen(page, "e0")
+    page.find_element("css selector", "[data-do=accept]").click()
+    seq(page, 1)
+    page.execute_script("sessionStorage.removeItem('letters')")
+
+
+# what counts
+
+
+def test_keys_visit_what_counts_and_a_switch_shows_the_rest(browser, edged):
+    page = opened(browser, edged.address())
+    switch = page.find_element("id", "also")
+    assert "+1 uncounted" in switch.text
+    press(page, "n")
+    chosen(page, "e1")  # e0 lies before lights off
+    assert told(page).startswith("Selected: 1 of 2: tonic episode 1, ")
+    press(page, "p")
+    chosen(page, "e1")
+    assert told(page).startswith("This is the first of 2.")
+    assert len(page.find_elements("css selector", "#list li")) == 2
+    press(page, "o", "p")
+    chosen(page, "e0")
+    assert told(page).startswith("Selected: 1 of 3: phasic episode, ")
+    assert "does not count" in told(page)
+    assert switch.get_attribute("aria-pressed") == "true"
+    assert len(page.find_elements("css selector", "#list li")) == 3
+    press(page, "o", "n")
+    chosen(page, "e1")
+
+
+# the trace
+
+
+def scale(page, name):
+    value, said = page.execute_script(
+        f"return document.getElementById('trace').dataset.{name}"
+    ).split()
+    return float(value), said
+
+
+def test_the_signal_is_drawn_whole_by_its_own_scale_however_weak_the_clench_was(browser, loud):
+    page = opened(browser, loud.address())
+    until(page, "document.getElementById('trace').dataset.basis === 'extremes extremes'")
+    high = np.nanmax(loud.desk.trace.view(0, 0, SECONDS, 800).high)
+    full, said = scale(page, "signal0")
+    assert high > 250  # the stated clench is 40 uV
+    assert full >= high
+    assert said == "whole"
+    assert scale(page, "envelope0")[1] == "whole"
+    for _ in range(6):
+        press(page, "n")
+        assert scale(page, "signal0")[1] == "whole"
+    press(page, "0", *["v"] * 4)
+    until(page, "document.getElementById('trace').dataset.signal0.endsWith('cut')")
+
+
+COUNT = """
+const c = document.getElementById('trace'), g = c.getContext('2d'), r = c.width / c.clientWidth;
+const d = g.getImageData(84 * r, arguments[0] * r, c.width - 94 * r, (arguments[1] - arguments[0]) * r).data;
+let n = 0;
+for (let i = 0; i < d.length; i += 4)
+  if (d[i] - d[i + 1] > 50 && d[i + 2] - d[i + 1] > 15) n++;
+return n;
+"""
+
+
+def test_the_threshold_stands_on_the_envelope_and_not_on_the_signal(browser, served):
+    page = opened(browser, served.address())
+    until(page, "document.getElementById('trace').dataset.basis === 'extremes extremes'")
+    time.sleep(0.3)
+    signal, envelope = (20, 20 + 98), (20 + 102, 20 + 102 + 66)
+    assert page.execute_script(COUNT, *signal) == 0
+    assert page.execute_script(COUNT, *envelope) > 200
+
+
+def test_the_legend_names_every_sign_of_this_night(browser, served, sampled):
+    page = opened(browser, served.address())
+    text = page.find_element("id", "legend").text
+    for word in ("phasic", "tonic", "mixed", "accepted", "rejected", "threshold", "does not count",
+                 "outside the analysed time"):  # fmt: skip
+        assert word in text
+    page = opened(browser, sampled.address())
+    assert "threshold" not in page.find_element("id", "legend").text
+
+
+# a reload
+
+
+def test_a_reload_keeps_night_level_selection_and_reader(browser, several):
+    page = opened(browser, several.address())
+    press(page, "d")
+    until(page, "document.body.dataset.ready === '1' && document.title.length > 5")
+    until(page, "document.getElementById('nights').value === '1'")
+    page.find_element("id", "trace").click()
+    press(page, "b", "n", "n")
+    chosen(page, "b1")
+    page.refresh()
+    until(page, "document.body.dataset.ready === '1'")
+    chosen(page, "b1")
+    assert page.find_element("id", "who").get_attribute("value") == "AB"
+    assert page.execute_script("return document.getElementById('nights').value") == "1"
+    assert "bursts" in page.find_element("id", "told").text or "burst" in told(page)
+    assert "pass" not in page.current_url
+
+
+# several nights
+
+
+def test_one_page_serves_all_nights_and_each_decision_goes_to_its_own(browser, several):
+    page = opened(browser, several.address())
+    texts = [o.text for o in page.find_elements("css selector", "#nights option")]
+    assert texts == ["first, 0 of 3 decided", "second, 0 of 3 decided", "third: cannot be reviewed"]
+    press(page, "n", "a")
+    seq(page, 1)
+    press(page, "d")
+    until(page, "document.getElementById('did').textContent.includes('Now: second.')")
+    assert did(page).startswith("first: 2 of 3 not decided.")
+    until(page, "document.body.dataset.ready === '1'")
+    seq(page, 0)
+    page.find_element("id", "trace").click()
+    press(page, "n", "r")
+    until(page, "document.getElementById('ask').open")
+    press(page, "1")
+    seq(page, 1)
+    until(page, "document.querySelectorAll('#nights option')[1].textContent.includes('1 of 3')")
+    press(page, "d")  # the third cannot be reviewed
+    until(page, "document.getElementById('did').textContent.includes('last night of the list')")
+    said = [[(e.action, e.target) for e in load_journal(p).entries] for p in several.paths]
+    assert said == [[("accept", "e0")], [("reject", "e0")]]
+    page.execute_script(
+        "const s = document.getElementById('nights'); s.value = '0';"
+        "s.dispatchEvent(new Event('change'))"
+    )
+    until(page, "document.body.dataset.ready === '1'")
+    seq(page, 1)
+    assert did(page).startswith("Last decision: accepted phasic episode 1")

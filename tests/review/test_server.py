@@ -8,15 +8,16 @@ import httpx
 import numpy as np
 import pytest
 
-from .conftest import TOKEN
+
+def client_of(served):
+    token = served.entrance.token
+    headers = {"X-Review-Token": token, "Origin": served.origin}
+    return httpx.Client(base_url=served.origin, headers=headers, trust_env=False)
 
 
 @pytest.fixture
 def client(served):
-    origin = f"http://127.0.0.1:{served.port}"
-    with httpx.Client(
-        base_url=origin, headers={"X-Review-Token": TOKEN, "Origin": origin}, trust_env=False
-    ) as client:
+    with client_of(served) as client:
         yield client
 
 
@@ -39,12 +40,12 @@ def test_the_page_holds_no_data_and_binds_itself(client, night):
 
 @pytest.mark.parametrize("path", ["/api/night", "/api/state", "/api/progress",
                                   "/api/trace?from=0&to=9&width=9"])  # fmt: skip
-def test_a_wrong_or_missing_token_is_refused(client, path):
+def test_a_wrong_or_missing_token_is_refused(client, served, path):
     assert client.get(path).status_code == 200
-    for token in ("", "x", TOKEN[:-1], "\u00e9".encode()):
+    for token in ("", "x", served.entrance.token[:-1], "\u00e9".encode()):
         answer = client.get(path, headers={"X-Review-Token": token})
         assert answer.status_code == 403
-        assert "token" in answer.json()["error"]
+        assert "not let in" in answer.json()["error"]
 
 
 def test_another_host_or_origin_is_refused(client, served):
@@ -124,9 +125,13 @@ def test_a_view_is_float32_behind_a_head(client):
     data = client.get("/api/trace?from=0&to=180&width=300").content
     size = int.from_bytes(data[:4], "little")
     head = json.loads(data[4 : 4 + size])
-    assert [h["n"] for h in head] == [300, 300]
-    values = np.frombuffer(data[4 + size :], "<f4").reshape(2, 2, 300)
-    assert (values[:, 1] >= values[:, 0]).all()
+    assert [(h["basis"], h["n"]) for h in head] == [("extremes", 300)] * 2 + [("envelope", 300)] * 2
+    values = np.frombuffer(data[4 + size :], "<f4").reshape(4, 2, 300)
+    known = ~np.isnan(values[:, 1])
+    assert known.mean() > 0.9
+    assert (values[:, 1] >= values[:, 0])[known].all()
+    assert (values[:2, 0][known[:2]] < 0).any()  # the signal goes both ways, the envelope does not
+    assert (values[2:, 0][known[2:]] >= 0).all()
 
 
 def test_a_full_disk_is_told_and_nothing_is_shown_as_decided(client, served, monkeypatch):
@@ -144,8 +149,12 @@ def test_a_full_disk_is_told_and_nothing_is_shown_as_decided(client, served, mon
 
 @pytest.mark.skipif(os.name != "posix", reason="sends Ctrl-C")
 def test_ctrl_c_ends_the_command_with_what_was_decided(archive, process):
-    child, address = process
-    origin, _, token = address.partition("/#")
+    child, address, code = process
+    origin = address.rstrip("/")
+    given = httpx.post(
+        f"{origin}/api/enter", json={"code": code}, headers={"Origin": origin}, trust_env=False
+    )
+    token = given.json()["token"]
     answer = httpx.post(
         f"{origin}/api/decide", json=decision(0, action="reject", target="e0", reason="x"),
         headers={"X-Review-Token": token, "Origin": origin}, trust_env=False,

@@ -80,15 +80,28 @@ def test_close_views_are_the_filtered_samples(trace, filtered):
     assert np.abs(view.low - filtered[at]).max() < 0.01
 
 
-def test_without_the_recording_the_frames_are_shown(night):
+def test_without_the_recording_there_is_no_signal_and_the_envelope_all_the_same(night):
     trace = Trace(night, None)
     trace.build()
+    assert trace.view(1, 0, 300, 200).basis == "none"
+    level = night.swept.envelope(1, night.amplitude, night.criterion.envelope.window_s).level
     for start, stop, width in ((0, 300, 200), (60, 61, 1000)):
-        view = trace.view(1, start, stop, width)
-        assert view.basis == "frames"
-        energy = night.swept.frames[1].energy
+        view = trace.envelope(1, start, stop, width)
+        assert view.basis == "envelope"
         a, b = int(start / 0.01), int(stop / 0.01)
-        assert np.nanmax(view.high) == pytest.approx(np.sqrt(np.nanmax(energy[a:b])), rel=1e-6)
+        assert np.nanmax(view.high) == pytest.approx(np.nanmax(level[a:b]), rel=1e-6)
+
+
+def test_the_threshold_stands_on_the_envelope_that_is_shown(night):
+    trace = Trace(night, None)
+    for k, bursts in enumerate(night.bursts):
+        limit = night.threshold_uv[night.swept.frames[k].channel.label]
+        grid = bursts.grid
+        assert len(bursts.starts) > 3
+        for a, b in zip(bursts.starts, bursts.stops, strict=True):
+            view = trace.envelope(k, grid.seconds(a) - 0.1, grid.seconds(b) + 0.1, 2000)
+            assert np.nanmax(view.high) >= limit
+            assert min(view.low[0], view.low[-1]) < limit
 
 
 def test_a_gap_is_not_drawn(night):
