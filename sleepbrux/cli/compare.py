@@ -192,9 +192,3 @@ def command(
     else:
         following.say_next(("see how many more nights are needed", ("plan", "--study", study)))
     return 1 if say_unread(reading.unread) or found.missing else 0
-
-
-def _file_of(study: Path) -> Path:
-    """The study file, where a folder with one was named."""
-    inside = study / following.STUDY_FILE
-    return inside if inside.is_file() else study
