@@ -31,6 +31,8 @@ ROOMS = [
     "measures",
     "context",
     "night",
+    "identity",
+    "manifest",
     "traces",
     "details",
     "robustness",

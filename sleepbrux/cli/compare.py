@@ -13,6 +13,7 @@ from sleepbrux.errors import StudyError, UsageError
 if TYPE_CHECKING:
     from sleepbrux.compare.model import Comparison, Contrast
     from sleepbrux.compare.study import StudyComparison
+    from sleepbrux.nights import Due
     from sleepbrux.study import Study
 
 ORDERS = ("as it came", "planned phases", "randomised nights", "randomised blocks")
@@ -74,9 +75,10 @@ def _shown(found: StudyComparison) -> str:
     return "\n".join(lines) + "\n"
 
 
-def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
-    """The study, and the folder in which its archives lie if none is named."""
+def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path, Due]:
+    """The study, the folder in which its archives lie if none is named, and whose they must be."""
     from sleepbrux.compare.table import study_from_table
+    from sleepbrux.nights import Due
     from sleepbrux.study import load_study
 
     given = {k: v for k, v in options.items() if v is not None}
@@ -90,11 +92,12 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
         )
     try:
         if table.suffix.casefold() in (".csv", ".tsv", ".txt"):
-            return study_from_table(table, **given), table.parent  # type: ignore[arg-type]
+            plan = study_from_table(table, **given)  # type: ignore[arg-type]
+            return plan, table.parent, Due(stated=False)
         if given:
             names = ", ".join(f"--{k.replace('_', '-')}" for k in given)
             raise UsageError(f"{names}: {path.name} is a study file, which says so itself")
-        return load_study(path), path.parent / "results"
+        return load_study(path), path.parent / "results", Due(home=path.parent)
     except StudyError as error:
         raise UsageError(str(error)) from error
 
@@ -125,21 +128,27 @@ def command(
 
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.nights import result_folder
+    from sleepbrux.outputs import ARCHIVE, refuse_other
     from sleepbrux.report.study_files import REPORT, STUDY, study_plans, write_study
 
-    plan, beside = study_of(study, {"primary_outcome": primary_outcome, "criterion": criterion,
-                                     "baseline": baseline, "order": order})  # fmt: skip
+    plan, beside, due = study_of(
+        study, {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline,
+                "order": order},
+    )  # fmt: skip
     folder = results or beside
     if not folder.is_dir():
         raise UsageError(f"there is no folder {folder.name!r} beside {study.name}; give --results")
     with tqdm(total=len(plan.night), desc="nights read", disable=None) as bar:
-        reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
+        reading = read_records(
+            plan, folder, suffix=ARCHIVE, due=due, robust=not quick, progress=bar.update
+        )
     with tqdm(desc="drawn again and planned", disable=None) as bar:
         found = compare_study(plan, reading, keep_first_night=keep_first_night, progress=bar.update)
         plans = study_plans(found, progress=bar.update)
     click.echo(_shown(found), nl=False)
-    target = out or folder
+    target = out or result_folder(plan, folder)
+    refuse_other(target / f"{STUDY}.comparison.json", "pseudonym", plan.pseudonym)
     write_study(found, target, plans=plans, clench=folder)
     click.echo(f"Page: {target / (STUDY + REPORT)}")
     return 1 if found.missing else 0

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import SleepbruxError, UsageError
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ def _nights(archives: Iterable[Path]) -> tuple[list[tuple[str, Night]], int]:
     for path in archives:
         try:
             nights.append((path.name.removesuffix(ARCHIVE), load_reviewed(path)))
+            say_doubts(path)
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
@@ -101,11 +103,15 @@ def command(
     Nobody is named and no date is given unless --identity or --with-dates asks for it.
     """
     from sleepbrux.export.files import Wish, write_files
+    from sleepbrux.identity import identity_of
+    from sleepbrux.outputs import refuse_foreign
 
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
     wish = Wish(tuple(_kinds(kinds)), recordings, identity, with_dates, excel, _words)
     nights, failures = _nights(archives)
+    for stem, night in nights:
+        refuse_foreign(out, stem, identity_of(night))
     if nights:
         for path in write_files(nights, out, wish):
             click.echo(str(path))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
     """The nights of a study, and what its comparison says."""
     from sleepbrux.letter.compared import study_letters
+    from sleepbrux.nights import Due
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.study import load_study
 
@@ -24,9 +26,10 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], list[str]]:
     except StudyError as error:
         raise UsageError(str(error)) from error
     folder = results or file.parent / "results"
-    letters, contrasts, missing = study_letters(plan, folder, suffix=ARCHIVE)
-    for line in missing:
-        click.echo(f"note: the letter goes without {line}", err=True)
+    due = Due(home=file.parent)
+    letters, contrasts, said = study_letters(plan, folder, suffix=ARCHIVE, due=due)
+    for line in said:
+        click.echo(f"note: {line}", err=True)
     return letters, contrasts
 
 
@@ -105,6 +108,8 @@ def command(
         beside = study
     else:
         contrasts, beside = [], archives[0]
+        for path in archives:
+            say_doubts(path)
         letters = [
             Letter(path.name.removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
             for path in archives

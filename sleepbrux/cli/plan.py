@@ -60,8 +60,8 @@ def _variation(
         from sleepbrux.compare.records import counted, read_records
         from sleepbrux.outputs import ARCHIVE
 
-        plan, beside = study_of(study, {})
-        reading = read_records(plan, results or beside, suffix=ARCHIVE, robust=False)
+        plan, beside, due = study_of(study, {})
+        reading = read_records(plan, results or beside, suffix=ARCHIVE, due=due, robust=False)
         nights, counts = counted(reading.records, plan.primary_outcome)
         if not counts:
             raise UsageError(

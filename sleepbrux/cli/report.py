@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import SleepbruxError
 
 
@@ -30,9 +31,9 @@ def command(
     """
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.files import write_text
     from sleepbrux.journal import load_reviewed
-    from sleepbrux.outputs import ARCHIVE, REPORT, report_text
+    from sleepbrux.manifest import listed, stem_of
+    from sleepbrux.outputs import REPORT, report_text, write_beside
     from sleepbrux.report.night_page import render_night
     from sleepbrux.robustness import assess_robustness
 
@@ -40,6 +41,7 @@ def command(
     failures = 0
     for path in archives:
         try:
+            of = listed(path) if path.is_file() else None
             night = load_reviewed(path)
             if robustness:
                 with shown(path.name) as progress:
@@ -47,11 +49,10 @@ def command(
                 page = render_night(night, robustness=many, mark_texts=mark_texts)
             else:
                 page = report_text(night, mark_texts=mark_texts)
-            folder = out or path.parent
-            folder.mkdir(parents=True, exist_ok=True)
-            target = folder / f"{path.name.removesuffix(ARCHIVE)}{REPORT}"
-            write_text(target, page)
-            click.echo(str(target))
+            folder, stem = out or path.parent, stem_of(path)
+            write_beside(night, folder, stem, {REPORT: page}, of=of)
+            click.echo(str(folder / f"{stem}{REPORT}"))
+            say_doubts(path)
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)

@@ -14,6 +14,7 @@ from sleepbrux.errors import UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.journal import Journal
+    from sleepbrux.manifest import Listed
     from sleepbrux.night import Night
     from sleepbrux.recording.opening import Hints
 
@@ -48,21 +49,24 @@ def command(
     itself keeps the automatic scoring. Ctrl-C ends the review.
     """
     from sleepbrux.journal.file import check_about, journal_path, load_journal
+    from sleepbrux.manifest import listed
     from sleepbrux.store import load_night
 
     if sample is None and (seed is not None or new_sample):
         raise UsageError("--seed and --new-sample belong to --sample N")
+    of = listed(archive) if archive.is_file() else None
     night = load_night(archive)
+    options.say_doubts(archive)
     path = journal_path(archive)
     journal = load_journal(path)
     check_about(journal, night)
     if result:
-        return _result(night, journal, archive)
+        return _result(night, journal, archive, of)
     _serve(
         night, path, recording=recording, reader=reader, sample=sample, seed=seed,
         new_sample=new_sample, port=port, opened=opened, hints=hints,
     )  # fmt: skip
-    _result(night, load_journal(path), archive)
+    _result(night, load_journal(path), archive, of)
     return 0
 
 
@@ -97,7 +101,7 @@ def _serve(
         serve(desk, port=port, told=told)
 
 
-def _result(night: Night, journal: Journal, archive: Path) -> int:
+def _result(night: Night, journal: Journal, archive: Path, of: Listed | None) -> int:
     """Say what was decided, and leave the reviewed report and tables beside the archive."""
     from sleepbrux.journal import reviewed
     from sleepbrux.outputs import ARCHIVE, write_reviewed
@@ -115,6 +119,6 @@ def _result(night: Night, journal: Journal, archive: Path) -> int:
         shown = ["none" if v is None else f"{v:.2f}" for v in values]
         click.echo(f"{name.replace('_', ' ')}: automatic {shown[0]}, reviewed {shown[1]}")
     stem = archive.name.removesuffix(ARCHIVE)
-    names = write_reviewed(after, archive.parent, stem)
+    names = write_reviewed(after, archive.parent, stem, of=of)
     click.echo(f"written: {', '.join(names)}")
     return 0

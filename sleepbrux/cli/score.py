@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,10 +12,9 @@ import click
 from sleepbrux.cli import options
 from sleepbrux.cli.progress import Relay, shown
 from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
-from sleepbrux.files import safe_stem
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from sleepbrux.context.beside import BesideFiles
     from sleepbrux.recording.model import Recording
@@ -238,6 +238,18 @@ def check_time(text: str, option: str) -> None:
         )
 
 
+@contextlib.contextmanager
+def alone(out: Path) -> Iterator[None]:
+    """Hold the lock of a batch where the folder is one of a batch; runs beside it wait or are refused."""
+    if not (out / ".batch").is_dir():
+        yield
+        return
+    from sleepbrux.batch.ledger import locked
+
+    with locked(out, None):
+        yield
+
+
 def _opener(path: Path, request: Request, relay: Relay) -> Callable[[], Recording]:
     def opener() -> Recording:
         from sleepbrux.scoring import open_as
@@ -254,7 +266,8 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
     failures, usage = 0, 0
     relays = [Relay() for _ in work]
     openers = [_opener(*each[:2], relay) for each, relay in zip(work, relays, strict=True)]
-    with opened_ahead(openers) as opened:
+    taken: set[str] = set()
+    with opened_ahead(openers) as opened, alone(out):
         load_kernels()
         from sleepbrux.outputs import write_outputs
         from sleepbrux.scoring import score_opened, with_clench_file
@@ -268,7 +281,9 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
                     night = score_opened(
                         recording, with_clench_file(path, request), progress=progress
                     )
-                _say(path, write_outputs(night, out, stem=stem), night, out)
+                written = write_outputs(night, out, stem=stem, taken=taken)
+                taken.add(written)
+                _say(path, written, night, out)
             except (SleepbruxError, OSError) as error:
                 failures += 1
                 usage += isinstance(error, UsageError)
@@ -284,7 +299,7 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> int:
 
 def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     from sleepbrux.scoring import find_file, study_request
-    from sleepbrux.study import load_study
+    from sleepbrux.study import load_study, night_stems
 
     try:
         study = load_study(file)
@@ -302,7 +317,7 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     for night in nights:
         try:
             path = find_file(file.parent, night.recording, f"night {night.id!r}")
-            work.append((path, study_request(study, night, file.parent), safe_stem(night.id)))
+            work.append((path, study_request(study, night, file.parent), night_stems(night)[0]))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: night {night.id} was not scored: {error}", err=True)

@@ -126,6 +126,7 @@ def _table(summary: StudySummary) -> str:
         f"missing: {night.id} ({night.condition}): {night.reason}" for night in summary.missing
     ]
     lines += [f"not comparable: {reason}" for reason in summary.not_comparable]
+    lines += [f"note: {summary.unproved}"] if summary.unproved else []
     lines += [
         f"Note: {summary.counting_noise}.",
         "Side by side only: no statement about an effect is made. Nights vary by themselves.",
@@ -148,7 +149,7 @@ def command(study: Path, results: Path, as_json: bool, out: Path | None) -> int:
     explains, an interval of the mean, and how many nights are still needed. Recordings are not needed.
     """
     from sleepbrux.files import write_text
-    from sleepbrux.nights import read_nights
+    from sleepbrux.nights import Due, read_nights
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.several import several_text, summarise
     from sleepbrux.study import load_study
@@ -159,7 +160,8 @@ def command(study: Path, results: Path, as_json: bool, out: Path | None) -> int:
         plan = load_study(study)
     except StudyError as error:
         raise UsageError(str(error)) from error
-    summary = summarise(plan, *read_nights(plan, results, suffix=ARCHIVE))
+    due = Due(home=study.parent)
+    summary = summarise(plan, *read_nights(plan, results, suffix=ARCHIVE, due=due))
     text = several_text(summary) if as_json else _table(summary)
     if out is None:
         click.echo(text, nl=False)

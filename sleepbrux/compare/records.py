@@ -15,13 +15,15 @@ from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.night import Night, find_events, rescore
 from sleepbrux.nights import (
     REVIEW_UNUSED,
+    STATED,
     Basis,
+    Due,
     Found,
     LeftOut,
     Missing,
     NightFigures,
     archived,
-    figures,
+    found_figures,
     in_order,
     night_value,
     pool,
@@ -123,8 +125,9 @@ def under_rules(night: Night) -> tuple[UnderRule, ...]:
     return tuple(rows)
 
 
-def record(entry: StudyNight, night: Night, *, robust: bool, rescored_from: str = "") -> Record:
-    """What a comparison needs of one night."""
+def record(found: Found, night: Night, *, robust: bool, rescored_from: str = "") -> Record:
+    """What a comparison needs of one of the scorings of a night."""
+    entry = found.entry
     merged, episodes = night.merged, night.episodes
     slot = float(merged.grid.slot_s)
     index = night.chosen.bursts[episodes.of_burst[night.chosen.bursts] >= 0]
@@ -132,7 +135,7 @@ def record(entry: StudyNight, night: Night, *, robust: bool, rescored_from: str 
     spans = (episodes.stops - episodes.starts)[night.chosen.episodes] * slot
     return Record(
         entry=entry,
-        figures=figures(entry, night),
+        figures=found_figures(found, night),
         wear=worn(entry, night.chosen.valid, night.swept.start_clock),
         peak_pct_mvc=merged.peak_pct_mvc[index].astype(np.float64),
         peak_uv=merged.peak_uv[index].astype(np.float64),
@@ -149,6 +152,7 @@ def read_records(
     folder: Path,
     *,
     suffix: str,
+    due: Due = STATED,
     robust: bool = True,
     progress: Callable[[], None] | None = None,
 ) -> Reading:
@@ -156,13 +160,15 @@ def read_records(
 
     Parameters
     ----------
+    due
+        Whose archives they must be: see `archived`.
     robust
         Also count under other thresholds and criteria, which takes about a second a night.
     """
     rules = study_rules(study)
     pairs: list[tuple[Record, Record | None]] = []
     missing: list[Missing] = []
-    for one in archived(study, folder, suffix=suffix):
+    for one in archived(study, folder, suffix=suffix, due=due):
         if isinstance(one, Missing):
             missing.append(one)
         else:
@@ -185,14 +191,14 @@ def read_records(
 
 def _both(one: Found, rules: Criterion | None, *, robust: bool) -> tuple[Record, Record | None]:
     """The automatic scoring of a night, and the one after a reader's decisions."""
-    entry, night, own = one.entry, one.night, one.night.criterion
+    night, own = one.night, one.night.criterion
     if rules is not None and rules.digest() != own.digest():
         again = rescore(night, rules)
-        return record(entry, again, robust=robust, rescored_from=own.id), None
-    automatic = record(entry, night, robust=robust)
+        return record(one, again, robust=robust, rescored_from=own.id), None
+    automatic = record(one, night, robust=robust)
     if one.reviewed is None:
         return automatic, None
-    after = record(entry, one.reviewed, robust=False)
+    after = record(one, one.reviewed, robust=False)
     return automatic, replace(after, under_rules=automatic.under_rules)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import msgspec
@@ -15,8 +15,9 @@ from sleepbrux.compare.records import Reading, Record, counted, under_rule
 from sleepbrux.compare.rules import RULES
 from sleepbrux.compare.sentences import Verdict
 from sleepbrux.compare.spreads import Measured, NightSpread, describe, spreads
-from sleepbrux.errors import UsageError
-from sleepbrux.nights import Basis, LeftOut, Missing, in_order
+from sleepbrux.errors import Note, UsageError
+from sleepbrux.night import below
+from sleepbrux.nights import Basis, LeftOut, Missing, in_order, unproved_text
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
 
@@ -120,6 +121,9 @@ def compare_study(
         counts=counts,
         keep_first_night=keep_first_night,
     )
+    if unproved := unproved_text([r.entry.id for r in reading.records if r.figures.unproved]):
+        note = Note("identity-unproved", "note", unproved)
+        comparison = replace(comparison, cautions=(*comparison.cautions, note))
     return StudyComparison(
         pseudonym=study.pseudonym,
         primary_outcome=study.primary_outcome,
@@ -170,8 +174,8 @@ def _remarks(r: Record) -> tuple[str, ...]:
     found, remarks = r.figures, []
     if found.valid_hours < found.minimum_valid_hours:
         remarks.append(
-            f"{found.valid_hours:.2f} valid hours, fewer than the {found.minimum_valid_hours:g} h that the "
-            "rules ask for"
+            f"{below(found.valid_hours, found.minimum_valid_hours)} valid hours, fewer than the "
+            f"{found.minimum_valid_hours:g} h that the rules ask for"
         )
     if found.labelled and found.labelled != found.condition:
         remarks.append(f"was scored as condition {found.labelled!r}")
@@ -181,6 +185,7 @@ def _remarks(r: Record) -> tuple[str, ...]:
         remarks.append(f"appliance in for {100 * r.wear.share:.0f} % of the valid time")
     if r.warnings:
         remarks.append(f"{r.warnings} warning(s) in the night's own report")
+    remarks += found.doubts
     return tuple(remarks)
 
 

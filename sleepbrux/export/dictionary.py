@@ -36,7 +36,7 @@ EVENT_COLUMNS = {
 }
 TEXT = ("kind", "sides", "flags", "channel", "measure", "unit", "basis", "reason", "interval",
         "keys", "text", "trial_type", "night", "condition", "criterion", "reference", "recording",
-        "report_id", "supersedes", "window")  # fmt: skip
+        "report_id", "supersedes", "window", "pseudonym", "study_sha256", "input_sha256")  # fmt: skip
 MEANINGS = {
     "episodes": EPISODE_COLUMNS,
     "bursts": BURST_COLUMNS,

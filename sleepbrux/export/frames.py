@@ -5,7 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sleepbrux.export.events import events
-from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
+from sleepbrux.export.tables import (
+    IDENTITY_COLUMNS,
+    bursts_csv,
+    channel_bursts_csv,
+    episodes_csv,
+)
 from sleepbrux.night import Night
 
 if TYPE_CHECKING:
@@ -26,7 +31,7 @@ def frames(night: Night) -> dict[str, pd.DataFrame]:
 
     from sleepbrux.export.dictionary import MEANINGS
 
-    texts = {"kind": str, "sides": str, "flags": str, "channel": str}
+    texts = dict.fromkeys(("kind", "sides", "flags", "channel", *IDENTITY_COLUMNS), str)
     found = {
         name: pd.read_csv(io.StringIO(text), dtype=texts, keep_default_na=False, na_values=[""])
         for name, text in (

@@ -10,6 +10,7 @@ import msgspec
 from sleepbrux import __version__
 from sleepbrux.calibration import Reference
 from sleepbrux.details import details
+from sleepbrux.identity import identity_table, study_words
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night
 from sleepbrux.provenance import chain
@@ -20,7 +21,7 @@ from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
 from sleepbrux.uncertainty import Interval
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 DIGITS = 10
 
 
@@ -202,7 +203,8 @@ def summary(night: Night) -> dict[str, Any]:
         "schema_version": SCHEMA_VERSION,
         "software": {"name": "sleepbrux", "version": __version__},
         "recording": swept.name,
-        "study": dict(night.about) or None,
+        "study": study_words(night) or None,
+        "identity": identity_table(night),
         "input_sha256": swept.digest,
         "format": swept.format,
         "start": swept.start.isoformat() if swept.start else None,
@@ -271,6 +273,7 @@ def robustness_text(night: Night, robustness: Robustness) -> str:
     table = {
         "schema_version": SCHEMA_VERSION,
         "software": {"name": "sleepbrux", "version": __version__},
+        "identity": identity_table(night),
         "input_sha256": night.swept.digest,
         "sentence": robustness.sentence,
         "clench_band_episodes_per_hour": None if band is None else [rounded(v) for v in band],

@@ -14,11 +14,18 @@ from sleepbrux import bursts as burst_room
 from sleepbrux import episodes as episode_room
 from sleepbrux.bursts import Bursts
 from sleepbrux.context.model import OTHER, STAGES, Labels
+from sleepbrux.identity import identity_table
 from sleepbrux.night import Night
 
 if TYPE_CHECKING:
     from sleepbrux.compare import NightRow
 
+IDENTITY_COLUMNS = {
+    "pseudonym": "whose night it is, as the study file calls the person; empty without one",
+    "study_sha256": "SHA-256 over what the study file said of the night; empty without one",
+    "night": "id in the study file; empty without one",
+    "input_sha256": "SHA-256 of the recording",
+}
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\0")
 
 EPISODE_COLUMNS = {
@@ -41,6 +48,7 @@ EPISODE_COLUMNS = {
     "respiratory_lag_s": "end of the nearest respiratory mark to onset, s; empty where none within 10 s",
     "rhythm_hz": "median of 1 / onset to next onset of its bursts, Hz",
     "other_activity": "chewing-like or talk-like: a label, no verdict",
+    **IDENTITY_COLUMNS,
 }
 BURST_COLUMNS = {
     "start_s": "onset, s from the first sample, gaps counted",
@@ -52,6 +60,7 @@ BURST_COLUMNS = {
     "mean_uv": "level over the whole burst, µV",
     "channel": "channels that take part, joined by +",
     "episode": "number of its episode; empty where in none",
+    **IDENTITY_COLUMNS,
 }
 
 
@@ -78,6 +87,11 @@ def csv_text(columns: Iterable[str], rows: Iterable[Sequence[str]]) -> str:
     writer.writerow(columns)
     writer.writerows(rows)
     return buffer.getvalue()
+
+
+def identity_cells(night: Night) -> tuple[str, ...]:
+    """Whose night it is: the last cells of each row, columns `IDENTITY_COLUMNS`."""
+    return tuple(map(safe_text, identity_table(night).values()))
 
 
 def sides(night: Night, mask: int) -> str:
@@ -117,7 +131,7 @@ def _surroundings(labels: Labels, k: int) -> tuple[str, ...]:
 
 def episodes_csv(night: Night) -> str:
     """Counted episodes, one row each; columns `EPISODE_COLUMNS`."""
-    table, grid = night.episodes, night.episodes.grid
+    table, grid, whose = night.episodes, night.episodes.grid, identity_cells(night)
     rows = [
         (
             str(number),
@@ -130,6 +144,7 @@ def episodes_csv(night: Night) -> str:
             sides(night, int(table.channels[k])),
             "+".join(table.flags[k]),
             *_surroundings(night.labels, k),
+            *whose,
         )
         for k, number in episode_numbers(night).items()
     ]
@@ -138,7 +153,7 @@ def episodes_csv(night: Night) -> str:
 
 def bursts_csv(night: Night) -> str:
     """Counted bursts after the sides are merged, one row each; columns `BURST_COLUMNS`."""
-    table, numbers = night.merged, episode_numbers(night)
+    table, numbers, whose = night.merged, episode_numbers(night), identity_cells(night)
     rows = [
         (
             decimals(table.grid.seconds(table.starts[i]), 4),
@@ -150,6 +165,7 @@ def bursts_csv(night: Night) -> str:
             decimals(float(table.mean_uv[i]), 3),
             safe_text("+".join(table.names(i))),
             str(numbers.get(int(night.episodes.of_burst[i]), "")),
+            *whose,
         )
         for i in night.chosen.bursts.tolist()
     ]
@@ -193,6 +209,7 @@ def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
 
 def channel_bursts_csv(night: Night) -> str:
     """`counted_channel_bursts`, one row each; columns `BURST_COLUMNS`."""
+    whose = identity_cells(night)
     rows = [
         (
             decimals(row.start_s, 4),
@@ -204,6 +221,7 @@ def channel_bursts_csv(night: Night) -> str:
             decimals(row.mean_uv, 3),
             safe_text(row.label),
             str(row.episode or ""),
+            *whose,
         )
         for row in counted_channel_bursts(night)
     ]

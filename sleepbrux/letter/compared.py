@@ -12,7 +12,7 @@ from sleepbrux.compare.study import compare_study
 from sleepbrux.errors import UsageError
 from sleepbrux.letter.nights import Letter
 from sleepbrux.night import rescore
-from sleepbrux.nights import Missing, archived
+from sleepbrux.nights import STATED, Due, Missing, archived, unproved_text
 from sleepbrux.recording.files import file_digest
 from sleepbrux.study import Study
 
@@ -61,26 +61,34 @@ def compared(letters: Sequence[Letter]) -> list[str]:
 
 
 def study_letters(
-    plan: Study, folder: Path, *, suffix: str
+    plan: Study, folder: Path, *, suffix: str, due: Due = STATED
 ) -> tuple[list[Letter], list[str], list[str]]:
-    """Nights of a study, what its comparison says of them, and which of its nights are missing.
+    """Nights of a study, what its comparison says of them, and what is to be said of its archives.
 
     As in the comparison: scored by the study's rules, and reviewed only where every night is.
     """
-    found, missing, rules = [], [], study_rules(plan)
-    for one in archived(plan, folder, suffix=suffix):
+    found, said, rules = [], [], study_rules(plan)
+    for one in archived(plan, folder, suffix=suffix, due=due):
         if isinstance(one, Missing):
-            missing.append(f"{one.id}: {one.reason}")
+            said.append(f"the letter goes without {one.id}: {one.reason}")
         else:
             found.append(one)
+            said += one.doubts
     reviewed = all(one.reviewed is not None for one in found)
     letters = []
     for one in found:
         night = one.reviewed if reviewed and one.reviewed is not None else one.night
         if rules is not None and rules.digest() != night.criterion.digest():
             night = rescore(one.night, rules)
-        about = (("pseudonym", plan.pseudonym), ("night", one.entry.id),
-                 ("condition", one.entry.condition))  # fmt: skip
-        letters.append(Letter(one.entry.id, file_digest(one.archive), replace(night, about=about)))
-    reading = read_records(plan, folder, suffix=suffix, robust=False)
-    return letters, sentences_of(compare_study(plan, reading).comparison), missing
+        about = {**dict(night.about), "pseudonym": plan.pseudonym, "night": one.entry.id,
+                 "condition": one.entry.condition}  # fmt: skip
+        letters.append(
+            Letter(
+                one.entry.id, file_digest(one.archive), replace(night, about=tuple(about.items()))
+            )
+        )
+    reading = read_records(plan, folder, suffix=suffix, due=due, robust=False)
+    sentences = sentences_of(compare_study(plan, reading).comparison)
+    if unproved := unproved_text([one.entry.id for one in found if one.unproved]):
+        sentences.append(f"{unproved[:1].upper()}{unproved[1:]}.")
+    return letters, sentences, said

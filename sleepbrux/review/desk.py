@@ -11,6 +11,7 @@ from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError
 from sleepbrux.export.summary import printed
+from sleepbrux.identity import study_words
 from sleepbrux.journal.apply import Reviewed, review_of
 from sleepbrux.journal.deciding import decided
 from sleepbrux.journal.file import (
@@ -153,7 +154,7 @@ class Desk:
             )  # fmt: skip
         return {
             "name": night.swept.name,
-            "about": dict(night.about),
+            "about": study_words(night),
             "duration_s": night.swept.duration_s,
             "clock_s": seconds_of_day(night.swept.start_clock),
             "criterion": f"{night.criterion.id}: {night.criterion.title}",
