@@ -5,22 +5,32 @@ And small texts read with one sentence for whatever is wrong in them: TOML files
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import errno
+import hashlib
 import math
 import os
 import re
 import secrets
+import time
 import tomllib
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sleepbrux.errors import SleepbruxError
+from sleepbrux.errors import SleepbruxError, UsageError
 from sleepbrux.parallel import default_threads
 from sleepbrux.visible import unseen, visible
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
 
 RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)),
             *(f"lpt{i}" for i in range(1, 10))}  # fmt: skip
@@ -33,6 +43,11 @@ LARGEST_TEXT_BYTES = 1 << 20
 LARGEST_TABLE_BYTES = 50 << 20
 DEEPEST = 16
 _STEM_BYTES = 180  # of the 255 that a name may have; the rest is for the endings
+PARTIAL = ".partial"
+_RUN = secrets.token_hex(4)
+_ABANDONED_S = 86_400.0
+_WAIT_FOR_FOLDER_S = 60.0
+_looked_through: set[Path] = set()
 
 
 Settle = Callable[[Path, Path], None]
@@ -56,9 +71,14 @@ def settle_now(temporary: Path, path: Path) -> None:
 def replacing(path: Path, settle: Settle = settle_now) -> Iterator[Path]:
     """A temporary path beside ``path``; settled under that name when the block ends well, else removed.
 
-    The temporary name is this call's own: two writers of one file leave one whole file.
+    The temporary name is this call's own: two writers of one file leave one whole file. It says which
+    run writes it, so that a later one can clear what a dead run left: see `clear_abandoned`.
     """
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
+    if path.parent not in _looked_through:
+        _looked_through.add(path.parent)
+        clear_abandoned(path.parent)
+    token = f"{_place()}-{os.getpid()}-{_RUN}{secrets.token_hex(4)}"
+    temporary = path.with_name(f".{path.name}.{token}{PARTIAL}")
     try:
         yield temporary
     except BaseException:
@@ -68,28 +88,171 @@ def replacing(path: Path, settle: Settle = settle_now) -> Iterator[Path]:
 
 
 @contextmanager
-def settling() -> Iterator[Settle]:
-    """Files settled one after the other by a thread that waits for the disk, while the block goes on.
+def settling(
+    hold: Callable[[], AbstractContextManager[object]] = nullcontext, *, last: Sequence[str] = ()
+) -> Iterator[Settle]:
+    """Files that get their names together when the block is done; or none does.
 
-    At its end all are settled. Behind one that failed no other is, and the block raises why.
+    A thread flushes each while the block goes on. At its end they are renamed one right after the other, the
+    last of them only when the names of the others are on disk. What goes wrong before that leaves every
+    earlier file as it was.
+
+    Parameters
+    ----------
+    hold
+        What is held while they are renamed; it may refuse.
+    last
+        Endings of those that come last, in this order; the others come as they were written.
     """
-    waiting: list[Future[None]] = []
-    with ThreadPoolExecutor(max_workers=1) as disk:
-        yield lambda temporary, path: waiting.append(
-            disk.submit(_settle_after, waiting[-1:], temporary, path)
-        )
-        for settled in waiting:
-            settled.result()
 
+    def place(path: Path) -> int:
+        return next((k for k, end in enumerate(last, start=1) if path.name.endswith(end)), 0)
 
-def _settle_after(before: list[Future[None]], temporary: Path, path: Path) -> None:
+    waiting: list[tuple[Path, Path, Future[None]]] = []
     try:
-        for settled in before:
-            settled.result()
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-    settle_now(temporary, path)
+        with ThreadPoolExecutor(max_workers=1) as disk:
+            yield lambda temporary, path: waiting.append(
+                (temporary, path, disk.submit(_flush, temporary))
+            )
+        for _, _, flushed in waiting:
+            flushed.result()
+        waiting.sort(key=lambda one: place(one[1]))
+        with hold():
+            for _, path, _ in waiting:
+                if path.is_dir():
+                    raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path.name)
+            for k, (temporary, path, _) in enumerate(waiting, start=1):
+                if k == len(waiting):
+                    flush_folder(path.parent)
+                temporary.replace(path)
+            for folder in {path.parent for _, path, _ in waiting}:
+                flush_folder(folder)
+    finally:
+        for temporary, _, _ in waiting:
+            temporary.unlink(missing_ok=True)
+
+
+def _flush(path: Path) -> None:
+    with path.open("rb+") as handle:
+        os.fsync(handle.fileno())
+
+
+@contextmanager
+def changing(folder: Path, wait_s: float = _WAIT_FOR_FOLDER_S) -> Iterator[None]:
+    """Hold a folder while files in it are changed together; every other writer waits meanwhile.
+
+    The lock is one on the folder itself, which the system drops with the process, so that no file is
+    left behind. Where a system has none on folders, a hidden file in it serves instead. Not to be held twice
+    by one thread.
+
+    Raises
+    ------
+    UsageError
+        Another program held it for all of ``wait_s``.
+    """
+    end = time.monotonic() + wait_s
+    with contextlib.ExitStack() as held:
+        while not _taken(folder, held):
+            if time.monotonic() >= end:
+                raise UsageError(
+                    f"another run is writing in {folder.name or str(folder)!r}; wait for it, or name another "
+                    "folder"
+                )
+            time.sleep(0.02)
+        yield
+
+
+def _taken(folder: Path, held: contextlib.ExitStack) -> bool:
+    """Whether the folder is held now; ``held`` lets go of it."""
+    if fcntl is not None:
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(descriptor)
+            return False
+        except OSError:  # a network drive that locks files only
+            os.close(descriptor)
+        else:
+            held.callback(os.close, descriptor)
+            return True
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(folder / ".sleepbrux.lock")
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        return False
+    held.callback(lock.release)
+    return True
+
+
+@cache
+def _place() -> str:
+    """Eight digits for the machine and the set of process numbers that this process is seen in."""
+    said = [os.uname().nodename if hasattr(os, "uname") else os.environ.get("COMPUTERNAME", "")]
+    with contextlib.suppress(OSError):
+        said.append(Path("/etc/machine-id").read_text("utf-8"))
+    with contextlib.suppress(OSError):
+        said.append(str(Path("/proc/self/ns/pid").stat().st_ino))
+    return hashlib.sha256("\n".join(said).encode()).hexdigest()[:8]
+
+
+def is_written(partial: Path) -> bool | None:
+    """Whether the run that writes a temporary file is still at work; None where that is not known.
+
+    The name says machine, process and run. A run on another machine cannot be asked.
+    """
+    told = re.fullmatch(
+        rf".*\.([0-9a-f]{{8}})-(\d+)-([0-9a-f]{{8}})[0-9a-f]{{8}}{re.escape(PARTIAL)}", partial.name
+    )
+    if told is None or told[1] != _place():
+        return None
+    if int(told[2]) == os.getpid():
+        return told[3] == _RUN
+    return _is_alive(int(told[2]))
+
+
+def is_abandoned(partial: Path) -> bool:
+    """Whether a temporary file is one of a run that is gone; where that is not known, a day old.
+
+    A file that is not named as ours are, or were before names told the run, is another program's.
+    """
+    written = is_written(partial)
+    if written is not None:
+        return not written
+    if not re.fullmatch(
+        rf"\..+\.([0-9a-f]{{8}}-\d+-)?([0-9a-f]{{8}}){{1,2}}{re.escape(PARTIAL)}", partial.name
+    ):
+        return False
+    try:
+        return time.time() - partial.stat().st_mtime > _ABANDONED_S
+    except OSError:
+        return False
+
+
+def _is_alive(process: int) -> bool:
+    if os.name != "posix":
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (PermissionError, OverflowError):
+        pass
+    return True
+
+
+def clear_abandoned(folder: Path) -> None:
+    """Remove the temporary files that runs which are gone left in a folder."""
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        found = [
+            Path(e.path) for e in entries if e.name.endswith(PARTIAL) and e.name.startswith(".")
+        ]
+        for partial in found:
+            if is_abandoned(partial):
+                with contextlib.suppress(OSError):
+                    partial.unlink()
 
 
 def flush_folder(folder: Path) -> None:
@@ -222,6 +385,20 @@ def seal(path: Path) -> None:
         handle.write(_sums(path, size) + size.to_bytes(8, "little") + SEAL)
 
 
+def seal_digest(path: Path) -> str:
+    """SHA-256 over a file's seal, 64 hexadecimal digits; empty where it bears none.
+
+    It stands for the content as far as the seal's check sums do, at the price of reading the end.
+    """
+    with path.open("rb") as handle:
+        size = os.path.getsize(path)  # noqa: PTH202
+        content = _sealed_bytes(handle.fileno(), size)
+        if content is None:
+            return ""
+        handle.seek(content)
+        return hashlib.sha256(handle.read()).hexdigest()
+
+
 def is_sealed(path: Path) -> bool | None:
     """Whether a file is as it was when it was sealed; None where it bears no seal."""
     with path.open("rb") as handle:
@@ -274,3 +451,17 @@ def safe_stem(name: str) -> str:
     if stem.split(".")[0].casefold() in RESERVED:
         stem += "_"
     return stem or "night"
+
+
+def own_stem(name: str) -> str:
+    """A file name that no other name has: where `safe_stem` changes it, a part of its digest is added.
+
+    Examples
+    --------
+    >>> own_stem("night 1"), own_stem("n:1"), own_stem("n/1")
+    ('night 1', 'n_1~c96504c8', 'n_1~e4ccf923')
+    """
+    stem = safe_stem(name)
+    if stem == name and "~" not in name:
+        return stem
+    return f"{stem}~{hashlib.sha256(name.encode('utf-8', 'surrogatepass')).hexdigest()[:8]}"

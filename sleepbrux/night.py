@@ -150,7 +150,8 @@ class Night:
     merged, episodes
         The night's events, those outside the window among them; ``chosen`` says which count.
     about
-        What a study says of the night: pseudonym, night, condition; empty without a study.
+        What a study says of the night: pseudonym, night, condition, and the digests by which study entry
+        and recording are known again (`sleepbrux.scoring.study_request`); empty without a study.
     traces
         Filtered signal around episodes, for the eye; None where it was not kept.
     supersedes
@@ -745,7 +746,7 @@ def _night_notes(
     if hours < least:
         notes.append(
             Note("few-valid-hours", "warning",
-                 f"{hours:.2f} valid hours are fewer than the {least:g} h that the rules ask for")
+                 f"{below(hours, least)} valid hours are fewer than the {least:g} h that the rules ask for")
         )  # fmt: skip
     return tuple(dict.fromkeys(notes))
 
@@ -842,6 +843,17 @@ def _rate_text(night: Night) -> str:
 def _threshold_text(night: Night) -> str:
     known = [f"{label} {uv:.3g} µV" for label, uv in night.threshold_uv.items() if uv is not None]
     return ", ".join(known) or "unknown"
+
+
+def below(value: float, limit: float) -> str:
+    """A number below a limit, with as many decimals as show that it is; two at least.
+
+    Examples
+    --------
+    >>> below(3.2, 4), below(3.99875, 4)
+    ('3.20', '3.999')
+    """
+    return next(text for n in range(2, 18) if float(text := f"{value:.{n}f}") < limit)
 
 
 def hours_text(hours: float | None) -> str:

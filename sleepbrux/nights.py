@@ -9,12 +9,15 @@ from pathlib import Path
 
 from sleepbrux.errors import ArchiveError
 from sleepbrux.files import safe_stem
+from sleepbrux.identity import identity_of
 from sleepbrux.journal import scoring_words, unused_review, with_review
+from sleepbrux.manifest import doubts, listed
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night
 from sleepbrux.provenance import METHOD
+from sleepbrux.recording.files import ends_digest
 from sleepbrux.store import load_night
-from sleepbrux.study import Study, StudyNight
+from sleepbrux.study import Study, StudyNight, entry_digest, night_stems, person_folder
 
 REVIEW_UNUSED = "automatic scoring: its review is not used, as not every night has one"
 
@@ -61,6 +64,8 @@ class NightFigures:
         What a reader has to do with these numbers; empty where no review exists.
     unread
         Why the review of this night could not be used; empty where it could, or where there is none.
+    doubts, unproved
+        See `Found`.
     """
 
     id: str
@@ -73,6 +78,8 @@ class NightFigures:
     labelled: str = ""
     scoring: str = ""
     unread: str = ""
+    doubts: tuple[str, ...] = ()
+    unproved: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,16 +104,58 @@ class Found:
     """A night of the study with its archive, and the night after a reader's decisions, if any.
 
     Where these could not be used, a warning among the night's notes says why.
+
+    Attributes
+    ----------
+    doubts
+        What is wrong with the files beside the archive, one sentence each.
+    unproved
+        Whether the archive says too little to show that it is this person's and this night's.
     """
 
     entry: StudyNight
     night: Night
     reviewed: Night | None
     archive: Path
+    doubts: tuple[str, ...] = ()
+    unproved: bool = False
 
 
-def archived(study: Study, folder: Path, *, suffix: str) -> Iterator[Found | Missing]:
+@dataclass(frozen=True)
+class Due:
+    """Whose archives are looked for.
+
+    Attributes
+    ----------
+    home
+        Folder of the study file, in which its recordings may lie; None where that is not known.
+    stated
+        Whether the study is one in a study file, which says who the person is. A table of nights does
+        not: there all archives must be of one person, whoever that is.
+    """
+
+    home: Path | None = None
+    stated: bool = True
+
+
+STATED = Due()
+
+
+def result_folder(study: Study, folder: Path) -> Path:
+    """Where the results of a person stand: a folder of their own below ``folder``, or else that."""
+    for name in (person_folder(study), safe_stem(study.pseudonym)):
+        if (folder / name).is_dir():
+            return folder / name
+    return folder
+
+
+def archived(
+    study: Study, folder: Path, *, suffix: str, due: Due = STATED
+) -> Iterator[Found | Missing]:
     """Every night of a study with its archive, or why there is none; one archive in memory at a time.
+
+    An archive is taken only where all that it says of person, night, study entry and recording is so: see
+    `why_not`.
 
     Parameters
     ----------
@@ -115,30 +164,99 @@ def archived(study: Study, folder: Path, *, suffix: str) -> Iterator[Found | Mis
         above, in which a batch has one folder a pseudonym.
     suffix
         Ending of an archive's name.
+    due
+        What is known of whose they must be.
     """
-    own = folder / safe_stem(study.pseudonym)
-    folder = own if own.is_dir() else folder
+    places = dict.fromkeys((result_folder(study, folder), folder))
+    person = ""
     for entry in study.recorded:
-        stems = dict.fromkeys((safe_stem(entry.id), safe_stem(Path(entry.recording).stem)))
-        names = [f"{stem}{suffix}" for stem in stems]
+        names = [f"{stem}{suffix}" for stem in night_stems(entry)]
         try:
-            found = next((name for name in names if (folder / name).is_file()), None)
-            if found is None:
-                raise ArchiveError(f"no archive {' or '.join(names)} in {folder.name or folder}")
-            night = load_night(folder / found)
-            said = dict(night.about).get("night", entry.id)
-            if said != entry.id:
-                raise ArchiveError(f"{found} is the archive of night {said!r}")
+            archive = _one_archive([[p / n for n in names if (p / n).is_file()] for p in places])
+            if archive is None:
+                where = next(iter(places))
+                raise ArchiveError(f"no archive {' or '.join(names)} in {where.name or where}")
+            night = load_night(archive)
+            if why := why_not(night, archive, study, entry, due):
+                raise ArchiveError(why)
+            own = identity_of(night).pseudonym
+            if not due.stated and person and own and own != person:
+                raise ArchiveError(
+                    f"{archive.name} is of {own!r}, another archive here of {person!r}"
+                )
+            person = person or own
         except ArchiveError as error:
             yield Missing(entry.id, entry.condition, str(error))
             continue
-        after = with_review(night, folder / found)
+        after = with_review(night, archive)
         night = after if unused_review(after) else night
-        yield Found(entry, night, after if after.review else None, folder / found)
+        unproved = due.stated and not identity_of(night).study_sha256
+        yield Found(
+            entry, night, after if after.review else None, archive, doubts(archive), unproved
+        )
+
+
+def _one_archive(places: Sequence[Sequence[Path]]) -> Path | None:
+    """The archive of a night, by the first name that is there; two different ones are refused."""
+    first = [names[0] for names in places if names]
+    if len({listed(path).sha256 for path in first}) > 1:
+        raise ArchiveError(
+            f"{first[0].name} stands in {first[0].parent.name!r} and {first[1].name} in "
+            f"{first[1].parent.name!r}, two scorings of one night; move one of them away"
+        )
+    return first[0] if first else None
+
+
+def why_not(night: Night, archive: Path, study: Study, entry: StudyNight, due: Due) -> str:
+    """Why an archive is not that of a study's night, in one sentence; empty where it may be."""
+    return next(_against(night, archive, study, entry, due), "")
+
+
+def _against(
+    night: Night, archive: Path, study: Study, entry: StudyNight, due: Due
+) -> Iterator[str]:
+    own = identity_of(night)
+    if own.night and own.night != entry.id:
+        yield f"{archive.name} is the archive of night {own.night!r}"
+    if not due.stated:
+        return
+    if own.pseudonym and own.pseudonym != study.pseudonym:
+        yield (
+            f"{archive.name} is of {own.pseudonym!r}, the study of {study.pseudonym!r}; score this study "
+            "into a folder of its own"
+        )
+    name = Path(entry.recording).name
+    named = night.swept.format != "array"  # one that was in memory has no file's name
+    if not own.night and named and night.swept.name not in (Path(name).stem, name):
+        yield (
+            f"{archive.name} was made from a recording called {night.swept.name!r}, not from {name!r}"
+        )
+    before = dict(night.about).get("recording_ends_sha256", "")
+    now = ends_digest(due.home / entry.recording) if due.home and before else ""
+    if now and now != before:
+        yield (
+            f"{archive.name} was made from another recording than {name} beside the study file; score the "
+            "night again"
+        )
+    if own.study_sha256 and own.study_sha256 != entry_digest(study, entry):
+        yield (
+            f"{archive.name} was scored when the study file said something else of this night (recording, "
+            "reference, times, files or how they are read); score it again"
+        )
+
+
+def unproved_text(ids: Sequence[str]) -> str:
+    """What is said once of archives that do not say whose they are; empty without any."""
+    if not ids:
+        return ""
+    return (
+        f"the archives of {', '.join(ids)} do not say of which study they are (scored without a study file, "
+        "or by an earlier version): that they are of this person rests on their names alone"
+    )
 
 
 def read_nights(
-    study: Study, folder: Path, *, suffix: str
+    study: Study, folder: Path, *, suffix: str, due: Due = STATED
 ) -> tuple[list[NightFigures], list[Missing]]:
     """Figures of every archived night of a study; see `archived`.
 
@@ -147,14 +265,13 @@ def read_nights(
     """
     nights: list[tuple[NightFigures, NightFigures | None]] = []
     missing = []
-    for found in archived(study, folder, suffix=suffix):
+    for found in archived(study, folder, suffix=suffix, due=due):
         if isinstance(found, Missing):
             missing.append(found)
         else:
             after = found.reviewed
-            nights.append(
-                (figures(found.entry, found.night), figures(found.entry, after) if after else None)
-            )
+            own = found_figures(found, found.night)
+            nights.append((own, found_figures(found, after) if after else None))
     if nights and all(after for _, after in nights):
         return [after for _, after in nights if after], missing
     return [
@@ -183,6 +300,11 @@ def figures(entry: StudyNight, night: Night) -> NightFigures:
         scoring=scoring_words(night),
         unread=unused_review(night),
     )
+
+
+def found_figures(found: Found, night: Night) -> NightFigures:
+    """`figures` of one of the scorings of a night that was found."""
+    return replace(figures(found.entry, night), doubts=found.doubts, unproved=found.unproved)
 
 
 @dataclass(frozen=True)

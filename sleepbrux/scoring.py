@@ -32,12 +32,13 @@ from sleepbrux.errors import (
 )
 from sleepbrux.night import REPLACED, Night, Swept, score, sweep_recording, with_beside, with_notes
 from sleepbrux.recording.daylight import window_note
+from sleepbrux.recording.files import ends_digest
 from sleepbrux.recording.mark_table import with_marks
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.reference import chair_reference, own_cues, own_reference
 from sleepbrux.signal.envelope import Amplitude
-from sleepbrux.study import OWN, Study, StudyNight, StudyReference
+from sleepbrux.study import OWN, Study, StudyNight, StudyReference, entry_digest
 from sleepbrux.traces import with_traces
 from sleepbrux.window import Window, find_window, seconds_of
 
@@ -309,9 +310,13 @@ def study_request(
         else study.criterion,
         channels=night.channels or study.channels,
         hints=study_hints(study),
-        about=(("pseudonym", study.pseudonym), ("night", night.id), ("condition", night.condition)),
+        about=(
+            ("pseudonym", study.pseudonym), ("night", night.id), ("condition", night.condition),
+            ("study_sha256", entry_digest(study, night)),
+            ("recording_ends_sha256", ends_digest(folder / night.recording)),
+        ),
         beside=_beside(study, night, folder),
-    )
+    )  # fmt: skip
     if bool(night.lights_off) != bool(night.lights_on):
         raise StudyError(f"night {night.id!r} needs both lights_off and lights_on, or neither")
     if night.lights_off and night.lights_on:

@@ -15,6 +15,7 @@ from sleepbrux import __version__
 from sleepbrux.criteria import criterion_ids
 from sleepbrux.errors import UsageError
 from sleepbrux.export.summary import printed
+from sleepbrux.night import below
 from sleepbrux.nights import (
     Basis,
     LeftOut,
@@ -24,6 +25,7 @@ from sleepbrux.nights import (
     in_order,
     night_value,
     pool,
+    unproved_text,
     words,
 )
 from sleepbrux.purpose import PURPOSE
@@ -220,6 +222,8 @@ class StudySummary:
         What puts the nights in order.
     not_comparable
         Why conditions cannot be put side by side; empty where they can.
+    unproved
+        Which archives do not say whose they are; empty where all do.
     """
 
     pseudonym: str
@@ -230,6 +234,7 @@ class StudySummary:
     missing: tuple[Missing, ...]
     not_comparable: tuple[str, ...]
     counting_noise: str = COUNTING
+    unproved: str = ""
 
 
 def t_interval(values: Sequence[float], *, floor: float | None = None) -> Interval | None:
@@ -416,13 +421,14 @@ def _brief(night: NightFigures) -> NightBrief:
     remarks = []
     if night.valid_hours < night.minimum_valid_hours:
         remarks.append(
-            f"{night.valid_hours:.2f} valid hours, fewer than the {night.minimum_valid_hours:g} h that "
-            "the rules ask for"
+            f"{below(night.valid_hours, night.minimum_valid_hours)} valid hours, fewer than the "
+            f"{night.minimum_valid_hours:g} h that the rules ask for"
         )
     if night.labelled and night.labelled != night.condition:
         remarks.append(f"was scored as condition {night.labelled!r}")
     if night.scoring:
         remarks.append(night.scoring)
+    remarks += night.doubts
     return NightBrief(night.id, night.valid_hours, tuple(remarks))
 
 
@@ -501,6 +507,7 @@ def summarise(
         conditions=conditions,
         missing=tuple(missing),
         not_comparable=_across(conditions),
+        unproved=unproved_text([night.id for night in ordered if night.unproved]),
     )
 
 

@@ -43,6 +43,8 @@ from sleepbrux.criteria import Criterion
 from sleepbrux.episodes import Episodes
 from sleepbrux.errors import ArchiveError, Note
 from sleepbrux.files import Settle, is_sealed, replacing, seal, settle_now
+from sleepbrux.identity import Identity, identity_of
+from sleepbrux.manifest import check_archive, check_identity
 from sleepbrux.measures import Measure, Selection
 from sleepbrux.night import Beside, Night, Swept
 from sleepbrux.provenance import METHOD
@@ -309,16 +311,20 @@ def load_night(path: str | Path) -> Night:
     Raises
     ------
     ArchiveError
-        Not an archive of a night, damaged, or of a newer major schema.
+        Not an archive of a night, damaged, of a newer major schema, or another than the list of the night's
+        files beside it says.
     """
     import h5py
 
     path = Path(path)
     try:
         _check_seal(path)
+        check_archive(path)
         with h5py.File(path, "r", locking="best-effort") as file:
             _check_version(file, path)
-            return _night(file)
+            night = _night(file)
+        check_identity(path, identity_of(night))
+        return night
     except ArchiveError:
         raise
     except FileNotFoundError as error:
@@ -329,6 +335,41 @@ def load_night(path: str | Path) -> Night:
         raise ArchiveError(
             f"{path.name}: not a readable night archive; score the recording again"
         ) from error
+
+
+class _Who(msgspec.Struct, frozen=True):
+    """The part of `_Header` that says whose night it is."""
+
+    digest: str
+    about: tuple[tuple[str, str], ...] = ()
+
+
+def load_identity(path: str | Path) -> Identity:
+    """Whose night an archive is of, without reading the night.
+
+    Raises
+    ------
+    ArchiveError
+        Not a whole archive of a night.
+    """
+    import h5py
+
+    path = Path(path)
+    try:
+        _check_seal(path)
+        with h5py.File(path, "r", locking="best-effort") as file:
+            who = msgspec.json.decode(file["header"][()].tobytes(), type=_Who)
+    except ArchiveError:
+        raise
+    except (OSError, LookupError, ValueError, TypeError, msgspec.MsgspecError) as error:
+        raise ArchiveError(f"{path.name}: not a readable night archive") from error
+    about = dict(who.about)
+    return Identity(
+        about.get("pseudonym", ""),
+        about.get("study_sha256", ""),
+        about.get("night", ""),
+        who.digest,
+    )
 
 
 def _check_seal(path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from datetime import date, time
 from pathlib import Path
@@ -11,7 +12,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from sleepbrux.errors import StudyError
-from sleepbrux.files import read_text, toml_table
+from sleepbrux.files import own_stem, read_text, safe_stem, toml_table
 
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 ZeroToTen = Annotated[float, Meta(ge=0, le=10)]
@@ -242,3 +243,57 @@ def _check_conditions(study: Study, name: str) -> None:
                 f"{name}: night {night.id!r} has condition {night.condition!r}; conditions lists "
                 f"{', '.join(study.conditions)}: write it as there, or add it"
             )
+
+
+# What is said of a night beside its scoring: it may be added or mended after the night was scored.
+_BESIDE = ("condition", "date", "appliance_in", "appliance_out", "days_since_first_worn", "setting_mm",
+           "setting_pct", "block", "morning_jaw_pain", "morning_headache", "perceived_sleep", "alcohol",
+           "caffeine", "medication", "breathing_device", "electrode_note", "note")  # fmt: skip
+_SCORED_BY = ("pseudonym", "channels", "unit", "scale_uv", "rate_hz", "time_unit", "datasets", "roles",
+              "positions")  # fmt: skip
+
+
+def entry_digest(study: Study, night: StudyNight) -> str:
+    """SHA-256 over what a study file says of a night as far as it is scored by it.
+
+    Person, recording, reference, lights, files beside it, and how recordings are read. Not the rule set,
+    which a reader can change, nor what may be said later: condition, date, what the person told. A field
+    that is left at its default does not count, so that a new one changes no digest.
+    """
+    used = [r for r in study.reference if r.id == night.reference]
+    if used and not used[0].natural:  # the reading beside it is against one on natural teeth
+        used += [r for r in study.reference if r.natural][:1]
+    said = (
+        {name: value for name, value in _stated(study).items() if name in _SCORED_BY},
+        {name: value for name, value in _stated(night).items() if name not in _BESIDE},
+        [_stated(reference) for reference in used],
+    )
+    return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
+
+
+def _stated(entry: Struct) -> dict[str, object]:
+    """Fields of an entry that do not have their default."""
+    found: dict[str, object] = {}
+    for field in msgspec.structs.fields(entry):
+        value = getattr(entry, field.name)
+        default = field.default
+        if default is msgspec.NODEFAULT and field.default_factory is not msgspec.NODEFAULT:
+            default = field.default_factory()
+        if value != default:
+            found[field.name] = value
+    return found
+
+
+def night_stems(night: StudyNight) -> tuple[str, ...]:
+    """What the names of a night's files may begin with; the first is what scoring gives them.
+
+    No two ids have one. Then the name of earlier versions, which two ids could share, and that of the
+    recording, for one that was scored without the study file.
+    """
+    names = (own_stem(night.id), safe_stem(night.id), safe_stem(Path(night.recording).stem))
+    return tuple(dict.fromkeys(names))
+
+
+def person_folder(study: Study) -> str:
+    """Folder of a person's results among those of others; no two pseudonyms have one."""
+    return own_stem(study.pseudonym)

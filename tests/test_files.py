@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
 
-from sleepbrux.errors import StudyError
+from sleepbrux import files
+from sleepbrux.errors import StudyError, UsageError
 from sleepbrux.files import (
+    changing,
+    clear_abandoned,
+    own_stem,
     read_cells,
     read_text,
     replacing,
@@ -66,37 +73,151 @@ def test_files_are_settled_in_order_while_the_block_goes_on(
         go_on.set()
     assert names(tmp_path) == ["a", "b", "c"]
     finals = [[n for n in seen if len(n) == 1] for seen in began]
-    assert finals == [[], ["a"], ["a"], ["a", "b"], ["a", "b"], ["a", "b", "c"]]
+    # three files on disk, then two names, then those on disk, then the last name, then that on disk
+    assert finals == [[], [], [], ["a", "b"], ["a", "b", "c"]]
 
 
 @flushes_folders
-def test_behind_a_file_that_cannot_be_flushed_none_gets_its_name(
+def test_where_one_of_the_files_cannot_be_flushed_none_gets_its_name(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     flush, count = os.fsync, []
 
     def full(descriptor: int) -> None:
         count.append(descriptor)
-        if len(count) == 3:  # file and folder of the first, then the second file
+        if len(count) == 3:  # the third file; two are on disk
             raise OSError(28, "No space left on device")
         flush(descriptor)
 
     monkeypatch.setattr("sleepbrux.files.os.fsync", full)
+    write_text(tmp_path / "a", "old")
+    count.clear()
     with pytest.raises(OSError, match="No space left"):
         write_three(tmp_path)
     assert names(tmp_path) == ["a"]
+    assert (tmp_path / "a").read_text() == "old"
 
 
-def test_a_block_that_fails_after_some_files_keeps_those_and_raises(tmp_path: Path) -> None:
+def test_a_block_that_fails_after_some_files_leaves_every_earlier_one(tmp_path: Path) -> None:
     def fails_later() -> None:
         with settling() as settle:
-            write_text(tmp_path / "a", "whole", settle)
+            write_text(tmp_path / "a", "new", settle)
+            write_text(tmp_path / "b", "new", settle)
             raise ValueError("later")
 
+    write_text(tmp_path / "a", "old")
     with pytest.raises(ValueError, match="later"):
         fails_later()
     assert names(tmp_path) == ["a"]
-    assert (tmp_path / "a").read_text() == "whole"
+    assert (tmp_path / "a").read_text() == "old"
+
+
+def test_a_folder_under_one_of_the_names_is_seen_before_any_file_gets_its_own(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "b").mkdir()
+    with pytest.raises(IsADirectoryError):
+        write_three(tmp_path)
+    assert names(tmp_path) == ["b"]
+
+
+def test_those_that_come_last_come_in_their_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order, rename = [], Path.replace
+
+    def noted(self: Path, target: Path) -> Path:
+        order.append(target.name)
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "replace", noted)
+    with settling(last=(".y", ".z")) as settle:
+        for name in ("1.z", "2.y", "3.a", "4.b"):
+            write_text(tmp_path / name, name, settle)
+    assert order == ["3.a", "4.b", "2.y", "1.z"]
+
+
+def test_a_folder_is_held_by_one_at_a_time_and_no_file_is_left(tmp_path: Path) -> None:
+    with changing(tmp_path):
+        assert names(tmp_path) == []
+        with pytest.raises(UsageError, match="another run is writing"), changing(tmp_path, 0.1):
+            pass
+    with changing(tmp_path, 0.1):
+        pass
+    assert names(tmp_path) == []
+
+
+def test_a_folder_is_let_go_by_a_process_that_is_killed(tmp_path: Path) -> None:
+    code = (
+        "import sys, time\nfrom pathlib import Path\nfrom sleepbrux.files import changing\n"
+        "with changing(Path(sys.argv[1])):\n print('held', flush=True)\n time.sleep(60)"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, tmp_path], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "held\n"
+        with pytest.raises(UsageError), changing(tmp_path, 0.1):
+            pass
+        process.kill()
+        process.wait()
+    with changing(tmp_path, 5):
+        pass
+
+
+WRITER = (
+    "import sys, time\nfrom pathlib import Path\nfrom sleepbrux.files import replacing\n"
+    "with replacing(Path(sys.argv[1])) as temporary:\n"
+    " temporary.write_text('half'); print('written', flush=True); time.sleep(60)"
+)
+
+
+def test_what_a_killed_run_left_half_written_is_cleared_by_the_next_and_nothing_of_a_live_one(
+    tmp_path: Path,
+) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", WRITER, tmp_path / "a"], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        (half,) = tmp_path.iterdir()
+        clear_abandoned(tmp_path)
+        assert half.read_text() == "half"
+        process.kill()
+        process.wait()
+    assert half.exists()
+    files._looked_through.discard(tmp_path)  # as in a new process
+    write_text(tmp_path / "b", "whole")
+    assert names(tmp_path) == ["b"]
+
+
+def test_a_temporary_file_of_which_nothing_is_known_is_cleared_after_a_day(tmp_path: Path) -> None:
+    for name in (".a.0123abcd.partial", ".a.00000000-1-0011223344556677.partial"):
+        unknown = tmp_path / name
+        unknown.write_text("half")
+        clear_abandoned(tmp_path)
+        assert unknown.exists()
+        os.utime(unknown, (time.time() - 90_000,) * 2)
+        clear_abandoned(tmp_path)
+        assert not unknown.exists()
+
+
+def test_no_two_names_have_one_stem() -> None:
+    ids = [
+        "n:1",
+        "n/1",
+        "n_1",
+        "n\\1",
+        "n?1",
+        "n_1~c96504c8",
+        "n_1.",
+        " n_1",
+        "nul",
+        "NUL_",
+        "night 1",
+    ]
+    assert len({own_stem(name).casefold() for name in ids}) == len(ids)
+    assert own_stem("night 1") == "night 1"
 
 
 TOML = {

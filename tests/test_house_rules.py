@@ -33,6 +33,8 @@ ROOMS = [
     "lost_time",
     "context",
     "night",
+    "identity",
+    "manifest",
     "traces",
     "details",
     "robustness",

@@ -14,6 +14,7 @@ from sleepbrux.criteria import load_criterion
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import CriterionError, UsageError
 from sleepbrux.files import read_cells
+from sleepbrux.identity import foreign, identity_of
 from sleepbrux.journal import journal_path, load_journal, reviewed
 from sleepbrux.journal.file import ARCHIVE, JOURNAL
 from sleepbrux.night import Night, rescore
@@ -147,6 +148,11 @@ def load_pair(first: Path, second: str, wanted: Wanted) -> tuple[Scoring, Scorin
         raise UsageError(
             f"{first.name}, {Path(second).name}: these are scorings of two different recordings "
             "(their SHA-256 differ)"
+        )
+    if len(nights) == 2 and foreign(*(whose := [identity_of(night) for night in nights])):
+        raise UsageError(
+            f"{first.name}, {Path(second).name}: these are scorings of {whose[0].words} and of "
+            f"{whose[1].words}"
         )
     return a, b
 

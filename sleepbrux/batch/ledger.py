@@ -1,13 +1,15 @@
 """What is done and still true: one small record a night, and the lock of the output folder.
 
 A record stands below ``.batch`` in the output folder and is written last. It holds a digest of all
-settings, and of every input file its size, times and SHA-256. A night is done while its settings, its
-inputs and its version are those of the record and its files are there.
+settings, and of every input and output file its size, times and SHA-256. A night is done while its settings,
+its inputs and its version are those of the record and its files are as they were written.
 
-Inputs are compared by their stamp first: size, time of the last change of content and of the inode,
+Files are compared by their stamp first: size, time of the last change of content and of the inode,
 and inode number, to the nanosecond. That is safe where all of them are equal and the content had been
 still for two seconds when it was read: a change in the same tick of a coarse clock cannot hide, and a
-time of change that was put back shows in the inode's own. Otherwise the SHA-256 decides.
+time of change that was put back shows in the inode's own. Otherwise the SHA-256 decides, of an archive
+that of its seal. Of a file that the night itself has just left the stamp is trusted at once: it was taken
+while the folder was held.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import hashlib
 import os
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -25,19 +27,20 @@ from typing import Any
 import msgspec
 
 from sleepbrux import __version__
-from sleepbrux.batch.tasks import Task
+from sleepbrux.batch.tasks import RECORDS, Task
 from sleepbrux.calibration.proposal import SUFFIX, sidecar
 from sleepbrux.compare import NightRow
 from sleepbrux.criteria import load_criterion
-from sleepbrux.errors import CriterionError, UsageError
-from sleepbrux.files import replacing
+from sleepbrux.errors import CriterionError, RecordingError, UsageError
+from sleepbrux.files import changing, is_sealed, is_written, replacing
+from sleepbrux.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
 from sleepbrux.recording.candidates import TABLES
 from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.store import SCHEMA_VERSION as ARCHIVE_SCHEMA
 from sleepbrux.visible import file_name, visible
 
-FOLDER = ".batch"
-RECORD_SCHEMA = 1
+FOLDER = RECORDS
+RECORD_SCHEMA = 2
 # HDF5 and WAV recordings are one file each; so is every table of samples, see `_parts`.
 ONE_FILE = (b"\x89HDF", b"RIFF", b"RF64", b"BW64")
 STILL_NS = 2_000_000_000
@@ -49,6 +52,10 @@ class Row(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
+    path
+        Of the recording: see `Task.path`.
+    date
+        Day on which the recording began, else the study's; empty where neither says it.
     problem
         Why it was not scored, in one sentence; empty where it was.
     figures
@@ -61,6 +68,16 @@ class Row(msgspec.Struct, frozen=True):
     condition: str
     problem: str = ""
     figures: NightRow | None = None
+    path: str = ""
+    date: str = ""
+    input_sha256: str = ""
+    report_id: str = ""
+    version: str = __version__
+
+    @property
+    def name(self) -> str:
+        """What tells the night from every other: see `Task.name`."""
+        return " ".join(filter(None, (self.study, self.night))) if self.study else self.path
 
 
 class Stamp(msgspec.Struct, frozen=True):
@@ -73,7 +90,7 @@ class Stamp(msgspec.Struct, frozen=True):
 
 
 class Input(msgspec.Struct, frozen=True):
-    """One input file of a night: its name, its stamp, whether that can be trusted, its SHA-256."""
+    """One input or output file of a night: its name, its stamp, whether that can be trusted, its SHA-256."""
 
     name: str
     stamp: Stamp
@@ -82,19 +99,28 @@ class Input(msgspec.Struct, frozen=True):
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
-    """What was done for one night."""
+    """What was done for one night.
+
+    Attributes
+    ----------
+    place
+        Where it was scored from: see `Task.place`.
+    """
 
     schema: int = RECORD_SCHEMA
     settings: str
     inputs: tuple[Input, ...]
-    outputs: tuple[str, ...]
+    outputs: tuple[Input, ...]
     row: Row
+    place: str = ""
 
 
 def row_of(task: Task, *, problem: str = "", figures: NightRow | None = None) -> Row:
     """The table row of a task."""
     name, problem = file_name(task.recording), visible(problem)
-    return Row(task.study_name, task.night, name, task.condition, problem, figures)
+    return Row(
+        task.study_name, task.night, name, task.condition, problem, figures, visible(task.path)
+    )
 
 
 def settings_digest(task: Task) -> str:
@@ -188,10 +214,9 @@ def see(path: Path, name: str, *, sha256: str = "") -> Input:
     """An input file as it is now; ``sha256`` where it is known already."""
     stamp = stamp_of(path)
     still = time.time_ns() - max(stamp.changed_ns, stamp.inode_changed_ns) > STILL_NS
-    if not sha256:
-        with path.open("rb") as handle:
-            sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
-    return Input(name, stamp, still, sha256)
+    if not sha256 and name.endswith(ARCHIVE) and not is_sealed(path):
+        return Input(name, stamp, still, "")
+    return Input(name, stamp, still, sha256 or listed(path, name).sha256)
 
 
 def record_path(out: Path, task: Task) -> Path:
@@ -217,33 +242,83 @@ def save_record(out: Path, task: Task, record: Record) -> None:
 
 
 def checked(out: Path, task: Task, *, read: bool) -> Record | None:
-    """The record of a night that need not be scored again, with its inputs as they are now.
+    """The record of a night that need not be scored again, with its files as they are now.
 
     Parameters
     ----------
     read
-        Whether inputs whose stamp cannot settle it are read and hashed; else they count as changed.
+        Whether files whose stamp cannot settle it are read and hashed; else they count as changed.
     """
     record = load_record(out, task)
     if record is None or record.row.problem or record.settings != settings_digest(task):
         return None
-    if not all(_is_file(out / task.folder / name) for name in record.outputs):
+    outputs = _unchanged(record.outputs, out / task.folder, read=read)
+    files = input_files(task) if outputs else {}
+    if not outputs or files.keys() != {i.name for i in record.inputs}:
         return None
-    files = input_files(task)
-    if files.keys() != {i.name for i in record.inputs}:
-        return None
+    inputs = _unchanged(record.inputs, files, read=read)
+    return msgspec.structs.replace(record, inputs=inputs, outputs=outputs) if inputs else None
+
+
+def _unchanged(
+    seen: Sequence[Input], where: Path | Mapping[str, Path], *, read: bool
+) -> tuple[Input, ...]:
+    """The files as they are now; none where one of them is, or may be, another."""
+    found = []
+    for one in seen:
+        try:
+            path = where / one.name if isinstance(where, Path) else where[one.name]
+            now = _still(path, one, read=read)
+        except OSError:
+            return ()
+        if now is None:
+            return ()
+        found.append(now)
+    return tuple(found)
+
+
+def whole(out: Path, task: Task) -> Record | None:
+    """The record of a night whose files have the sizes that they were written with.
+
+    One that was scored from another place counts where its inputs are these very ones.
+    """
+    record = load_record(out, task)
+    if record is not None and record.place != task.place:
+        return checked(out, task, read=True)
+    if record is None or record.row.problem:
+        return record
     try:
-        now = [_still(files[i.name], i, read=read) for i in record.inputs]
+        sizes = [(out / task.folder / o.name).stat().st_size for o in record.outputs]
     except OSError:
         return None
-    same = [i for i in now if i is not None]
-    if len(same) < len(now):
-        return None
-    return msgspec.structs.replace(record, inputs=tuple(same))
+    return record if sizes == [o.stamp.size for o in record.outputs] else None
+
+
+def left_by(out: Path, task: Task, manifest: Manifest) -> tuple[Input, ...]:
+    """The files that a night has just left, and their list, each with its stamp.
+
+    Raises
+    ------
+    RecordingError
+        They are not those of the night any more.
+    """
+    folder = out / task.folder
+    with changing(folder):
+        if load_manifest(folder, task.stem) != manifest:
+            raise RecordingError(
+                f"{task.key}: another run has written files of this night meanwhile; run again"
+            )
+        known = {f"{task.stem}{ending}": one.sha256 for ending, one in manifest.files.items()}
+        name = f"{task.stem}{LIST}"
+        known[name] = listed(folder / name).sha256
+        return tuple(
+            Input(name, stamp_of(folder / name), still=True, sha256=sha256)
+            for name, sha256 in known.items()
+        )
 
 
 def _still(path: Path, seen: Input, *, read: bool) -> Input | None:
-    """The input as it is now; None where it is, or may be, another."""
+    """The file as it is now; None where it is, or may be, another."""
     stamp = stamp_of(path)
     if stamp == seen.stamp and seen.still:
         return seen
@@ -284,7 +359,7 @@ def locked(out: Path, part: tuple[int, int] | None) -> Iterator[None]:
                 gate.release()
         except Timeout:
             raise UsageError(
-                f"another batch is at work in {str(out)!r}; wait for it, or name another folder"
+                f"another batch or score is at work in {str(out)!r}; wait for it, or name another folder"
             ) from None
         yield
 
@@ -296,7 +371,10 @@ def tidy(out: Path, tasks: list[Task]) -> None:
         stems.setdefault(out / task.folder, set()).add(task.stem)
     for folder, names in stems.items():
         for path in folder.glob(".*.partial") if folder.is_dir() else ():
-            if any(path.name.startswith(f".{name}.") for name in names):
+            if (
+                any(path.name.startswith(f".{name}.") for name in names)
+                and is_written(path) is not True
+            ):
                 path.unlink(missing_ok=True)
 
 

@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
+
 from sleepbrux.batch import ledger
 from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import Row, cores, locked, row_of, tidy
@@ -24,7 +26,9 @@ COLUMNS = {
     "study": "pseudonym in the study file; empty for a recording without one",
     "night": "id in the study file, or the recording's name",
     "recording": "name of the file",
+    "path": "of the recording, relative to the folder that all inputs share",
     "condition": "what was worn",
+    "date": "day on which the recording began, else the study's; empty where not known",
     "episodes": "episodes whose onset lies in the valid window",
     "valid_hours": "denominator of the rate",
     "episodes_per_hour": "episodes per valid hour",
@@ -33,6 +37,9 @@ COLUMNS = {
     "basis": "whose word the window is",
     "reference": "where the clench came from",
     "warnings": "warnings in the night's notes",
+    "input_sha256": "SHA-256 of the recording",
+    "report_id": "id of the night's report",
+    "version": "of the program",
     "problem": "why the night was not scored; empty where it was",
 }
 
@@ -124,9 +131,9 @@ def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, R
     """Rows that stand, by key, and the tasks still to do."""
     rows, todo = {}, []
     for task in tasks:
-        record = ledger.load_record(out, task) if merge else ledger.checked(out, task, read=False)
+        record = ledger.whole(out, task) if merge else ledger.checked(out, task, read=False)
         if record is not None:
-            rows[task.key] = record.row
+            rows[task.key] = msgspec.structs.replace(record.row, path=task.path)
         elif merge:
             rows[task.key] = row_of(task, problem=NOT_YET)
         else:
@@ -150,8 +157,9 @@ def batch_csv(rows: Sequence[Row]) -> str:
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(COLUMNS)
     for row in rows:
-        writer.writerow([*map(safe_text, (row.study, row.night, row.recording, row.condition)),
-                         *_figures(row), safe_text(row.problem)])  # fmt: skip
+        said = (row.study, row.night, row.recording, row.path, row.condition)
+        writer.writerow([*map(safe_text, said), row.date, *_figures(row), row.input_sha256,
+                         row.report_id, row.version, safe_text(row.problem)])  # fmt: skip
     return buffer.getvalue()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
@@ -12,14 +13,15 @@ import msgspec
 
 from sleepbrux.criteria import criterion_ids
 from sleepbrux.errors import StudyError, UsageError
-from sleepbrux.files import safe_stem
+from sleepbrux.files import own_stem, safe_stem
 from sleepbrux.outputs import ARCHIVE
 from sleepbrux.recording.candidates import Candidate, candidate
 from sleepbrux.recording.opening import READ, Hints
-from sleepbrux.study import Study, StudyNight, load_study
+from sleepbrux.study import Study, StudyNight, load_study, person_folder
 from sleepbrux.visible import visible
 
 STUDY_NAME = "study.toml"
+RECORDS = ".batch"
 OnOther = Callable[[Path, str], None]
 
 
@@ -50,6 +52,8 @@ class Task:
         How such a recording is scored.
     fault
         Why there is nothing to score, such as a study file that cannot be read.
+    path
+        Of the recording, relative to the folder that all inputs of the run share, with ``/`` between.
     """
 
     key: str
@@ -61,6 +65,7 @@ class Task:
     study: Study | None = None
     common: Common = Common()
     fault: str = ""
+    path: str = ""
 
     @property
     def folder(self) -> PurePosixPath:
@@ -71,6 +76,17 @@ class Task:
     def stem(self) -> str:
         """Stem that the results share."""
         return PurePosixPath(self.key).name
+
+    @property
+    def name(self) -> str:
+        """What tells the night from every other of the run: person and night, or the recording's path."""
+        return " ".join(filter(None, (self.study_name, self.night))) if self.study else self.path
+
+    @property
+    def place(self) -> str:
+        """SHA-256 over where it lies: the study file's folder, or the recording itself."""
+        where = self.home if self.study else self.recording
+        return hashlib.sha256(os.fsencode(where)).hexdigest()
 
     @property
     def entry(self) -> StudyNight | None:
@@ -93,22 +109,35 @@ def plan(
     out
         Output folder; never searched.
     on_other
-        Called with each file of a folder that might be taken for a recording and is none, and why.
+        Called with each file of a folder that might be taken for a recording and is none, and with each
+        recording in a hidden folder or file, which is not scored; and why.
 
     Raises
     ------
     UsageError
         Nothing to score, or two nights whose results would have one name.
     """
+    inputs = list(inputs)
+    shared = shared_folder(inputs) if inputs else Path()
     tasks: list[Task] = []
+    hidden: list[Path] = []
+
+    def other(path: Path, reason: str) -> None:
+        if reason == HIDDEN:
+            hidden.append(path)
+        if on_other is not None:
+            on_other(path, reason)
+
     for given in inputs:
         path = Path(os.path.abspath(given))  # noqa: PTH100 - links keep the user's names
         if path.is_dir() and path.suffix.lower() != ".mff":
-            found = list(_of_folder(path, Path(os.path.abspath(out)), common, on_other))  # noqa: PTH100
+            found = list(_of_folder(path, Path(os.path.abspath(out)), common, other))  # noqa: PTH100
             if not found:
+                lies = [p.relative_to(path).as_posix() for p in hidden if p.is_relative_to(path)]
                 raise UsageError(
                     f"{str(given)!r} holds neither a {STUDY_NAME} nor recordings ("
                     f"{READ}); name the folder that does, or a study file"
+                    + (f" (hidden, so not scored: {', '.join(lies[:5])})" if lies else "")
                 )
             tasks += found
         elif not path.exists():
@@ -117,10 +146,10 @@ def plan(
             tasks += _of_study(path)
         else:
             tasks.append(_loose(path, PurePosixPath(), common))
-    return _distinct(tasks)
+    return [replace(task, path=below(task.recording, shared)) for task in _distinct(tasks)]
 
 
-def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther | None) -> Iterator[Task]:
+def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther) -> Iterator[Task]:
     for here, folders, files in os.walk(top):
         folder = Path(here)
         if STUDY_NAME in files:
@@ -128,24 +157,46 @@ def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther | None) -
             yield from _of_study(folder / STUDY_NAME)
             continue
         packages = sorted(f for f in folders if f.lower().endswith(".mff"))
-        folders[:] = sorted(
-            f for f in folders if f not in packages and folder / f != out and not f.startswith(".")
-        )
+        folders[:] = sorted(f for f in folders if f not in packages and folder / f != out)
+        hidden = [name for name in folders if name.startswith(".")]
+        folders[:] = [name for name in folders if name not in hidden]
+        for name in hidden:
+            _say_hidden(folder / name, common, on_other)
         nights: list[Path] = []
         for name in sorted([*files, *packages]):
             path = folder / name
             if name.startswith("."):
+                if path.is_file():
+                    _say_if_recording(path, common, on_other)
                 continue
             seen = _look(path, files, common)
             if seen.verdict == "recording":
                 nights.append(path)
-            elif seen.verdict == "other" and on_other is not None:
+            elif seen.verdict == "other":
                 on_other(path, seen.reason)
         stems = Counter(path.stem.casefold() for path in nights)
         for path in nights:
             alone = stems[path.stem.casefold()] == 1 or path.suffix.lower() in {".edf", ".bdf"}
             stem = path.stem if alone else path.name.replace(".", "-")
             yield _loose(path, PurePosixPath(folder.relative_to(top)), common, stem)
+
+
+HIDDEN = "it is hidden, so it is not scored; name it, or its folder, to have it scored"
+
+
+def _say_hidden(top: Path, common: Common, on_other: OnOther) -> None:
+    """Say of each recording below a hidden folder that it is passed over; records of a batch hold none."""
+    if top.name == RECORDS:
+        return
+    for here, folders, files in os.walk(top):
+        folders.sort()
+        for name in sorted(files):
+            _say_if_recording(Path(here) / name, common, on_other)
+
+
+def _say_if_recording(path: Path, common: Common, on_other: OnOther) -> None:
+    if candidate(path, common.hints, common.channels).verdict == "recording":
+        on_other(path, HIDDEN)
 
 
 def _look(path: Path, beside: list[str], common: Common) -> Candidate:
@@ -184,7 +235,7 @@ def _of_study(file: Path) -> list[Task]:
     whole = msgspec.structs.replace(study, criterion=_anywhere(study.criterion))
     return [
         Task(
-            key=f"{safe_stem(study.pseudonym)}/{safe_stem(night.id)}",
+            key=f"{person_folder(study)}/{own_stem(night.id)}",
             night=night.id,
             home=file.parent,
             recording=file.parent / night.recording,
@@ -203,11 +254,34 @@ def _distinct(tasks: Iterable[Task]) -> list[Task]:
         first = seen.setdefault(task.key.casefold(), task)
         if first is not task and first != task:
             raise UsageError(
-                f"{str(first.recording)!r} and {str(task.recording)!r} would both be written to "
+                f"{_said(first)} and {_said(task)} would both be written to "
                 f"{task.key}; pseudonyms, night ids and names must differ (for folders, name the "
                 "folder above both)"
             )
     return list(seen.values())
+
+
+def _said(task: Task) -> str:
+    whose = f"night {task.night!r} of {task.study_name!r}, " if task.study else ""
+    return f"{whose}{str(task.recording)!r}"
+
+
+def shared_folder(inputs: Iterable[Path]) -> Path:
+    """The folder that all inputs of a run share; the root where they lie on different drives."""
+    places = [Path(os.path.abspath(given)) for given in inputs]  # noqa: PTH100
+    folders = [p if p.is_dir() and p.suffix.lower() != ".mff" else p.parent for p in places]
+    try:
+        return Path(os.path.commonpath(folders))
+    except ValueError:
+        return Path(folders[0].anchor)
+
+
+def below(path: Path, shared: Path) -> str:
+    """A path relative to `shared_folder`, with ``/`` between; whole where it is not below it."""
+    try:
+        return Path(os.path.relpath(path, shared)).as_posix()
+    except ValueError:
+        return path.as_posix()
 
 
 def shard_of(tasks: list[Task], part: tuple[int, int]) -> list[Task]:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
+from msgspec.structs import replace
+
 from sleepbrux import __version__
 from sleepbrux.batch import ledger
 from sleepbrux.batch.ledger import Record, Row, row_of
 from sleepbrux.batch.tasks import Task
 from sleepbrux.compare import night_row
-from sleepbrux.errors import RecordingError, SleepbruxError
+from sleepbrux.errors import ArchiveError, RecordingError, SleepbruxError
 from sleepbrux.night import Night
-from sleepbrux.outputs import ARCHIVE, output_names, write_outputs
+from sleepbrux.outputs import ARCHIVE, write_set
 from sleepbrux.recording.opening import fitting
 from sleepbrux.scoring import Request, find_file, score_file, study_request
 from sleepbrux.visible import file_name
@@ -33,6 +35,8 @@ def score_task(task: Task, out: Path, version: str = __version__) -> Row:
             raise RecordingError(task.fault)
         record = ledger.checked(out, task, read=True) or _scored(task, out)
         ledger.save_record(out, task, record)
+    except ArchiveError as error:  # results of another person or night stand there
+        return row_of(task, problem=str(error))
     except Exception as error:
         return failed(task, out, _sentence(error))
     return record.row
@@ -43,8 +47,11 @@ def failed(task: Task, out: Path, problem: str) -> Row:
     if (out / task.folder / f"{task.stem}{ARCHIVE}").is_file():
         problem += OLDER
     row = row_of(task, problem=problem)
-    with contextlib.suppress(OSError):
-        ledger.save_record(out, task, Record(settings="", inputs=(), outputs=(), row=row))
+    record = Record(settings="", inputs=(), outputs=(), row=row, place=task.place)
+    earlier = ledger.load_record(out, task)
+    if earlier is None or earlier.place == task.place:
+        with contextlib.suppress(OSError):
+            ledger.save_record(out, task, record)
     return row
 
 
@@ -61,7 +68,7 @@ def _sentence(error: Exception) -> str:
 
 def _scored(task: Task, out: Path) -> Record:
     """Score and write; the record of it, with the inputs as they were before and after."""
-    ledger.record_path(out, task).unlink(missing_ok=True)
+    earlier = ledger.load_record(out, task)
     files = ledger.input_files(task)
     before = {name: ledger.stamp_of(path) for name, path in files.items()}
     if task.study and task.entry:
@@ -74,7 +81,9 @@ def _scored(task: Task, out: Path) -> Record:
             criterion=common.criterion, channels=common.channels, hints=fitting(path, common.hints)
         )  # fmt: skip
     night = score_file(path, request, threads=1)
-    write_outputs(night, out / task.folder, stem=task.stem)
+    # a recording that was replaced where it lies is still the same night's
+    known = earlier is not None and earlier.place == task.place
+    _, manifest = write_set(night, out / task.folder, stem=task.stem, replaced=known)
     inputs = tuple(
         ledger.see(p, name, sha256=_known(task, name, night)) for name, p in files.items()
     )
@@ -84,9 +93,21 @@ def _scored(task: Task, out: Path) -> Record:
     return Record(
         settings=ledger.settings_digest(task),
         inputs=inputs,
-        outputs=tuple(output_names(task.stem)),
-        row=row_of(task, figures=night_row(task.night, task.condition, night)),
+        outputs=ledger.left_by(out, task, manifest),
+        row=replace(
+            row_of(task, figures=night_row(task.night, task.condition, night)),
+            date=_date(task, night),
+            input_sha256=night.swept.digest,
+            report_id=manifest.report_id,
+        ),
+        place=task.place,
     )
+
+
+def _date(task: Task, night: Night) -> str:
+    said = task.entry.date if task.entry else None
+    day = night.swept.start.date() if night.swept.start else said
+    return day.isoformat() if day else ""
 
 
 def _known(task: Task, name: str, night: Night) -> str:

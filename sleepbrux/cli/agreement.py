@@ -121,7 +121,7 @@ def command(
     from sleepbrux.agreement.compare import compare
     from sleepbrux.agreement.loading import Wanted, check_labels, load_pair, pairs
     from sleepbrux.cli.progress import shown
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.manifest import ARCHIVE
 
     labels = _labels(label)
     wanted = Wanted("burst" if level == "burst" else "episode", labels, _scored(scored))
@@ -131,6 +131,9 @@ def command(
     with shown("reading") as progress:
         for k, (first, second) in enumerate(files):
             loaded.append(load_pair(first, second, wanted))
+            for path in (first, Path(second)):
+                if path.name.endswith(ARCHIVE):
+                    options.say_doubts(path)
             progress((k + 1) / len(files))
     found, matched = compare(loaded, cut_off_per_h=class_at)
     _show(found)

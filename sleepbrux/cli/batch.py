@@ -28,7 +28,7 @@ def _say_others(others: list[str]) -> None:
 
 
 def _said(row: Row) -> str:
-    name = " ".join(part for part in (row.study, row.night or row.recording) if part)
+    name = row.name
     if row.figures is None:
         return f"{name} was not scored: {row.problem}"
     rate = row.figures.rate_per_hour
@@ -93,7 +93,7 @@ def command(
     """
     from sleepbrux.batch import run_batch
     from sleepbrux.batch.run import parse_shard
-    from sleepbrux.batch.tasks import Common
+    from sleepbrux.batch.tasks import HIDDEN, Common, below, shared_folder
 
     _check(criterion, scheduler, workers, merge, shard)
     part = parse_shard(shard) if shard else None
@@ -120,9 +120,14 @@ def command(
             click.echo(_said(row))
 
     others: list[str] = []
+    shared = shared_folder(inputs)
 
     def on_other(path: Path, reason: str) -> None:
-        others.append(f"{path.name} is no recording to score: {reason}")
+        name = below(path, shared)
+        others.append(
+            f"{name} was passed over: {reason}" if reason == HIDDEN
+            else f"{name} is no recording to score: {reason}"
+        )  # fmt: skip
 
     try:
         batch = run_batch(

@@ -49,12 +49,12 @@ def _table(heads: tuple[str, ...], rows: list[list[str]]) -> None:
         )
 
 
-def _nights(study: Study, results: Path) -> list[NightsBeside]:
-    from sleepbrux.nights import read_nights
+def _nights(study: Study, results: Path, home: Path) -> list[NightsBeside]:
+    from sleepbrux.nights import Due, read_nights
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.report.clench_page import NightsBeside
 
-    found, missing = read_nights(study, results, suffix=ARCHIVE)
+    found, missing = read_nights(study, results, suffix=ARCHIVE, due=Due(home=home))
     for one in missing:
         click.echo(f"note: night {one.id} is not shown: {one.reason}", err=True)
     rows = []
@@ -85,11 +85,13 @@ def command(
     from sleepbrux.chairside import recording_test, study_tests
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.files import safe_stem, write_text
+    from sleepbrux.outputs import refuse_other
     from sleepbrux.recording.opening import Hints
     from sleepbrux.report.clench_page import clench_json, clench_page
     from sleepbrux.study import load_study
 
     nights: list[NightsBeside] = []
+    who = ""
     if study_or_recording.suffix.casefold() == ".toml":
         if channel or hints != Hints():
             raise UsageError(
@@ -100,10 +102,11 @@ def command(
         except StudyError as error:
             raise UsageError(str(error)) from error
         load_kernels()
+        who = study.pseudonym
         tests = study_tests(study, study_or_recording.parent)
         folder = results or following.results_of(study_or_recording)
         if folder.is_dir():
-            nights = _nights(study, folder)
+            nights = _nights(study, folder, study_or_recording.parent)
         elif results is not None:
             raise UsageError(f"--results {str(results)!r} is no folder")
     else:
@@ -120,8 +123,9 @@ def command(
         if out is not None:
             out.mkdir(parents=True, exist_ok=True)
             page = out / f"{safe_stem(test.name)}.clench.html"
+            refuse_other(page.with_suffix(".json"), "pseudonym", who)
             write_text(page, clench_page(test, nights))
-            write_text(page.with_suffix(".json"), clench_json(test, nights))
+            write_text(page.with_suffix(".json"), clench_json(test, nights, pseudonym=who))
             click.echo(f"page: {page}")
     _next(study_or_recording, scored=bool(nights))
     return 0

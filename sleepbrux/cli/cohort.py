@@ -14,6 +14,7 @@ from sleepbrux.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.cohort import Cohort, Method, PersonNight
+    from sleepbrux.compare.records import Reading
 
 
 def _shown(found: Cohort) -> Iterator[str]:
@@ -42,6 +43,17 @@ def _shown(found: Cohort) -> Iterator[str]:
     yield from (f"Note: {n}" for n in found.notes)
 
 
+def _once(person: str, reading: Reading, recordings: dict[str, str]) -> None:
+    """Refuse a recording that counts as a night of two persons; ``recordings`` holds whose each is."""
+    for record in reading.records:
+        owner = recordings.setdefault(record.figures.input_sha256, person)
+        if owner != person:
+            raise UsageError(
+                f"night {record.entry.id!r} of {person!r} is a recording that is a night of {owner!r} too; "
+                "one of the study files names the wrong file"
+            )
+
+
 def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNight]:
     """Nights of study files, from their archives; what stands apart in `compare` is left out."""
     from sleepbrux.cli.compare import study_of
@@ -53,9 +65,10 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
 
     nights: list[PersonNight] = []
     seen: set[str] = set()
+    recordings: dict[str, str] = {}
     bases = set()
     for path in progress_bar(paths, desc="studies read"):
-        study, beside = study_of(path, {})
+        study, beside, due = study_of(path, {})
         if study.pseudonym in seen:
             raise UsageError(
                 f"{path.name}: pseudonym {study.pseudonym!r} is there twice; a person counts once"
@@ -66,8 +79,9 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
             raise UsageError(
                 f"there is no folder {folder.name!r} beside {path.name}; give --results"
             )
-        reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+        reading = read_records(study, folder, suffix=ARCHIVE, due=due, robust=False)
         say_unread(f"{path.name}: {text}" for text in reading.unread)
+        _once(study.pseudonym, reading, recordings)
         if not reading.records:
             click.echo(f"sleepbrux: {path.name}: no night with an archive; left out", err=True)
             continue

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from sleepbrux.compare.fixing import Record
     from sleepbrux.compare.model import Comparison, Contrast
     from sleepbrux.compare.study import StudyComparison
+    from sleepbrux.nights import Due
     from sleepbrux.planning import Plan
     from sleepbrux.study import Study
 
@@ -106,9 +107,10 @@ def _file_of(path: Path) -> Path:
     return path
 
 
-def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
-    """The study, and the folder in which its archives lie if none is named."""
+def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path, Due]:
+    """The study, the folder in which its archives lie if none is named, and whose they must be."""
     from sleepbrux.compare.table import study_from_table
+    from sleepbrux.nights import Due
     from sleepbrux.study import load_study
 
     given = {k: v for k, v in options.items() if v is not None}
@@ -120,11 +122,12 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path]:
         )
     try:
         if table.suffix.casefold() in (".csv", ".tsv", ".txt"):
-            return study_from_table(table, **given), table.parent  # type: ignore[arg-type]
+            plan = study_from_table(table, **given)  # type: ignore[arg-type]
+            return plan, table.parent, Due(stated=False)
         if given:
             names = ", ".join(f"--{k.replace('_', '-')}" for k in given)
             raise UsageError(f"{names}: {table.name} is a study file, which says so itself")
-        return load_study(table), following.results_of(table)
+        return load_study(table), following.results_of(table), Due(home=table.parent)
     except StudyError as error:
         raise UsageError(str(error)) from error
 
@@ -156,23 +159,28 @@ def command(
     from sleepbrux.compare.fixing import look, record_path
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.nights import result_folder
+    from sleepbrux.outputs import ARCHIVE, refuse_other
     from sleepbrux.report.study_files import REPORT, STUDY, study_plans, write_study
 
-    plan, beside = study_of(study, {"primary_outcome": primary_outcome, "criterion": criterion,
-                                     "baseline": baseline, "order": order})  # fmt: skip
+    plan, beside, due = study_of(
+        study, {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline,
+                "order": order},
+    )  # fmt: skip
     folder = following.found_results(_file_of(study), results or beside)
     with progress_bar(total=len(plan.night), desc="nights read") as bar:
-        reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
-    beside = record_path(_file_of(study))
+        reading = read_records(
+            plan, folder, suffix=ARCHIVE, due=due, robust=not quick, progress=bar.update
+        )
+    fixed = record_path(_file_of(study))
 
     def looked(comparison: Comparison) -> Record:
         scored = len(plan.night) - len(reading.missing)
         try:
-            return look(beside, plan, comparison, scored=scored, now=datetime.now(UTC))
+            return look(fixed, plan, comparison, scored=scored, now=datetime.now(UTC))
         except OSError as error:
             raise UsageError(
-                f"{beside.name}: cannot be written ({error.strerror}); the record of what was fixed when "
+                f"{fixed.name}: cannot be written ({error.strerror}); the record of what was fixed when "
                 "lies beside the study file: make its folder writable"
             ) from error
 
@@ -182,7 +190,8 @@ def command(
         )
         plans = study_plans(found, progress=bar.update)
     click.echo(_shown(found, plans), nl=False)
-    target = out or folder
+    target = out or result_folder(plan, folder)
+    refuse_other(target / f"{STUDY}.comparison.json", "pseudonym", plan.pseudonym)
     write_study(found, target, plans=plans, clench=folder)
     click.echo(f"Page: {target / (STUDY + REPORT)}")
     file = _file_of(study)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import SleepbruxError, UsageError
 from sleepbrux.visible import file_name
 
@@ -52,6 +53,7 @@ def _nights(
             night = load_night(path)
             nights.append((file_name(path).removesuffix(ARCHIVE), with_review(night, path)))
             automatic.append(night)
+            say_doubts(path)
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
@@ -151,12 +153,16 @@ def command(
     """
     from sleepbrux.export.files import Wish, write_files
     from sleepbrux.export.sharing import Shown
+    from sleepbrux.identity import identity_of
+    from sleepbrux.outputs import refuse_foreign
 
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
     shown = Shown(with_names, with_dates)
     wish = Wish(tuple(_kinds(kinds)), recordings, identity, shown, excel, _words)
     nights, automatic, failures = _nights(archives)
+    for stem, night in nights:
+        refuse_foreign(out, stem, identity_of(night))
     if nights:
         kept = automatic if "archive" in wish.kinds else ()
         for path in write_files(nights, out, wish, kept):

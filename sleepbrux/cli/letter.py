@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import UsageError
 from sleepbrux.visible import file_name
 
@@ -21,15 +22,18 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompar
     from sleepbrux.cli.score import recorded_study
     from sleepbrux.compare.fixing import record_path
     from sleepbrux.letter.compared import study_letters
+    from sleepbrux.nights import Due
     from sleepbrux.outputs import ARCHIVE
 
     plan = recorded_study(file)
     folder = following.found_results(file, results)
-    letters, comparison, missing = study_letters(
-        plan, folder, suffix=ARCHIVE, record=record_path(file)
+    letters, comparison, missing, doubts = study_letters(
+        plan, folder, suffix=ARCHIVE, due=Due(home=file.parent), record=record_path(file)
     )
     for night in missing:
         click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
+    for doubt in doubts:
+        click.echo(f"note: {doubt}", err=True)
     return letters, comparison, [night.id for night in missing]
 
 
@@ -111,6 +115,8 @@ def command(
         beside = study
     else:
         comparison, missing, beside = None, [], archives[0]
+        for path in archives:
+            say_doubts(path)
         letters = [
             Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
             for path in archives

@@ -179,3 +179,11 @@ def pair(text: str) -> tuple[float, float]:
             f"--sync {text!r} is no pair of seconds; write --sync 12.5=14.0 (other device=recording)"
         )
     return other, own
+
+
+def say_doubts(archive: Path) -> None:
+    """Say what is wrong with the files beside an archive, if anything."""
+    from sleepbrux.manifest import doubts
+
+    for text in doubts(archive):
+        click.echo(f"note: {text}", err=True)

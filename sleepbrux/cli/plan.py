@@ -77,8 +77,8 @@ def _of_study(
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.planning import plans_from, plans_of
 
-    plan, beside = study_of(study, {})
-    reading = read_records(plan, results or beside, suffix=ARCHIVE, robust=False)
+    plan, beside, due = study_of(study, {})
+    reading = read_records(plan, results or beside, suffix=ARCHIVE, due=due, robust=False)
     say_unread(reading.unread)
     if len({r.entry.condition for r in reading.records}) == 1:
         nights, counts = counted(reading.records, plan.primary_outcome)
@@ -96,7 +96,7 @@ def _fixed(file: Path, results: Path | None) -> list[str]:
     from sleepbrux.compare.fixing import fix, fixing_notes, record_path, scored_nights
     from sleepbrux.outputs import ARCHIVE
 
-    plan, beside = study_of(file, {})
+    plan, beside, _ = study_of(file, {})
     scored = scored_nights(results or beside, plan, ARCHIVE)
     path = record_path(file)
     try:

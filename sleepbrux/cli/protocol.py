@@ -19,7 +19,7 @@ from sleepbrux.errors import StudyError, UsageError
                    "[default: from the pseudonym].")  # fmt: skip
 def command(study: Path, out: Path | None, person: int | None) -> int:
     """Print the sheets of STUDY: one for the chair, one for the patient, as PDF."""
-    from sleepbrux.files import replacing, safe_stem
+    from sleepbrux.files import own_stem, replacing
     from sleepbrux.protocol import chair_sheet, patient_sheet
     from sleepbrux.study import FILL_IN, load_study
 
@@ -37,7 +37,7 @@ def command(study: Path, out: Path | None, person: int | None) -> int:
         ("chair-sheet", chair_sheet(plan, person=person)),
         ("patient-sheet", patient_sheet(plan)),
     ):
-        path = folder / f"{safe_stem(plan.pseudonym)}.{name}.pdf"
+        path = folder / f"{own_stem(plan.pseudonym)}.{name}.pdf"
         with replacing(path) as temporary:
             temporary.write_bytes(pdf)
         click.echo(f"{name.replace('-', ' ')}: {path}")

@@ -152,6 +152,7 @@ def command(
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.files import safe_stem, write_text
+    from sleepbrux.outputs import refuse_other
     from sleepbrux.reference import look
     from sleepbrux.report.reference_page import reference_json, reference_page
 
@@ -172,6 +173,8 @@ def command(
     folder = out or recording.parent
     folder.mkdir(parents=True, exist_ok=True)
     page = folder / f"{safe_stem(recording.name)}.reference.html"
+    if out is not None:
+        refuse_other(page.with_suffix(".json"), "input_sha256", looked.swept.digest)
     write_text(page, reference_page(looked))
     write_text(page.with_suffix(".json"), reference_json(looked))
     click.echo(f"page: {page}")

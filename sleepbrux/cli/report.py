@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from sleepbrux.cli import following
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import SleepbruxError
 
 
@@ -32,9 +33,9 @@ def command(
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.files import write_text
     from sleepbrux.journal import load_reviewed
-    from sleepbrux.outputs import ARCHIVE, REPORT, report_text
+    from sleepbrux.manifest import listed, stem_of
+    from sleepbrux.outputs import REPORT, report_text, write_beside
     from sleepbrux.report.night_page import render_night
     from sleepbrux.robustness import assess_robustness
 
@@ -42,6 +43,7 @@ def command(
     failures = 0
     for path in archives:
         try:
+            of = listed(path) if path.is_file() else None
             night = load_reviewed(path)
             failures += say_unread(unread([(path.name, night)]))
             if robustness:
@@ -50,11 +52,10 @@ def command(
                 page = render_night(night, robustness=many, mark_texts=mark_texts)
             else:
                 page = report_text(night, mark_texts=mark_texts)
-            folder = out or path.parent
-            folder.mkdir(parents=True, exist_ok=True)
-            target = folder / f"{path.name.removesuffix(ARCHIVE)}{REPORT}"
-            write_text(target, page)
-            click.echo(str(target))
+            folder, stem = out or path.parent, stem_of(path)
+            write_beside(night, folder, stem, {REPORT: page}, of=of)
+            click.echo(str(folder / f"{stem}{REPORT}"))
+            say_doubts(path)
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)

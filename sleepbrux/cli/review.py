@@ -132,7 +132,7 @@ def _of_folder(folder: Path) -> Iterator[Place]:
 
 def _of_study(file: Path, folder: Path) -> Iterator[Place]:
     from sleepbrux.errors import StudyError
-    from sleepbrux.nights import Missing, archived
+    from sleepbrux.nights import Due, Missing, archived
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.review.nights import Place
     from sleepbrux.study import load_study
@@ -141,7 +141,7 @@ def _of_study(file: Path, folder: Path) -> Iterator[Place]:
         plan = load_study(file)
     except StudyError as error:
         raise UsageError(str(error)) from error
-    for one in archived(plan, folder, suffix=ARCHIVE):
+    for one in archived(plan, folder, suffix=ARCHIVE, due=Due(home=file.parent)):
         if isinstance(one, Missing):
             yield Place(one.id, folder, fault=one.reason)
         else:
@@ -165,6 +165,7 @@ def _opener(asked: Asked) -> Callable[[Place], Desk]:
     from sleepbrux.store import load_night
 
     def opened(place: Place) -> Desk:
+        options.say_doubts(place.archive)
         night = load_night(place.archive)
         if asked.recording is not None:
             from sleepbrux.recording.opening import open_recording
@@ -301,12 +302,14 @@ def _result(place: Place) -> int:
     """Say what was decided, and leave the reviewed report and tables beside the archive."""
     from sleepbrux.journal import reviewed
     from sleepbrux.journal.file import check_about
+    from sleepbrux.manifest import listed
     from sleepbrux.outputs import ARCHIVE, write_reviewed
     from sleepbrux.review.result import sample_lines
     from sleepbrux.store import load_night
 
     _there(place)
     archive = place.archive
+    of = listed(archive) if archive.is_file() else None
     night = load_night(archive)
     journal = _load(place)
     check_about(journal, night)
@@ -323,7 +326,7 @@ def _result(place: Place) -> int:
         shown = ["none" if v is None else f"{v:.2f}" for v in values]
         click.echo(f"{name.replace('_', ' ')}: automatic {shown[0]}, reviewed {shown[1]}")
     stem = archive.name.removesuffix(ARCHIVE)
-    names = write_reviewed(after, archive.parent, stem)
+    names = write_reviewed(after, archive.parent, stem, of=of)
     click.echo(f"written: {', '.join(names)}")
     _next(archive)
     return 0

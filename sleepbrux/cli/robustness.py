@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import SleepbruxError
 
 if TYPE_CHECKING:
@@ -58,20 +59,21 @@ def command(archives: tuple[Path, ...], out: Path | None) -> int:
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.journal import load_reviewed
-    from sleepbrux.outputs import ARCHIVE, write_robustness
+    from sleepbrux.manifest import listed, stem_of
+    from sleepbrux.outputs import write_robustness
     from sleepbrux.robustness import assess_robustness
 
     load_kernels()
     failures = 0
     for path in archives:
         try:
+            of = listed(path) if path.is_file() else None
             night = load_reviewed(path)
             failures += say_unread(unread([(path.name, night)]))
             with shown(path.name) as progress:
                 robustness = assess_robustness(night, progress=progress)
-            folder = out or path.parent
-            folder.mkdir(parents=True, exist_ok=True)
-            write_robustness(night, robustness, folder, path.name.removesuffix(ARCHIVE))
+            write_robustness(night, robustness, out or path.parent, stem_of(path), of=of)
+            say_doubts(path)
             if len(archives) > 1:
                 click.echo(f"\n{path.name}")
             _show(robustness)

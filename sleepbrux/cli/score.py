@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,11 +12,10 @@ import click
 from sleepbrux.cli import following, options
 from sleepbrux.cli.progress import Relay, shown
 from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
-from sleepbrux.files import safe_stem
 from sleepbrux.visible import file_name
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from sleepbrux.context.beside import BesideFiles
     from sleepbrux.recording.model import Recording
@@ -253,6 +253,18 @@ def check_time(text: str, option: str) -> None:
         )
 
 
+@contextlib.contextmanager
+def alone(out: Path) -> Iterator[None]:
+    """Hold the lock of a batch where the folder is one of a batch; runs beside it wait or are refused."""
+    if not (out / ".batch").is_dir():
+        yield
+        return
+    from sleepbrux.batch.ledger import locked
+
+    with locked(out, None):
+        yield
+
+
 def _opener(path: Path, request: Request, relay: Relay) -> Callable[[], Recording]:
     def opener() -> Recording:
         from sleepbrux.scoring import open_as
@@ -269,7 +281,8 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
     failures, usage, archives = 0, 0, list[Path]()
     relays = [Relay() for _ in work]
     openers = [_opener(*each[:2], relay) for each, relay in zip(work, relays, strict=True)]
-    with opened_ahead(openers) as opened:
+    taken: set[str] = set()
+    with opened_ahead(openers) as opened, alone(out):
         load_kernels()
         from sleepbrux.outputs import ARCHIVE, write_outputs
         from sleepbrux.scoring import score_opened, with_clench_file
@@ -283,7 +296,8 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
                     night = score_opened(
                         recording, with_clench_file(path, request), progress=progress
                     )
-                written = write_outputs(night, out, stem=stem)
+                written = write_outputs(night, out, stem=stem, taken=taken)
+                taken.add(written)
                 archives.append(out / f"{written}{ARCHIVE}")
                 _say(path, written, night, out)
             except (SleepbruxError, OSError) as error:
@@ -326,6 +340,7 @@ def recorded_study(file: Path) -> Study:
 
 def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     from sleepbrux.scoring import find_file, study_request
+    from sleepbrux.study import night_stems
 
     study = recorded_study(file)
     make_folder(out)
@@ -341,7 +356,7 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     for night in nights:
         try:
             path = find_file(file.parent, night.recording, f"night {night.id!r}")
-            work.append((path, study_request(study, night, file.parent), safe_stem(night.id)))
+            work.append((path, study_request(study, night, file.parent), night_stems(night)[0]))
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: night {night.id} was not scored: {error}", err=True)

@@ -127,6 +127,7 @@ def _table(summary: StudySummary) -> str:
         f"missing: {night.id} ({night.condition}): {night.reason}" for night in summary.missing
     ]
     lines += [f"not comparable: {reason}" for reason in summary.not_comparable]
+    lines += [f"note: {summary.unproved}"] if summary.unproved else []
     lines += [
         f"Note: {summary.counting_noise}.",
         "Side by side only: no statement about an effect is made. Nights vary by themselves.",
@@ -151,7 +152,7 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.cli.score import recorded_study, study_steps
     from sleepbrux.files import write_text
-    from sleepbrux.nights import read_nights
+    from sleepbrux.nights import Due, read_nights
     from sleepbrux.outputs import ARCHIVE
     from sleepbrux.several import several_text, summarise
 
@@ -159,7 +160,8 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
         raise UsageError(f"--out {out.name} would overwrite an input; name another file")
     plan = recorded_study(study)
     folder = following.found_results(study, results)
-    nights, missing = read_nights(plan, folder, suffix=ARCHIVE)
+    due = Due(home=study.parent)
+    nights, missing = read_nights(plan, folder, suffix=ARCHIVE, due=due)
     summary = summarise(plan, nights, missing)
     text = several_text(summary) if as_json else _table(summary)
     if out is None:

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from sleepbrux.cli import following
+from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import UsageError
 
 SHOWN = 10
@@ -79,6 +80,10 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
             for c in table["channels"]]),
         ("steps", [f"{s['step']}: {s['digest']}" for s in table["steps"]]),
         ("identity", [
+            *(f"{head:<16} {table['identity'][key]}"
+              for head, key in (("person", "pseudonym"), ("night", "night"),
+                                ("study SHA-256", "study_sha256"))
+              if table["identity"][key]),
             f"input SHA-256    {table['input_sha256']}",
             f"archive SHA-256  {table['archive_sha256']}",
             f"criterion        {table['criterion']['id']} {table['criterion']['digest']}",
@@ -105,6 +110,7 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
 
     night = load_reviewed(archive)
     failed = say_unread(unread([(archive.name, night)]))
+    say_doubts(archive)
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")

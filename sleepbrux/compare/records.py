@@ -18,13 +18,15 @@ from sleepbrux.journal import rescored
 from sleepbrux.night import Night, find_events
 from sleepbrux.nights import (
     REVIEW_UNUSED,
+    STATED,
     Basis,
+    Due,
     Found,
     LeftOut,
     Missing,
     NightFigures,
     archived,
-    figures,
+    found_figures,
     in_order,
     night_value,
     pool,
@@ -168,8 +170,9 @@ def _by_hour(night: Night) -> dict[str, tuple[tuple[float, float], ...]]:
     return {name: in_hours(at, chosen.window, chosen.valid) for name, at in onsets.items()}
 
 
-def record(entry: StudyNight, night: Night, *, robust: bool, rescored_from: str = "") -> Record:
-    """What a comparison needs of one night."""
+def record(found: Found, night: Night, *, robust: bool, rescored_from: str = "") -> Record:
+    """What a comparison needs of one of the scorings of a night."""
+    entry = found.entry
     merged, episodes = night.merged, night.episodes
     slot = float(merged.grid.slot_s)
     index = night.chosen.bursts[episodes.of_burst[night.chosen.bursts] >= 0]
@@ -177,7 +180,7 @@ def record(entry: StudyNight, night: Night, *, robust: bool, rescored_from: str 
     spans = (episodes.stops - episodes.starts)[night.chosen.episodes] * slot
     return Record(
         entry=entry,
-        figures=figures(entry, night),
+        figures=found_figures(found, night),
         wear=worn(entry, night.chosen.valid, night.swept.start_clock),
         peak_pct_mvc=merged.peak_pct_mvc[index].astype(np.float64),
         peak_uv=merged.peak_uv[index].astype(np.float64),
@@ -195,6 +198,7 @@ def read_records(
     folder: Path,
     *,
     suffix: str,
+    due: Due = STATED,
     robust: bool = True,
     progress: Callable[[], None] | None = None,
 ) -> Reading:
@@ -202,13 +206,15 @@ def read_records(
 
     Parameters
     ----------
+    due
+        Whose archives they must be: see `archived`.
     robust
         Also count under other thresholds and criteria, which takes about a second a night.
     """
     rules = study_rules(study)
     pairs: list[tuple[Record, Record | None]] = []
     missing: list[Missing] = []
-    for one in archived(study, folder, suffix=suffix):
+    for one in archived(study, folder, suffix=suffix, due=due):
         if isinstance(one, Missing):
             missing.append(one)
         else:
@@ -252,14 +258,15 @@ def scorings(one: Found, rules: Criterion | None) -> tuple[Night, Night | None]:
 
 
 def _both(one: Found, rules: Criterion | None, *, robust: bool) -> tuple[Record, Record | None]:
+    """The automatic scoring of a night, and the one after a reader's decisions."""
     night, reviewed = scorings(one, rules)
     automatic = record(
-        one.entry, night, robust=robust,
+        one, night, robust=robust,
         rescored_from="" if night is one.night else one.night.criterion.id,
     )  # fmt: skip
     if reviewed is None:
         return automatic, None
-    after = record(one.entry, reviewed, robust=False)
+    after = record(one, reviewed, robust=False)
     return automatic, replace(after, under_rules=automatic.under_rules)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import msgspec
@@ -25,7 +25,8 @@ from sleepbrux.compare.spreads import (
     spreads,
 )
 from sleepbrux.errors import Note, UsageError
-from sleepbrux.nights import Basis, LeftOut, Missing, in_order
+from sleepbrux.night import below
+from sleepbrux.nights import Basis, LeftOut, Missing, in_order, unproved_text
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
 
@@ -158,6 +159,9 @@ def compare_study(
     """
     comparison = compare_counts(study, reading, keep_first_night=keep_first_night)
     keep_first_night = _keep_first(study, reading, asked=keep_first_night)
+    if unproved := unproved_text([r.entry.id for r in reading.records if r.figures.unproved]):
+        note = Note("identity-unproved", "note", unproved)
+        comparison = replace(comparison, cautions=(*comparison.cautions, note))
     return StudyComparison(
         pseudonym=study.pseudonym,
         primary_outcome=study.primary_outcome,
@@ -205,8 +209,8 @@ def _remarks(r: Record) -> tuple[str, ...]:
     found, remarks = r.figures, []
     if found.valid_hours < found.minimum_valid_hours:
         remarks.append(
-            f"{found.valid_hours:.2f} valid hours, fewer than the {found.minimum_valid_hours:g} h that the "
-            "rules ask for"
+            f"{below(found.valid_hours, found.minimum_valid_hours)} valid hours, fewer than the "
+            f"{found.minimum_valid_hours:g} h that the rules ask for"
         )
     if found.labelled and found.labelled != found.condition:
         remarks.append(f"was scored as condition {found.labelled!r}")
@@ -216,6 +220,7 @@ def _remarks(r: Record) -> tuple[str, ...]:
         remarks.append(f"appliance in for {100 * r.wear.share:.0f} % of the valid time")
     if r.warnings:
         remarks.append(f"{r.warnings} warning(s) in the night's own report")
+    remarks += found.doubts
     return tuple(remarks)
 
 

@@ -25,6 +25,7 @@ from sleepbrux.export.summary import (
     steps,
 )
 from sleepbrux.export.tables import episode_numbers
+from sleepbrux.identity import identity_table
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.recording.files import file_digest
@@ -265,6 +266,7 @@ def chain_of(night: Night, name: str, *, archive: Path | None = None) -> dict[st
         "reference": reference_table(night.reference),
         "channels": _levels(night),
         "steps": steps(night),
+        "identity": identity_table(night),
         "input_sha256": night.swept.digest,
         "archive_sha256": file_digest(archive) if archive else None,
         "report_id": report_id(night),

@@ -109,6 +109,12 @@ LEVEL = "level over the whole burst"
 LOW_END = "lower end of the 95 % interval that column interval names"
 NUMBER = "number of its episode as in all tables"
 
+IDENTITY: Columns = {
+    "pseudonym": Column("whose night it is, as the study file calls the person; empty without one"),
+    "study_sha256": Column("SHA-256 over what the study file said of the night; empty without one"),
+    "night": Column("id in the study file; empty without one"),
+    "input_sha256": Column("SHA-256 of the recording", filled=True),
+}
 EPISODES: Columns = {
     "episode": Column(
         "number, from 1, in order of onset; the same on the page, in the review and after it",
@@ -141,6 +147,7 @@ EPISODES: Columns = {
         low=-10.0, high=10.0),
     "rhythm_hz": Column("median of 1 / onset to next onset of its bursts, Hz", "number", "Hz", low=0.0),
     "other_activity": Column("a label, no verdict; empty: none", words=tuple(w for w in OTHER if w)),
+    **IDENTITY,
 }  # fmt: skip
 BURSTS: Columns = {
     "start_s": _seconds(f"onset, {FROM_FIRST}", filled=True),
@@ -152,6 +159,7 @@ BURSTS: Columns = {
     "mean_uv": _level(f"{LEVEL}, µV", "µV"),
     "channel": Column("channels that take part, joined by +", filled=True),
     "episode": Column(f"{NUMBER}; empty where in none", "integer", "1", low=1),
+    **IDENTITY,
 }
 MEASURES: Columns = {
     "measure": Column("name, as in the summary", filled=True),

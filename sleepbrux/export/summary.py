@@ -10,6 +10,7 @@ import msgspec
 from sleepbrux import __version__
 from sleepbrux.calibration import Reference
 from sleepbrux.details import details
+from sleepbrux.identity import identity_table, study_words
 from sleepbrux.journal import scoring_words
 from sleepbrux.measures import Measure
 from sleepbrux.night import Night, meant_criterion
@@ -204,7 +205,8 @@ def summary(night: Night) -> dict[str, Any]:
         "schema_version": SCHEMA_VERSION,
         "software": {"name": "sleepbrux", "version": __version__},
         "recording": swept.name,
-        "study": dict(night.about) or None,
+        "study": study_words(night) or None,
+        "identity": identity_table(night),
         "input_sha256": swept.digest,
         "format": swept.format,
         "start": swept.start.isoformat() if swept.start else None,
@@ -273,6 +275,7 @@ def robustness_text(night: Night, robustness: Robustness) -> str:
     table = {
         "schema_version": SCHEMA_VERSION,
         "software": {"name": "sleepbrux", "version": __version__},
+        "identity": identity_table(night),
         "input_sha256": night.swept.digest,
         "sentence": robustness.sentence,
         "clench_band_episodes_per_hour": None if band is None else [rounded(v) for v in band],

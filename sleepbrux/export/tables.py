@@ -15,6 +15,7 @@ from sleepbrux import episodes as episode_room
 from sleepbrux.bursts import Bursts
 from sleepbrux.context.model import OTHER, STAGES, Labels
 from sleepbrux.export.columns import BURSTS, EPISODES, NIGHTS
+from sleepbrux.identity import identity_table
 from sleepbrux.night import Night
 
 if TYPE_CHECKING:
@@ -46,6 +47,11 @@ def csv_text(columns: Iterable[str], rows: Iterable[Sequence[str]]) -> str:
     writer.writerow(columns)
     writer.writerows(rows)
     return buffer.getvalue()
+
+
+def identity_cells(night: Night) -> tuple[str, ...]:
+    """Whose night it is: the last cells of each row, columns `IDENTITY`."""
+    return tuple(map(safe_text, identity_table(night).values()))
 
 
 def sides(night: Night, mask: int) -> str:
@@ -89,7 +95,7 @@ def _surroundings(labels: Labels, k: int) -> tuple[str, ...]:
 
 def episodes_csv(night: Night) -> str:
     """Counted episodes, one row each; columns `EPISODES`."""
-    table, grid = night.episodes, night.episodes.grid
+    table, grid, whose = night.episodes, night.episodes.grid, identity_cells(night)
     rows = [
         (
             str(number),
@@ -102,6 +108,7 @@ def episodes_csv(night: Night) -> str:
             sides(night, int(table.channels[k])),
             "+".join(table.flags[k]),
             *_surroundings(night.labels, k),
+            *whose,
         )
         for k, number in episode_numbers(night).items()
     ]
@@ -110,7 +117,7 @@ def episodes_csv(night: Night) -> str:
 
 def bursts_csv(night: Night) -> str:
     """Counted bursts after the sides are merged, one row each; columns `BURSTS`."""
-    table, numbers = night.merged, episode_numbers(night)
+    table, numbers, whose = night.merged, episode_numbers(night), identity_cells(night)
     rows = [
         (
             decimals(table.grid.seconds(table.starts[i]), 4),
@@ -122,6 +129,7 @@ def bursts_csv(night: Night) -> str:
             decimals(float(table.mean_uv[i]), 3),
             safe_text("+".join(table.names(i))),
             str(numbers.get(int(night.episodes.of_burst[i]), "")),
+            *whose,
         )
         for i in night.chosen.bursts.tolist()
     ]
@@ -165,6 +173,7 @@ def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
 
 def channel_bursts_csv(night: Night) -> str:
     """`counted_channel_bursts`, one row each; columns `BURSTS`."""
+    whose = identity_cells(night)
     rows = [
         (
             decimals(row.start_s, 4),
@@ -176,6 +185,7 @@ def channel_bursts_csv(night: Night) -> str:
             decimals(row.mean_uv, 3),
             safe_text(row.label),
             str(row.episode or ""),
+            *whose,
         )
         for row in counted_channel_bursts(night)
     ]

@@ -12,7 +12,7 @@ from sleepbrux.compare.records import Reading, read_records, scorings, study_rul
 from sleepbrux.compare.study import compare_counts
 from sleepbrux.errors import UsageError
 from sleepbrux.letter.nights import Letter
-from sleepbrux.nights import Missing, archived
+from sleepbrux.nights import STATED, Due, Missing, archived, unproved_text
 from sleepbrux.recording.files import file_digest
 from sleepbrux.study import Study
 
@@ -106,9 +106,9 @@ def _compared(plan: Study, reading: Reading, letters: Sequence[Letter]) -> Night
 
 
 def study_letters(
-    plan: Study, folder: Path, *, suffix: str, record: Path | None = None
-) -> tuple[list[Letter], NightsCompared, list[Missing]]:
-    """Nights of a study, what its comparison says of them, and which of its nights are missing.
+    plan: Study, folder: Path, *, suffix: str, due: Due = STATED, record: Path | None = None
+) -> tuple[list[Letter], NightsCompared, list[Missing], list[str]]:
+    """Nights of a study, what its comparison says, which are missing, and what is doubted of their files.
 
     As in the comparison: scored by the study's rules, and reviewed only where every night is.
 
@@ -118,10 +118,12 @@ def study_letters(
         Record of what was fixed when (`compare.fixing`), whose warnings the letter repeats.
     """
     found, missing, rules = [], [], study_rules(plan)
-    for one in archived(plan, folder, suffix=suffix):
+    doubts: list[str] = []
+    for one in archived(plan, folder, suffix=suffix, due=due):
         if isinstance(one, Missing):
             missing.append(one)
             continue
+        doubts += one.doubts
         try:
             found.append((one, *scorings(one, rules)))
         except UsageError as error:
@@ -130,16 +132,17 @@ def study_letters(
     letters = []
     for one, automatic, after in found:
         night = after if every and after is not None else automatic
-        about = (("pseudonym", plan.pseudonym), ("night", one.entry.id),
-                 ("condition", one.entry.condition))  # fmt: skip
+        about = {**dict(night.about), "pseudonym": plan.pseudonym, "night": one.entry.id,
+                 "condition": one.entry.condition}  # fmt: skip
         unused = one.reviewed.review if one.reviewed is not None and night is automatic else None
-        letters.append(
-            Letter(one.entry.id, file_digest(one.archive), replace(night, about=about), unused)
-        )
-    reading = read_records(plan, folder, suffix=suffix, robust=False)
+        named = replace(night, about=tuple(about.items()))
+        letters.append(Letter(one.entry.id, file_digest(one.archive), named, unused))
+    reading = read_records(plan, folder, suffix=suffix, due=due, robust=False)
     said = _compared(plan, reading, letters)
+    more: list[str] = []
     if record is not None:
         notes = fixing_notes(load_record(record), plan)
-        warned = [n.text for n in notes if n.severity == "warning"]
-        said = replace(said, sentences=(*said.sentences, *warned))
-    return letters, said, missing
+        more += [n.text for n in notes if n.severity == "warning"]
+    if unproved := unproved_text([one.entry.id for one, *_ in found if one.unproved]):
+        more.append(f"{unproved[:1].upper()}{unproved[1:]}.")
+    return letters, replace(said, sentences=(*said.sentences, *more)), missing, doubts

@@ -212,13 +212,16 @@ def _comparable(channel: ChannelTest) -> bool:
     return any(c.as_measured for c in channel.conditions)
 
 
-def clench_json(test: ClenchTest, nights: Sequence[NightsBeside] = ()) -> str:
-    """Everything on the page as JSON."""
+def clench_json(
+    test: ClenchTest, nights: Sequence[NightsBeside] = (), *, pseudonym: str = ""
+) -> str:
+    """Everything on the page as JSON, and whose clenches they are where a study says it."""
     table_: dict[str, Any] = {
         "schema_version": "1.0",
         "software": {"name": "sleepbrux", "version": __version__},
         "statement": SENTENCE,
         "assumes": ASSUMES,
+        "pseudonym": pseudonym,
         **_rounded(asdict(test)),
         "nights": [_rounded(asdict(n)) for n in nights],
         "purpose": PURPOSE,

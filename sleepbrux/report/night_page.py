@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from sleepbrux import __version__
 from sleepbrux.export.chain import chain_words
 from sleepbrux.export.summary import report_id, steps
+from sleepbrux.identity import identity_of, study_words
 from sleepbrux.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
@@ -129,12 +130,23 @@ def _provenance(night: Night, id_: str) -> list[tuple[str, str]]:
     return [
         ("report id, over every value of the summary", id_),
         *([("supersedes report", night.supersedes)] if night.supersedes else []),
-        ("input, SHA-256", swept.digest),
+        *((text, value) for text, value in _identity(night) if value),
         ("input format", swept.format),
         ("criterion", rules.id + (f" (derived from {rules.parent})" if rules.parent else "")),
         ("criterion, SHA-256 over values, sources and departures", rules.digest()),
         ("sleepbrux", __version__),
         *((f"step {s['step']}, SHA-256 over it and all before", s["digest"]) for s in steps(night)),
+    ]
+
+
+def _identity(night: Night) -> list[tuple[str, str]]:
+    """Whose night it is, for whoever holds the page against another file; empty where not known."""
+    known = identity_of(night)
+    return [
+        ("person", known.pseudonym),
+        ("night", known.night),
+        ("study entry of the night, SHA-256", known.study_sha256),
+        ("input, SHA-256", known.input_sha256),
     ]
 
 
@@ -212,7 +224,7 @@ def render_night(
         reviewed=night.review is not None,
         report_id=id_,
         supersedes=night.supersedes,
-        name=", ".join(value for _, value in night.about) or night.swept.name,
+        name=", ".join(study_words(night).values()) or night.swept.name,
         began=began(night.swept.start, night.swept.start_clock),
         length=with_unit(night.swept.duration_s / 3600, "h"),
         reading=wording.reading(night),

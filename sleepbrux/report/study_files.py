@@ -50,6 +50,11 @@ def write_study(
         (".measures.csv", measures_table(found)),
         (".quantiles.csv", quantiles_table(found)),
         (".distributions.csv", distributions_table(found)),
-        (REPORT, render_study(found, plans=plans, clench=clench_tests(clench or folder))),
+        (
+            REPORT,
+            render_study(
+                found, plans=plans, clench=clench_tests(clench or folder, found.pseudonym)
+            ),
+        ),
     ):
         write_text(folder / f"{STUDY}{name}", text)

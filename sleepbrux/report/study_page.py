@@ -216,10 +216,11 @@ def _plan_rows(plans: Sequence[Plan]) -> list[tuple[str, str, str]]:
 CLENCH_HEADS = ("muscle", "with", "clenches", "mean, µV", "% of natural teeth (95 % interval)")
 
 
-def clench_tests(folder: Path) -> list[dict[str, Any]]:
+def clench_tests(folder: Path, pseudonym: str = "") -> list[dict[str, Any]]:
     """Clench tests of ``sleepbrux clench`` that lie beside the nights (``*.clench.json``).
 
-    A file that is none is shown by its name only.
+    A file that is none is shown by its name only, and one that says that it is of another person than
+    ``pseudonym`` not at all.
     """
     tests = []
     for path in sorted(folder.glob(f"*{CLENCH}")):
@@ -231,6 +232,8 @@ def clench_tests(folder: Path) -> list[dict[str, Any]]:
         }
         try:
             table = json.loads(path.read_text("utf-8"))
+            if pseudonym and table.get("pseudonym", "") not in ("", pseudonym):
+                continue
             test["rows"] = [
                 _clench_row(channel["label"], c)
                 for channel in table["channels"]
@@ -238,7 +241,7 @@ def clench_tests(folder: Path) -> list[dict[str, Any]]:
             ]
             test["title"] = str(table["name"])
             test["notes"] = [str(table[k]) for k in ("statement", "tiredness", "assumes")]
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
             test["rows"] = []
             test["notes"] = ["not a clench test that this version can read"]
         tests.append(test)

@@ -12,6 +12,7 @@ from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError
 from sleepbrux.export.summary import printed
 from sleepbrux.export.tables import episode_numbers
+from sleepbrux.identity import study_words
 from sleepbrux.journal.apply import Reviewed, review_of
 from sleepbrux.journal.deciding import decided
 from sleepbrux.journal.file import (
@@ -156,7 +157,7 @@ class Desk:
             )  # fmt: skip
         return {
             "name": night.swept.name,
-            "about": dict(night.about),
+            "about": study_words(night),
             "duration_s": night.swept.duration_s,
             "clock_s": seconds_of_day(night.swept.start_clock),
             "criterion": f"{night.criterion.id}: {night.criterion.title}",

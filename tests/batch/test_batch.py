@@ -268,19 +268,19 @@ def test_a_shard_that_is_none_is_wrong_usage(text, study, tmp_path):
 def test_a_full_disk_fails_nights_and_leaves_nothing_half_written(study, tmp_path, monkeypatch):
     serially(monkeypatch)
     file, out = study(), tmp_path / "out"
-    real = work.write_outputs
+    real = work.write_set
 
-    def full(night, folder, *, stem):
+    def full(night, folder, *, stem, **more):
         if stem == "n2":
             monkeypatch.setattr("sleepbrux.store._columns", _no_space)
         try:
-            return real(night, folder, stem=stem)
+            return real(night, folder, stem=stem, **more)
         finally:
             monkeypatch.undo()
             serially(monkeypatch)
-            monkeypatch.setattr(work, "write_outputs", full)
+            monkeypatch.setattr(work, "write_set", full)
 
-    monkeypatch.setattr(work, "write_outputs", full)
+    monkeypatch.setattr(work, "write_set", full)
     batch = run_batch([file], out)
     assert [r.problem for r in batch.rows] == ["", "No space left on device", ""]
     assert not list(

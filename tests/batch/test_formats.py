@@ -77,7 +77,7 @@ def test_all_of_them_are_scored_by_worker_processes_with_the_options_on_files(
     assert stop.value.code == 1
     said = capsys.readouterr().err
     assert "g.edf.gz is no recording to score: the file is gzip-compressed" in said
-    assert "d was not scored" in said
+    assert "d.wav was not scored" in said
     with (tmp_path / "out" / "nights.csv").open(encoding="utf-8", newline="") as file:
         rows = {row["recording"]: row for row in csv.DictReader(file)}
     assert {name for name, row in rows.items() if not row["problem"]} == {

@@ -1,5 +1,7 @@
 """``sleepbrux protocol`` as a user runs it."""
 
+from sleepbrux.files import own_stem
+
 
 def test_the_verb_writes_both_sheets(run, tmp_path):
     file = tmp_path / "study.toml"
@@ -9,5 +11,6 @@ def test_the_verb_writes_both_sheets(run, tmp_path):
     done = run("protocol", file, "--out", tmp_path / "out")
     assert done.code == 0
     names = sorted(p.name for p in (tmp_path / "out").iterdir())
-    assert names == ["P_1.chair-sheet.pdf", "P_1.patient-sheet.pdf"]
+    stem = own_stem("P/1")  # not that of P:1
+    assert names == [f"{stem}.chair-sheet.pdf", f"{stem}.patient-sheet.pdf"]
     assert run("protocol", tmp_path / "none.toml").code == 2

@@ -13,7 +13,7 @@ from tests.nights import LABELS
 
 FILES = {
     "night.night.h5", "night.report.html", "night.summary.json", "night.episodes.csv",
-    "night.bursts.csv", "night.channel_bursts.csv",
+    "night.bursts.csv", "night.channel_bursts.csv", "night.files.json",
 }  # fmt: skip
 
 
@@ -30,7 +30,7 @@ def digests(folder):
     return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.iterdir()}
 
 
-def test_a_night_leaves_its_six_files_and_nothing_else(run, edf, tmp_path):
+def test_a_night_leaves_its_seven_files_and_nothing_else(run, edf, tmp_path):
     done = run("score", edf, "--mvc-uv", 200, "--out", tmp_path / "out")
     assert done.code == 0, done.err
     assert {p.name for p in (tmp_path / "out").iterdir()} == FILES
