@@ -88,7 +88,7 @@ class Desk:
 
     def _look_again(self) -> None:
         journal = load_journal(self.path)
-        if journal.seq != self._journal.seq:
+        if journal != self._journal:
             check_about(journal, self.night)
             self._now = review_of(self.night, journal)
             self._journal = journal
@@ -280,7 +280,8 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
     for k, name in enumerate(ids):
         said = now.standings.get(name)
         rows.append(
-            {"id": name, "number": numbers.get(name), "a": grid.seconds(table.starts[k]), "b": grid.seconds(table.stops[k]),
+            {"id": name, "number": numbers.get(name),
+             "a": grid.seconds(table.starts[k]), "b": grid.seconds(table.stops[k]),
              "kind": words[table.kind[k]], "counts": k in counted,
              "verdict": said.verdict if said else "", "own": bool(said and said.added),
              "changed": bool(said and (said.kind or said.moved or said.added)),
@@ -295,8 +296,8 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
     for name, said in now.standings.items():
         if said.level != level or said.verdict != "rejected":
             continue
-        row = {"id": name, "number": numbers.get(name), "verdict": "rejected", "reason": said.reason, "counts": False,
-               "own": said.added, "changed": False, "peak": None}  # fmt: skip
+        row: dict[str, Any] = {"id": name, "number": numbers.get(name), "verdict": "rejected", "reason": said.reason,
+               "counts": False, "own": said.added, "changed": False, "peak": None}  # fmt: skip
         if said.start_s is not None:
             row |= {"a": said.start_s, "b": said.stop_s}
         elif name[:1] in "eb":
