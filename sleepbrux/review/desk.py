@@ -296,8 +296,10 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
     for name, said in now.standings.items():
         if said.level != level or said.verdict != "rejected":
             continue
-        row: dict[str, Any] = {"id": name, "number": numbers.get(name), "verdict": "rejected", "reason": said.reason,
-               "counts": False, "own": said.added, "changed": False, "peak": None}  # fmt: skip
+        row: dict[str, Any] = {
+            "id": name, "number": numbers.get(name), "verdict": "rejected", "reason": said.reason,
+            "counts": False, "own": said.added, "changed": False, "peak": None,
+        }  # fmt: skip
         if said.start_s is not None:
             row |= {"a": said.start_s, "b": said.stop_s}
         elif name[:1] in "eb":
