@@ -96,7 +96,7 @@ def of_night(night: Night, name: str, level: Level) -> Scoring:
         events=np.stack((starts, stops), axis=1).astype(np.float64) * slot,
         kinds=tuple(words[k] for k in kind.tolist()),
         known=spans_of(night.chosen.valid.seconds()),
-        notes=tuple(n for n in night.notes if n.code == "review-not-applied"),
+        notes=tuple(n for n in night.notes if n.code.startswith("review-")),
     )
 
 

@@ -40,7 +40,7 @@ class Asked:
 @click.command()
 @click.argument("nights", metavar="NIGHTS", type=click.Path(path_type=Path))
 @click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
-              help="Of a study: the folder with its archives [default: results beside the study file].")  # fmt: skip
+              help="Of a study: the folder of its archives [default: results beside the file].")  # fmt: skip
 @click.option("--recording", type=click.Path(path_type=Path), default=None, metavar="FILE",
               help="The recording of one night, for the raw trace [default: as the study says, or near the "
               "archive, known by its SHA-256].")  # fmt: skip
@@ -111,7 +111,7 @@ def _places(path: Path, results: Path | None) -> tuple[list[Place], Path | None]
         places, study_file = list(_of_study(study, results or study.parent / "results")), study
     if not places:
         raise UsageError(
-            f"{path.name or path}: there is neither a {STUDY_NAME} nor an archive (*.night.h5) in this folder; "
+            f"{path.name or path}: there is neither a {STUDY_NAME} nor an archive (*.night.h5) in it; "
             "score the nights first: sleepbrux score"
         )
     return places, study_file
@@ -262,8 +262,8 @@ def _load(place: Place) -> Journal:
     except DamagedError as error:
         click.echo(f"sleepbrux: {error}", err=True)
         raise JournalError(
-            f"sleepbrux review {place.archive.name} --repair keeps a copy of the journal and mends what can be "
-            "read"
+            f"sleepbrux review {place.archive.name} --repair keeps a copy of the journal and mends what can "
+            "be read"
         ) from error
     for note in journal.notes:
         click.echo(f"note: {note.text}", err=True)

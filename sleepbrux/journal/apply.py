@@ -30,7 +30,7 @@ from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.errors import JournalError, Note
 from sleepbrux.journal.file import Journal, check_about, journal_path, load_journal
 from sleepbrux.journal.levels import Levels
-from sleepbrux.journal.standing import Standing, check_meaning, in_force, standings
+from sleepbrux.journal.standing import Standing, check_meaning, group_name, in_force, standings
 from sleepbrux.measures import Measure, Selection, compute, select
 from sleepbrux.night import Night, labels_of, rescore, with_notes
 from sleepbrux.provenance import Review
@@ -41,6 +41,7 @@ KEPT = ("background_uv", "threshold_pct_mvc", "integral_above_background_uv_s_pe
         "integral_above_background_pct_mvc_s_per_hour")  # fmt: skip
 OF_LOST_TIME = ("least_episode_count", "most_episode_count",
                 "least_episodes_per_hour", "most_episodes_per_hour")  # fmt: skip
+REVIEW = "review-"  # codes of all notes about a review begin so
 UNUSED, OTHER_RULES = "review-not-applied", "review-of-other-rules"
 UNUSED_WORDS = "there is a review of this night, and it is not used"
 
@@ -210,7 +211,7 @@ def _by_rule(night: Night, work: _Work) -> list[_Row]:
             for i in members
             if work.of[i] >= 0 and auto.of_burst[work.of[i]] >= 0
         )
-        row = _Row(f"g{work.ids[members[0]][1:]}", members, int(found.starts[k]),
+        row = _Row(group_name(work.ids[members[0]]), members, int(found.starts[k]),
                    int(found.stops[k]), int(found.kind[k]), found.flags[k])  # fmt: skip
         if votes:
             best, count = votes.most_common(1)[0]
@@ -461,10 +462,11 @@ def rescored(night: Night, after: Night | None, rules: Criterion) -> Night:
 
 
 def scoring_words(night: Night) -> str:
-    """Whether a person reviewed this scoring, or why their review is not in it; empty for neither."""
-    if night.review is not None:
-        return night.review.sentence
-    return next((n.text for n in night.notes if n.code in (UNUSED, OTHER_RULES)), "")
+    """Which review is in this scoring, what of it is in doubt, or why it is not in it; empty without any."""
+    own = [night.review.sentence] if night.review is not None else []
+    doubts = [n.text for n in night.notes
+              if n.code.startswith(REVIEW) and n.severity == "warning"]  # fmt: skip
+    return "; ".join([*own, *doubts])
 
 
 def load_reviewed(archive: str | Path) -> Night:

@@ -9,7 +9,7 @@ from sleepbrux.bursts import KINDS as BURST_KINDS
 from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.journal.model import LONGEST_TEXT, DamagedError, Entry
 
-EVENT = re.compile(r"[egba][0-9]{1,7}")
+EVENT = re.compile(r"(?:e|b|a|g|ga)[0-9]{1,7}")
 ITEM = re.compile(r"[en][0-9]{1,7}")
 LONGEST_ITEMS = 40_000
 KINDS = {"", *EPISODE_KINDS, *BURST_KINDS}

@@ -57,7 +57,7 @@ def read_plain(path: Path, most_bytes: int) -> bytes | None:
         No plain file, one of more than ``most_bytes``, or one that the system does not give.
     """
     try:
-        with open(_opened(path, os.O_RDONLY), "rb") as file:
+        with os.fdopen(_opened(path, os.O_RDONLY), "rb") as file:
             data = file.read(most_bytes + 1)
     except FileNotFoundError:
         return None

@@ -56,8 +56,8 @@ class Draft(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknow
     ----------
     target
         ``e12``: automatic episode at position 12 of the archive's table; ``b7``: automatic burst;
-        ``g7``: episode that the rules made of changed bursts, the first being ``b7``; ``a3``: what
-        decision 3 added; ``n4``: near miss 4 of a sample.
+        ``a3``: what decision 3 added; ``g7`` and ``ga3``: episode that the rules made of changed bursts,
+        the first being ``b7`` or ``a3``; ``n4``: near miss 4 of a sample.
     kind
         Kind of a relabelled or added event, or, in a sample, the kind that the reader gives it.
     level

@@ -15,6 +15,7 @@ from sleepbrux.night import Night
 Level = Literal["episode", "burst"]
 LEVELS: dict[str, Level] = {"e": "episode", "g": "episode", "b": "burst"}
 OUTSIDE = ("sample", "judge", "undo")
+SAME_ONSET_S = 0.02
 
 
 @dataclass(frozen=True)
@@ -68,9 +69,28 @@ def last_to_undo(journal: Journal, *, judged_by: str | None = None) -> Entry | N
     return stands[-1] if stands else None
 
 
+def group_name(first: str) -> str:
+    """Name of an episode that the rules made, by its first burst: ``g7`` by ``b7``, ``ga3`` by ``a3``."""
+    return "g" + first.removeprefix("b")
+
+
+def _target(entry: Entry, added: dict[str, float]) -> str:
+    """What a decision is about; a journal in the older form says ``g3`` for ``ga3`` too.
+
+    ``added`` holds onsets of added bursts. No two bursts have one onset, so it tells which is meant.
+    """
+    number = entry.target.removeprefix("g")
+    onset = (entry.before or {}).get("start_s")
+    if number == entry.target or number not in added or not isinstance(onset, int | float):
+        return entry.target
+    return f"ga{number}" if abs(onset - added[number]) <= SAME_ONSET_S else entry.target
+
+
 def standings(journal: Journal) -> dict[str, Standing]:
     """Target to what stands of it, in the order in which they were first decided."""
     out: dict[str, Standing] = {}
+    added = {str(e.seq): e.start_s for e in journal.entries
+             if e.action == "add" and e.level == "burst" and e.start_s is not None}  # fmt: skip
     for entry in in_force(journal):
         if entry.action in OUTSIDE:
             continue
@@ -80,12 +100,13 @@ def standings(journal: Journal) -> dict[str, Standing]:
                 level, kind=entry.kind, start_s=entry.start_s, stop_s=entry.stop_s, added=True
             )
             continue
-        before = out.get(entry.target)
+        target = _target(entry, added)
+        before = out.get(target)
         if before is None:
-            if entry.target[:1] not in LEVELS:
+            if target[:1] not in LEVELS:
                 continue  # what was added was taken back since
-            before = Standing(LEVELS[entry.target[0]])
-        out[entry.target] = _after(before, entry)
+            before = Standing(LEVELS[target[0]])
+        out[target] = _after(before, entry)
     return out
 
 
@@ -116,7 +137,7 @@ def check_meaning(night: Night, journal: Journal) -> None:
         if entry.action in OUTSIDE:
             continue
         wrong = ""
-        sort, number = entry.target[:1], int(entry.target[1:] or -1)
+        sort, number = entry.target[:1], int(entry.target.lstrip("ebga") or -1)
         if number >= events.get(sort, number + 1):
             wrong = f"event {entry.target!r}, where the night has {events[sort]}"
         elif sort == "a" and number not in added and not gone and entry.action != "add":

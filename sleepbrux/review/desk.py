@@ -89,7 +89,7 @@ class Desk:
 
     def _look_again(self) -> None:
         journal = load_journal(self.path)
-        if journal.seq != self._journal.seq:
+        if journal != self._journal:
             check_about(journal, self.night)
             self._now = review_of(self.night, journal)
             self._journal = journal
@@ -297,7 +297,7 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
     for name, said in now.standings.items():
         if said.level != level or said.verdict != "rejected":
             continue
-        row = {"id": name, "verdict": "rejected", "reason": said.reason, "counts": False,
+        row: dict[str, Any] = {"id": name, "verdict": "rejected", "reason": said.reason, "counts": False,
                "own": said.added, "changed": False, "peak": None}  # fmt: skip
         if said.start_s is not None:
             row |= {"a": said.start_s, "b": said.stop_s}

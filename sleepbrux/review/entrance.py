@@ -98,7 +98,7 @@ class Door:
         self.path = self.folder / "open.html"
         text = PAGE.format(address=escape(f"{address}#pass={entrance.once(self.close)}"))
         descriptor = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with open(descriptor, "w", encoding="utf-8") as file:
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
             file.write(text)
 
     def close(self) -> None:

@@ -44,7 +44,7 @@ def candidates(night: Night, archive: Path, study: Path | None) -> Iterator[tupl
 def find_recording(
     night: Night, archive: Path, study: Path | None = None
 ) -> tuple[Recording, tuple[Channel, ...]] | None:
-    """The recording that an archive was made of, known by the digest of its bytes; None where it is not near."""
+    """The recording that an archive was made of, known by the digest of its bytes; None where none is."""
     seen = set()
     for path, hints in candidates(night, archive, study):
         if path in seen or not path.is_file():

@@ -116,40 +116,43 @@ async def _asked(request: Request, kind: type[T], what: str) -> T | Response:
         return refused(400, f"not {what}: {error}")
 
 
-def application(nights: Nights, *, port: int, entrance: Entrance) -> Starlette:
-    """The application that serves some nights."""
-    page, policy = shell()
+class _Answers:
+    """What the page asks for."""
 
-    def home(_: Request) -> Response:
-        return Response(page, media_type="text/html; charset=utf-8",
-                        headers={"Content-Security-Policy": policy})  # fmt: skip
+    def __init__(self, nights: Nights, entrance: Entrance) -> None:
+        self.nights, self.entrance = nights, entrance
+        self.page, self.policy = shell()
 
-    def desk(request: Request) -> Desk:
+    def desk(self, request: Request) -> Desk:
         text = request.query_params.get("night", "0")
-        return nights.desk(int(text) if text.isdecimal() and len(text) < 7 else -1)
+        return self.nights.desk(int(text) if text.isdecimal() and len(text) < 7 else -1)
 
-    def listed(_: Request) -> Response:
-        return _json(nights.table())
+    def home(self, _: Request) -> Response:
+        return Response(self.page, media_type="text/html; charset=utf-8",
+                        headers={"Content-Security-Policy": self.policy})  # fmt: skip
 
-    def night(request: Request) -> Response:
-        return _json(desk(request).fixed())
+    def listed(self, _: Request) -> Response:
+        return _json(self.nights.table())
 
-    def state(request: Request) -> Response:
-        return _json(desk(request).state(request.query_params.get("who", "")))
+    def night(self, request: Request) -> Response:
+        return _json(self.desk(request).fixed())
 
-    def progress(request: Request) -> Response:
-        one = desk(request)
+    def state(self, request: Request) -> Response:
+        return _json(self.desk(request).state(request.query_params.get("who", "")))
+
+    def progress(self, request: Request) -> Response:
+        one = self.desk(request)
         return _json({"ready": one.trace.ready, "done": one.trace.done, "failed": one.trace.failed,
                       "seq": one.latest()})  # fmt: skip
 
-    def trace(request: Request) -> Response:
-        return _trace(desk(request), request.query_params)
+    def trace(self, request: Request) -> Response:
+        return _trace(self.desk(request), request.query_params)
 
-    async def enter(request: Request) -> Response:
+    async def enter(self, request: Request) -> Response:
         asked = await _asked(request, Pass, "a code")
         if isinstance(asked, Response):
             return asked
-        token = entrance.enter(asked.code)
+        token = self.entrance.enter(asked.code)
         if not token:
             return refused(
                 403, "this code opens nothing, or was used already; type the last one that stands in the "
@@ -157,24 +160,28 @@ def application(nights: Nights, *, port: int, entrance: Entrance) -> Starlette:
             )  # fmt: skip
         return _json({"token": token})
 
-    async def decide(request: Request) -> Response:
+    async def decide(self, request: Request) -> Response:
         from starlette.concurrency import run_in_threadpool
 
         asked = await _asked(request, Decision, "a decision")
         if isinstance(asked, Response):
             return asked
-        return await run_in_threadpool(lambda: _decide(desk(request), asked))
+        return await run_in_threadpool(lambda: _decide(self.desk(request), asked))
 
+
+def application(nights: Nights, *, port: int, entrance: Entrance) -> Starlette:
+    """The application that serves some nights."""
+    answers = _Answers(nights, entrance)
     return Starlette(
         routes=[
-            Route("/", home),
-            Route(ENTER, enter, methods=["POST"]),
-            Route("/api/nights", listed),
-            Route("/api/night", night),
-            Route("/api/state", state),
-            Route("/api/progress", progress),
-            Route("/api/trace", trace),
-            Route("/api/decide", decide, methods=["POST"]),
+            Route("/", answers.home),
+            Route(ENTER, answers.enter, methods=["POST"]),
+            Route("/api/nights", answers.listed),
+            Route("/api/night", answers.night),
+            Route("/api/state", answers.state),
+            Route("/api/progress", answers.progress),
+            Route("/api/trace", answers.trace),
+            Route("/api/decide", answers.decide, methods=["POST"]),
         ],
         middleware=[_middleware(guard(port, entrance))],
         exception_handlers={SleepbruxError: _told},

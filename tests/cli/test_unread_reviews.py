@@ -129,13 +129,22 @@ def test_agreement_refuses_it_in_one_sentence(run, archive):
     assert "Traceback" not in done.err
 
 
-def test_repair_keeps_a_copy_says_what_is_lost_and_the_review_goes_on(run, archive):
+def test_repair_keeps_a_copy_says_what_is_lost_and_the_review_goes_on(run, archive, study):
     damaged = journal_path(archive).read_bytes()
     done = run("review", archive, "--repair")
     assert (done.code, done.err) == (0, "")
     assert "1 of 2 decisions could not be read" in done.out
     assert "n1.review.jsonl.kept-1" in done.out
     assert (archive.parent / "n1.review.jsonl.kept-1").read_bytes() == damaged
+    for verb, more in (("summary", ("--results", archive.parent)), ("compare", ("--quick",))):
+        assert (
+            "1 of 2 decisions could not be read" not in run(verb, study, *more).out
+        )  # not used yet
+    for id_ in ("n2", "n3", "n4"):
+        decide(archive.with_name(f"{id_}.night.h5"), action="accept", target="e0")
+    for verb, more in (("summary", ("--results", archive.parent)), ("compare", ("--quick",))):
+        assert "1 of 2 decisions could not be read" in run(verb, study, *more).out
+    assert "1 of 2 decisions could not be read" in run("agreement", archive, "reviewed").out
     done = run("report", archive)
     assert done.code == 0
     assert "1 of 2 decisions could not be read" in (archive.parent / "n1.report.html").read_text(
@@ -147,6 +156,7 @@ def test_repair_keeps_a_copy_says_what_is_lost_and_the_review_goes_on(run, archi
 
 @pytest.mark.parametrize("verb", ["report", "trace", "export", "letter", "review"])
 @pytest.mark.parametrize("what", ["gone", "cut", "foreign bytes", "folder"])
+@pytest.mark.shows("lost-decision")
 def test_every_kind_of_damage_is_one_sentence_in_every_command(run, archive, tmp_path, verb, what):
     path = journal_path(archive)
     whole = path.read_bytes()

@@ -3,6 +3,7 @@
 import csv
 import dataclasses
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from sleepbrux.export.summary import summary
 from sleepbrux.export.tables import bursts_csv, episodes_csv
 from sleepbrux.journal import load_reviewed, reviewed
 from sleepbrux.journal.apply import review_of
-from sleepbrux.journal.file import Journal
+from sleepbrux.journal.file import Entry, Journal
 from sleepbrux.night import rescore
 from sleepbrux.report.payload import payload, strips
 from sleepbrux.report.tables import episodes as episode_rows
@@ -138,9 +139,9 @@ def test_bursts_added_in_a_row_become_an_episode_by_the_rules(desk):
     for k in range(3):
         after = desk.decide("add", level="burst", kind="phasic", start_s=40.0 + k, stop_s=40.4 + k)
     assert after.night.episodes.kind.tolist() == [PHASIC, PHASIC, TONIC, PHASIC]
-    assert after.episode_ids[1] == "g1"
+    assert after.episode_ids[1] == "ga1"
     assert after.night.review.by_rule == 1
-    again = desk.decide("reject", "g1", reason="not activity")
+    again = desk.decide("reject", "ga1", reason="not activity")
     assert again.night.episodes.kind.tolist() == [PHASIC, TONIC, PHASIC]
 
 
@@ -269,3 +270,25 @@ def test_random_decisions_keep_the_tables_sound(desk):
                 == now.night.episodes.n_bursts).all()  # fmt: skip
     assert desk.journal.seq > 15
     assert equal(desk.now.night.episodes, now.night.episodes)
+
+
+def test_episodes_of_a_moved_and_of_an_added_burst_of_one_number_are_both_counted(desk):
+    desk.decide("move", "b3", start_s=30.0, stop_s=33.0)
+    desk.decide("accept", "e1")
+    after = desk.decide("add", level="burst", kind="tonic", start_s=110.0, stop_s=113.0)
+    assert after.night.episodes.kind.tolist() == [PHASIC, TONIC, TONIC, PHASIC, TONIC]
+    assert len(set(after.episode_ids)) == 5
+    own = [i for i in after.episode_ids if i.startswith("g")]
+    for name, left in zip(own, (4, 3), strict=True):
+        after = desk.decide("reject", name, reason="not activity")
+        assert len(after.night.episodes) == left
+
+
+def test_a_group_that_an_older_journal_calls_by_the_number_of_an_added_burst_is_found(desk):
+    for k in range(3):
+        now = desk.decide("add", level="burst", kind="phasic", start_s=40.0 + k, stop_s=40.4 + k)
+    before = now.event("ga1")
+    older = Entry(action="reject", target="g1", reason="x", seq=4, at="t", who="AB", before=before)
+    journal = desk.journal
+    after = review_of(desk.night, replace(journal, entries=(*journal.entries, older)))
+    assert after.night.episodes.kind.tolist() == [PHASIC, TONIC, PHASIC]

@@ -70,6 +70,7 @@ def older(path, header, entries):
 # a changed byte
 
 
+@pytest.mark.shows("lost-decision")
 def test_of_thousands_of_flipped_bits_every_one_is_named(five, night):
     full, good = five.read_bytes(), figures(review_of(night, load_journal(five)).night)
     generator = random.Random(1)
@@ -131,6 +132,7 @@ def test_a_line_written_by_hand_with_a_digest_of_its_own_is_named(five):
 # a cut
 
 
+@pytest.mark.shows("lost-decision")
 def test_the_last_whole_lines_cut_off_are_named_with_their_number(five):
     lines = five.read_bytes().splitlines(keepends=True)
     for kept in range(len(lines)):
@@ -189,6 +191,7 @@ def test_without_its_head_a_journal_says_what_it_cannot_show(five):
 
 
 @pytest.mark.parametrize("end", [b"\r", b"\r\n"])
+@pytest.mark.shows("lost-decision")
 def test_foreign_line_ends_are_said_and_lose_nothing(five, night, end, desk):
     full, good = five.read_bytes(), figures(review_of(night, load_journal(five)).night)
     for mark in (b"", b"\xef\xbb\xbf"):
@@ -616,6 +619,7 @@ while True:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kill -9")
+@pytest.mark.shows("lost-decision")
 def test_killed_again_and_again_no_acknowledged_decision_is_lost(tmp_path):
     path, generator, acknowledged = tmp_path / "n.review.jsonl", random.Random(3), 0
     for _ in range(12):

@@ -1,4 +1,4 @@
-"""Other users of this machine: no secret in a command line, files for their owner alone, no held connection."""
+"""Other local users: no secret in a command line, files for their owner alone, no held connection."""
 
 import os
 import re
@@ -79,6 +79,7 @@ def test_a_code_is_changed_for_the_token_over_http_once(served):
 
 
 @posix
+@pytest.mark.shows("other-local-user")
 def test_the_file_is_its_owners_alone_and_goes_when_it_was_used():
     entrance = Entrance()
     door = Door(entrance, "http://127.0.0.1:1/")
@@ -113,6 +114,7 @@ def command_lines():
 
 
 @posix
+@pytest.mark.shows("other-local-user")
 def test_no_command_line_of_any_process_ever_holds_what_opens_the_review(archive, tmp_path):
     log, script = tmp_path / "argv", tmp_path / "browser"
     script.write_text(BROWSER.format(python=sys.executable, log=str(log)))

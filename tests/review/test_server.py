@@ -166,3 +166,50 @@ def test_ctrl_c_ends_the_command_with_what_was_decided(archive, process):
     assert "1 rejected" in said
     assert "n.reviewed.report.html" in said
     assert (archive.parent / "n.reviewed.report.html").is_file()
+
+
+def test_a_journal_that_is_damaged_while_it_is_reviewed_is_said_and_not_written_to(client, served):
+    assert (
+        client.post("/api/decide", json=decision(0, action="accept", target="e0")).status_code
+        == 200
+    )
+    damaged = served.path.read_bytes().replace(b'"accept"', b'"reject"')
+    served.path.write_bytes(damaged)
+    answer = client.get("/api/state")
+    assert answer.status_code == 500
+    assert "line 2 was changed" in answer.json()["error"]
+    answer = client.post("/api/decide", json=decision(1, action="accept", target="e1"))
+    assert answer.status_code == 422
+    assert "line 2 was changed" in answer.json()["error"]
+    assert served.path.read_bytes() == damaged
+
+
+def test_a_journal_brought_back_while_it_is_reviewed_is_what_the_page_shows(client, served):
+    from sleepbrux.journal.chain import head_path
+
+    client.post("/api/decide", json=decision(0, action="accept", target="e0"))
+    kept = served.path.read_bytes(), head_path(served.path).read_bytes()
+    for path in (served.path, head_path(served.path)):
+        path.unlink()
+    assert client.get("/api/state").json()["seq"] == 0
+    client.post("/api/decide", json=decision(0, action="reject", target="e1", reason="x"))
+    served.path.write_bytes(kept[0])
+    head_path(served.path).write_bytes(kept[1])
+    state = client.get("/api/state").json()
+    assert [e["verdict"] for e in state["episodes"]] == ["accepted", "", ""]
+
+
+def test_nights_are_opened_when_asked_for_and_one_that_cannot_be_says_so(several):
+    origin = several.origin
+    headers = {"X-Review-Token": several.entrance.token, "Origin": origin}
+    with httpx.Client(base_url=origin, headers=headers, trust_env=False) as client:
+        table = client.get("/api/nights").json()
+        assert [row["name"] for row in table] == ["first", "second", "third"]
+        body = decision(0, action="accept", target="e0")
+        assert client.post("/api/decide?night=1", json=body).status_code == 200
+        assert [p.exists() for p in several.paths] == [False, True]
+        assert client.get("/api/state?night=2").json()["error"] == "its journal is damaged"
+        for other in ("3", "-1", "x", "9" * 30, ""):
+            answer = client.get(f"/api/state?night={other}")
+            assert answer.status_code == 500
+            assert "there is no night" in answer.json()["error"]

@@ -76,7 +76,11 @@ def main() -> None:
             for _ in range(15):
                 a = float(rng.uniform(0, max(hours * 3600 - span, 1e-9)))
                 views, wall, cpu = timed(
-                    lambda a=a, span=span: [trace.view(k, a, a + span, WIDTH) for k in range(4)]
+                    lambda a=a, span=span: [
+                        view(k, a, a + span, WIDTH)
+                        for view in (trace.view, trace.envelope)
+                        for k in range(4)
+                    ]
                 )
                 _, more, more_cpu = timed(lambda views=views: packed(views))
                 walls.append(wall + more)
