@@ -318,7 +318,10 @@ def _study_findings(study: Study) -> Iterator[Finding]:
         yield Finding("missing", "criterion", str(error))
     yield from _name_questions(study)
     conditions = {n.condition for n in study.night} - {FILL_IN}
-    if study.baseline not in conditions and len(conditions) > 1:
+    asked = study.baseline == NO_APPLIANCE and any(
+        map(means_none, conditions - set(study.conditions))
+    )
+    if study.baseline not in conditions and len(conditions) > 1 and not asked:
         yield Finding("question", "baseline", f"no night has the condition {study.baseline!r}, with which "
                       f"the others would be compared; there are {', '.join(sorted(conditions))}")  # fmt: skip
 
