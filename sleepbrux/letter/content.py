@@ -153,15 +153,17 @@ def _conditions(
 ) -> tuple[list[list[str]], list[str]]:
     """The nights that are kept, by condition, and why they cannot be put side by side where that is so."""
     rows = [night_row(night_id(x), _condition(x), x.night) for x in letters if night_id(x) in kept]
-    found = {r.condition for r in rows}
-    missing = dict.fromkeys(c for c in map(_condition, letters) if c not in found)
-    table = [
-        [r.condition, str(r.nights), text(r.valid_hours, "h"), str(r.episodes),
-         text(r.rate_per_hour, "1/h") if r.rate_per_hour is not None else "-",
-         f"{text(r.lowest, '1/h')}-{text(r.highest, '1/h')}" if r.nights > 1 else "one night"]
+    table = {
+        r.condition: [
+            r.condition, str(r.nights), text(r.valid_hours, "h"), str(r.episodes),
+            text(r.rate_per_hour, "1/h") if r.rate_per_hour is not None else "-",
+            f"{text(r.lowest, '1/h')}-{text(r.highest, '1/h')}" if r.nights > 1 else "one night",
+        ]
         for r in by_condition(rows)
-    ] + [[c, "0", "-", "-", "-", "no night compared"] for c in missing]  # fmt: skip
-    return table, mixed_bases(rows)
+    }  # fmt: skip
+    names = dict.fromkeys(map(_condition, letters))
+    empty = ["0", "-", "-", "-", "no night compared"]
+    return [table.get(c) or [c, *empty] for c in names], mixed_bases(rows)
 
 
 def _scoring(letters: Sequence[Letter]) -> str:
