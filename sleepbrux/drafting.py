@@ -27,7 +27,7 @@ from sleepbrux.visible import file_name
 from sleepbrux.wear import worn
 
 NIGHT_S = 5400.0
-PLANNED_NIGHTS = 4
+PLANNED_NIGHTS, MOST_NAMED = 4, 4
 Severity = Literal["missing", "question", "limit", "note"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 # what a name begins with, or is, that means no appliance; whole words, without accents and capitals
@@ -63,12 +63,20 @@ class Finding:
         What is lacking and what to do.
     look_at
         Recording whose clenches are to be looked for; empty for none.
+    detail
+        What differs from entry to entry in the same finding; empty for none.
     """
 
     severity: Severity
     where: str
     text: str
     look_at: str = ""
+    detail: str = ""
+
+    @property
+    def whole(self) -> str:
+        """Text with its detail."""
+        return f"{self.text}: {self.detail}" if self.detail else self.text
 
 
 @dataclass(frozen=True)
@@ -238,8 +246,8 @@ def told(findings: Sequence[Finding]) -> list[Finding]:
         groups.setdefault((one.severity, kind, field, one.text), []).append(one)
     merged = [
         group[0] if len(group) == 1
-        else Finding(severity, f"{kind}s {', '.join(_ids(group))}: {field.lstrip('.')}", text,
-                     group[0].look_at)
+        else Finding(severity, f"{kind}s {_ids(group, severity)}: {field.lstrip('.')}", text,
+                     group[0].look_at, ", ".join(one.detail for one in group if one.detail))
         for (severity, kind, field, text), group in groups.items()
     ]  # fmt: skip
     return sorted(merged, key=lambda one: SEVERITIES.index(one.severity))
@@ -248,9 +256,12 @@ def told(findings: Sequence[Finding]) -> list[Finding]:
 _ENTRY = re.compile(r"(?P<kind>night|reference)\[\d+\] \((?P<id>.*?)\)(?P<field>\..*)?")
 
 
-def _ids(group: Sequence[Finding]) -> list[str]:
-    found = [_ENTRY.fullmatch(one.where) for one in group]
-    return [entry["id"] for entry in found if entry]
+def _ids(group: Sequence[Finding], severity: Severity) -> str:
+    """The entries of a group; where nothing has to be mended, the first of many."""
+    found = [entry["id"] for one in group if (entry := _ENTRY.fullmatch(one.where))]
+    if severity in ("limit", "note") and len(found) > MOST_NAMED:
+        return f"{', '.join(found[:MOST_NAMED])} and {len(found) - MOST_NAMED} more"
+    return ", ".join(found)
 
 
 def _words(name: str) -> list[str]:
@@ -324,7 +335,10 @@ def _study_findings(study: Study) -> Iterator[Finding]:
         yield Finding("missing", "criterion", str(error))
     yield from _name_questions(study)
     conditions = {n.condition for n in study.night} - {FILL_IN}
-    if study.baseline not in conditions and len(conditions) > 1:
+    asked = study.baseline == NO_APPLIANCE and any(
+        map(means_none, conditions - set(study.conditions))
+    )
+    if study.baseline not in conditions and len(conditions) > 1 and not asked:
         yield Finding("question", "baseline", f"no night has the condition {study.baseline!r}, with which "
                       f"the others would be compared; there are {', '.join(sorted(conditions))}")  # fmt: skip
 
@@ -332,6 +346,9 @@ def _study_findings(study: Study) -> Iterator[Finding]:
 def _opened(
     study: Study, folder: Path, name: str, where: str
 ) -> tuple[Recording | None, list[Finding]]:
+    if not (folder / name).is_file():
+        text = "not beside the study file"
+        return None, [Finding("missing", f"{where}.recording", text, detail=name)]
     try:
         path = find_file(folder, name, where)
         recording = open_recording(path, study_hints(study))

@@ -693,8 +693,8 @@ def _lost_sides(swept: Swept, window: Window) -> list[Note]:
             notes.append(
                 Note("side-lost", "warning",
                      f"{label} could not be scored for {alone.hours * 60:.0f} min in which the other "
-                     "channels could; this time is left out for all. To score the others alone, name "
-                     "them with --channel")
+                     "channels could; this time is left out for all. Each side alone is in the night's "
+                     "report")
             )  # fmt: skip
     return notes
 

@@ -265,7 +265,7 @@ def look(
         proposal = _proposal_of(numbered, proposal, swept)
         cues = cues_of((), proposal, teeth=teeth)
         assert cues is not None  # noqa: S101
-    rests, rest_said_by = cues.rests_s, "on the same word"
+    rests, rest_said_by = cues.rests_s, "as marked or accepted with the clenches"
     if not rests and search.found is not None and search.found.rest_s is not None:
         rests, rest_said_by = (search.found.rest_s,), FOUND_REST
     rows = []

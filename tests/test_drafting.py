@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import date, datetime
 
+import msgspec
 import pytest
 
 from sleepbrux.drafting import FILL_IN, check, draft, told
@@ -29,7 +30,7 @@ def recorded(tmp_path_factory):
 
 
 def texts(findings, severity="missing"):
-    return [f"{f.where}: {f.text}" for f in findings if f.severity == severity]
+    return [f"{f.where}: {f.whole}" for f in findings if f.severity == severity]
 
 
 def study_of(folder, recorded, text):
@@ -97,7 +98,7 @@ def test_a_whole_study_lacks_nothing(recorded, tmp_path):
 @pytest.mark.parametrize(
     ("before", "after", "words"),
     [
-        ("b.edf", "c.edf", "night[0] (n1).recording: night[0] (n1): the file 'c.edf'"),
+        ("b.edf", "c.edf", "night[0] (n1).recording: not beside the study file: c.edf"),
         ("b.edf", "a.edf", "no two clenches with natural teeth are marked in a.edf"),
         ("2026-03-02", "2026-04-02", "is it the right file?"),
         ('"none"', '"none"\nappliance_in = 22:50:00', "given, but the condition is none"),
@@ -241,3 +242,18 @@ def test_a_fault_is_named_by_its_path(tmp_path, before, after, words):
 
 def test_fill_in_is_what_the_draft_writes(recorded):
     assert f'condition = "{FILL_IN}"' in draft(recorded).text
+
+
+def test_many_files_that_are_not_there_are_one_line_that_names_them(tmp_path):
+    study = named(tmp_path, *["none"] * 6)
+    nights = tuple(
+        msgspec.structs.replace(n, recording=f"{n.id}.edf", date=date(2026, 3, 1))
+        for n in study.night
+    )
+    found = told(check(msgspec.structs.replace(study, night=nights), tmp_path))
+    assert found[0].where == "nights n0, n1, n2, n3, n4, n5: recording"
+    assert (
+        found[0].whole
+        == "not beside the study file: n0.edf, n1.edf, n2.edf, n3.edf, n4.edf, n5.edf"
+    )
+    assert found[-1].where == "nights n0, n1, n2, n3 and 2 more: morning_jaw_pain, morning_headache"

@@ -100,7 +100,7 @@ def check(study: Path) -> int:
     found = told(look(plan, study.parent))
     click.echo(f"{study.name}: {count_of(len(plan.night), 'night')}; {_counted(found)}")
     for one in found:
-        click.echo(f"{WORDS[one.severity]}: {one.where}: {one.text}")
+        click.echo(f"{WORDS[one.severity]}: {one.where}: {one.whole}")
     open_ = any(one.severity in ("missing", "question") for one in found)
     looks = dict.fromkeys(one.look_at for one in found if one.look_at)
     following.say_next(

@@ -162,7 +162,7 @@ def side_by_side_of(
     condition: str, against: str, rates: tuple[tuple[float, ...], tuple[float, ...]], rate: str
 ) -> str:
     """The sentence where a condition has one night or none, or nothing was counted."""
-    here, there = (", ".join(f"{v:.2f}" for v in r) or "none" for r in rates)
+    here, there = (", ".join(f"{v:.2f}" for v in r) or "no night" for r in rates)
     if min(len(r) for r in rates) < 2:
         why = (
             "one night cannot show how far nights differ by themselves, so these numbers stand side by "

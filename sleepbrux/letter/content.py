@@ -149,16 +149,22 @@ def _hours(letters: Sequence[Letter]) -> str:
     )
 
 
-def _conditions(letters: Sequence[Letter]) -> tuple[list[list[str]], list[str]]:
-    """Nights by condition, and why they cannot be put side by side where that is so."""
-    rows = [night_row(night_id(x), _condition(x), x.night) for x in letters]
-    table = [
-        [r.condition, str(r.nights), text(r.valid_hours, "h"), str(r.episodes),
-         text(r.rate_per_hour, "1/h") if r.rate_per_hour is not None else "-",
-         f"{text(r.lowest, '1/h')}-{text(r.highest, '1/h')}" if r.nights > 1 else "one night"]
+def _conditions(
+    letters: Sequence[Letter], kept: Sequence[str]
+) -> tuple[list[list[str]], list[str]]:
+    """The nights that are kept, by condition, and why they cannot be put side by side where that is so."""
+    rows = [night_row(night_id(x), _condition(x), x.night) for x in letters if night_id(x) in kept]
+    table = {
+        r.condition: [
+            r.condition, str(r.nights), text(r.valid_hours, "h"), str(r.episodes),
+            text(r.rate_per_hour, "1/h") if r.rate_per_hour is not None else "-",
+            f"{text(r.lowest, '1/h')}-{text(r.highest, '1/h')}" if r.nights > 1 else "one night",
+        ]
         for r in by_condition(rows)
-    ]  # fmt: skip
-    return table, mixed_bases(rows)
+    }  # fmt: skip
+    names = dict.fromkeys(map(_condition, letters))
+    empty = ["0", "-", "-", "-", "no night compared"]
+    return [table.get(c) or [c, *empty] for c in names], mixed_bases(rows)
 
 
 def _scoring(letters: Sequence[Letter]) -> str:
@@ -300,9 +306,7 @@ def content(
     index, meanings = _index_rows(first) if len(letters) == 1 else ([], [])
     several = len(letters) > 1
     said = (comparison or compared(letters)) if several else None
-    table, odd = (
-        _conditions([x for x in letters if night_id(x) in said.nights]) if said else ([], [])
-    )
+    table, odd = _conditions(letters, said.nights) if said else ([], [])
     entered = {k: getattr(fields, k) for k in ABOUT}
     return {
         "title": sentences.TITLE,

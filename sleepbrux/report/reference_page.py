@@ -127,8 +127,8 @@ def sentences(looked: Looked, clenches: Clenches) -> list[str]:
     unit = "µV" if clenches.in_uv else "of no known unit"
     said = [
         f"Rest: {_uv(clenches.rest_rms_uv)} {unit} RMS, {_uv(clenches.rest_rectified_uv)} {unit} mean "
-        f"rectified ({looked.rest_said_by}). Noise of electrodes and amplifier is in it; it shows contact, "
-        "not gain, and corrects nothing."
+        f"rectified ({looked.rest_said_by}). A contact check only: noise of electrodes and amplifier is "
+        "in it."
         if clenches.rest_rms_uv is not None
         else "Rest: not known; no mark names it and no quiet stretch lies before the clenches."
     ]
@@ -143,11 +143,10 @@ def sentences(looked: Looked, clenches: Clenches) -> list[str]:
     gain = clenches.inflation()
     if gain is not None:
         best = clenches.statistic.window != "plateau"
-        why = ", because it takes a best window" if best else ": it takes no best window"
         said.append(
-            f"Of a perfectly steady clench of this bandwidth ({clenches.freedom_per_s:.0f} independent "
-            f"values a second) and length ({clenches.plateau_s:.1f} s) this statistic would read {gain:.1f} "
-            f"% above its own level{why}; computed by simulation."
+            f"Taking the best window overestimates a steady clench by about {gain:.1f} % (simulated)."
+            if best
+            else f"Taking the plateau overestimates a steady clench by about {gain:.1f} % (simulated)."
         )
     ratio = (
         "rest unknown"

@@ -41,9 +41,9 @@ def test_check_fails_on_names_that_mean_no_appliance_or_the_same_one(run, tmp_pa
     done = run("study", "check", file)
     assert done.code == 1
     lines = done.out.splitlines()
-    assert lines[0] == "study.toml: 6 nights; nothing missing, 5 questions, 1 note"
-    assert all(line.startswith("question: ") for line in lines[1:6])
-    assert lines[6].startswith("note: ")
+    assert lines[0] == "study.toml: 6 nights; nothing missing, 4 questions, 1 note"
+    assert all(line.startswith("question: ") for line in lines[1:5])
+    assert lines[5].startswith("note: ")
     assert all(f"{word!r}" in done.out for word in ("None", "no splint", "nothing", "nightguard"))
 
 

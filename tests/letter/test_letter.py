@@ -157,6 +157,12 @@ def test_the_table_by_condition_holds_the_nights_of_its_sentences_and_no_other(f
     assert rows["none"][4] == f"{night.measures['episodes_per_hour'].value:.1f}"
 
 
+def test_a_condition_without_a_compared_night_keeps_its_row(four):
+    rows = {row[0]: row for row in content([four[0], *four[2:]], Fields())["conditions"]}
+    assert rows["none"][1:] == ["0", "-", "-", "-", "no night compared"]
+    assert rows["splint"][1] == "2"
+
+
 def test_the_ratio_of_the_sentence_is_that_of_the_table():
     nights = [(1, "none", 5), (2, "none", 3), (3, "none", 4), (4, "splint", 2), (5, "splint", 3)]
     letters = [letter_of(k, condition, n=n) for k, condition, n in nights]
