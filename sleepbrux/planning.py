@@ -744,8 +744,10 @@ def schedule_csv(found: Schedule) -> str:
     return out.getvalue()
 
 
-def schedule_toml(found: Schedule, *, baseline: str = NO_APPLIANCE) -> str:
-    """The part of a study file that belongs to a schedule."""
+def schedule_toml(
+    found: Schedule, *, baseline: str = NO_APPLIANCE, looks: Sequence[int] = ()
+) -> str:
+    """The part of a study file that belongs to a schedule, with the looks that are set beforehand."""
     import json
 
     def quoted(text: str) -> str:
@@ -757,6 +759,7 @@ def schedule_toml(found: Schedule, *, baseline: str = NO_APPLIANCE) -> str:
         else "# Phases in a fixed order.",
         f"order = {quoted(found.order)}",
         f"baseline = {quoted(baseline)}",
+        *([f"looks = [{', '.join(map(str, looks))}]"] if looks else []),
     ]
     for n in found.nights:
         lines += ["", "[[night]]", f"id = {quoted(n.id)}", f"recording = {quoted(n.id + '.edf')}",
