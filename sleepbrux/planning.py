@@ -470,6 +470,8 @@ def plan_nights(
             few = min(runs, RUNS_RANGE)
 
             def least(cv_pct: float) -> int | None:
+                if cv_pct == variation.cv_pct:
+                    return needed
                 return _bisected(lambda n: at(n, cv_pct, few) >= power, most_nights)
 
             low, high = least(variation.low_pct), least(variation.high_pct)
