@@ -466,15 +466,7 @@ def plan_nights(
             return powers[n] >= power
 
         needed = _least(enough, most_nights)
-        if variation.low_pct is not None and variation.high_pct is not None:
-            few = min(runs, RUNS_RANGE)
-
-            def least(cv_pct: float) -> int | None:
-                return _bisected(lambda n: at(n, cv_pct, few) >= power, most_nights)
-
-            low, high = least(variation.low_pct), least(variation.high_pct)
-            low = low if low is None or needed is None else min(low, needed)
-            high = high if high is None or needed is None else max(high, needed)
+        low, high = _range(at, variation, needed, power, most_nights, min(runs, RUNS_RANGE))
     points = tuple(
         Point(n, powers[n], least_p(design, n, conditions=contrasts + 1, first_apart=first_apart))
         for n in sorted(powers)
@@ -484,6 +476,26 @@ def plan_nights(
         float(np.sqrt(0.25 / runs)), design, first_apart, tuple(looks), low, high, expected,
         looks[-1] if looks else most_nights,
     )  # fmt: skip
+
+
+def _range(
+    at: Callable[[int, float, int], float], variation: Variation, needed: int | None, power: float,
+    most_nights: int, runs: int,
+) -> tuple[int | None, int | None]:  # fmt: skip
+    """Nights needed at both ends of the range of an estimated variation; None where it was stated."""
+    if variation.low_pct is None or variation.high_pct is None:
+        return None, None
+
+    def least(cv_pct: float) -> int | None:
+        if cv_pct == variation.cv_pct:
+            return needed
+        return _bisected(lambda n: at(n, cv_pct, runs) >= power, most_nights)
+
+    low, high = least(variation.low_pct), least(variation.high_pct)
+    return (
+        low if low is None or needed is None else min(low, needed),
+        high if high is None or needed is None else max(high, needed),
+    )
 
 
 def bound_of(plan: Plan) -> float:
@@ -744,8 +756,10 @@ def schedule_csv(found: Schedule) -> str:
     return out.getvalue()
 
 
-def schedule_toml(found: Schedule, *, baseline: str = NO_APPLIANCE) -> str:
-    """The part of a study file that belongs to a schedule."""
+def schedule_toml(
+    found: Schedule, *, baseline: str = NO_APPLIANCE, looks: Sequence[int] = ()
+) -> str:
+    """The part of a study file that belongs to a schedule, with the looks that are set beforehand."""
     import json
 
     def quoted(text: str) -> str:
@@ -757,6 +771,7 @@ def schedule_toml(found: Schedule, *, baseline: str = NO_APPLIANCE) -> str:
         else "# Phases in a fixed order.",
         f"order = {quoted(found.order)}",
         f"baseline = {quoted(baseline)}",
+        *([f"looks = [{', '.join(map(str, looks))}]"] if looks else []),
     ]
     for n in found.nights:
         lines += ["", "[[night]]", f"id = {quoted(n.id)}", f"recording = {quoted(n.id + '.edf')}",

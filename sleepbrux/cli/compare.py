@@ -34,7 +34,7 @@ def _contrast(contrast: Contrast) -> Iterator[str]:
         return
     yield (f"  p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method}); the sentence "
            f"rests on p {p_text(r.p_holm)} after Holm")  # fmt: skip
-    if contrast.by_valid_hours is not None:
+    if contrast.by_valid_hours and f"{contrast.by_valid_hours:.2f}" != f"{r.ratio:.2f}":
         yield f"  with every valid hour counting the same: {contrast.by_valid_hours:.2f}"
     if test is not None:
         how = "all" if test.exact else "9,999 drawn of"

@@ -145,7 +145,7 @@ def _looks(text: str | None) -> tuple[int, ...]:
 
 
 def _schedule(design: str, conditions: str, nights: int, start: datetime | None, seed: int,
-              out: Path) -> list[str]:  # fmt: skip
+              looks: Sequence[int], out: Path) -> list[str]:  # fmt: skip
     from sleepbrux.files import write_text
     from sleepbrux.planning import schedule, schedule_csv, schedule_toml
 
@@ -155,7 +155,7 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
     laid: Any = schedule(design, names, nights, start.date(), seed=seed)  # type: ignore[arg-type]
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "schedule.csv", schedule_csv(laid))
-    write_text(out / "schedule.toml", schedule_toml(laid, baseline=names[0]))
+    write_text(out / "schedule.toml", schedule_toml(laid, baseline=names[0], looks=looks))
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
         lines.append(
@@ -246,12 +246,12 @@ def command(
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "plan.csv", plans_csv(plans))
     if design is not None:
-        wanted = nights or plans[0].needed
+        wanted = nights or (plans[0].looks[-1] if plans[0].looks else plans[0].needed)
         if wanted is None:
             raise UsageError(
                 f"the first ratio needs more than {most_nights} nights; give --nights for a schedule"
             )
-        lines += _schedule(design, conditions, wanted, start, seed, out)
+        lines += _schedule(design, conditions, wanted, start, seed, _looks(looks), out)
     click.echo("\n".join([*lines, f"Table: {out / 'plan.csv'}", PURPOSE]))
     if study is None:
         following.say_next(("draft the study file", ("study", "new", out)))

@@ -266,7 +266,11 @@ def _shown(value: object) -> str:
 
 
 def _looks(record: Record, study: Study) -> list[Note]:
-    looks = [min(e.nights.values(), default=0) for e in record.entries if e.kind == "look"]
+    # the same nights under other settings are a change and no further look
+    seen = dict.fromkeys(
+        tuple(sorted(e.nights.items())) for e in record.entries if e.kind == "look"
+    )
+    looks = [min((n for _, n in nights), default=0) for nights in seen]
     if study.looks:
         others = sorted({n for n in looks if n >= study.looks[0] and n not in study.looks})
         planned = ", ".join(map(str, study.looks))

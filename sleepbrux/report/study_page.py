@@ -108,7 +108,7 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
                 "The variance between nights is " + " and ".join(f"{d:.1f}" for d in r.dispersions)
                 + " times that of counting alone."
             )  # fmt: skip
-    if contrast.by_valid_hours is not None and r is not None:
+    if contrast.by_valid_hours and r is not None:
         facts.append(
             "Hours of the night count by how often events come in them. With every valid hour counting the "
             f"same the ratio is {contrast.by_valid_hours:.2f}."

@@ -25,6 +25,7 @@ from sleepbrux.planning import (
     told,
 )
 from sleepbrux.study import Study
+from tests.cli.conftest import called
 
 OWN = Variation(35.0, "test")
 
@@ -226,6 +227,20 @@ def test_schedules_are_a_study_file_that_loads(design):
             assert {n.condition for n in laid.nights if n.block == block} == set(names)
     if design == "A-B-A":
         assert [n.condition for n in laid.nights] == ["none"] * 3 + ["splint"] * 5 + ["none"] * 2
+
+
+def test_looks_set_beforehand_go_into_the_study_file(tmp_path):
+    done = called("plan", "--rate", 4, "--cv-pct", 35, "--ratio", 0.5, "--looks", "6,9", "--schedule",
+                  "randomised blocks", "--start", "2026-03-02", "--out", tmp_path)  # fmt: skip
+    assert done.code == 0, done.err
+    assert "with these looks" in done.out
+    text = (tmp_path / "schedule.toml").read_text("utf-8")
+    study = msgspec.convert(tomllib.loads(f'pseudonym = "P"\n{text}'), Study)
+    assert study.looks == (6, 9)
+    assert len(study.night) == 18
+    wrong = called("plan", "--rate", 4, "--cv-pct", 35, "--looks", "9,6", "--out", tmp_path)
+    assert wrong.code == 2
+    assert "rising numbers" in wrong.err
 
 
 def test_every_order_of_a_block_is_drawn():

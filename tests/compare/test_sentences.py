@@ -195,6 +195,16 @@ def test_phases_name_order_regression_early_response_and_time():
                      "time-and-condition", "habituation"}  # fmt: skip
 
 
+def test_what_each_design_cannot_show_is_named():
+    nights = night_list(("none", 9, 40, 35, 45, 50), ("splint", 20, 25, 22, 30))
+    drawn = {n.code for n in compare_nights(nights, order="randomised nights").cautions}
+    phases = {n.code for n in compare_nights(nights, order="planned phases").cautions}
+    assert "carry-over" in drawn
+    assert "independent-nights" in drawn
+    assert "neighbouring-nights" in phases
+    assert "time-and-condition" in phases
+
+
 def test_fourteen_days_are_not_early():
     nights = night_list(("none", 9, 40, 35, 45, 50), ("splint", 20, 25, 22, 30))
     worn = [replace(n, days_since_first_worn=13) if n.condition == "splint" else n for n in nights]
