@@ -124,6 +124,7 @@ def command(
     """
     from tqdm import tqdm
 
+    from sleepbrux.cli.score import ask_names
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.outputs import ARCHIVE
@@ -131,6 +132,7 @@ def command(
 
     plan, beside = study_of(study, {"primary_outcome": primary_outcome, "criterion": criterion,
                                      "baseline": baseline, "order": order})  # fmt: skip
+    ask_names(plan)
     folder = following.found_results(_file_of(study), results or beside)
     with tqdm(total=len(plan.night), desc="nights read", disable=None) as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, robust=not quick, progress=bar.update)
