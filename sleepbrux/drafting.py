@@ -304,7 +304,7 @@ def alike(one: str, other: str) -> bool:
     return SequenceMatcher(None, "".join(a), "".join(b), autojunk=False).ratio() >= ALIKE
 
 
-def _name_questions(study: Study) -> Iterator[Finding]:
+def name_questions(study: Study) -> Iterator[Finding]:
     """Names of conditions that may not say what is meant; none where the study lists them."""
     if study.conditions:
         return
@@ -333,7 +333,7 @@ def _study_findings(study: Study) -> Iterator[Finding]:
         load_criterion(study.criterion)
     except SleepbruxError as error:
         yield Finding("missing", "criterion", str(error))
-    yield from _name_questions(study)
+    yield from name_questions(study)
     conditions = {n.condition for n in study.night} - {FILL_IN}
     asked = study.baseline == NO_APPLIANCE and any(
         map(means_none, conditions - set(study.conditions))

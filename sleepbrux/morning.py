@@ -272,7 +272,7 @@ def _too_short(night: Night, found: list[Finding], valid: float, window: float) 
     least = night.criterion.window.minimum_valid_hours
     label, hours = _alone(night)
     text = f"{hours_text(valid)} can be scored; the rules ask for {least:g} h"
-    if len(night.swept.frames) > 1:
+    if hours > valid:
         text += f"; the best side alone, {label}, has {hours_text(hours)}"
     if window < least <= night.swept.duration_s / 3600:
         text += f" (window: {hours_text(window)} of {hours_text(night.swept.duration_s / 3600)} recorded)"

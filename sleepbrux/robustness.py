@@ -128,10 +128,10 @@ def threshold_curve(night: Night) -> ThresholdCurve:
     """
     own = night.criterion
     if own.threshold.level_pct_mvc is not None:
-        key, values = "threshold.level_pct_mvc", FEW_LEVELS_PCT_MVC
+        wanted: tuple[str, Sequence[float]] = ("threshold.level_pct_mvc", FEW_LEVELS_PCT_MVC)
     else:
-        key, values = "threshold.times_background", FEW_TIMES_BACKGROUND
-    curve = _curve(_bench(night), own, key, values, lambda: None)
+        wanted = ("threshold.times_background", FEW_TIMES_BACKGROUND)
+    curve = _curve(_bench(night), own, *wanted, lambda: None)
     said = "" if night.review is None else " Automatic, before the review."
     return ThresholdCurve(curve, _sentence(curve) + said)
 

@@ -233,13 +233,13 @@ def _why_not(piece: _Piece, place: _Place, rows: Sequence[Sequence[_Piece]]) -> 
             f"{grid.seconds(d):.0f}" for d in np.diff([p.start for p in row]).tolist()
         )
         return f"unevenly spaced in its run (onsets {steps} s apart)"
-    k = list(place.clenches).index(piece)
-    near = [
-        f"{why} {side}"
-        for other, side in ((k - 1, "from the one before"), (k + 1, "to the next"))
-        if 0 <= other < len(place.clenches)
-        and (why := _apart(*sorted((place.clenches[other], piece), key=lambda p: p.start), place))
-    ]  # fmt: skip
+    all_ = place.clenches
+    k = all_.index(piece)
+    near = []
+    if k > 0 and (why := _apart(all_[k - 1], piece, place)):
+        near.append(f"{why} from the one before")
+    if k + 1 < len(all_) and (why := _apart(piece, all_[k + 1], place)):
+        near.append(f"{why} to the next")
     alone = "alone" if len(row) == 1 else "only two in a row"
     limits = f" ({PAUSE_S[0]:.0f} to {PAUSE_S[1]:.0f} s are looked for)"
     told = "; ".join(near) + limits * any(why.startswith(PAUSE) for why in near)

@@ -157,6 +157,7 @@ def command(
     """
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.compare.fixing import look, record_path
+    from sleepbrux.cli.score import ask_names
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.nights import result_folder
@@ -167,6 +168,7 @@ def command(
         study, {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline,
                 "order": order},
     )  # fmt: skip
+    ask_names(plan)
     folder = following.found_results(_file_of(study), results or beside)
     with progress_bar(total=len(plan.night), desc="nights read") as bar:
         reading = read_records(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import JournalError, SleepbruxError, UsageError
+from sleepbrux.errors import JournalError, SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.journal import Journal
@@ -341,5 +341,6 @@ def _next(archive: Path) -> None:
     from sleepbrux.cli.score import study_steps
     from sleepbrux.study import load_study
 
-    where = following.shown(study)
-    following.say_next(*study_steps(load_study(study), where, archive.parent))
+    with contextlib.suppress(StudyError):  # the review is done, whatever the study file has become
+        where = following.shown(study)
+        following.say_next(*study_steps(load_study(study), where, archive.parent))

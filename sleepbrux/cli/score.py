@@ -317,8 +317,16 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
     return (1 if failures else 0), archives
 
 
+def ask_names(study: Study) -> None:
+    """Ask about conditions whose names may not say what is meant, before anything rests on them."""
+    from sleepbrux.drafting import name_questions
+
+    for one in name_questions(study):
+        click.echo(f"question: {one.where}: {one.whole}", err=True)
+
+
 def recorded_study(file: Path) -> Study:
-    """A study with at least one recorded night.
+    """A study with at least one recorded night; asks about names of conditions.
 
     Raises
     ------
@@ -335,6 +343,7 @@ def recorded_study(file: Path) -> Study:
         raise UsageError(
             f"{file.name} has no recording yet; write the name of each recording at its night"
         )
+    ask_names(study)
     return study
 
 

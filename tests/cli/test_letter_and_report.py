@@ -118,6 +118,7 @@ def test_a_study_of_one_condition_makes_a_letter_too(tmp_path):
     assert "no statement about an effect" in words_of(tmp_path / "letter.pdf")
 
 
+@pytest.mark.shows("reviewed-or-not")
 def test_a_letter_never_calls_a_reviewed_night_unreviewed(tmp_path):
     study = study_of(tmp_path, ("none", "splint", "none", "splint"))
     accept_first(tmp_path / "results" / "n1.night.h5")
@@ -132,6 +133,7 @@ def test_a_letter_never_calls_a_reviewed_night_unreviewed(tmp_path):
     assert "Every night was reviewed by a reader" in words
 
 
+@pytest.mark.shows("reviewed-or-not")
 def test_the_table_and_the_sentence_of_a_study_rest_on_the_same_nights(tmp_path):
     conditions = ("none", "none", "none", "splint", "splint", "splint")
     study = study_of(tmp_path, conditions, n0=4, n1=3, n2=4, n3=2, n4=1, n5=2)

@@ -135,6 +135,7 @@ def test_the_page_shows_the_rate_over_a_range_of_thresholds_unasked(run, edf, tm
     assert (tmp_path / "again" / "night.report.html").read_text("utf-8") == page
 
 
+@pytest.mark.shows("other-rules")
 def test_another_rule_set_is_named_in_the_first_line_of_terminal_page_and_tables(run, tmp_path):
     edf = write_edf(tmp_path / "in" / "night.edf", clenches=False)
     done = run("score", edf, "--out", tmp_path / "out")

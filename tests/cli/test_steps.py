@@ -41,6 +41,7 @@ def nights(tmp_path_factory):
     return folder
 
 
+@pytest.mark.shows("next-step")
 def test_the_named_commands_lead_from_an_empty_folder_to_the_letter(run, nights, tmp_path):
     folder = tmp_path / "Mrs P's nights"
     folder.mkdir()

@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+import pytest
+
 from sleepbrux.synth.layout import Recipe, plan_night
 from sleepbrux.synth.render import write_night
 
@@ -35,6 +37,7 @@ def planned(path, *conditions):
     return path
 
 
+@pytest.mark.shows("condition-names")
 def test_check_fails_on_names_that_mean_no_appliance_or_the_same_one(run, tmp_path):
     file = planned(tmp_path / "study.toml", "None", "no splint", "nothing", "night guard", "Night Guard",
                    "nightguard")  # fmt: skip

@@ -72,6 +72,17 @@ def test_a_folder_with_a_table_is_compared(folder, tmp_path):
     assert "put down to" not in page
 
 
+def test_names_in_a_table_that_may_not_say_what_is_meant_are_asked_about(folder, tmp_path):
+    for path in folder.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    table = tmp_path / "nights.csv"
+    table.write_text(table.read_text("utf-8").replace("n1;none", "n1;None"), "utf-8")
+    done = run("compare", tmp_path, "--quick")
+    assert done.code == 0, done.err
+    assert done.err.count("question: ") == 1
+    assert "'None' reads like no appliance" in done.err
+
+
 def test_the_same_study_gives_the_same_bytes(folder):
     study = study_from_table(folder / "nights.csv")
     pages = [

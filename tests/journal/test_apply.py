@@ -76,6 +76,7 @@ def numbered(night):
     return page
 
 
+@pytest.mark.shows("one-number")
 def test_an_episode_has_one_number_on_the_page_in_every_table_and_through_a_review(night, desk):
     assert numbered(night) == [1, 2, 3]
     after = desk.decide("reject", "e1", reason="swallow")
