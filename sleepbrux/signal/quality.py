@@ -7,7 +7,7 @@ what the channel usually looks like::
     missing, settling, flat     nothing to see
     rail                        held at the end of the range; a clipped contraction swings between both
     contact_lost                mains in place of EMG, or the steady white noise of an open input
-    movement                    swings below 20 Hz that dwarf the muscle's band: cables, pops, recovery
+    movement                    a cable that swings, with noise of its own in the muscle's band
     spikes                      discharges too dense to be taken out one by one
     gain_step                   everything, what is no muscle too, is larger or smaller by one factor
 """
@@ -26,6 +26,7 @@ from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.signal.gain import gain_steps, tenths
 from sleepbrux.signal.quantiles import median, quantile, running
 from sleepbrux.signal.sweep import ChannelFrames, hum_share
+from sleepbrux.signal.swings import without_swings
 from sleepbrux.signal.transients import without_heart, without_spikes
 from sleepbrux.spans import Spans
 
@@ -53,11 +54,6 @@ EDGE_S = 3
 ALWAYS_OPEN_S = 3600
 RISE = 4.0
 
-SWING_TO_PEAK = 3.5
-POP_TO_RMS = 5.0
-POP_ASIDE = 0.7
-SWING_TO_USUAL = 4.0
-SWING_JOIN_S = 2
 BETWEEN_MAINS_HZ = 55
 HUM_IN_SWING = 1.5  # 4 / pi of a sine's amplitude, and a little for its harmonics
 
@@ -70,7 +66,7 @@ REASONS = {
     "flat": "no change in the signal",
     "rail": "at the end of the converter's range",
     "contact_lost": "no muscle signal, mains hum or the noise of an open input: contact lost",
-    "movement": "swings of cable or electrode far larger than the EMG",
+    "movement": "cable or electrode swinging, with noise in the EMG's band",
     "spikes": "dense spikes that are no muscle",
     "gain_step": "amplification other than in most of the recording",
 }
@@ -237,41 +233,6 @@ def _open_not_told(frames: ChannelFrames, seen: Bools) -> tuple[Note, ...]:
     )  # fmt: skip
 
 
-def _swinging(frames: ChannelFrames, power: Floats, swing: Floats, seen: Bools) -> Bools:
-    """Blocks in which what lies below the muscle's band dwarfs it and what is usual there.
-
-    The muscle's band counts at its strongest tenth of a second, in the seconds beside too: the 10-ms
-    means of a contraction do not range beyond three times its level. A pop rings in that band itself;
-    it is told by a jump to one side of where the signal was.
-    """
-    rms = block_rms_uv(frames)
-    neighbours = np.maximum(swing[1:], swing[:-1])[seen[1:] & seen[:-1]]
-    usual = median(neighbours) if len(neighbours) else 0.0
-    step = (
-        abs(frames.channel.gain) if frames.channel.digital_max > frames.channel.digital_min else 0
-    )
-    peak = np.sqrt(np.nan_to_num(np.fmax.reduce(power, axis=1)))
-    middle = np.where(seen, frames.stat("lowest_mean"), 0) + np.where(
-        seen, frames.stat("highest_mean"), 0
-    )
-    middle *= abs(frames.channel.gain) / 2
-    aside = np.minimum(np.abs(middle - np.roll(middle, 1)), np.abs(middle - np.roll(middle, -1)))
-    jump = (swing > POP_TO_RMS * _beside(rms)) & (aside > POP_ASIDE * swing / 2)
-    found: Bools = (
-        seen & ((swing > SWING_TO_PEAK * _beside(peak)) | jump)
-        & (swing > SWING_TO_USUAL * usual) & (swing > 8 * step)
-    )  # fmt: skip
-    return found
-
-
-def _beside(values: Floats) -> Floats:
-    """Highest of each value and its two neighbours."""
-    result = values.copy()
-    result[1:] = np.maximum(result[1:], values[:-1])
-    result[:-1] = np.maximum(result[:-1], values[1:])
-    return result
-
-
 def _clipped_muscle(frames: ChannelFrames) -> Bools:
     """Blocks whose samples at the rails lie in a contraction that is larger than the range.
 
@@ -297,13 +258,17 @@ def _block_spans(
     return spans.on(frames.grid, rounding="outward")
 
 
-def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
+def assess(
+    frames: ChannelFrames, spikes: Spans | None = None, movement: Spans | None = None
+) -> Quality:
     """Find the usable frames of a channel, and the reasons against the others.
 
     Parameters
     ----------
     spikes
         Frames of spikes too dense to be taken out one by one; see `transients`.
+    movement
+        Frames in which a cable swings; see `swings`.
     """
     samples = np.maximum(frames.stat("samples"), 1)
     seen = frames.stat("samples") > 0
@@ -331,9 +296,8 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
             nothing |= spans
         power, swing = tenths(frames), swing_uv(frames)
         faults["gain_step"] = gain_steps(frames, power, swing, nothing)
-        faults["movement"] = _block_spans(
-            frames, _swinging(frames, power, swing, seen), least_s=1, join_s=SWING_JOIN_S
-        )
+        if movement is not None:
+            faults["movement"] = movement
         if spikes is not None:
             faults["spikes"] = spikes
     faults = {
@@ -383,8 +347,10 @@ def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[Chann
     beats_s
         Seconds of the heart beats that an ECG of the recording shows; None without one.
     """
-    without, heart = without_heart(frames, beats_s)
-    without, dense, spikes = without_spikes(without, swing_uv(frames))
-    quality = assess(frames, dense)
-    quality = replace(quality, notes=(*quality.notes, *heart, *spikes))
+    swing = swing_uv(frames)
+    without, movement, pops = without_swings(frames, tenths(frames), swing)
+    without, heart = without_heart(without, beats_s)
+    without, dense, spikes = without_spikes(without, swing)
+    quality = assess(frames, dense, movement)
+    quality = replace(quality, notes=(*quality.notes, *pops, *heart, *spikes))
     return replace(without, slope_energy=None, mean=None), quality
