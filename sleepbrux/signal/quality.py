@@ -56,6 +56,10 @@ POP_TO_RMS = 5.0
 POP_ASIDE = 0.7
 SWING_TO_USUAL = 4.0
 SWING_JOIN_S = 2
+# What ends within a second's block goes on for a moment in the next one. So much is left out after these
+# faults, whatever the muscle does there; our choice, from the bursts that were seen at such borders.
+MARGIN_S = 0.6
+WITH_MARGIN = ("contact_lost", "movement")
 HUM_IN_SWING = 1.5  # 4 / pi of a sine's amplitude, and a little for its harmonics
 
 Bools = NDArray[np.bool_]
@@ -296,6 +300,8 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None) -> Quality:
         )
         if spikes is not None:
             faults["spikes"] = spikes
+        for reason in WITH_MARGIN:
+            faults[reason] = faults[reason].grow(0, frames.grid.slots_for(MARGIN_S))
     faults = {
         reason: spans if reason == "missing" else spans & recorded
         for reason, spans in faults.items()
