@@ -195,7 +195,7 @@ def _possible(book: _Book, possible: tuple[int, int] | None) -> None:
         basis = f"{fewest} episodes that can have begun in valid time, whatever lost time held"
         book.number(f"{word}_episode_count", n, "1", basis, EPISODE_KEYS, why=why)
         rate = n / book.hours if n is not None and book.hours > 0 else None
-        book.number(f"{word}_episodes_per_hour", rate, "1/h", f"{basis}; {book.basis}", EPISODE_KEYS,
+        book.number(f"{word}_episodes_per_hour", rate, "1/h", book.basis, EPISODE_KEYS,
                     why=why)  # fmt: skip
 
 

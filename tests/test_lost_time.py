@@ -18,8 +18,9 @@ from sleepbrux.episodes import Episodes, group_episodes
 from sleepbrux.lost_time import PossibleCounts, possible_counts
 from sleepbrux.measures import Selection, select
 from sleepbrux.spans import Grid, Spans
-from tests import naive
+from tests import lost_time_table, naive
 from tests.criteria.tables import burst_table
+from tests.lost_time_table import DAMAGE
 
 SLOT = Fraction(1, 4)
 PARENT = load_criterion("lavigne1996")
@@ -325,3 +326,31 @@ def test_the_count_lies_between_the_bounds_under_every_published_rule(name):
         whole = [row.ljust(length, ".") + SILENCE for row in rows]
         bounds, count, _ = judged(whole, (0, len(whole[0])), rule)
         assert bounds.least <= count <= bounds.most
+
+
+# Signals: the same night with and without short losses
+
+
+@pytest.fixture(scope="module")
+def damaged():
+    rows: dict[str, lost_time_table.Row] = {}
+    for seed in (21, 22):
+        found = lost_time_table.measured(seed, ["phasic_tonic_10mvc"], tuple(DAMAGE), 1.25)
+        for (kind, _), row in found.items():
+            rows[kind] = rows.get(kind, lost_time_table.Row()) + row
+    return rows
+
+
+@pytest.mark.parametrize("kind", DAMAGE)
+def test_short_losses_leave_the_index_of_what_began_in_view(damaged, kind):
+    row = damaged[kind]
+    assert row.clean >= 55
+    assert row.valid_h < row.hours
+    assert abs(row.counted - row.in_view) <= 2
+
+
+@pytest.mark.parametrize("kind", DAMAGE)
+def test_a_night_with_short_losses_says_how_far_its_index_may_be_off(damaged, kind):
+    row = damaged[kind]
+    assert row.least <= row.in_view <= row.most
+    assert row.least / row.valid_h <= row.clean / row.hours <= row.most / row.valid_h

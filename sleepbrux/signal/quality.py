@@ -55,6 +55,10 @@ ALWAYS_OPEN_S = 3600
 RISE = 4.0
 
 BETWEEN_MAINS_HZ = 55
+# What ends within a second's block goes on for a moment in the next one. So much is left out after these
+# faults, whatever the muscle does there; our choice, from the bursts that were seen at such borders.
+MARGIN_S = 0.6
+WITH_MARGIN = ("contact_lost", "movement")
 HUM_IN_SWING = 1.5  # 4 / pi of a sine's amplitude, and a little for its harmonics
 
 Bools = NDArray[np.bool_]
@@ -300,6 +304,9 @@ def assess(
             faults["movement"] = movement
         if spikes is not None:
             faults["spikes"] = spikes
+        for reason in WITH_MARGIN:
+            if reason in faults:
+                faults[reason] = faults[reason].grow(0, frames.grid.slots_for(MARGIN_S))
     faults = {
         reason: spans if reason == "missing" else spans & recorded
         for reason, spans in faults.items()

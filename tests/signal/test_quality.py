@@ -46,7 +46,8 @@ def test_a_fault_neither_hides_nor_makes_an_episode(kind):
     for row in quality_table.measure(kind, 3, hours=0.4):
         assert row.clean > 3
         assert (row.missed, row.false) == (0, 0), row
-        assert row.clean_lost_s <= row.n_faults, row
+        # a second of a block on either side, and the margin after it
+        assert row.clean_lost_s <= 1.4 * row.n_faults, row
         assert row.episode_lost_s <= 0.05 * row.n_faults + 1.5 * (kind == "gain"), row
 
 
@@ -62,6 +63,22 @@ def test_an_open_input_beside_mains_of_another_frequency_makes_no_episode(seed):
     """Nights that once did: what was removed lay between the two frequencies, or the hum grew slowly."""
     for row in quality_table.measure("open_mains", seed, quiet=True):
         assert row.false == 0
+
+
+@pytest.mark.parametrize("seed", [301, 302])
+@pytest.mark.parametrize("criterion", quality_table.CRITERIA)
+def test_no_burst_is_seen_where_contact_comes_back(seed, criterion):
+    plan = plan_night(quality_table.recipe("open_mains", quiet=True, hours=2.0), seed=seed)
+    swept = quality_table.swept_of(quality_table.faulted(plan, "open_mains"))
+    window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
+    events = find_events(
+        swept, criterion=load_criterion(criterion), window=window,
+        reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
+    )  # fmt: skip
+    for bursts, quality in zip(events.bursts, swept.quality, strict=True):
+        lost = quality.faults["contact_lost"]
+        assert len(lost) >= 4
+        assert not np.isin(bursts.starts, lost.stops).any()
 
 
 @pytest.mark.parametrize("level_uv", [30, 300, 3000, 30000])
