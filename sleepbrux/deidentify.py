@@ -392,7 +392,7 @@ def deidentify(
                 left = leaks(temporary, header, words | said)
                 if left:
                     raise found.refusal(
-                        f"{len(left)} old value(s) were found in the copy, which was removed; a channel"
+                        f"old values were found in the copy ({len(left)}), which was removed; a channel"
                         " label or an allowed text may hold them: do not keep labels, allow fewer texts."
                     )
     except OSError as error:

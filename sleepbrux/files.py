@@ -20,7 +20,7 @@ from typing import Any
 
 from sleepbrux.errors import SleepbruxError
 from sleepbrux.parallel import default_threads
-from sleepbrux.visible import unseen, visible
+from sleepbrux.texts import unseen, visible
 
 RESERVED = {"con", "prn", "aux", "nul", *(f"com{i}" for i in range(1, 10)),
             *(f"lpt{i}" for i in range(1, 10))}  # fmt: skip

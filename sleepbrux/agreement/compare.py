@@ -25,6 +25,7 @@ from sleepbrux.agreement.statistics import (
 from sleepbrux.errors import UsageError
 from sleepbrux.matching import match_events
 from sleepbrux.spans import Grid, Spans
+from sleepbrux.texts import count_of
 
 LEAST_SHARE = 0.2
 EPOCH_S = 30
@@ -334,7 +335,11 @@ def _differences(pairs: Sequence[Pair]) -> tuple[Differences, ...]:
 def _indices(pairs: Sequence[Pair]) -> tuple[tuple[Icc, ...], BlandAltman | None, str]:
     rates = np.array([p.rates() for p in pairs])
     if len(pairs) < 3:
-        return (), None, f"no index agreement from {len(pairs)} night(s); three are the least"
+        return (
+            (),
+            None,
+            f"no index agreement from {count_of(len(pairs), 'night')}; three are the least",
+        )
     limits = bland_altman(rates[:, 0], rates[:, 1])
     try:
         return icc(rates), limits, ""

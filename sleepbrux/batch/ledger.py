@@ -34,7 +34,7 @@ from sleepbrux.files import replacing
 from sleepbrux.recording.candidates import TABLES
 from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.store import SCHEMA_VERSION as ARCHIVE_SCHEMA
-from sleepbrux.visible import file_name, visible
+from sleepbrux.texts import file_name, visible
 
 FOLDER = ".batch"
 RECORD_SCHEMA = 1

@@ -9,6 +9,7 @@ import click
 
 from sleepbrux.cli import options
 from sleepbrux.errors import UsageError
+from sleepbrux.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.agreement.compare import Agreement
@@ -48,7 +49,8 @@ def _show(found: Agreement) -> None:
 
     click.echo(f"A ({found.origins[0]}): {found.a}\nB ({found.origins[1]}): {found.b}")
     click.echo(
-        f"{len(found.nights)} night(s), {found.hours:.2f} hours known to both, level {found.level}\n"
+        f"{count_of(len(found.nights), 'night')}, {found.hours:.2f} hours known to both, "
+        f"level {found.level}\n"
     )
     for row in found.found:
         click.echo(f"matched by {RULE_WORDS[row.rule]}: {row.matched} in both, {row.only_a} only A, "
@@ -60,8 +62,8 @@ def _show(found: Agreement) -> None:
         click.echo(f"kappa per {slot.slot_s} s {estimate_text(slot.kappa)}; agreement on presence "
                    f"{number(slot.on_presence, 3)}, on absence {number(slot.on_absence, 3)}")  # fmt: skip
     for d in found.differences:
-        click.echo(f"{d.name}, A less B: median {d.median:+.3f} s, 5 to 95 % {d.p5:+.3f} to {d.p95:+.3f} s "
-                   f"({d.n} matched)")  # fmt: skip
+        click.echo(f"{d.name}, A less B: median {d.median:+z.3f} s, 5 to 95 % {d.p5:+z.3f} to "
+                   f"{d.p95:+z.3f} s ({d.n} matched)")  # fmt: skip
     click.echo(f"kappa over kinds of matched events {number(found.kappa_kinds)}")
     _show_rest(found)
     for text in (*found.notes, *found.cautions):
@@ -78,8 +80,8 @@ def _show_rest(found: Agreement) -> None:
     if found.no_indices:
         click.echo(found.no_indices)
     if found.limits:
-        click.echo(f"events per known hour, A less B: bias {found.limits.bias:+.2f}, limits of agreement "
-                   f"{found.limits.lower:+.2f} to {found.limits.upper:+.2f}")  # fmt: skip
+        click.echo(f"events per known hour, A less B: bias {found.limits.bias:+z.2f}, limits of agreement "
+                   f"{found.limits.lower:+z.2f} to {found.limits.upper:+z.2f}")  # fmt: skip
     for side, label, taken, n in found.labels:
         click.echo(f"label in {side}: {label!r} taken for {taken} ({n} rows)")
     if found.classes:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.errors import SleepbruxError, UsageError
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.night import Night

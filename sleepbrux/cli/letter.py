@@ -9,7 +9,7 @@ import click
 
 from sleepbrux.cli import options
 from sleepbrux.errors import StudyError, UsageError
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.letter.nights import Letter

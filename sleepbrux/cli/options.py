@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.errors import UsageError
-from sleepbrux.visible import unseen
+from sleepbrux.texts import unseen
 
 if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
@@ -21,6 +21,19 @@ Command = Callable[..., Any]
 
 class Number(click.FloatRange):
     """A finite number in a range; by itself a range has room for ``nan``, which is in none."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The number."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value} is no finite number.", param, ctx)
+        return number
+
+
+class Second(click.types.FloatParamType):
+    """A finite number of seconds, of either sign."""
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None

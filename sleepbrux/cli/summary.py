@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.several import ConditionSummary, Outcome, StudySummary
@@ -98,7 +99,7 @@ def _others(outcomes: tuple[Outcome, ...]) -> Iterator[str]:
 
 
 def _condition(condition: ConditionSummary) -> Iterator[str]:
-    yield f"\n{condition.condition}: {len(condition.nights)} night(s) pooled"
+    yield f"\n{condition.condition}: {count_of(len(condition.nights), 'night')} pooled"
     if condition.basis is not None:
         basis = condition.basis
         yield (f"  criterion {basis.criterion}; window: {basis.window}; channels: "

@@ -156,7 +156,7 @@ def patient_words(study: Study) -> list[Part]:
 
 LOG_HEADS = (
     "night", "date", "tonight wear", "appliance in", "lights off", "lights on", "appliance out",
-    "jaw pain 0-10", "head- ache 0-10", "sleep 0-10", "alcohol", "caffeine", "medicines",
+    "jaw pain 0-10", "headache 0-10", "sleep 0-10", "alcohol", "caffeine", "medicines",
     "electrodes, remarks",
 )  # fmt: skip
 LOG_WIDTHS = (1.5, 1.6, 2.4, 1.2, 1.1, 1.1, 1.2, 0.9, 0.9, 0.9, 1.1, 1.1, 1.6, 2.6)

@@ -16,7 +16,7 @@ from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Recording
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
 

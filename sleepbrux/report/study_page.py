@@ -18,6 +18,7 @@ from sleepbrux.compare.rules import RULES
 from sleepbrux.compare.sentences import nights_with
 from sleepbrux.compare.spreads import CAUTION, QUANTITIES
 from sleepbrux.compare.study import SDD, StudyComparison
+from sleepbrux.measures import label_of
 from sleepbrux.planning import Plan
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import wording
@@ -129,7 +130,7 @@ def _measures(found: StudyComparison) -> list[dict[str, Any]]:
             f"({_interval(d.low, d.high, m.unit)})"
             for d in m.differences
         ]
-        label = m.name.replace("_", " ")
+        label = label_of(m.name)
         rows.append({"label": label, "unit": m.unit, "statistic": m.statistic, "cells": cells,
                      "differences": differences})  # fmt: skip
     return rows
