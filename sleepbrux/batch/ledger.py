@@ -39,7 +39,7 @@ from sleepbrux.texts import file_name, visible
 FOLDER = ".batch"
 RECORD_SCHEMA = 1
 # HDF5 and WAV recordings are one file each; so is every table of samples, see `_parts`.
-ONE_FILE = (b"\x89HDF", b"RIFF", b"RF64", b"BW64")
+ONE_FILE = (b"\x89HDF", b"MATLAB", b"RIFF", b"RF64", b"BW64")
 STILL_NS = 2_000_000_000
 WAIT_FOR_START_S = 10.0
 

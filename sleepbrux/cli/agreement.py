@@ -92,6 +92,35 @@ def _show_rest(found: Agreement) -> None:
             click.echo(f"  {text}")
 
 
+def _earlier(out: Path, found: Agreement) -> str:
+    """What stands in a folder before this result is written there, in a sentence; empty for nothing.
+
+    Raises
+    ------
+    UsageError
+        An agreement of other scorings or nights.
+    """
+    import json
+
+    path = out / "agreement.json"
+    if not path.exists():
+        return ""
+    try:
+        table = json.loads(path.read_text("utf-8"))
+        before = (table["a"], table["b"], table["level"], [n["night"] for n in table["nights"]])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise UsageError(
+            f"--out {str(out)!r} holds an agreement.json that cannot be read; name another folder"
+        ) from error
+    if before != (found.a, found.b, found.level, [n.night for n in found.nights]):
+        nights = ", ".join(map(str, before[3][:3])) or "no night"
+        raise UsageError(
+            f"--out {str(out)!r} holds the agreement of {before[0]} with {before[1]} ({nights}; level "
+            f"{before[2]}), which would be lost; name another folder"
+        )
+    return "replaced: the earlier result of the same two scorings"
+
+
 @click.command()
 @click.argument("a", metavar="A", type=click.Path(path_type=Path))
 @click.argument("b", metavar="B")
@@ -133,5 +162,8 @@ def command(
     if out is not None:
         from sleepbrux.outputs import write_agreement
 
+        earlier = _earlier(out, found)
         click.echo(f"written: {', '.join(write_agreement(found, matched, out))}")
+        if earlier:
+            click.echo(earlier)
     return 0

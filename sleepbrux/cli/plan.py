@@ -87,18 +87,17 @@ def _variation(
     return events, Variation(cv_pct or 0.0, "as given")
 
 
-def _schedule(design: str, conditions: str, nights: int, start: datetime | None, seed: int,
+def _schedule(design: str, conditions: list[str], nights: int, start: datetime | None, seed: int,
               out: Path) -> list[str]:  # fmt: skip
     from sleepbrux.files import write_text
     from sleepbrux.planning import schedule, schedule_csv, schedule_toml
 
     if start is None:
         raise UsageError("--schedule needs --start, the date of the first night (YYYY-MM-DD)")
-    names = [c.strip() for c in conditions.split(",") if c.strip()]
-    laid: Any = schedule(design, names, nights, start.date(), seed=seed)  # type: ignore[arg-type]
+    laid: Any = schedule(design, conditions, nights, start.date(), seed=seed)  # type: ignore[arg-type]
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "schedule.csv", schedule_csv(laid))
-    write_text(out / "schedule.toml", schedule_toml(laid, baseline=names[0]))
+    write_text(out / "schedule.toml", schedule_toml(laid, baseline=conditions[0]))
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     lines += [f"  {n.date} {n.id}  {n.condition}" + (f"  (block {n.block})" if n.block else "")
               for n in laid.nights]  # fmt: skip
@@ -130,8 +129,10 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
               help="Stop at so many nights in each condition.")  # fmt: skip
 @click.option("--schedule", "design", type=click.Choice(DESIGNS), default=None,
               help="Also lay out nights by date.")  # fmt: skip
-@click.option("--conditions", default="none,appliance", show_default=True,
-              help="For the schedule: conditions, the baseline first.")  # fmt: skip
+@click.option("--conditions", type=options.Words(), multiple=True, default=("none,appliance",),
+              show_default="none,appliance", metavar="NAME", callback=options.names,
+              help="For the schedule: conditions, the baseline first; repeat it for each, or write them with "
+                   "commas and no blanks between them.")  # fmt: skip
 @click.option("--nights", type=click.IntRange(4, 200), default=None,
               help="For the schedule: nights in each [default: what the first ratio needs].")  # fmt: skip
 @click.option(
@@ -145,7 +146,8 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
 def command(
     study: Path | None, results: Path | None, rate: float | None, hours: float, spread: str | None,
     cv_pct: float | None, ratio: tuple[float, ...], power: float, contrasts: int, most_nights: int,
-    design: str | None, conditions: str, nights: int | None, start: datetime | None, seed: int, out: Path,
+    design: str | None, conditions: list[str], nights: int | None, start: datetime | None, seed: int,
+    out: Path,
 ) -> int:  # fmt: skip
     """Plan a comparison: nights in each condition to tell a change, by simulation.
 

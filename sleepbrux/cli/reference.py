@@ -54,7 +54,7 @@ def _accept(recording: Path, looked: Looked, by: str, teeth: str) -> None:
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for the page and the JSON file [default: beside the recording].")  # fmt: skip
+              help="Folder for page and JSON file [default: results beside the recording].")  # fmt: skip
 @click.option("--statistic", type=click.Choice(STATISTICS), default=STATISTICS[0], show_default=True,
               help="How the trials become one level.")  # fmt: skip
 @click.option("--uv-kind", type=click.Choice(["rms", "rectified"]), default="rms", show_default=True,
@@ -97,7 +97,7 @@ def command(
             progress=progress,
         )  # fmt: skip
     _show(looked)
-    folder = out or recording.parent
+    folder = out or recording.parent / "results"
     folder.mkdir(parents=True, exist_ok=True)
     page = folder / f"{safe_stem(recording.name)}.reference.html"
     write_text(page, reference_page(looked))
@@ -106,7 +106,8 @@ def command(
     if accept_by:
         _accept(recording, looked, accept_by, teeth)
     elif looked.proposal is not None and not sidecar(recording).exists():
-        click.echo(f"proposal: {write_proposal(recording, looked.proposal)}")
+        written = write_proposal(recording, looked.proposal)
+        click.echo(f"proposal: {written} (beside the recording, where scoring looks for it)")
     elif looked.proposal is not None and afresh:
         click.echo(f"left as it is: {sidecar(recording)}; delete it to have the new times written")
     if looked.proposal is not None and not looked.cues.confirmed and not accept_by:
