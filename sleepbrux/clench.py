@@ -23,6 +23,7 @@ from sleepbrux.errors import Note, ReferenceLevelError
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
 from sleepbrux.signal.sweep import ChannelFrames
+from sleepbrux.texts import count_of
 
 LEAST_REST_S = 60.0
 REST_TOLERANCE_S = 1.0
@@ -270,7 +271,7 @@ def clench_test(
         )
     if NOT_STATED in conditions:
         raise ReferenceLevelError(
-            f"{name}: {sum(t.condition == NOT_STATED for t in trials)} clench mark(s) do not say what was "
+            f"{name}: {sum(t.condition == NOT_STATED for t in trials)} clench marks do not say what was "
             "between the teeth; write 'Clench natural teeth' or 'Clench with APPLIANCE'"
         )
     if NATURAL not in conditions or len(conditions) < FEWEST:
@@ -430,7 +431,8 @@ def _notes(
     if short:
         notes.append(
             Note("rest-short", "warning",
-                 f"before {len(short)} condition(s) the rest was shorter than {LEAST_REST_S:.0f} s (shortest "
+                 f"before {count_of(len(short), 'condition')} the rest was shorter than "
+                 f"{LEAST_REST_S:.0f} s (shortest "
                  f"{min(short):.0f} s), so that the muscle may have been tired")
         )  # fmt: skip
     faults = list(dict.fromkeys(f for t in trials for f in t.faults))

@@ -262,7 +262,7 @@ def log_ratios(
     return tuple(out)
 
 
-def _ratio(log: float) -> float:
+def _ratio(log: Any) -> float:
     """A ratio from its logarithm; of an interval without bounds one that still is a number."""
     return math.exp(min(max(float(log), -LARGEST_LOG), LARGEST_LOG))
 

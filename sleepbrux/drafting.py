@@ -23,7 +23,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.scoring import find_file, study_hints
 from sleepbrux.spans import Grid
 from sleepbrux.study import FILL_IN, NO_APPLIANCE, OWN, Study, StudyNight
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 from sleepbrux.wear import worn
 
 NIGHT_S = 5400.0

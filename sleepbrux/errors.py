@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from sleepbrux.visible import visible
+from sleepbrux.texts import visible
 
 Severity = Literal["note", "warning"]
 

@@ -25,7 +25,7 @@ from typing import Any
 
 from sleepbrux.errors import SleepbruxError, UsageError
 from sleepbrux.parallel import default_threads
-from sleepbrux.visible import unseen, visible
+from sleepbrux.texts import unseen, visible
 
 try:
     import fcntl

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -320,3 +321,78 @@ def histogram(values: NDArray[np.float64], borders: tuple[float, ...]) -> list[t
     names = [f"{a:g}-{b:g}" for a, b in pairwise(borders)]
     names.append(f">= {borders[-1]:g}")
     return [(name, int((place == k).sum())) for k, name in enumerate(names)]
+
+
+LABELS = {
+    "episodes_per_hour": "episodes per hour",
+    "phasic_episodes_per_hour": "phasic episodes per hour",
+    "tonic_episodes_per_hour": "tonic episodes per hour",
+    "mixed_episodes_per_hour": "mixed episodes per hour",
+    "episode_count": "episodes",
+    "bursts_per_hour": "bursts in episodes per hour",
+    "burst_count": "bursts in episodes",
+    "isolated_bursts_per_hour": "single bursts per hour",
+    "short_bursts_per_hour": "short single bursts per hour",
+    "bursts_per_episode": "bursts per episode",
+    "bursts_per_phasic_episode": "bursts per phasic episode",
+    "bruxism_time_index_pct": "time in episodes",
+    "burst_time_index_pct": "time in bursts of episodes",
+    "analysed_hours": "analysed hours (the window)",
+    "excluded_hours": "excluded hours",
+    "valid_hours": "valid hours",
+    "median_burst_peak_pct_mvc": "median burst peak, % MVC",
+    "median_burst_peak_uv": "median burst peak, µV",
+    "median_burst_duration_s": "median burst duration",
+    "median_episode_duration_s": "median episode duration",
+    "median_inter_episode_interval_s": "median pause between episodes",
+    "median_inter_burst_interval_s": "median pause between bursts",
+    "median_phasic_rhythm_hz": "median rhythm of phasic episodes",
+    "integral_above_background_uv_s_per_hour": "integral above background, µV s per hour",
+    "integral_above_background_pct_mvc_s_per_hour": "integral above background, % MVC s per hour",
+    "background_uv": "background",
+    "threshold_pct_mvc": "threshold",
+    "sleep_hours": "hours of sleep",
+    "episodes_per_hour_of_sleep": "episodes per hour of sleep",
+    "episodes_outside_wake_count": "episodes outside wake",
+    "episodes_outside_wake_per_hour": "episodes outside wake per hour",
+    "episodes_in_movement_count": "episodes in body movements",
+    "episodes_outside_movement_count": "episodes outside body movements",
+    "episodes_outside_movement_per_hour": "episodes outside body movements per hour",
+    "episodes_outside_wake_and_movement_count": "episodes outside wake and body movements",
+    "episodes_outside_wake_and_movement_per_hour": "episodes outside wake and body movements per hour",
+    "body_movements_per_hour": "body movements per hour",
+    "episodes_with_heart_rate_count": "episodes with a known heart rate",
+    "median_heart_rate_rise_pct": "median rise of the heart rate before episodes",
+    "episodes_with_sound_count": "episodes with sound",
+    "episodes_with_grinding_like_sound_count": "episodes with a grinding-like sound",
+    "episodes_near_respiratory_event_count": "episodes near a respiratory event",
+    "episodes_near_respiratory_event_by_chance": "episodes near a respiratory event by chance",
+    "median_lag_after_respiratory_event_s": "median time from a respiratory event to an episode",
+    "twitch_count": "twitches",
+    "swallow_like_burst_count": "swallow-like bursts",
+    "chewing_like_episode_count": "chewing-like episodes",
+    "talk_like_episode_count": "talk-like episodes",
+}
+_FAMILIES = (
+    (re.compile(r"episodes_position_(\w+)_per_hour"), "episodes per hour in the position {}"),
+    (re.compile(r"episodes_in_(\w+)_per_hour"), "episodes per hour in stage {}"),
+    (re.compile(r"episodes_with_heart_rate_rise_(\d+)_pct_count"),
+     "episodes with a heart rate that rises by {} % or more"),
+)  # fmt: skip
+
+
+def label_of(name: str) -> str:
+    """A measure's name as people read it.
+
+    Examples
+    --------
+    >>> label_of("swallow_like_burst_count"), label_of("episodes_in_n2_per_hour")
+    ('swallow-like bursts', 'episodes per hour in stage n2')
+    """
+    if name in LABELS:
+        return LABELS[name]
+    for pattern, words in _FAMILIES:
+        found = pattern.fullmatch(name)
+        if found:
+            return words.format(found[1].replace("_", " "))
+    return name.replace("_", " ")

@@ -25,6 +25,7 @@ from sleepbrux.scoring import Request, find_file, score_file, study_request
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.spans import Spans
 from sleepbrux.study import load_study
+from sleepbrux.texts import count_of
 from sleepbrux.window import LIGHTS_UNKNOWN
 
 Verdict = Literal["usable", "usable with limits", "repeat"]
@@ -152,7 +153,7 @@ def _battery(night: Night, *, short: bool) -> list[Finding]:
     if gap_minutes >= 1:
         found.append(
             Finding("battery", f"{gap_minutes:.0f} min are missing from the recording in "
-                    f"{len(swept.gaps)} gap(s)", FIX_GAP, fatal=short)
+                    f"{count_of(len(swept.gaps), 'gap')}", FIX_GAP, fatal=short)
         )  # fmt: skip
     cut = {"records-inferred", "record-cut"} & {note.code for note in swept.notes}
     ends_open = "lights_off" in kinds and "lights_on" not in kinds

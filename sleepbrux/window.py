@@ -192,7 +192,7 @@ def find_window(
     if inside and (off is not None or on is not None or given):
         notes.append(
             Note("cues-inside-window", "note",
-                 f"{inside} mark(s) that name a clench or a synchronisation lie in or beside the window; "
+                 f"marks of clenches or synchronisation in or beside the window: {inside}; "
                  "60 s either way of each are left out")
         )  # fmt: skip
     spans = _without(start, stop, cues)

@@ -26,7 +26,7 @@ from sleepbrux.files import (
     toml_table,
     write_text,
 )
-from sleepbrux.visible import printable, visible
+from sleepbrux.texts import printable, visible
 
 flushes_folders = pytest.mark.skipif(os.name != "posix", reason="folders are flushed on POSIX only")
 

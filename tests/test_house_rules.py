@@ -12,7 +12,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "sleepbrux"
 
 # Reading order: a room imports only rooms above it (or its own). `__init__` names the public library.
 ROOMS = [
-    "visible",
+    "texts",
     "errors",
     "purpose",
     "spans",

@@ -27,6 +27,7 @@ from sleepbrux.agreement.statistics import (
 from sleepbrux.errors import UsageError
 from sleepbrux.matching import match_events
 from sleepbrux.spans import Grid, Spans
+from sleepbrux.texts import count_of
 
 LEAST_SHARE = 0.2
 EPOCH_S = 30
@@ -358,7 +359,8 @@ def _differences(pairs: Sequence[Pair]) -> tuple[Differences, ...]:
 def _indices(pairs: Sequence[Pair]) -> tuple[tuple[Icc, ...], BlandAltman | None, str]:
     rates = np.array([p.rates() for p in pairs])
     if len(pairs) < 3:
-        return (), None, f"no index agreement from {len(pairs)} night(s); three are the least"
+        why = f"no index agreement from {count_of(len(pairs), 'night')}; three are the least"
+        return (), None, why
     persons = _persons(pairs)
     try:
         if persons is None:

@@ -19,7 +19,7 @@ from sleepbrux.journal import journal_path, load_journal, reviewed
 from sleepbrux.journal.file import ARCHIVE, JOURNAL
 from sleepbrux.night import Night, rescore
 from sleepbrux.store import load_night
-from sleepbrux.visible import file_name, visible
+from sleepbrux.texts import file_name, visible
 
 DAY_S = 86400
 CRITERION, REVIEWED = "criterion:", "reviewed"

@@ -193,7 +193,7 @@ def of_rows(
     events, united = _united(sorted(events))
     notes = (
         Note("overlapping-united", "note",
-             f"{who}: {united} event(s) overlapped another of the same file and were united with it; "
+             f"{who}: events that overlapped others of the same file were united with them: {united}; "
              "the longest gives the kind"),
     )  # fmt: skip
     return Scoring(

@@ -37,12 +37,12 @@ from sleepbrux.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
 from sleepbrux.recording.candidates import TABLES
 from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.store import SCHEMA_VERSION as ARCHIVE_SCHEMA
-from sleepbrux.visible import file_name, visible
+from sleepbrux.texts import file_name, visible
 
 FOLDER = RECORDS
 RECORD_SCHEMA = 2
 # HDF5 and WAV recordings are one file each; so is every table of samples, see `_parts`.
-ONE_FILE = (b"\x89HDF", b"RIFF", b"RF64", b"BW64")
+ONE_FILE = (b"\x89HDF", b"MATLAB", b"RIFF", b"RF64", b"BW64")
 STILL_NS = 2_000_000_000
 WAIT_FOR_START_S = 10.0
 

@@ -18,7 +18,7 @@ from sleepbrux.outputs import ARCHIVE
 from sleepbrux.recording.candidates import Candidate, candidate
 from sleepbrux.recording.opening import READ, Hints
 from sleepbrux.study import Study, StudyNight, load_study, person_folder
-from sleepbrux.visible import visible
+from sleepbrux.texts import visible
 
 STUDY_NAME = "study.toml"
 RECORDS = ".batch"

@@ -17,7 +17,7 @@ from sleepbrux.night import Night
 from sleepbrux.outputs import ARCHIVE, write_set
 from sleepbrux.recording.opening import fitting
 from sleepbrux.scoring import Request, find_file, score_file, study_request
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 OLDER = "; older results of this night still stand in the folder"
 

@@ -9,6 +9,7 @@ from sleepbrux.calibration.model import NATURAL, NOT_STATED
 from sleepbrux.calibration.proposal import Proposal
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
+from sleepbrux.texts import count_of
 
 MARKED = "clenches marked"
 
@@ -66,7 +67,7 @@ def unused_clenches(marks: Sequence[Mark]) -> str:
         return ""
     timeless = sum(m.duration_s <= 0 for m in clenches)
     other = sum(teeth_of(m.text) not in (NATURAL, NOT_STATED) for m in clenches)
-    why = [f"{len(clenches)} mark(s) name a clench"]
+    why = [f"{count_of(len(clenches), 'mark')} of a clench"]
     if timeless:
         why.append(f"{timeless} without a duration")
     if other:

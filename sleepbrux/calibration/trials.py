@@ -35,6 +35,7 @@ from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.quality import REASONS, assess, block_rms_uv, hum_uv
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.spans import Spans
+from sleepbrux.texts import count_of
 
 WARN_CV_PCT = 15.0
 REFUSE_CV_PCT = 30.0
@@ -237,7 +238,8 @@ def refusals(clenches: Clenches, *, threshold_pct_mvc: float | None = None) -> l
         faults = dict.fromkeys(f for t in clenches.trials for f in t.faults)
         why = f" ({'; '.join(faults)})" if faults else ""
         return [
-            f"channel {label!r} has {len(found)} usable clench(es) of at least 1 s{why}; two are "
+            f"channel {label!r} has {count_of(len(found), 'usable clench', 'usable clenches')} of "
+            f"at least 1 s{why}; two are "
             "needed: mark them, repeat them, or give --mvc-uv"
         ]
     wrong = []
@@ -292,7 +294,7 @@ def warnings(clenches: Clenches) -> list[Note]:
         faults = dict.fromkeys(f for t in left_out for f in t.faults)
         notes.append(
             Note("clench-left-out", "warning",
-                 f"{len(left_out)} clench(es) of {clenches.label} were left out: {'; '.join(faults)}")
+                 f"clenches of {clenches.label} left out: {len(left_out)} ({'; '.join(faults)})")
         )  # fmt: skip
     hum = max((t.hum_pct or 0.0 for t in clenches.trials), default=0.0)
     if hum > HUM_NOTE_PCT:

@@ -9,6 +9,7 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.errors import UsageError
+from sleepbrux.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.agreement.compare import Agreement
@@ -48,7 +49,8 @@ def _show(found: Agreement) -> None:
 
     click.echo(f"A ({found.origins[0]}): {found.a}\nB ({found.origins[1]}): {found.b}")
     click.echo(
-        f"{len(found.nights)} night(s), {found.hours:.2f} hours known to both, level {found.level}\n"
+        f"{count_of(len(found.nights), 'night')}, {found.hours:.2f} hours known to both, "
+        f"level {found.level}\n"
     )
     for row in found.found:
         click.echo(f"matched by {RULE_WORDS[row.rule]}: {row.matched} in both, {row.only_a} only A, "
@@ -60,8 +62,8 @@ def _show(found: Agreement) -> None:
         click.echo(f"kappa per {slot.slot_s} s {estimate_text(slot.kappa)}; agreement on presence "
                    f"{number(slot.on_presence, 3)}, on absence {number(slot.on_absence, 3)}")  # fmt: skip
     for d in found.differences:
-        click.echo(f"{d.name}, A less B: median {d.median:+.3f} s, 5 to 95 % {d.p5:+.3f} to {d.p95:+.3f} s "
-                   f"({d.n} matched)")  # fmt: skip
+        click.echo(f"{d.name}, A less B: median {d.median:+z.3f} s, 5 to 95 % {d.p5:+z.3f} to "
+                   f"{d.p95:+z.3f} s ({d.n} matched)")  # fmt: skip
     click.echo(f"kappa over kinds of matched events {number(found.kappa_kinds)}")
     _show_rest(found)
     for text in (*found.notes, *found.cautions):
@@ -83,8 +85,8 @@ def _show_rest(found: Agreement) -> None:
     if found.no_indices:
         click.echo(found.no_indices)
     if found.limits:
-        click.echo(f"events per known hour, A less B: bias {found.limits.bias:+.2f}, limits of agreement "
-                   f"{found.limits.lower:+.2f} to {found.limits.upper:+.2f}")  # fmt: skip
+        click.echo(f"events per known hour, A less B: bias {found.limits.bias:+z.2f}, limits of agreement "
+                   f"{found.limits.lower:+z.2f} to {found.limits.upper:+z.2f}")  # fmt: skip
     for side, label, taken, n in found.labels:
         click.echo(f"label in {side}: {label!r} taken for {taken} ({n} rows)")
     if found.classes:
@@ -93,6 +95,35 @@ def _show_rest(found: Agreement) -> None:
                    f"only B {c.only_b}, neither {c.neither}")  # fmt: skip
         for text in c.cautions:
             click.echo(f"  {text}")
+
+
+def _earlier(out: Path, found: Agreement) -> str:
+    """What stands in a folder before this result is written there, in a sentence; empty for nothing.
+
+    Raises
+    ------
+    UsageError
+        An agreement of other scorings or nights.
+    """
+    import json
+
+    path = out / "agreement.json"
+    if not path.exists():
+        return ""
+    try:
+        table = json.loads(path.read_text("utf-8"))
+        before = (table["a"], table["b"], table["level"], [n["night"] for n in table["nights"]])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise UsageError(
+            f"--out {str(out)!r} holds an agreement.json that cannot be read; name another folder"
+        ) from error
+    if before != (found.a, found.b, found.level, [n.night for n in found.nights]):
+        nights = ", ".join(map(str, before[3][:3])) or "no night"
+        raise UsageError(
+            f"--out {str(out)!r} holds the agreement of {before[0]} with {before[1]} ({nights}; level "
+            f"{before[2]}), which would be lost; name another folder"
+        )
+    return "replaced: the earlier result of the same two scorings"
 
 
 @click.command()
@@ -140,7 +171,10 @@ def command(
     if out is not None:
         from sleepbrux.outputs import write_agreement
 
+        earlier = _earlier(out, found)
         click.echo(f"written: {', '.join(write_agreement(found, matched, out))}")
+        if earlier:
+            click.echo(earlier)
     if a.is_file() and a.name.endswith(ARCHIVE):
         following.say_next(("look at the episodes that differ", ("review", a)))
     return 0

@@ -37,8 +37,8 @@ def _shown(found: Cohort) -> Iterator[str]:
         yield (f"  {r.condition}: ICC {r.icc:.2f} ({r.low:.2f} to {r.high:.2f}), {r.persons} persons, "
                f"{r.nights} nights; nights for a reliability of {needed}")  # fmt: skip
     for a in found.agreement:
-        yield (f"  {a.condition} less {a.against}: {a.bias:.2f}/h, limits of single nights {a.low:.2f} to "
-               f"{a.high:.2f}")  # fmt: skip
+        yield (f"  {a.condition} less {a.against}: {a.bias:z.2f}/h, limits of single nights {a.low:z.2f} to "
+               f"{a.high:z.2f}")  # fmt: skip
     yield ""
     yield from (f"Note: {n}" for n in found.notes)
 

@@ -156,8 +156,8 @@ def command(
     in each of the two it is always "cannot tell yet".
     """
     from sleepbrux.cli.reviews import say_unread
-    from sleepbrux.compare.fixing import look, record_path
     from sleepbrux.cli.score import ask_names
+    from sleepbrux.compare.fixing import look, record_path
     from sleepbrux.compare.records import read_records
     from sleepbrux.compare.study import compare_study
     from sleepbrux.nights import result_folder

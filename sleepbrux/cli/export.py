@@ -11,7 +11,7 @@ import click
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import SleepbruxError, UsageError
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.export.files import Wish

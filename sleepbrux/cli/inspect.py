@@ -117,7 +117,7 @@ def _show(seen: dict[str, Any]) -> None:
     for c in seen["channels"]:
         rate = c["rate"] if "/" not in c["rate"] else f"{_ratio(c['rate']):.6g}"
         numbers = [c["min_uv"], c["max_uv"], c["p99_9_abs_uv"]]
-        shown = [f"{v:.2f}" if v is not None else "-" for v in numbers]
+        shown = [f"{v:z.2f}" if v is not None else "-" for v in numbers]
         role = " ".join(filter(None, (c["role"], c["muscle"], c["side"])))
         click.echo(f"  {c['label']:<18}{role:<16} {rate:>7} {c['unit']:<6}{shown[0]:>11}"
                           f"{shown[1]:>11}{shown[2]:>15}  {c['fault']}")  # fmt: skip

@@ -10,7 +10,7 @@ import click
 from sleepbrux.cli import following, options
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import UsageError
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.letter.compared import NightsCompared

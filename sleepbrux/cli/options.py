@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.errors import UsageError
-from sleepbrux.visible import unseen
+from sleepbrux.texts import unseen
 
 if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
@@ -21,6 +22,19 @@ Command = Callable[..., Any]
 
 class Number(click.FloatRange):
     """A finite number in a range; by itself a range has room for ``nan``, which is in none."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The number."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value} is no finite number.", param, ctx)
+        return number
+
+
+class Second(click.types.FloatParamType):
+    """A finite number of seconds, of either sign."""
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -83,6 +97,34 @@ _HINTS = (
         metavar="SECONDS", help="Length of a data record, for an EDF file that states none.",
     ),
 )  # fmt: skip
+
+
+def names(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> list[str]:
+    """Names given each by an option of its own, or in one with commas between them.
+
+    Raises
+    ------
+    UsageError
+        Fewer than two, one that is empty or there twice, or a comma of which it is not known whether it parts
+        names.
+    """
+    del ctx
+    option = param.opts[0]
+    each = f"write {option} once for each name: {option} none {option} 'night guard, upper'"
+    if len(values) == 1 and re.search(r",\s", values[0].strip()):
+        raise UsageError(
+            f"{option} {values[0]!r} has a comma with a blank behind it, which may stand inside a name; "
+            f"{each}"
+        )
+    found = [value.strip() for value in (values if len(values) > 1 else values[0].split(","))]
+    if len(found) < 2 or "" in found:
+        raise UsageError(
+            f"{option} {', '.join(map(repr, values))} does not name two conditions; {each}"
+        )
+    twice = next((name for name in found if found.count(name) > 1), "")
+    if twice:
+        raise UsageError(f"{option} names {twice!r} twice; give each name once")
+    return found
 
 
 def by_label(values: tuple[str, ...], option: str) -> str | dict[str, str] | None:

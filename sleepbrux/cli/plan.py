@@ -144,18 +144,17 @@ def _looks(text: str | None) -> tuple[int, ...]:
     return looks
 
 
-def _schedule(design: str, conditions: str, nights: int, start: datetime | None, seed: int,
+def _schedule(design: str, conditions: list[str], nights: int, start: datetime | None, seed: int,
               looks: Sequence[int], out: Path) -> list[str]:  # fmt: skip
     from sleepbrux.files import write_text
     from sleepbrux.planning import schedule, schedule_csv, schedule_toml
 
     if start is None:
         raise UsageError("--schedule needs --start, the date of the first night (YYYY-MM-DD)")
-    names = [c.strip() for c in conditions.split(",") if c.strip()]
-    laid: Any = schedule(design, names, nights, start.date(), seed=seed)  # type: ignore[arg-type]
+    laid: Any = schedule(design, conditions, nights, start.date(), seed=seed)  # type: ignore[arg-type]
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "schedule.csv", schedule_csv(laid))
-    write_text(out / "schedule.toml", schedule_toml(laid, baseline=names[0], looks=looks))
+    write_text(out / "schedule.toml", schedule_toml(laid, baseline=conditions[0], looks=looks))
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
         lines.append(
@@ -197,8 +196,10 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
               help="Stop at so many nights in each condition.")  # fmt: skip
 @click.option("--schedule", "design", type=click.Choice(DESIGNS), default=None,
               help="Also lay out nights by date.")  # fmt: skip
-@click.option("--conditions", default="none,appliance", show_default=True,
-              help="For the schedule: conditions, the baseline first.")  # fmt: skip
+@click.option("--conditions", type=options.Words(), multiple=True, default=("none,appliance",),
+              show_default="none,appliance", metavar="NAME", callback=options.names,
+              help="For the schedule: conditions, the baseline first; repeat it for each, or write them with "
+                   "commas and no blanks between them.")  # fmt: skip
 @click.option("--nights", type=click.IntRange(4, 200), default=None,
               help="For the schedule: nights in each [default: what the first ratio needs].")  # fmt: skip
 @click.option(
@@ -214,7 +215,7 @@ def _schedule(design: str, conditions: str, nights: int, start: datetime | None,
 def command(
     study: Path | None, results: Path | None, rate: float | None, hours: float, spread: str | None,
     cv_pct: float | None, ratio: tuple[float, ...], power: float, planned: str | None,
-    contrasts: int | None, looks: str | None, most_nights: int, design: str | None, conditions: str,
+    contrasts: int | None, looks: str | None, most_nights: int, design: str | None, conditions: list[str],
     nights: int | None, start: datetime | None, seed: int, fixed: Path | None, out: Path,
 ) -> int:  # fmt: skip
     """Plan a comparison: nights in each condition to tell a change, by simulation.
@@ -236,7 +237,7 @@ def command(
         else:
             events, variation = _variation(spread, cv_pct, rate, hours)
             laid: Any = planned or design or "randomised nights"
-            others = contrasts or max(len([c for c in conditions.split(",") if c.strip()]) - 1, 1)
+            others = contrasts or max(len(conditions) - 1, 1)
             plans = tuple(
                 plan_nights(events, variation, r, design=laid, contrasts=others, looks=_looks(looks),
                             power=power, most_nights=most_nights, progress=bar.update)

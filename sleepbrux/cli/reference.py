@@ -86,7 +86,8 @@ def _propose(recording: Path, looked: Looked, *, afresh: bool) -> None:
     if looked.proposal is None:
         return
     if not sidecar(recording).exists():
-        click.echo(f"proposal: {write_proposal(recording, looked.proposal)}")
+        written = write_proposal(recording, looked.proposal)
+        click.echo(f"proposal: {written} (beside the recording, where scoring looks for it)")
     elif afresh:
         click.echo(f"left as it is: {sidecar(recording)}; delete it to have the new times written")
 
@@ -118,7 +119,7 @@ def _next(recording: Path, looked: Looked) -> None:
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for the page and the JSON file [default: beside the recording].")  # fmt: skip
+              help="Folder for page and JSON file [default: results beside the recording].")  # fmt: skip
 @click.option("--statistic", type=click.Choice(STATISTICS), default=STATISTICS[0], show_default=True,
               help="How the trials become one level.")  # fmt: skip
 @click.option("--uv-kind", type=click.Choice(["rms", "rectified"]), default="rms", show_default=True,
@@ -170,7 +171,7 @@ def command(
         looked = _accepted(recording, looked, accept_by, teeth)
     elif not chosen:
         _propose(recording, looked, afresh=afresh)
-    folder = out or recording.parent
+    folder = out or recording.parent / "results"
     folder.mkdir(parents=True, exist_ok=True)
     page = folder / f"{safe_stem(recording.name)}.reference.html"
     if out is not None:

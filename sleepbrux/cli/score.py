@@ -12,7 +12,7 @@ import click
 from sleepbrux.cli import following, options
 from sleepbrux.cli.progress import Relay, shown
 from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -128,7 +128,7 @@ def load_kernels() -> None:
 )
 @click.option(
     "--sound-start",
-    type=options.Number(),
+    type=options.Second(),
     default=None,
     metavar="SECONDS",
     help="Second of the recording at which the sound begins [default: by the start times].",

@@ -10,6 +10,7 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.errors import UsageError
+from sleepbrux.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.several import ConditionSummary, Outcome, StudySummary
@@ -99,7 +100,7 @@ def _others(outcomes: tuple[Outcome, ...]) -> Iterator[str]:
 
 
 def _condition(condition: ConditionSummary) -> Iterator[str]:
-    yield f"\n{condition.condition}: {len(condition.nights)} night(s) pooled"
+    yield f"\n{condition.condition}: {count_of(len(condition.nights), 'night')} pooled"
     if condition.basis is not None:
         basis = condition.basis
         yield (f"  criterion {basis.criterion}; window: {basis.window}; channels: "

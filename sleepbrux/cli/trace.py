@@ -10,8 +10,15 @@ import click
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.errors import UsageError
+from sleepbrux.texts import count_of
 
 SHOWN = 10
+AROUND = {
+    "stage": "stage", "awake": "probably awake", "movement": "in a body movement",
+    "grinding_like_sound": "grinding-like sound", "heart_rate_rise_5s_pct": "rise of the heart rate in %",
+    "position": "position", "sound_db": "sound over its background in dB",
+    "breathing_lag_s": "seconds from a respiratory event", "rhythm_hz": "rhythm in Hz", "other": "like",
+}  # fmt: skip
 
 
 def _clip(rows: list[str], *, everything: bool) -> list[str]:
@@ -29,8 +36,17 @@ def _samples(places: dict[str, list[list[int]]]) -> str:
     )
 
 
+def _said(value: object) -> str:
+    """A value in words, with the digits that a reader needs; --json has all of them."""
+    if value is None:
+        return "not known"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
 def _event(row: dict[str, Any]) -> str:
-    around = "".join(f"; {k} {v}" for k, v in row.get("around", {}).items())
+    around = "".join(f"; {AROUND[k]}: {_said(v)}" for k, v in row.get("around", {}).items())
     if "episode" in row:
         name = f"episode {row['episode']}"
     else:
@@ -44,11 +60,13 @@ def _event(row: dict[str, Any]) -> str:
 def _value(table: dict[str, Any]) -> str:
     if table["value"] is None:
         return f"not computable ({table['reason']})"
-    return f"{table['value']:.10g} {'' if table['unit'] == '1' else table['unit']}".strip()
+    return f"{table['value']:.6g} {'' if table['unit'] == '1' else table['unit']}".strip()
 
 
 def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[str]]]:
     """The chain as headings with lines below them."""
+    from sleepbrux.report.numbers import plain
+
     intervals = [
         f"95 %: {i['low']:.6g} to {i['high']:.6g}, {i['meaning']}"
         for i in table.get("intervals_95", ())
@@ -59,13 +77,14 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
     return [
         (table["measure"], [_value(table), f"basis: {table['basis']}", *intervals]),
         ("computed again from the events below", [table["computed_again"] or "no ratio of a count"]),
-        ("rules", [f"{r['key']} = {r['value']}   ({r['status']}) {r['source']}" for r in table["rules"]]
+        ("rules", [f"{r['key']} = {plain(r['value'])}   ({r['status']}) {r['source']}"
+                   for r in table["rules"]]
          or ["none"]),
         (f"events: {events['what']}" + ("" if events["count"] is None else f" ({events['count']})"),
          _clip([_event(e) for e in events["list"]], everything=everything)),
         ("time", [
             f"window: {window['basis']}, {window['hours']:.6g} h",
-            f"valid: {valid['hours']:.6g} h in {len(valid['spans_s'])} stretch(es)",
+            f"valid: {valid['hours']:.6g} h in {count_of(len(valid['spans_s']), 'stretch', 'stretches')}",
             *_clip([f"  {a:.3f} to {b:.3f} s" for a, b in valid["spans_s"]], everything=everything)]),
         ("left out of the window", _clip(
             [f"{r['start_s']:.3f} to {r['stop_s']:.3f} s  {r['channel']}: {r['text']}"
@@ -73,10 +92,11 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
         ("reference", ["no reference clench"] if reference is None else [
             f"{reference['origin']}; {reference['statistic']}; {reference['placement']}; "
             f"teeth: {reference['teeth']}",
-            *(f"{v['channel']}: {v['mvc_uv']} µV {reference['amplitude']}" for v in reference["levels"])]),
+            *(f"{v['channel']}: {_said(v['mvc_uv'])} µV {reference['amplitude']}"
+              for v in reference["levels"])]),
         ("channels", [
             f"{c['channel']}: {c['samples']} samples at {c['rate_hz']} Hz, {c['frames']} frames of "
-            f"{c['frame_s']} s, threshold {c['threshold_uv']}, background {c['background_uv']}"
+            f"{c['frame_s']} s, threshold {_said(c['threshold_uv'])}, background {_said(c['background_uv'])}"
             for c in table["channels"]]),
         ("steps", [f"{s['step']}: {s['digest']}" for s in table["steps"]]),
         ("identity", [

@@ -29,6 +29,7 @@ from sleepbrux.night import below
 from sleepbrux.nights import Basis, LeftOut, Missing, in_order, unproved_text
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
+from sleepbrux.texts import count_of
 
 SCHEMA_VERSION = "2.0"
 RATE_WORDS = {
@@ -190,7 +191,7 @@ def _check_conditions(reading: Reading) -> None:
         more = f"; and {len(out) - 3} more" if len(out) > 3 else ""
         raise UsageError(
             "a comparison needs nights under two conditions or more; of those read, "
-            f"{len(reading.records)} night(s) can be compared, all under {kept[0]!r}; "
+            f"{count_of(len(reading.records), 'night')} can be compared, all under {kept[0]!r}; "
             f"{'; '.join(out[:3])}{more}"
         )
 
@@ -219,7 +220,7 @@ def _remarks(r: Record) -> tuple[str, ...]:
     if r.wear.share is not None and r.wear.share < 1:
         remarks.append(f"appliance in for {100 * r.wear.share:.0f} % of the valid time")
     if r.warnings:
-        remarks.append(f"{r.warnings} warning(s) in the night's own report")
+        remarks.append(f"{count_of(r.warnings, 'warning')} in the night's own report")
     remarks += found.doubts
     return tuple(remarks)
 

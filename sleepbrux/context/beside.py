@@ -13,7 +13,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.stages import Hypnogram, load_stages
 from sleepbrux.recording.sync import ClockFit, fit_clocks, fit_marks, note_of, retimed
 from sleepbrux.signal.sound import LEAST_HZ
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 HALF_DAY_S = 43_200.0
 

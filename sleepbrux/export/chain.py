@@ -147,7 +147,7 @@ def again(night: Night, name: str, count: int | None) -> str:
     if count is None or measure.value is None:
         return ""
     if measure.unit == "1/h" and hours > 0:
-        return f"{count} / {hours:.10g} h = {count / hours:.10g} 1/h"
+        return f"{count} / {hours:.6g} h = {count / hours:.6g} 1/h"
     if name.endswith("_count"):
         return f"{count}"
     return ""

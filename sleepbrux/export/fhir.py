@@ -16,7 +16,7 @@ from typing import Any
 from sleepbrux import __version__
 from sleepbrux.errors import SleepbruxError
 from sleepbrux.export.summary import report_id, rounded
-from sleepbrux.measures import Measure
+from sleepbrux.measures import Measure, label_of
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
 
@@ -84,7 +84,7 @@ def _quantity(value: float, unit: str) -> dict[str, Any]:
 
 
 def _code(name: str) -> dict[str, Any]:
-    text = name.replace("_", " ")
+    text = label_of(name)
     return {"coding": [{"system": CODES, "code": name, "display": text}], "text": text}
 
 

@@ -28,7 +28,7 @@ DIGITS = 10
 
 def rounded(value: float | None) -> float | None:
     """A number to ten significant digits, so that it prints alike on every platform."""
-    return None if value is None else float(f"{value:.{DIGITS}g}")
+    return None if value is None else float(f"{value:.{DIGITS}g}") + 0.0  # no -0.0
 
 
 def _count(value: float | None) -> int | None:

@@ -37,7 +37,7 @@ def safe_text(text: str) -> str:
 
 def decimals(value: float, digits: int) -> str:
     """A number with fixed decimals; empty where it is not known."""
-    return "" if math.isnan(value) else f"{value:.{digits}f}"
+    return "" if math.isnan(value) else f"{value:z.{digits}f}"
 
 
 def csv_text(columns: Iterable[str], rows: Iterable[Sequence[str]]) -> str:

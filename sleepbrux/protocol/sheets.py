@@ -10,6 +10,7 @@ from sleepbrux.letter.typeset import set_in_type
 from sleepbrux.protocol.words import Part, chair_words, log_words, part, patient_words
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.study import Study
+from sleepbrux.texts import count_of
 
 
 def person_number(study: Study) -> int:
@@ -38,7 +39,8 @@ def patient_sheet(study: Study) -> bytes:
     """The sheet for the patient, with a line for every night, as PDF/UA-1."""
     return _pdf(
         f"Patient sheet, {study.pseudonym}",
-        f"{_nights(len(study.night))} at home with the recorder. Please read it once before the first night.",
+        f"{count_of(len(study.night), 'night')} at home with the recorder. Please read it once "
+        "before the first night.",
         patient_words(study), log_words(study),
     )  # fmt: skip
 

@@ -161,7 +161,7 @@ def patient_words(study: Study) -> list[Part]:
 
 LOG_HEADS = (
     "night", "date", "tonight wear", "appliance in", "lights off", "lights on", "appliance out",
-    "jaw pain 0-10", "head- ache 0-10", "sleep 0-10", "alcohol", "caffeine", "medicines",
+    "jaw pain 0-10", "headache 0-10", "sleep 0-10", "alcohol", "caffeine", "medicines",
     "electrodes, remarks",
 )  # fmt: skip
 WEAR = {NO_APPLIANCE: "nothing", FILL_IN: ""}

@@ -11,7 +11,7 @@ from sleepbrux.errors import SleepbruxError
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import recognise
 from sleepbrux.recording.opening import Hints, family, unread
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 Verdict = Literal["recording", "other", "unsaid"]
 # What no muscle channel can be: a file of these alone lies beside a recording and is none to score.

@@ -21,7 +21,7 @@ from sleepbrux.recording.edf_start import read_start
 from sleepbrux.recording.files import file_digest, opened, unreadable
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.model import Block, Channel, Mark, Recording
-from sleepbrux.visible import visible
+from sleepbrux.texts import visible
 
 # A record larger than this is read channel by channel, so that no request reads far too much.
 _LARGE_RECORD_BYTES = 1 << 20

@@ -19,7 +19,7 @@ from sleepbrux.recording.edf_header import Header, Signal
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.model import Mark
-from sleepbrux.visible import printable
+from sleepbrux.texts import printable
 
 LONGEST_NIGHT_S = 31 * 86_400
 # One line a record: its time where it holds nothing else, else nothing.

@@ -16,7 +16,7 @@ from typing import Literal, NamedTuple
 
 from sleepbrux.recording.findings import Findings, quoted
 from sleepbrux.recording.labels import MOST_CHANNELS
-from sleepbrux.visible import printable
+from sleepbrux.texts import printable
 
 FILE_FIELDS = (
     ("version", 8),

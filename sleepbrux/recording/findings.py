@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from sleepbrux.errors import Note, RecordingError
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 SHOWN = 5
 

@@ -26,7 +26,7 @@ from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Block, Channel, Piece, Recording
 from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.text_table import read_clock
-from sleepbrux.visible import printable, visible
+from sleepbrux.texts import printable, visible
 
 _SHOWN = 12
 _RATE_NAMES = frozenset(

@@ -25,7 +25,7 @@ from typing import get_args
 
 from sleepbrux.errors import RecordingError
 from sleepbrux.recording.model import Recording, Role, Side
-from sleepbrux.visible import printable
+from sleepbrux.texts import printable
 
 ELECTRICAL: frozenset[Role] = frozenset(
     {"jaw", "chin", "leg", "arm", "neck", "emg", "ecg", "eeg", "eog"}

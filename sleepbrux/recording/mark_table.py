@@ -12,7 +12,7 @@ from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY, plain_words
 from sleepbrux.recording.model import Mark, Recording
 from sleepbrux.recording.sync import fit_clocks, fit_marks, moved, note_of
 from sleepbrux.recording.text_table import after_start, read_clock, read_rows
-from sleepbrux.visible import file_name, printable
+from sleepbrux.texts import file_name, printable
 
 
 def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:

@@ -25,7 +25,7 @@ from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import FASTEST_HZ, SLOWEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
-from sleepbrux.visible import printable, visible
+from sleepbrux.texts import printable, visible
 
 # FIFF code of the volt, the unit in which mne hands out every electrical channel.
 _VOLT = 107
@@ -36,6 +36,8 @@ LONGEST_S = 31 * 86_400
 _LARGEST_DENOMINATOR = 1_000_000
 _CHANNEL = re.compile(r"^Ch(\d{1,4})[ \t]*=(.*?)\r?$", re.MULTILINE)
 _NAMED_FILE = re.compile(r"^(DataFile|MarkerFile)[ \t]*=[ \t]*(.*?)[ \t]*\r?$", re.MULTILINE)
+_COMMON = re.compile(r"^\[Common Infos\][ \t]*(?=\r?$)", re.MULTILINE)
+_NO_MARKS = "Brain Vision Data Exchange Marker File, Version 1.0\n[Common Infos]\n[Marker Infos]\n"
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,14 +136,17 @@ def _read_brainvision(
     text = _header_text(path)
     parts = _brainvision_parts(path, text, found)
 
-    def renamed(match: re.Match[str]) -> str:
-        part = parts[match[1]]
-        return f"{match[1]}={part.resolve()}" if part else ""
-
-    # mne trusts the names in the header, so it is given a copy with those that hold.
+    # mne trusts the names in the header, so it is given a copy with those that hold; before release 1.13
+    # it reads no header that names no marker file.
     with tempfile.TemporaryDirectory() as folder:
+        unmarked = Path(folder) / "none.vmrk"
+        unmarked.write_text(_NO_MARKS, encoding="utf-8")
+        named = "".join(f"\n{k}={(part or unmarked).resolve()}" for k, part in parts.items())
         copy = Path(folder) / path.name
-        copy.write_text(_NAMED_FILE.sub(renamed, text), encoding="utf-8")
+        copy.write_text(
+            _COMMON.sub(lambda head: head[0] + named, _NAMED_FILE.sub("", text), count=1),
+            encoding="utf-8",
+        )
         raw = mne.io.read_raw_brainvision(copy, preload=False, verbose="error")
     files = (path, *(part for part in parts.values() if part))
     return raw, files, _written_units(text)

@@ -16,7 +16,7 @@ from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Recording
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
 
@@ -28,7 +28,8 @@ _PACKED = (
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
     (b"Rar!", "a rar archive"),
 )
-_HDF5 = b"\x89HDF\r\n\x1a\n"
+# MATLAB of version 7.3 puts a text of its own before an HDF5 file.
+_HDF5 = (b"\x89HDF\r\n\x1a\n", b"MATLAB 7.3 MAT-file")
 _WAVES = (b"RIFF", b"RF64", b"BW64")
 _OTHER = (
     (b"%PDF", "PDF"),
@@ -75,6 +76,11 @@ def _refused(path: Path, first: bytes, found: Findings) -> Exception:
             "the file is of the RIFF family and holds no sound; read are " + READ + "."
         )
     named = _starts(first, _OTHER)
+    if named == "MATLAB":
+        return found.refusal(
+            "MATLAB files of version 5 are not read, those of version 7.3 are, which are HDF5: save it in "
+            f"MATLAB with save(name, '-v7.3'), or export it; read are {READ}."
+        )
     if named:
         return found.refusal(f"{named} files are not read as recordings; read are {READ}.")
     return found.refusal(
@@ -198,7 +204,7 @@ def unread(path: Path) -> str:
     """Why a file of a known kind that is not read is refused: packed, or MATLAB; else empty."""
     found = Findings(path)
     first = _first_bytes(path)
-    if _starts(first, _PACKED) or first.startswith(b"MATLAB"):
+    if _starts(first, _PACKED) or first.startswith(b"MATLAB 5.0"):
         return str(_refused(path, first, found)).removeprefix(f"{file_name(path)}: ").rstrip(".")
     return ""
 

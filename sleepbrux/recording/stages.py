@@ -25,7 +25,7 @@ from sleepbrux.recording.marks import plain_words
 from sleepbrux.recording.model import Mark
 from sleepbrux.recording.text_table import Form, after_start, read_clock, read_rows
 from sleepbrux.spans import Grid, Spans
-from sleepbrux.visible import file_name
+from sleepbrux.texts import file_name
 
 Stage = Literal["wake", "n1", "n2", "n3", "rem", "nrem", "sleep", "movement"]
 STAGES: tuple[Stage, ...] = get_args(Stage)

@@ -50,7 +50,7 @@ class ClockFit:
         """One sentence for the user."""
         if self.n == 1:
             return (
-                f"clocks joined by one event: offset {self.offset_s:.3f} s; drift between the devices is"
+                f"clocks joined by one event: offset {self.offset_s:z.3f} s; drift between the devices is"
                 " not known and not corrected"
             )
         judged = (
@@ -59,8 +59,8 @@ class ClockFit:
             else "no residual can be told from two events"
         )
         return (
-            f"clocks joined by {self.n} events: offset {self.offset_s:.3f} s, drift"
-            f" {3.6e6 * self.drift:+.1f} ms an hour; {judged}"
+            f"clocks joined by {self.n} events: offset {self.offset_s:z.3f} s, drift"
+            f" {3.6e6 * self.drift:+z.1f} ms an hour; {judged}"
         )
 
 

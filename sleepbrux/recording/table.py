@@ -31,7 +31,7 @@ from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.table_clock import Follower, Run, examine
 from sleepbrux.recording.table_form import MISSING, Columns, read_columns
 from sleepbrux.recording.text_table import SNIFFED_BYTES, read_clock, read_date
-from sleepbrux.visible import printable, visible
+from sleepbrux.texts import printable, visible
 
 PART_BYTES = 1 << 22
 _EMPTY_SHARE = 0.5

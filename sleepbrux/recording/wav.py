@@ -31,7 +31,7 @@ from sleepbrux.recording.memory import FASTEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
 from sleepbrux.recording.presence import faulty, present_in
 from sleepbrux.recording.scale import Scale, Unit, sized
-from sleepbrux.visible import printable, visible
+from sleepbrux.texts import printable, visible
 
 PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
 MOST_CHUNKS = 10_000

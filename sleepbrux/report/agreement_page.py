@@ -99,8 +99,8 @@ def bland_altman_svg(pairs: Sequence[Pair], found: Agreement) -> str:
              ("limit", limits.upper, limits.upper_ci))  # fmt: skip
     y = _span([*differences.tolist(), *(v for _, _, ci in lines for v in ci)])
     title = (
-        f"Differences of events per known hour, A less B, over their mean: bias {limits.bias:.2f}, limits "
-        f"{limits.lower:.2f} to {limits.upper:.2f}, {limits.n} nights"
+        f"Differences of events per known hour, A less B, over their mean: bias {limits.bias:z.2f}, limits "
+        f"{limits.lower:z.2f} to {limits.upper:z.2f}, {limits.n} nights"
     )
     parts, px, py = _frame(_span(means.tolist()), y, ("mean of A and B, events per known hour",
                                                       "A less B"), title)  # fmt: skip

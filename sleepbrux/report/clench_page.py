@@ -41,8 +41,8 @@ def change_text(share: Share | None) -> str:
     if share is None:
         return "not told apart from the conditions"
     if share.low is None or share.high is None:
-        return f"{share.pct:+.1f} % a clench (no interval)"
-    return f"{share.pct:+.1f} % a clench ({share.low:+.1f} to {share.high:+.1f})"
+        return f"{share.pct:+z.1f} % a clench (no interval)"
+    return f"{share.pct:+z.1f} % a clench ({share.low:+z.1f} to {share.high:+z.1f})"
 
 
 LEVEL_HEADS = (
@@ -149,7 +149,7 @@ def asymmetry_rows(test: ClenchTest) -> list[list[str]]:
     return [
         [
             a.muscle or "not named", a.condition, str(a.trials),
-            f"{a.pct:+.1f}" + ("" if a.low is None else f" ({a.low:+.1f} to {a.high:+.1f})"),
+            f"{a.pct:+z.1f}" + ("" if a.low is None else f" ({a.low:+z.1f} to {a.high:+z.1f})"),
         ]
         for a in test.asymmetry
     ]  # fmt: skip

@@ -84,7 +84,7 @@ def persons_svg(nights: Sequence[PersonNight], conditions: Sequence[str], *, axi
 
 
 def _limits(low: float | None, high: float | None) -> str:
-    return "" if low is None or high is None else f"{low:.2f} to {high:.2f}"
+    return "" if low is None or high is None else f"{low:z.2f} to {high:z.2f}"
 
 
 def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:
@@ -126,7 +126,7 @@ def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:
             for r in found.repeatability
         ],
         agreement=[
-            (f"{a.condition} less {a.against}", a.persons, f"{a.bias:.2f}", _limits(a.low, a.high),
+            (f"{a.condition} less {a.against}", a.persons, f"{a.bias:z.2f}", _limits(a.low, a.high),
              f"{a.between_sd:.2f}", f"{a.within_sd:.2f}", f"{a.within_sd_baseline:.2f}")
             for a in found.agreement
         ],

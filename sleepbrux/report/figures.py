@@ -226,7 +226,7 @@ def curve_svg(
     def y(rate: float) -> float:
         return height - bottom - rate / full * (height - top - bottom)
 
-    words = f"Episodes per valid hour over {axis}: from {plain(low)} to {plain(high)}"
+    words = f"Episodes per valid hour over {axis}: from {plain(round(low, 4))} to {plain(round(high, 4))}"
     out = [
         Markup('<svg class="histogram" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
             width, height, words
@@ -234,12 +234,12 @@ def curve_svg(
     ]
     out.extend(
         Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>')
-        .format(left, y(k * step), width - 14, left - 5, y(k * step) + 4, plain(k * step))
+        .format(left, y(k * step), width - 14, left - 5, y(k * step) + 4, plain(round(k * step, 6)))
         for k in range(round(full / step) + 1)
     )  # fmt: skip
     out.extend(
         Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(
-            x(value), height - bottom + 14, plain(value)
+            x(value), height - bottom + 14, plain(round(value, 4))
         )
         for value in (low, chosen, high)
     )

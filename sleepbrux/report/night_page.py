@@ -18,13 +18,13 @@ from sleepbrux import __version__
 from sleepbrux.export.chain import chain_words
 from sleepbrux.export.summary import report_id, steps
 from sleepbrux.identity import identity_of, study_words
-from sleepbrux.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram
+from sleepbrux.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram, label_of
 from sleepbrux.night import Night
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import tables, wording
 from sleepbrux.report.around import around_section
 from sleepbrux.report.figures import curve_svg, glyph, histogram_svg, kinds_of, overview
-from sleepbrux.report.numbers import began, clock, plain, seconds_of_day, with_unit
+from sleepbrux.report.numbers import began, clock, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import payload, strips, to_json
 from sleepbrux.robustness import Curve, Robustness, Row, ThresholdCurve
 
@@ -116,7 +116,7 @@ def _distributions(night: Night) -> list[dict[str, Any]]:
 def _cut_offs(night: Night) -> list[str]:
     lines = []
     for cut in night.criterion.cut_offs:
-        name = tables.NAMES.get(cut.measure, cut.measure.replace("_", " "))
+        name = label_of(cut.measure)
         sign = COMPARISONS[cut.comparison]
         lines.append(
             f"{name} {sign} {plain(cut.value)}: made for {cut.made_for.rstrip('.')}; not applied to "
@@ -168,7 +168,7 @@ def _robust(
         "sentence": robustness.sentence,
         "band": "" if band is None else (
             "With each single clench of the reference in turn as the MVC the rate lies between "
-            f"{plain(band[0])} and {plain(band[1])} per valid hour."
+            f"{text(band[0], '1/h')} and {text(band[1], '1/h')} per valid hour."
         ),
         "curves": [_drawn(c) for c in robustness.curves],
     }  # fmt: skip

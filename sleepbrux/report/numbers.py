@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from datetime import datetime, time
 
+from sleepbrux import texts
+
 MISSING = "n/a"
 DAY_S = 86400
+count_of = texts.count_of
 
 
 def text(value: float | None, unit: str = "", reason: str = "") -> str:
@@ -16,13 +19,13 @@ def text(value: float | None, unit: str = "", reason: str = "") -> str:
     --------
     >>> text(4.97824, "1/h"), text(34.0, "1"), text(None, "% MVC", "no reference clench")
     ('5.0', '34', 'n/a (no reference clench)')
-    >>> text(78.64966, "µV"), text(2.87401, "µV"), text(215.2, "% MVC"), text(0.55, "s")
-    ('78.6', '2.87', '215', '0.55')
+    >>> text(78.64966, "µV"), text(2.87401, "µV"), text(215.2, "% MVC"), text(-0.001, "s")
+    ('78.6', '2.87', '215', '0.00')
     """
     if value is None or not math.isfinite(value):
         return f"{MISSING} ({reason})" if reason else MISSING
     if unit == "1" and float(value).is_integer():
-        return f"{value:.0f}"
+        return f"{value:z.0f}"
     size = abs(value)
     decimals = {
         "1/h": 1 if size >= 1 else 2,
@@ -35,7 +38,7 @@ def text(value: float | None, unit: str = "", reason: str = "") -> str:
     }.get(unit)
     if decimals is None:
         decimals = 0 if size >= 100 else 1 if size >= 10 else 2
-    return f"{value:.{decimals}f}"
+    return f"{value:z.{decimals}f}"
 
 
 def with_unit(value: float | None, unit: str, reason: str = "") -> str:
@@ -101,8 +104,3 @@ def listed(words: list[str] | tuple[str, ...]) -> str:
     if len(words) < 2:
         return "".join(words)
     return ", ".join(words[:-1]) + " and " + words[-1]
-
-
-def count_of(n: int, singular: str, plural: str = "") -> str:
-    """A count with its noun: ``"1 episode"``, ``"34 episodes"``."""
-    return f"{n} {singular if n == 1 else plural or singular + 's'}"

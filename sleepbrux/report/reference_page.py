@@ -154,7 +154,7 @@ def sentences(looked: Looked, clenches: Clenches) -> list[str]:
         else f"{clenches.ratio_to_rest:.0f} times rest"
     )
     change = clenches.change_pct_per_trial
-    trend = "" if change is None else f"; change from trial to trial {change:+.1f} % of the mean"
+    trend = "" if change is None else f"; change from trial to trial {change:+z.1f} % of the mean"
     said.append(f"Spread of the trials (CV): {_pct(clenches.cv_pct)} %{trend}; {ratio}.")
     return said
 

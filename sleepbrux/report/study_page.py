@@ -19,6 +19,7 @@ from sleepbrux.compare.rules import RULES, TREND_P
 from sleepbrux.compare.sentences import nights_with
 from sleepbrux.compare.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
 from sleepbrux.compare.study import SDD, StudyComparison
+from sleepbrux.measures import label_of
 from sleepbrux.planning import Plan
 from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import wording
@@ -177,7 +178,7 @@ def _measures(found: StudyComparison) -> list[dict[str, Any]]:
                 f"changes with time by itself: {t.factor_per_week:.2f} in seven {t.unit.split()[0]} "
                 f"({t.low:.2f} to {t.high:.2f})"
             )
-        label = m.name.replace("_", " ")
+        label = label_of(m.name)
         rows.append({"label": label, "unit": m.unit, "statistic": m.statistic, "cells": cells,
                      "effects": effects})  # fmt: skip
     return rows

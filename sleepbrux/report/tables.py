@@ -10,6 +10,7 @@ import numpy as np
 
 from sleepbrux.episodes import KINDS
 from sleepbrux.export.tables import episode_numbers
+from sleepbrux.measures import label_of
 from sleepbrux.night import Night
 from sleepbrux.report.around import flags as around_flags
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
@@ -18,27 +19,6 @@ from sleepbrux.report.wording import FLAG_WORDS, reason_words
 from sleepbrux.robustness import Row
 from sleepbrux.spans import Spans
 
-NAMES = {
-    "episode_count": "episodes",
-    "bursts_per_hour": "bursts in episodes per hour",
-    "burst_count": "bursts in episodes",
-    "bruxism_time_index_pct": "time in episodes",
-    "burst_time_index_pct": "time in bursts of episodes",
-    "analysed_hours": "analysed hours (the window)",
-    "excluded_hours": "excluded hours",
-    "valid_hours": "valid hours",
-    "median_burst_peak_pct_mvc": "median burst peak, % MVC",
-    "median_burst_peak_uv": "median burst peak, µV",
-    "median_burst_duration_s": "median burst duration",
-    "median_episode_duration_s": "median episode duration",
-    "median_inter_episode_interval_s": "median pause between episodes",
-    "background_uv": "background",
-    "threshold_pct_mvc": "threshold",
-    "median_inter_burst_interval_s": "median pause between bursts",
-    "median_phasic_rhythm_hz": "median rhythm of phasic episodes",
-    "integral_above_background_uv_s_per_hour": "integral above background, µV s per hour",
-    "integral_above_background_pct_mvc_s_per_hour": "integral above background, % MVC s per hour",
-}
 UNITS = {"1": "count"}
 MOST_SPANS = 8
 
@@ -64,7 +44,7 @@ def measures(night: Night) -> list[MeasureRow]:
         if name in ("bursts_per_episode", "bursts_per_phasic_episode"):
             unit = "bursts per episode"
         rules = ", ".join(key.rstrip(".") for key in m.keys) or "none"
-        label = NAMES.get(name, name.replace("_", " "))
+        label = label_of(name)
         shown = text(m.value, m.unit, m.reason)
         missing = m.value is None
         intervals = tuple(

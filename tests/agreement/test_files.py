@@ -249,3 +249,29 @@ def test_many_nights_have_intervals_and_figures(tmp_path, run):
     page = (tmp_path / "o" / "agreement.html").read_text("utf-8")
     assert page.count("<svg") == 3
     assert "4 nights are few" in page
+
+
+def test_an_earlier_result_of_others_is_kept_and_one_of_the_same_replaced_with_a_word(
+    archive, tmp_path, run
+):
+    text = "onset,duration,label\n0,150,scored\n20.1,3.3,phasic\n"
+    first, other = (written(tmp_path / name, text) for name in ("reader.csv", "second.csv"))
+    out = tmp_path / "o"
+    assert "replaced" not in run("agreement", archive, first, "--out", out)[1]
+    held = (out / "agreement.json").read_bytes()
+    for more in ([other], [first, "--level", "burst", "--label", "phasic=phasic"]):
+        code, _, err = run("agreement", archive, *more, "--out", out)
+        assert code == 2
+        assert "holds the agreement of" in err
+        assert "reader.csv" in err
+        assert "name another folder" in err
+        assert (out / "agreement.json").read_bytes() == held
+    written(first, text.replace("20.1", "21.0"))
+    code, said, _ = run("agreement", archive, first, "--out", out)
+    assert code == 0
+    assert "replaced: the earlier result of the same two scorings" in said
+    assert (out / "agreement.json").read_bytes() != held
+    written(out / "agreement.json", "{}")
+    code, _, err = run("agreement", archive, first, "--out", out)
+    assert code == 2
+    assert "cannot be read; name another folder" in err

@@ -7,6 +7,7 @@ import pytest
 
 from sleepbrux.synth.layout import NATURAL, plan_reference
 from sleepbrux.synth.render import write_night
+from tests.cli.conftest import write_edf
 
 PLAN = plan_reference([(NATURAL, 1.0), ("Clench with splint", 0.9), (NATURAL, 1.0)], seed=4,
                       mvc_uv=(215.0, 190.0))  # fmt: skip
@@ -53,12 +54,14 @@ def test_reference_proposes_what_nobody_marked_and_takes_an_acceptance(run, tmp_
     done = run("reference", bare)
     assert done.code == 0
     assert "unconfirmed" in done.out
-    assert "Unconfirmed" in (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+    assert "Unconfirmed" in (tmp_path / "results" / "bare.edf.reference.html").read_text("utf-8")
     assert 'teeth = "not stated"' in (tmp_path / "bare.edf.clenches.toml").read_text("utf-8")
     assert run("reference", bare, "--accept-by", "AB").code == 1  # the teeth are not said
     assert run("reference", bare, "--accept-by", "AB", "--teeth", "natural").code == 0
     assert "accepted by AB" in run("reference", bare).out
-    assert "Unconfirmed" not in (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+    assert "Unconfirmed" not in (tmp_path / "results" / "bare.edf.reference.html").read_text(
+        "utf-8"
+    )
 
 
 def test_page_and_json_say_what_is_so_after_an_acceptance_at_once(run, tmp_path):
@@ -116,3 +119,14 @@ def test_reference_refuses_an_impossible_unit(run, chair):
     done = run("reference", chair, "--unit", "mV")
     assert done.code == 1
     assert "factor of 1000" in done.out
+
+
+def test_reference_leaves_nothing_beside_a_recording_whose_marks_say_it(run, tmp_path):
+    recording = write_edf(tmp_path / "night.edf")
+    done = run("reference", recording)
+    assert done.code == 0, done.err
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["night.edf", "results"]
+    assert sorted(p.name for p in (tmp_path / "results").iterdir()) == [
+        "night.edf.reference.html", "night.edf.reference.json",
+    ]  # fmt: skip
+    assert f"picture: {tmp_path / 'results' / 'night.edf.reference.html'}" in done.out

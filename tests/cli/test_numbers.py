@@ -73,3 +73,10 @@ def test_a_rate_that_no_file_has_is_refused_with_the_files_name(tmp_path, rate):
         told = str(said.exception) if said.exception else said.output
         assert "night.csv: the rate is" in told + said.output
         assert "Give another --rate." in told + said.output
+
+
+@pytest.mark.parametrize("words", [words for words, _ in commands()], ids=" ".join)
+def test_help_names_no_bound_that_is_none(words):
+    shown = CliRunner().invoke(cli, [*words, "--help"])
+    assert shown.exit_code == 0, shown.output
+    assert "None" not in shown.output

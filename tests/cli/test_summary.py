@@ -62,8 +62,8 @@ def test_the_table_names_every_night_and_the_pooled_numbers(summary, nights):
     lines = done.out.splitlines()
     for id_ in NIGHTS:
         assert any(line.split()[:1] == [id_] for line in lines), id_
-    assert "none: 3 night(s) pooled" in lines
-    assert "occlusal splint: 1 night(s) pooled" in lines
+    assert "none: 3 nights pooled" in lines
+    assert "occlusal splint: 1 night pooled" in lines
     assert any(f"nights 3, mean {2 * one:.2f}, median {2 * one:.2f}" in line for line in lines)
     assert "no interval from one night" in done.out
     assert (
@@ -133,7 +133,7 @@ def test_mixed_bases_are_refused(summary, study, options, words):
     assert done.code == 0
     (line,) = [line for line in done.out.splitlines() if line.startswith("  left out: n1")]
     assert all(word in line for word in words)
-    assert "none: 2 night(s) pooled" in done.out
+    assert "none: 2 nights pooled" in done.out
     assert "first night of the study, n1: missing or left out; mean of the other 2" in done.out
 
 

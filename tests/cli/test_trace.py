@@ -1,11 +1,15 @@
 """``sleepbrux trace``: the chain from a number down to the samples."""
 
+import inspect
 import json
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sleepbrux.cli.trace import AROUND, _event
+from sleepbrux.export import chain
 from sleepbrux.export.chain import chain_of, stored_samples
 from sleepbrux.store import load_night
 
@@ -37,7 +41,7 @@ def test_every_measure_has_a_chain_and_the_rates_come_out_of_it_again(archive):
         elif measure.unit == "1/h" and measure.value is not None:
             number = table["events"]["count"] / table["valid"]["hours"]
             assert number == pytest.approx(measure.value, rel=1e-9), name
-            assert f"{measure.value:.10g}" in table["computed_again"]
+            assert f"{measure.value:.6g}" in table["computed_again"]
         for rule in table["rules"]:
             assert rule["status"]
 
@@ -76,8 +80,8 @@ def test_it_prints_every_link(archive):
     assert done.code == 0
     night = load_night(archive)
     for text in (
-        "episodes_per_hour", "threshold.level_pct_mvc = 10.0", "doi:10.1111/joor.13170", "samples [",
-        "valid:", "left out", "190.0 µV", night.swept.digest, night.criterion.digest(), "report id",
+        "episodes_per_hour", "threshold.level_pct_mvc = 10 ", "doi:10.1111/joor.13170", "samples [",
+        "valid:", "left out", "190 µV", night.swept.digest, night.criterion.digest(), "report id",
         "versions", "not a medical device",
     ):  # fmt: skip
         assert text in done.out, text
@@ -109,3 +113,22 @@ def test_scoring_again_under_another_rule_supersedes(tmp_path):
     assert other["supersedes"] == first["report_id"] != other["report_id"]
     assert load_night(tmp_path / "excerpt.night.h5").supersedes == first["report_id"]
     assert scored("--mvc-uv", "150") == other
+
+
+def test_what_is_not_known_and_what_is_so_are_said_in_words(archive):
+    for name in load_night(archive).measures:
+        done = run("trace", archive, name)
+        assert not re.search(r"\b(None|True|False|nan)\b", done.out), name
+        assert not re.search(r"[1-9]\.\d{6}", done.out), name
+    table = {
+        "number": 1, "start_s": 1.0, "stop_s": 2.0, "kind": "phasic", "stored_samples": {},
+        "around": {"awake": False, "movement": True, "heart_rate_rise_5s_pct": 8.57142857143},
+    }  # fmt: skip
+    assert _event(table).endswith(
+        "; probably awake: no; in a body movement: yes; rise of the heart rate in %: 8.57143"
+    )
+
+
+def test_every_word_of_what_surrounds_an_episode_has_a_name_for_people():
+    source = inspect.getsource(chain._around)
+    assert set(re.findall(r'^        "(\w+)":', source, re.MULTILINE)) == set(AROUND)

@@ -1,5 +1,8 @@
 """The table of confounders: its ways are rules, and in a generated hour each signal does what it is for."""
 
+import re
+
+from sleepbrux.measures import LABELS, label_of
 from sleepbrux.night import sweep_recording
 from sleepbrux.recording.opening import open_recording
 from tests import context_table
@@ -24,3 +27,12 @@ def test_signals_give_back_precision_and_sound_costs_recall(recording, planned):
 def test_the_caption_says_what_the_figures_are():
     assert context_table.CAPTION == "in this generator, at these assumed rates"
     assert set(context_table.RATES) == set(context_table.KINDS)
+
+
+def test_every_measure_has_a_name_for_people(night):
+    """No label is a key with blanks for its underscores, unless those are the very words."""
+    for name in night.measures:
+        label = label_of(name)
+        assert label in LABELS.values() or re.search(r"position|stage|rises by", label), name
+        for word in ("per hour of the", "_", " count", " pct", " like ", " uv", " hz", "index"):
+            assert word not in label, (name, label)

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from sleepbrux.errors import RecordingError
+from sleepbrux.recording.candidates import candidate
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import Hints, open_recording
 from tests.outside.registry import outside
@@ -74,6 +75,19 @@ def test_content_decides_and_the_start_is_read(tmp_path):
     recording = open_recording(built(tmp_path / "night.edf", columns_packed))
     assert recording.format == "HDF5"
     assert recording.start == datetime(2026, 3, 2, 22, 30, 5)
+
+
+def test_a_matlab_file_of_version_7_3_is_an_hdf5_file_with_a_text_before_it(tmp_path):
+    path = tmp_path / "night.mat"
+    with h5py.File(path, "w", userblock_size=512) as file:
+        file.create_dataset("emg", data=UV.T)
+    head = b"MATLAB 7.3 MAT-file, Platform: GLNXA64, HDF5 schema 1.00 .".ljust(124) + b"\0\2IM"
+    with path.open("r+b") as handle:
+        handle.write(head)
+    recording = open_recording(path, Hints(rate=1000, unit="uV"))
+    assert recording.format == "HDF5"
+    np.testing.assert_allclose(values(recording, 1), UV[1], atol=0.006)
+    assert candidate(path).verdict == "recording"
 
 
 def test_row_55_without_a_rate_the_sets_are_listed(tmp_path):

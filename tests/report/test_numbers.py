@@ -36,3 +36,24 @@ def test_codes_keep_amplitudes_within_a_step():
     assert codes.max() == 255
     assert np.abs(np.log(back / values)).max() <= math.log(10000) / 254 / 2 + 1e-9
     assert payload.to_codes(np.array([np.nan, 0.0, 9e9]), 0.5, 5000).tolist() == [0, 1, 255]
+
+
+@pytest.mark.parametrize("unit", ["1/h", "1", "h", "%", "% MVC", "s", "min", "µV", "Hz"])
+def test_nothing_prints_as_less_than_nothing(unit):
+    from sleepbrux.export.summary import rounded
+    from sleepbrux.export.tables import decimals
+
+    for value in (-0.0, -1e-12, -0.001):
+        assert not numbers.text(value, unit).startswith("-")
+    assert decimals(-1e-9, 3) == "0.000"
+    assert math.copysign(1, rounded(-0.0)) == 1
+    assert rounded(-1.25) == -1.25
+
+
+def test_axes_and_curves_have_the_digits_that_a_reader_needs():
+    from sleepbrux.report.figures import curve_svg
+
+    drawn = curve_svg([0.1 + 0.2, 60 / 7, 15.0], [0.3, 60 / 7, 1.0], 60 / 7, axis="threshold")
+    assert "8.5714" in drawn
+    assert "8.57142" not in drawn
+    assert "0000000" not in drawn

@@ -1,4 +1,4 @@
-"""Text that others wrote, as it may be shown: what cannot be seen is written out, or left blank."""
+"""Words for people: what others wrote as it may be shown, and how many of a thing there are."""
 
 from __future__ import annotations
 
@@ -73,3 +73,8 @@ def unseen(text: str, allowed: str = "") -> str:
         (c for c in text if unicodedata.category(c) in ("Cc", "Cs") and c not in allowed), ""
     )
     return _escaped(sign) if sign else ""
+
+
+def count_of(n: int, singular: str, plural: str = "") -> str:
+    """A count with its noun: ``"1 episode"``, ``"34 episodes"``."""
+    return f"{n} {singular if n == 1 else plural or singular + 's'}"
