@@ -45,10 +45,6 @@ def patient_sheet(study: Study) -> bytes:
     )  # fmt: skip
 
 
-def _nights(n: int) -> str:
-    return "Nights" if n == 0 else "1 night" if n == 1 else f"{n} nights"
-
-
 def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None) -> bytes:
     data: dict[str, Any] = {
         "title": title, "lead": lead, "parts": parts, "log": log or part(""),
