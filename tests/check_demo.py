@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepbrux.episodes import KINDS
-from sleepbrux.matching import match_events
-from sleepbrux.spans import Spans
-from sleepbrux.store import load_night
+from sleepbrux.archive.file import load_night
+from sleepbrux.core.matching import match_events
+from sleepbrux.core.spans import Spans
+from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.synth.study import load_scenario
 
 
@@ -34,15 +34,11 @@ def check(folder: Path, night_id: str) -> bool:
         (grid.seconds(table.starts[k]), grid.seconds(table.stops[k]), KINDS[table.kind[k]])
         for k in night.chosen.episodes
     ]
-    times = [
-        np.array([e[:2] for e in events], dtype=float).reshape(-1, 2)
-        for events in (expected, found)
-    ]
+    times = [np.array([e[:2] for e in events], dtype=float).reshape(-1, 2) for events in (expected, found)]
     pairs = match_events(*times)
     kinds = sum(expected[a][2] != found[b][2] for a, b in pairs.pairs)
     cut = [found[i] for i in set(range(len(found))) - set(pairs.pairs[:, 1].tolist())]
-    false = [f for f in cut
-             if not any(f[0] < e["stop_s"] and f[1] > e["start_s"] for e in truth["episodes"])]  # fmt: skip
+    false = [f for f in cut if not any(f[0] < e["stop_s"] and f[1] > e["start_s"] for e in truth["episodes"])]
     print(
         f"{night_id}: {len(expected)} true episodes in usable time, {pairs.missed} missed, "
         f"{len(false)} false, {kinds} of another kind"
@@ -76,9 +72,7 @@ def check_comparison(folder: Path) -> bool:
 
 
 def main(folder: Path) -> int:
-    nights = sorted(
-        p.name.removesuffix(".night.h5") for p in (folder / "results").glob("*.night.h5")
-    )
+    nights = sorted(p.name.removesuffix(".night.h5") for p in (folder / "results").glob("*.night.h5"))
     right = [check(folder, night) for night in nights]
     print(f"{sum(right)} of {len(right)} nights agree with their truth")
     compared = check_comparison(folder)

@@ -18,17 +18,26 @@ from itertools import product
 
 import numpy as np
 
-from sleepbrux.compare.hours import weighted_hours
-from sleepbrux.compare.judge import judge
-from sleepbrux.compare.ratio import arm, contrast, estimate, holm_rows
-from sleepbrux.compare.rearrange import RANDOMISED, Arrangements
-from sleepbrux.compare.rules import LEAST_NIGHTS, LOOKS_P, NOT_DRAWN, SKEWED, VERDICT_P
-from sleepbrux.planning import layouts, power_at, told, told_at_looks
+from sleepbrux.analysis.comparison.hours import weighted_hours
+from sleepbrux.analysis.comparison.judge import judge
+from sleepbrux.analysis.comparison.ratio import arm, contrast, estimate, holm_rows
+from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Arrangements
+from sleepbrux.analysis.comparison.rules import LEAST_NIGHTS, LOOKS_P, NOT_DRAWN, SKEWED, VERDICT_P
+from sleepbrux.analysis.planning import layouts, power_at, told, told_at_looks
 
 FEW = {"most_exact": 500, "drawn": 399}
 MEANS = (3.5, 14.0, 35.0, 105.0)
-SPREADS = ((0.2, 0.2), (0.5, 0.5), (0.8, 0.8), (0.2, 0.5), (0.5, 0.2), (0.2, 0.8), (0.8, 0.2),
-           (0.5, 0.8), (0.8, 0.5))  # fmt: skip
+SPREADS = (
+    (0.2, 0.2),
+    (0.5, 0.5),
+    (0.8, 0.8),
+    (0.2, 0.5),
+    (0.5, 0.2),
+    (0.2, 0.8),
+    (0.8, 0.2),
+    (0.5, 0.8),
+    (0.8, 0.5),
+)
 NIGHTS = ((4, 4), (5, 5), (7, 7), (10, 10), (4, 5), (4, 7), (7, 4), (4, 10), (10, 4))
 KINDS = ("gamma", "log-normal")
 
@@ -148,9 +157,7 @@ def laid(labels, draw, *, order, trend=1.0, carry=0.0, hours=(7.0, 7.0)):
             after[:, 1:] = own[:, :-1] & ~own[:, 1:]
             effect = np.where(after, ratio**carry, effect)
         h = rng.uniform(*hours, (runs, n)) if hours[0] < hours[1] else np.full((runs, n), hours[0])
-        y = rng.poisson(draw(rng, (runs, n)) * effect * trend ** (np.arange(n) / 7) * h / 7).astype(
-            float
-        )
+        y = rng.poisson(draw(rng, (runs, n)) * effect * trend ** (np.arange(n) / 7) * h / 7).astype(float)
         blocks = None
         if order in RANDOMISED:
             if order == "randomised blocks":
@@ -270,9 +277,7 @@ def row(cell, runs, *, ratios=(1.0, 0.5, 0.75), seed=21):
     return Row(cell, covers, plain, false, power, folds[0])
 
 
-def coverage_cells(
-    runs, *, kinds=KINDS, means=MEANS, spreads=SPREADS, sizes=NIGHTS, ratio=1.0, seed=1
-):
+def coverage_cells(runs, *, kinds=KINDS, means=MEANS, spreads=SPREADS, sizes=NIGHTS, ratio=1.0, seed=1):
     """Coverage, and the share called lower or higher, of every cell with two conditions."""
     rng = np.random.default_rng(seed)
     for kind, mean, (ca, cb), (na, nb) in product(kinds, means, spreads, sizes):
@@ -286,8 +291,15 @@ def coverage_cells(
 def three_cells(runs, *, kinds=KINDS, means=MEANS, seed=2):
     """Share of studies of three conditions without any effect in which a contrast with the first is told."""
     rng = np.random.default_rng(seed)
-    spreads = ((0.2,) * 3, (0.5,) * 3, (0.8,) * 3, (0.2, 0.8, 0.5), (0.2, 0.8, 0.8), (0.8, 0.2, 0.2),
-               (0.5, 0.8, 0.8))  # fmt: skip
+    spreads = (
+        (0.2,) * 3,
+        (0.5,) * 3,
+        (0.8,) * 3,
+        (0.2, 0.8, 0.5),
+        (0.2, 0.8, 0.8),
+        (0.8, 0.2, 0.2),
+        (0.5, 0.8, 0.8),
+    )
     sizes = (
         (4,) * 3,
         (5,) * 3,
@@ -323,10 +335,20 @@ def look_cells(runs, *, seed=7):
     """Looks without an effect: share told at some look, with the bound of looks and with the usual one."""
     for cv, looks in product((25.0, 50.0, 80.0), (tuple(range(4, 15)), (4, 7, 10, 14), (6, 8, 10))):
         shares = [
-            told_at_looks(np.random.default_rng(seed), runs, looks, 28, cv, 1.0, "randomised nights",
-                          first_apart=False, bound=bound, either=True)[0][-1]
+            told_at_looks(
+                np.random.default_rng(seed),
+                runs,
+                looks,
+                28,
+                cv,
+                1.0,
+                "randomised nights",
+                first_apart=False,
+                bound=bound,
+                either=True,
+            )[0][-1]
             for bound in (LOOKS_P.value, VERDICT_P.value)
-        ]  # fmt: skip
+        ]
         yield (cv, looks), *shares
 
 
@@ -360,17 +382,17 @@ def _grid(title, cells):
 
 
 def main(runs: int) -> int:
-    print(f"{runs} studies a cell (a tenth of it in the 648 cells), so a share of 5 % is known to "
-          f"{200 * np.sqrt(0.0475 / runs):.1f} points")  # fmt: skip
-    print("covers at ratio 1 / 0.5 (plain interval where another is shown); told without an effect; told "
-          "at 0.5 / 0.75; fold of the interval at ratio 1")  # fmt: skip
+    print(
+        f"{runs} studies a cell (a tenth of it in the 648 cells), so a share of 5 % is known to "
+        f"{200 * np.sqrt(0.0475 / runs):.1f} points"
+    )
+    print(
+        "covers at ratio 1 / 0.5 (plain interval where another is shown); told without an effect; told "
+        "at 0.5 / 0.75; fold of the interval at ratio 1"
+    )
     for cell in CELLS:
         r = row(cell, runs)
-        beside = (
-            ""
-            if r.plain == r.covers
-            else f" (plain {100 * r.plain[1]:.1f} / {100 * r.plain[0.5]:.1f})"
-        )
+        beside = "" if r.plain == r.covers else f" (plain {100 * r.plain[1]:.1f} / {100 * r.plain[0.5]:.1f})"
         note = "" if cell.honest else "  [assumption broken]"
         print(
             f"  {cell.name:<40} {100 * r.covers[1]:.1f} / {100 * r.covers[0.5]:.1f}{beside}; "
@@ -399,14 +421,10 @@ def main(runs: int) -> int:
     print("\nno more than a quarter less or a third more (nights, CV, true ratio): said; in phases")
     for key, drawn, phases in equal_cells(runs):
         print(f"  {key}: {100 * drawn:.1f} %, {100 * phases:.1f} %")
-    print(
-        "\nlooks without an effect (CV, nights each): told with the bound of looks; with the usual one"
-    )
+    print("\nlooks without an effect (CV, nights each): told with the bound of looks; with the usual one")
     for key, own, usual in look_cells(runs):
         print(f"  {key}: {100 * own:.1f} %, {100 * usual:.1f} %", flush=True)
-    print(
-        "\nchance of telling a fall by half (CV, events a night, nights each): plan; other generators"
-    )
+    print("\nchance of telling a fall by half (CV, events a night, nights each): plan; other generators")
     for key, ours, others in power_cells(runs):
         shown = ", ".join(f"{k} {100 * v:.1f}" for k, v in others.items())
         print(f"  {key}: {100 * ours:.1f}; {shown}", flush=True)

@@ -16,22 +16,28 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from sleepbrux import calibration
-from sleepbrux.context.model import OTHER, YES, Surroundings
+from sleepbrux import reference as calibration
+from sleepbrux.core.matching import match_events
 from sleepbrux.criteria import Criterion, from_table, load_criterion
-from sleepbrux.matching import match_events
-from sleepbrux.night import Night, Swept, score, sweep_recording
 from sleepbrux.recording.opening import open_recording
+from sleepbrux.recording.window import find_window
+from sleepbrux.scoring.context.model import OTHER, YES
+from sleepbrux.scoring.night import Night, score
+from sleepbrux.signal.surroundings.model import Surroundings
+from sleepbrux.signal.swept import Swept, sweep_recording
 from sleepbrux.synth.channels import write_around
 from sleepbrux.synth.confounders import KINDS, Around, AroundPlan, plan_around
 from sleepbrux.synth.layout import Recipe
-from sleepbrux.window import find_window
 
 CAPTION = "in this generator, at these assumed rates"
 RATES = {
-    "short wakes": 6.0, "long wakes": 2.0, "body movements": 6.0, "sleep talking": 4.0,
-    "chewing": 3.0, "swallows": 8.0,
-}  # fmt: skip
+    "short wakes": 6.0,
+    "long wakes": 2.0,
+    "body movements": 6.0,
+    "sleep talking": 4.0,
+    "chewing": 3.0,
+    "swallows": 8.0,
+}
 EPISODES_PER_HOUR = 8.0
 HOURS = 1.1
 BASE = load_criterion("phasic_tonic_10mvc")
@@ -47,9 +53,7 @@ class Tally:
     matched: int = 0
 
     def __add__(self, other: Tally) -> Tally:
-        return Tally(
-            self.truth + other.truth, self.counted + other.counted, self.matched + other.matched
-        )
+        return Tally(self.truth + other.truth, self.counted + other.counted, self.matched + other.matched)
 
     def __str__(self) -> str:
         if not self.counted or not self.truth:
@@ -81,10 +85,11 @@ WAYS: dict[str, tuple[Criterion, tuple[str, ...], tuple[str, ...]]] = {
     "stages": (ruled(wake="drop_scored"), ("stages",), ()),
     "sound": (BASE, ("sound",), ()),
     "all but sound": (
-        ruled(heart=True, movement="drop", wake="drop_scored"), ("heart", "stages"),
+        ruled(heart=True, movement="drop", wake="drop_scored"),
+        ("heart", "stages"),
         ("leg", "accelerometer"),
     ),
-}  # fmt: skip
+}
 
 
 def counted(night: Night, way: str) -> np.ndarray:
@@ -133,12 +138,8 @@ def main() -> int:
     out.write(f"Precision / recall of episodes {CAPTION}, {n} nights of {HOURS} h a row,\n")
     out.write(f"{EPISODES_PER_HOUR:g} true episodes an hour; confounders an hour: ")
     out.write(", ".join(f"{kind} {RATES[kind]:g}" for kind in KINDS) + ".\n")
-    out.write(
-        "Four of five true episodes and of the body movements come with a rise of the heart rate, all "
-    )
-    out.write(
-        "wakes do;\nhalf of the true episodes with a grinding sound; two of five short wakes turn "
-    )
+    out.write("Four of five true episodes and of the body movements come with a rise of the heart rate, all ")
+    out.write("wakes do;\nhalf of the true episodes with a grinding sound; two of five short wakes turn ")
     out.write("the wrist.\n\n")
     out.write("| confounder | " + " | ".join(WAYS) + " |\n| --- |" + " --- |" * len(WAYS) + "\n")
     for kind in ("none", *KINDS, "all of them"):

@@ -13,10 +13,10 @@ import re
 import sys
 from pathlib import Path
 
-from sleepbrux.letter import Fields, letter_pdf
-from sleepbrux.letter.nights import Letter
-from sleepbrux.outputs import report_text
-from sleepbrux.scoring import Request, score_file
+from sleepbrux.report.letter import Fields, letter_pdf
+from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.outputs import report_text
+from sleepbrux.scoring.request import Request, score_file
 
 FOLDER = Path(__file__).parent / "golden"
 LOOK = Path(__file__).parent / ".golden"

@@ -16,14 +16,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.calibration import given
 from sleepbrux.criteria import load_criterion
-from sleepbrux.night import Night, score, sweep_recording
 from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.window import find_window
+from sleepbrux.reference import given
+from sleepbrux.scoring.night import Night, score
+from sleepbrux.signal.swept import sweep_recording
 from sleepbrux.synth.layout import Recipe, plan_night
 from sleepbrux.synth.night import NightPlan
 from sleepbrux.synth.render import STEP_UV, tiles
-from sleepbrux.window import find_window
 
 RATE = 1000
 LABELS = ["EMG Masseter L", "EMG Masseter R"]
@@ -34,9 +35,15 @@ Signal = NDArray[np.float64]
 def plan_of(seed: int, hours: float) -> NightPlan:
     """A night with many episodes, most of them above 20 % MVC."""
     recipe = Recipe(
-        hours=hours, episodes_per_hour=24.0, isolated_per_hour=10.0, twitches_per_hour=8.0,
-        amplitude_mvc=(0.25, 1.0), awake_s=30.0, settle_s=30.0, morning_clench=False,
-    )  # fmt: skip
+        hours=hours,
+        episodes_per_hour=24.0,
+        isolated_per_hour=10.0,
+        twitches_per_hour=8.0,
+        amplitude_mvc=(0.25, 1.0),
+        awake_s=30.0,
+        settle_s=30.0,
+        morning_clench=False,
+    )
     return plan_night(recipe, seed=seed)
 
 
@@ -59,9 +66,7 @@ def _at(rng: np.random.Generator, n: int, every_s: float) -> Iterator[int]:
         at += every_s * rng.uniform(0.7, 1.3)
 
 
-def popping(
-    clean: Signal, rng: np.random.Generator, every_s: float, sides: Sequence[int], most: int
-):
+def popping(clean: Signal, rng: np.random.Generator, every_s: float, sides: Sequence[int], most: int):
     """Groups of one to ``most`` pops on some sides."""
     signal = clean.copy()
     for side in sides:
@@ -123,9 +128,11 @@ def scored_again(swept, plan: NightPlan, criterion: str) -> Night:
     rule = load_criterion(criterion)
     window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
     return score(
-        swept, criterion=rule, window=window,
+        swept,
+        criterion=rule,
+        window=window,
         reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))) if rule.needs_mvc else None,
-    )  # fmt: skip
+    )
 
 
 def clean_signal(plan: NightPlan) -> Signal:
@@ -140,19 +147,21 @@ def measured(seed: int, criteria: Sequence[str], kinds: Sequence[str], hours: fl
     whole = sweep_recording(from_array(clean, RATE, LABELS))
     rows = {}
     for kind in kinds:
-        damaged = sweep_recording(
-            from_array(DAMAGE[kind](clean, np.random.default_rng(seed)), RATE, LABELS)
-        )
+        damaged = sweep_recording(from_array(DAMAGE[kind](clean, np.random.default_rng(seed)), RATE, LABELS))
         for criterion in criteria:
             before = scored_again(whole, plan, criterion)
             after = scored_again(damaged, plan, criterion)
             m = {name: v.value or 0 for name, v in after.measures.items()}
             starts = before.episodes.starts[before.chosen.episodes]
             rows[kind, criterion] = Row(
-                len(starts), before.chosen.valid.hours, len(after.chosen.episodes),
-                after.chosen.valid.hours, int(after.chosen.valid.holds(starts).sum()),
-                int(m.get("least_episode_count", 0)), int(m.get("most_episode_count", 0)),
-            )  # fmt: skip
+                len(starts),
+                before.chosen.valid.hours,
+                len(after.chosen.episodes),
+                after.chosen.valid.hours,
+                int(after.chosen.valid.holds(starts).sum()),
+                int(m.get("least_episode_count", 0)),
+                int(m.get("most_episode_count", 0)),
+            )
     return rows
 
 
@@ -164,9 +173,11 @@ def main(seeds: int, criteria: Sequence[str]) -> None:
             total[key] = total.get(key, Row()) + row
     print(f"{'damage':<32} {'criterion':<22} clean  lost %  index %  in view %  least %  most %")
     for (kind, criterion), r in total.items():
-        print(f"{kind:<32} {criterion:<22} {r.clean:>5} {100 * (1 - r.valid_h / r.hours):>7.1f}"
-              f" {r.change_pct('counted'):>+8.1f} {r.change_pct('in_view'):>+10.1f}"
-              f" {r.change_pct('least'):>+8.1f} {r.change_pct('most'):>+7.1f}")  # fmt: skip
+        print(
+            f"{kind:<32} {criterion:<22} {r.clean:>5} {100 * (1 - r.valid_h / r.hours):>7.1f}"
+            f" {r.change_pct('counted'):>+8.1f} {r.change_pct('in_view'):>+10.1f}"
+            f" {r.change_pct('least'):>+8.1f} {r.change_pct('most'):>+7.1f}"
+        )
 
 
 if __name__ == "__main__":

@@ -88,9 +88,7 @@ def shared(lists: Sequence[Sequence[Stretch]]) -> list[Stretch]:
     """Time that every list has."""
     common = list(lists[0])
     for other in lists[1:]:
-        common = [
-            (max(a[0], b[0]), min(a[1], b[1])) for a in common for b in other if overlap(a, b)
-        ]
+        common = [(max(a[0], b[0]), min(a[1], b[1])) for a in common for b in other if overlap(a, b)]
     return sorted(common)
 
 
@@ -163,18 +161,12 @@ def merge(channels: Sequence[Sequence[Burst]], criterion: Any) -> list[Event]:
         events = [(s, kind_of(s[1] - s[0], rule)) for s in strong] + [(s, "short") for s in weak]
     else:
         strong = united([s for one in long for s in one], decimal(rule.bridge_s))
-        weak = [
-            s for s in united(brief, Fraction(0)) if not any(overlap(s, other) for other in strong)
-        ]
+        weak = [s for s in united(brief, Fraction(0)) if not any(overlap(s, other) for other in strong)]
         events = [(s, kind_of(s[1] - s[0], rule)) for s in strong] + [(s, "short") for s in weak]
     night = []
     for stretch, kind in sorted(events):
-        parts = [
-            (k, b) for k, one in enumerate(channels) for b in one if overlap(stretch, b[:2])
-        ]  # fmt: skip
-        night.append(
-            Event(*stretch, kind, frozenset(k for k, _ in parts), any(b.cut for _, b in parts))
-        )
+        parts = [(k, b) for k, one in enumerate(channels) for b in one if overlap(stretch, b[:2])]
+        night.append(Event(*stretch, kind, frozenset(k for k, _ in parts), any(b.cut for _, b in parts)))
     return night
 
 
@@ -299,17 +291,11 @@ def group(
     return episodes
 
 
-def begun_in_view(
-    start: Fraction, lost: Sequence[Stretch], unseen: Sequence[Stretch], end: Fraction
-) -> bool:
+def begun_in_view(start: Fraction, lost: Sequence[Stretch], unseen: Sequence[Stretch], end: Fraction) -> bool:
     """Whether an onset was seen.
 
     It lies in time that no channel lost, and the event was not under way when lost time, in which a burst
     may have gone unseen, or the recording, began or ended.
     """
     hidden = shared([lost, unseen]) if lost and unseen else []
-    return (
-        0 < start < end
-        and not any(a <= start < b for a, b in lost)
-        and all(start != b for _, b in hidden)
-    )
+    return 0 < start < end and not any(a <= start < b for a, b in lost) and all(start != b for _, b in hidden)

@@ -30,9 +30,7 @@ def signal_of(bursts, *, seconds, rate=RATE, rest_uv=2.5, seed=0):
 
 def recording_of(channels, *, seconds, marks=(), rate=RATE, labels=None, seed=0, **options):
     """A recording of one list of bursts a channel; marks as (start_s, duration_s, text)."""
-    data = np.stack(
-        [signal_of(b, seconds=seconds, rate=rate, seed=seed + k) for k, b in enumerate(channels)]
-    )
+    data = np.stack([signal_of(b, seconds=seconds, rate=rate, seed=seed + k) for k, b in enumerate(channels)])
     return from_array(
         data,
         rate,

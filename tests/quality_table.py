@@ -20,25 +20,33 @@ from functools import reduce
 import numpy as np
 from scipy import stats
 
-from sleepbrux.calibration import given
+from sleepbrux.core.matching import match_events
+from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import load_criterion
-from sleepbrux.matching import match_events
-from sleepbrux.night import find_events, sweep_recording
 from sleepbrux.recording.memory import from_array
-from sleepbrux.spans import Spans
+from sleepbrux.recording.window import find_window
+from sleepbrux.reference import given
+from sleepbrux.scoring.events import find_events
+from sleepbrux.signal.swept import sweep_recording
 from sleepbrux.synth.faults import draw_faults
 from sleepbrux.synth.layout import Recipe, plan_night
 from sleepbrux.synth.night import SIDES, Background, Fault, NightPlan
 from sleepbrux.synth.render import RAIL, STEP_UV, tiles
-from sleepbrux.window import find_window
 
 RATE = 1000
 LABELS = ["EMG Masseter L", "EMG Masseter R"]
 CRITERIA = ("phasic_tonic_10mvc", "aasm")
 PER_NIGHT = {
-    "pop": 40, "drift": 30, "sway": 30, "mains": 12, "spikes": 30, "gain": 6,
-    "open_input": 10, "open_mains": 10, "rail": 12,
-}  # fmt: skip
+    "pop": 40,
+    "drift": 30,
+    "sway": 30,
+    "mains": 12,
+    "spikes": 30,
+    "gain": 6,
+    "open_input": 10,
+    "open_mains": 10,
+    "rail": 12,
+}
 ALL_NIGHT = ("none", "hum", "ecg", "clip")
 KINDS = (*PER_NIGHT, *ALL_NIGHT)
 CLIP_UV = 450.0
@@ -65,11 +73,7 @@ class Row:
 
     def __add__(self, other: Row) -> Row:
         """Both together."""
-        sums = {
-            k: v + getattr(other, k)
-            for k, v in vars(self).items()
-            if k not in {"kind", "criterion"}
-        }
+        sums = {k: v + getattr(other, k) for k, v in vars(self).items() if k not in {"kind", "criterion"}}
         return Row(self.kind, self.criterion, **sums)
 
 
@@ -78,10 +82,16 @@ def recipe(kind: str, *, quiet: bool, hours: float) -> Recipe:
     rate = 0.0 if quiet else 1.0
     ecg = (150.0, 100.0) if kind == "ecg" else (12.0, 8.0)
     return Recipe(
-        hours=hours, episodes_per_hour=24.0 * rate, isolated_per_hour=10.0 * rate,
-        twitches_per_hour=8.0 * rate, amplitude_mvc=(0.15, 1.5), awake_s=30.0, settle_s=30.0,
-        morning_clench=False, background=Background(ecg_uv=ecg),
-    )  # fmt: skip
+        hours=hours,
+        episodes_per_hour=24.0 * rate,
+        isolated_per_hour=10.0 * rate,
+        twitches_per_hour=8.0 * rate,
+        amplitude_mvc=(0.15, 1.5),
+        awake_s=30.0,
+        settle_s=30.0,
+        morning_clench=False,
+        background=Background(ecg_uv=ecg),
+    )
 
 
 def faulted(plan: NightPlan, kind: str) -> NightPlan:
@@ -95,9 +105,13 @@ def faulted(plan: NightPlan, kind: str) -> NightPlan:
         ]
     elif kind in PER_NIGHT:
         drawn = draw_faults(
-            kind, "left", seed=plan.seed, first_s=plan.lights_off_s + 30.0,  # type: ignore[arg-type]
-            last_s=plan.lights_on_s - 10.0, n=PER_NIGHT[kind],
-        )  # fmt: skip
+            kind,
+            "left",
+            seed=plan.seed,
+            first_s=plan.lights_off_s + 30.0,  # type: ignore[arg-type]
+            last_s=plan.lights_on_s - 10.0,
+            n=PER_NIGHT[kind],
+        )
         faults = [replace(f, side=SIDES[k % 2]) for k, f in enumerate(drawn)]
     else:
         faults = []
@@ -124,9 +138,11 @@ def _episodes(swept, quality, usable, plan: NightPlan, criterion: str):
     imposed = tuple(replace(q, usable=u) for q, u in zip(quality, usable, strict=True))
     window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
     events = find_events(
-        replace(swept, quality=imposed), criterion=load_criterion(criterion), window=window,
+        replace(swept, quality=imposed),
+        criterion=load_criterion(criterion),
+        window=window,
         reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
-    )  # fmt: skip
+    )
     chosen = events.chosen.episodes
     slot = float(events.episodes.grid.slot_s)
     pairs = np.stack((events.episodes.starts[chosen], events.episodes.stops[chosen]), axis=1) * slot
@@ -144,9 +160,7 @@ def measure(kind: str, seed: int, *, quiet: bool = False, hours: float = 2.0) ->
     usable = [a.usable & b.usable for a, b in zip(quality, clean_quality, strict=True)]
     grid = usable[0].grid
     whole_night = kind in ALL_NIGHT
-    faults = _spans(
-        grid, [] if whole_night else [(f.start_s, f.stop_s) for f in with_faults.faults]
-    )
+    faults = _spans(grid, [] if whole_night else [(f.start_s, f.stop_s) for f in with_faults.faults])
     lost = reduce(Spans.__or__, (~q.usable for q in quality))
     if kind != "none":  # what the clean night loses is counted there
         lost -= reduce(Spans.__or__, (~q.usable for q in clean_quality))
@@ -154,21 +168,26 @@ def measure(kind: str, seed: int, *, quiet: bool = False, hours: float = 2.0) ->
     true = _spans(grid, [(e.start_s, e.stop_s) for e in plan.episodes]) & window
     rows = []
     for criterion in CRITERIA:
-        before = (
-            np.empty((0, 2))
-            if quiet
-            else _episodes(clean, clean_quality, usable, plan, criterion)[0]
-        )
+        before = np.empty((0, 2)) if quiet else _episodes(clean, clean_quality, usable, plan, criterion)[0]
         after, valid_h = _episodes(swept, quality, usable, plan, criterion)
         matching = match_events(before, after)
         rows.append(
             Row(
-                kind, criterion, len(with_faults.faults), len(before), matching.missed,
-                matching.false, ((window - faults).duration_s), ((window - faults) & lost).duration_s,
-                (true - faults).duration_s, ((true - faults) & lost).duration_s, valid_h,
-                (faults & window).duration_s, ((faults & window) - lost).duration_s,
+                kind,
+                criterion,
+                len(with_faults.faults),
+                len(before),
+                matching.missed,
+                matching.false,
+                ((window - faults).duration_s),
+                ((window - faults) & lost).duration_s,
+                (true - faults).duration_s,
+                ((true - faults) & lost).duration_s,
+                valid_h,
+                (faults & window).duration_s,
+                ((faults & window) - lost).duration_s,
             )
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -194,8 +213,10 @@ def rate_at_most(n: int, hours: float) -> float:
 
 def main(seeds: int, kinds: Iterable[str]) -> None:
     """Print both tables, a line as soon as it is known."""
-    print("fault        criterion            faults  episodes  missed %   (<)  false %   (<)"
-          "  clean lost %  episode lost %  fault kept %")  # fmt: skip
+    print(
+        "fault        criterion            faults  episodes  missed %   (<)  false %   (<)"
+        "  clean lost %  episode lost %  fault kept %"
+    )
     for kind in kinds:
         for r in total(kind, range(1, seeds + 1)):
             print(
@@ -207,14 +228,19 @@ def main(seeds: int, kinds: Iterable[str]) -> None:
                 f"       {_percent(r.fault_kept_s, r.fault_s)}",
                 flush=True,
             )
-    print("\nfault        criterion            faults  false  per 100 faults   (<)"
-          "  valid hours  per hour    (<)")  # fmt: skip
+    print(
+        "\nfault        criterion            faults  false  per 100 faults   (<)"
+        "  valid hours  per hour    (<)"
+    )
     for kind in kinds:
         for r in total(kind, range(101, 101 + 3 * seeds), quiet=True):
             n = max(r.n_faults, 1)
-            print(f"{r.kind:<12} {r.criterion:<20} {r.n_faults:>6} {r.false:>6} {100 * r.false / n:>15.2f}"
-                  f" {100 * rate_at_most(r.false, n):>5.2f} {r.valid_h:>12.1f} {r.false / r.valid_h:>9.3f}"
-                  f" {rate_at_most(r.false, r.valid_h):>6.3f}", flush=True)  # fmt: skip
+            print(
+                f"{r.kind:<12} {r.criterion:<20} {r.n_faults:>6} {r.false:>6} {100 * r.false / n:>15.2f}"
+                f" {100 * rate_at_most(r.false, n):>5.2f} {r.valid_h:>12.1f} {r.false / r.valid_h:>9.3f}"
+                f" {rate_at_most(r.false, r.valid_h):>6.3f}",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -8,9 +8,7 @@ import pytest
 
 from tests.golden import FOLDER, made
 
-AGAIN = (
-    "look at it with python -m tests.golden, then accept it with python -m tests.golden --accept"
-)
+AGAIN = "look at it with python -m tests.golden, then accept it with python -m tests.golden --accept"
 
 
 @pytest.fixture(scope="module")
@@ -23,9 +21,7 @@ def test_the_words_have_been_looked_at(now, name):
     held = (FOLDER / name).read_text("utf-8").splitlines()
     changed = [
         line
-        for line in difflib.unified_diff(
-            held, now[name].splitlines(), "held", "now", n=0, lineterm=""
-        )
+        for line in difflib.unified_diff(held, now[name].splitlines(), "held", "now", n=0, lineterm="")
         if line[:1] in "+-"
     ]
     assert not changed, "\n".join([AGAIN, *changed[:40]])

@@ -39,7 +39,5 @@ def test_a_notebook_says_what_may_not_be_said_and_names_no_folder(path):
 
 def pictures(notebook):
     return sum(
-        "image/png" in output.get("data", {})
-        for cell in notebook.cells
-        for output in cell.get("outputs", ())
+        "image/png" in output.get("data", {}) for cell in notebook.cells for output in cell.get("outputs", ())
     )

@@ -4,7 +4,7 @@ Reading order: `tasks` (which nights), `ledger` (what is done and still true), `
 `pool` (spawned processes), `cluster` (an existing Dask cluster), `run` (all of it).
 """
 
-from sleepbrux.batch.ledger import Row
+from sleepbrux.batch.ledger import LedgerRow
 from sleepbrux.batch.run import Batch, run_batch
 
-__all__ = ["Batch", "Row", "run_batch"]
+__all__ = ["Batch", "LedgerRow", "run_batch"]

@@ -10,16 +10,16 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from sleepbrux import __version__
-from sleepbrux.batch.ledger import Row, tidy
+from sleepbrux.batch.ledger import LedgerRow, tidy
 from sleepbrux.batch.tasks import Task
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.version import __version__
 
 CONNECT_S = 15
 ADDRESS = re.compile(r"(?:\w+://)?[^\s/]+:\d+")
 
 
-def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tuple[Task, Row]]:
+def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tuple[Task, LedgerRow]]:
     """Score the tasks on the cluster of a scheduler; yields each as it is done.
 
     Inputs and ``out`` must lie where every worker sees them by the same path. Dask gives the night
@@ -37,9 +37,7 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
     try:
         import distributed
     except ImportError as error:
-        raise UsageError(
-            "--scheduler needs dask.distributed; install sleepbrux[cluster]"
-        ) from error
+        raise UsageError("--scheduler needs dask.distributed; install sleepbrux[cluster]") from error
     from sleepbrux.batch.work import failed
 
     dask: Any = distributed  # its calls carry no types
@@ -77,9 +75,9 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
     tidy(out, list(tasks))  # what lost workers were writing
 
 
-def _on_worker(task: Task, out: Path, version: str) -> Row:
+def _on_worker(task: Task, out: Path, version: str) -> LedgerRow:
     from sleepbrux.batch.work import score_task
-    from sleepbrux.parallel import VARIABLE
+    from sleepbrux.core.parallel import VARIABLE
 
     os.environ[VARIABLE] = "1"  # a worker has as many nights as threads
     return score_task(task, out, version)
@@ -87,7 +85,5 @@ def _on_worker(task: Task, out: Path, version: str) -> Row:
 
 def _reason(error: BaseException) -> str:
     if type(error).__name__ == "KilledWorker":
-        return (
-            "several workers of the cluster died while they had this night; memory may have run out"
-        )
+        return "several workers of the cluster died while they had this night; memory may have run out"
     return f"the cluster reports {type(error).__name__}: {error}"

@@ -26,18 +26,18 @@ from typing import Any
 
 import msgspec
 
-from sleepbrux import __version__
+from sleepbrux.analysis.comparison import NightRow
+from sleepbrux.archive.file import SCHEMA_VERSION as ARCHIVE_SCHEMA
+from sleepbrux.archive.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
 from sleepbrux.batch.tasks import RECORDS, Task
-from sleepbrux.calibration.proposal import SUFFIX, sidecar
-from sleepbrux.compare import NightRow
+from sleepbrux.core.errors import CriterionError, RecordingError, UsageError
+from sleepbrux.core.files import changing, is_sealed, is_written, replacing
+from sleepbrux.core.texts import file_name, visible
+from sleepbrux.core.version import __version__
 from sleepbrux.criteria import load_criterion
-from sleepbrux.errors import CriterionError, RecordingError, UsageError
-from sleepbrux.files import changing, is_sealed, is_written, replacing
-from sleepbrux.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
 from sleepbrux.recording.candidates import TABLES
-from sleepbrux.recording.edf_header import kind_of
-from sleepbrux.store import SCHEMA_VERSION as ARCHIVE_SCHEMA
-from sleepbrux.texts import file_name, visible
+from sleepbrux.recording.formats.edf_header import kind_of
+from sleepbrux.reference.proposal import SUFFIX, sidecar
 
 FOLDER = RECORDS
 RECORD_SCHEMA = 2
@@ -47,7 +47,7 @@ STILL_NS = 2_000_000_000
 WAIT_FOR_START_S = 10.0
 
 
-class Row(msgspec.Struct, frozen=True):
+class LedgerRow(msgspec.Struct, frozen=True):
     """One night in the table.
 
     Attributes
@@ -98,7 +98,7 @@ class Input(msgspec.Struct, frozen=True):
     sha256: str
 
 
-class Record(msgspec.Struct, frozen=True, kw_only=True):
+class LedgerRecord(msgspec.Struct, frozen=True, kw_only=True):
     """What was done for one night.
 
     Attributes
@@ -111,16 +111,14 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     settings: str
     inputs: tuple[Input, ...]
     outputs: tuple[Input, ...]
-    row: Row
+    row: LedgerRow
     place: str = ""
 
 
-def row_of(task: Task, *, problem: str = "", figures: NightRow | None = None) -> Row:
+def row_of(task: Task, *, problem: str = "", figures: NightRow | None = None) -> LedgerRow:
     """The table row of a task."""
     name, problem = file_name(task.recording), visible(problem)
-    return Row(
-        task.study_name, task.night, name, task.condition, problem, figures, visible(task.path)
-    )
+    return LedgerRow(task.study_name, task.night, name, task.condition, problem, figures, visible(task.path))
 
 
 def settings_digest(task: Task) -> str:
@@ -190,9 +188,7 @@ def _parts(path: Path, name: str) -> dict[str, Path]:
         if kind_of(first) or first.startswith(ONE_FILE):
             return files
         if path.suffix.lower() in {".vhdr", ".ahdr"}:
-            named = re.findall(
-                rb"^(?:DataFile|MarkerFile)\s*=\s*(.+?)\s*$", path.read_bytes(), re.MULTILINE
-            )
+            named = re.findall(rb"^(?:DataFile|MarkerFile)\s*=\s*(.+?)\s*$", path.read_bytes(), re.MULTILINE)
             files |= {n.decode("latin-1"): path.parent / n.decode("latin-1") for n in named}
         elif path.suffix.lower() in TABLES:
             return files
@@ -224,16 +220,16 @@ def record_path(out: Path, task: Task) -> Path:
     return out / FOLDER / f"{task.key}.json"
 
 
-def load_record(out: Path, task: Task) -> Record | None:
+def load_record(out: Path, task: Task) -> LedgerRecord | None:
     """The record of a night; None where there is none that can be read."""
     try:
-        record = msgspec.json.decode(record_path(out, task).read_bytes(), type=Record)
+        record = msgspec.json.decode(record_path(out, task).read_bytes(), type=LedgerRecord)
     except (OSError, msgspec.MsgspecError):
         return None
     return record if record.schema == RECORD_SCHEMA else None
 
 
-def save_record(out: Path, task: Task, record: Record) -> None:
+def save_record(out: Path, task: Task, record: LedgerRecord) -> None:
     """Write the record of a night."""
     path = record_path(out, task)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -241,7 +237,7 @@ def save_record(out: Path, task: Task, record: Record) -> None:
         temporary.write_bytes(msgspec.json.encode(record))
 
 
-def checked(out: Path, task: Task, *, read: bool) -> Record | None:
+def checked(out: Path, task: Task, *, read: bool) -> LedgerRecord | None:
     """The record of a night that need not be scored again, with its files as they are now.
 
     Parameters
@@ -260,9 +256,7 @@ def checked(out: Path, task: Task, *, read: bool) -> Record | None:
     return msgspec.structs.replace(record, inputs=inputs, outputs=outputs) if inputs else None
 
 
-def _unchanged(
-    seen: Sequence[Input], where: Path | Mapping[str, Path], *, read: bool
-) -> tuple[Input, ...]:
+def _unchanged(seen: Sequence[Input], where: Path | Mapping[str, Path], *, read: bool) -> tuple[Input, ...]:
     """The files as they are now; none where one of them is, or may be, another."""
     found = []
     for one in seen:
@@ -277,7 +271,7 @@ def _unchanged(
     return tuple(found)
 
 
-def whole(out: Path, task: Task) -> Record | None:
+def whole(out: Path, task: Task) -> LedgerRecord | None:
     """The record of a night whose files have the sizes that they were written with.
 
     One that was scored from another place counts where its inputs are these very ones.
@@ -312,8 +306,7 @@ def left_by(out: Path, task: Task, manifest: Manifest) -> tuple[Input, ...]:
         name = f"{task.stem}{LIST}"
         known[name] = listed(folder / name).sha256
         return tuple(
-            Input(name, stamp_of(folder / name), still=True, sha256=sha256)
-            for name, sha256 in known.items()
+            Input(name, stamp_of(folder / name), still=True, sha256=sha256) for name, sha256 in known.items()
         )
 
 
@@ -371,10 +364,7 @@ def tidy(out: Path, tasks: list[Task]) -> None:
         stems.setdefault(out / task.folder, set()).add(task.stem)
     for folder, names in stems.items():
         for path in folder.glob(".*.partial") if folder.is_dir() else ():
-            if (
-                any(path.name.startswith(f".{name}.") for name in names)
-                and is_written(path) is not True
-            ):
+            if any(path.name.startswith(f".{name}.") for name in names) and is_written(path) is not True:
                 path.unlink(missing_ok=True)
 
 

@@ -17,11 +17,17 @@ from multiprocessing import connection, get_context, parent_process
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from sleepbrux.batch.ledger import Row, tidy
+from sleepbrux.batch.ledger import LedgerRow, tidy
 from sleepbrux.batch.tasks import Task
 
-ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS",
-              "VECLIB_MAXIMUM_THREADS", "NUMBA_NUM_THREADS", "SLEEPBRUX_THREADS")  # fmt: skip
+ONE_THREAD = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+    "NUMBA_NUM_THREADS",
+    "SLEEPBRUX_THREADS",
+)
 
 
 def serve(line: Connection, out: Path, *, speaks: bool) -> None:
@@ -75,9 +81,7 @@ class _Worker:
     def __init__(self, out: Path, *, speaks: bool) -> None:
         spawn = get_context("spawn")
         self.line, theirs = spawn.Pipe()
-        self.process = spawn.Process(
-            target=serve, args=(theirs, out), kwargs={"speaks": speaks}, daemon=True
-        )
+        self.process = spawn.Process(target=serve, args=(theirs, out), kwargs={"speaks": speaks}, daemon=True)
         with _quiet_start():
             self.process.start()
         theirs.close()
@@ -88,7 +92,7 @@ class _Worker:
         with contextlib.suppress(OSError):  # a dead worker shows when its answer is awaited
             self.line.send(task)
 
-    def take(self) -> tuple[Task, Row | None]:
+    def take(self) -> tuple[Task, LedgerRow | None]:
         """Its night and the answer; None where it died instead."""
         task, row = self.task, None
         assert task is not None  # noqa: S101
@@ -109,7 +113,7 @@ class _Worker:
         self.line.close()
 
 
-def run_pool(tasks: Sequence[Task], out: Path, workers: int) -> Iterator[tuple[Task, Row]]:
+def run_pool(tasks: Sequence[Task], out: Path, workers: int) -> Iterator[tuple[Task, LedgerRow]]:
     """Score the tasks with so many processes; yields each as it is done.
 
     The night of a worker that dies is tried once more after all others, alone.
@@ -132,7 +136,7 @@ class _Crew:
         self.workers: list[_Worker] = []
         self.most = min(workers, len(tasks))
 
-    def together(self) -> Iterator[tuple[Task, Row]]:
+    def together(self) -> Iterator[tuple[Task, LedgerRow]]:
         """Every night once; a dead worker is replaced while nights wait."""
         while self.waiting or any(w.task for w in self.workers):
             while self.waiting and len(self.workers) < self.most:
@@ -151,7 +155,7 @@ class _Crew:
                 else:
                     yield task, row
 
-    def alone(self) -> Iterator[tuple[Task, Row]]:
+    def alone(self) -> Iterator[tuple[Task, LedgerRow]]:
         """Each night whose worker died, in a worker of its own with no other beside it."""
         if self.orphaned:
             self.stop()
@@ -173,13 +177,14 @@ class _Crew:
         tidy(self.out, undone)
 
 
-def lost(task: Task, out: Path, code: int | None) -> Row:
+def lost(task: Task, out: Path, code: int | None) -> LedgerRow:
     """The row of a night that ended its worker twice."""
     from sleepbrux.batch.work import failed
 
     how = f"by signal {-code}" if code is not None and code < 0 else f"with code {code}"
     return failed(
-        task, out,
+        task,
+        out,
         f"{task.recording.name}: the worker process ended twice ({how}), the second time with "
         "no other night beside it; memory may have run out",
-    )  # fmt: skip
+    )

@@ -12,12 +12,12 @@ import msgspec
 
 from sleepbrux.batch import ledger
 from sleepbrux.batch.cluster import run_cluster
-from sleepbrux.batch.ledger import Row, cores, locked, row_of, tidy
+from sleepbrux.batch.ledger import LedgerRow, cores, locked, row_of, tidy
 from sleepbrux.batch.pool import run_pool
 from sleepbrux.batch.tasks import Common, OnOther, Task, plan, shard_of
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.files import write_text
 from sleepbrux.export.tables import decimals, safe_text
-from sleepbrux.files import write_text
 
 TABLE = "nights.csv"
 NOT_YET = "not scored yet"
@@ -58,7 +58,7 @@ class Batch:
         The file with all rows; None for a shard, whose table the next whole run writes.
     """
 
-    rows: tuple[Row, ...]
+    rows: tuple[LedgerRow, ...]
     unchanged: int
     table: Path | None
 
@@ -78,7 +78,7 @@ def run_batch(
     shard: tuple[int, int] | None = None,
     merge: bool = False,
     on_plan: Callable[[int, int], None] | None = None,
-    on_row: Callable[[Row], None] | None = None,
+    on_row: Callable[[LedgerRow], None] | None = None,
     on_other: OnOther | None = None,
 ) -> Batch:
     """Score many nights and write one table of them; what is done and unchanged is not done again.
@@ -127,7 +127,7 @@ def run_batch(
     return Batch(ordered, unchanged, out / TABLE)
 
 
-def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, Row], list[Task]]:
+def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, LedgerRow], list[Task]]:
     """Rows that stand, by key, and the tasks still to do."""
     rows, todo = {}, []
     for task in tasks:
@@ -141,9 +141,7 @@ def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, R
     return rows, todo
 
 
-def _work(
-    todo: Sequence[Task], out: Path, workers: int, scheduler: str
-) -> Iterator[tuple[Task, Row]]:
+def _work(todo: Sequence[Task], out: Path, workers: int, scheduler: str) -> Iterator[tuple[Task, LedgerRow]]:
     if not todo:
         return iter(())
     if scheduler:
@@ -151,19 +149,28 @@ def _work(
     return run_pool(todo, out.absolute(), workers)
 
 
-def batch_csv(rows: Sequence[Row]) -> str:
+def batch_csv(rows: Sequence[LedgerRow]) -> str:
     """Nights of a batch, one row each; columns `COLUMNS`."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(COLUMNS)
     for row in rows:
         said = (row.study, row.night, row.recording, row.path, row.condition)
-        writer.writerow([*map(safe_text, said), row.date, *_figures(row), row.input_sha256,
-                         row.report_id, row.version, safe_text(row.problem)])  # fmt: skip
+        writer.writerow(
+            [
+                *map(safe_text, said),
+                row.date,
+                *_figures(row),
+                row.input_sha256,
+                row.report_id,
+                row.version,
+                safe_text(row.problem),
+            ]
+        )
     return buffer.getvalue()
 
 
-def _figures(row: Row) -> list[str]:
+def _figures(row: LedgerRow) -> list[str]:
     figures = row.figures
     if figures is None:
         return [""] * 8
@@ -189,8 +196,6 @@ def parse_shard(text: str) -> tuple[int, int]:
         Not two whole numbers, or the first not from 1 to the second.
     """
     first, slash, second = text.partition("/")
-    if not (slash and first.isdecimal() and second.isdecimal()) or not 1 <= int(first) <= int(
-        second
-    ):
+    if not (slash and first.isdecimal() and second.isdecimal()) or not 1 <= int(first) <= int(second):
         raise UsageError(f"--shard {text!r} is no part; write --shard 2/5 for the second of five")
     return int(first), int(second)

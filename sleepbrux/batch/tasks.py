@@ -11,14 +11,14 @@ from pathlib import Path, PurePosixPath
 
 import msgspec
 
+from sleepbrux.core.errors import StudyError, UsageError
+from sleepbrux.core.files import own_stem, safe_stem
+from sleepbrux.core.texts import visible
 from sleepbrux.criteria import criterion_ids
-from sleepbrux.errors import StudyError, UsageError
-from sleepbrux.files import own_stem, safe_stem
-from sleepbrux.outputs import ARCHIVE
 from sleepbrux.recording.candidates import Candidate, candidate
 from sleepbrux.recording.opening import READ, Hints
-from sleepbrux.study import Study, StudyNight, load_study, person_folder
-from sleepbrux.texts import visible
+from sleepbrux.report.outputs import ARCHIVE
+from sleepbrux.study.file import Study, StudyNight, load_study, person_folder
 
 STUDY_NAME = "study.toml"
 RECORDS = ".batch"
@@ -94,9 +94,7 @@ class Task:
         return self.study.night[0] if self.study else None
 
 
-def plan(
-    inputs: Iterable[Path], out: Path, common: Common, *, on_other: OnOther | None = None
-) -> list[Task]:
+def plan(inputs: Iterable[Path], out: Path, common: Common, *, on_other: OnOther | None = None) -> list[Task]:
     """The nights of study files, folders and recordings, in the order given.
 
     A folder with a ``study.toml`` stands for that study. In any other folder every recording counts,

@@ -7,22 +7,23 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from sleepbrux import __version__
+from sleepbrux.analysis.comparison import night_row
 from sleepbrux.batch import ledger
-from sleepbrux.batch.ledger import Record, Row, row_of
+from sleepbrux.batch.ledger import LedgerRecord, LedgerRow, row_of
 from sleepbrux.batch.tasks import Task
-from sleepbrux.compare import night_row
-from sleepbrux.errors import ArchiveError, RecordingError, SleepbruxError
-from sleepbrux.night import Night
-from sleepbrux.outputs import ARCHIVE, write_set
+from sleepbrux.core.errors import ArchiveError, RecordingError, SleepbruxError
+from sleepbrux.core.texts import file_name
+from sleepbrux.core.version import __version__
 from sleepbrux.recording.opening import fitting
-from sleepbrux.scoring import Request, find_file, score_file, study_request
-from sleepbrux.texts import file_name
+from sleepbrux.report.outputs import ARCHIVE, write_set
+from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.request import Request, score_file, study_request
+from sleepbrux.study.files import find_file
 
 OLDER = "; older results of this night still stand in the folder"
 
 
-def score_task(task: Task, out: Path, version: str = __version__) -> Row:
+def score_task(task: Task, out: Path, version: str = __version__) -> LedgerRow:
     """Score one night, unless its record is still true, and write its results and its record.
 
     One thread, so that as many processes as cores keep out of each other's way. Whatever goes wrong
@@ -42,12 +43,12 @@ def score_task(task: Task, out: Path, version: str = __version__) -> Row:
     return record.row
 
 
-def failed(task: Task, out: Path, problem: str) -> Row:
+def failed(task: Task, out: Path, problem: str) -> LedgerRow:
     """The row of a night that could not be scored; recorded where the disk allows it."""
     if (out / task.folder / f"{task.stem}{ARCHIVE}").is_file():
         problem += OLDER
     row = row_of(task, problem=problem)
-    record = Record(settings="", inputs=(), outputs=(), row=row, place=task.place)
+    record = LedgerRecord(settings="", inputs=(), outputs=(), row=row, place=task.place)
     earlier = ledger.load_record(out, task)
     if earlier is None or earlier.place == task.place:
         with contextlib.suppress(OSError):
@@ -66,7 +67,7 @@ def _sentence(error: Exception) -> str:
     return f"unexpected {type(error).__name__}: {error}"
 
 
-def _scored(task: Task, out: Path) -> Record:
+def _scored(task: Task, out: Path) -> LedgerRecord:
     """Score and write; the record of it, with the inputs as they were before and after."""
     earlier = ledger.load_record(out, task)
     files = ledger.input_files(task)
@@ -79,18 +80,16 @@ def _scored(task: Task, out: Path) -> Record:
         path = task.recording
         request = Request(
             criterion=common.criterion, channels=common.channels, hints=fitting(path, common.hints)
-        )  # fmt: skip
+        )
     night = score_file(path, request, threads=1)
     # a recording that was replaced where it lies is still the same night's
     known = earlier is not None and earlier.place == task.place
     _, manifest = write_set(night, out / task.folder, stem=task.stem, replaced=known)
-    inputs = tuple(
-        ledger.see(p, name, sha256=_known(task, name, night)) for name, p in files.items()
-    )
+    inputs = tuple(ledger.see(p, name, sha256=_known(task, name, night)) for name, p in files.items())
     for one in inputs:
         if one.stamp != before[one.name]:
             raise RecordingError(f"{one.name}: the file changed while it was read; run again")
-    return Record(
+    return LedgerRecord(
         settings=ledger.settings_digest(task),
         inputs=inputs,
         outputs=ledger.left_by(out, task, manifest),

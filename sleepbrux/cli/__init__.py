@@ -9,9 +9,9 @@ import traceback
 
 import click
 
-from sleepbrux import __version__
 from sleepbrux.cli import terminal
-from sleepbrux.errors import SleepbruxError, UsageError
+from sleepbrux.core.errors import SleepbruxError, UsageError
+from sleepbrux.core.version import __version__
 
 VERBS = {
     "demo": "Write an invented study, score every night and say where to look.",

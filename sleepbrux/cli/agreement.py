@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import UsageError
-from sleepbrux.texts import count_of
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
-    from sleepbrux.agreement.compare import Agreement
+    from sleepbrux.analysis.agreement.compare import ScoringAgreement
 
 
 def _scored(text: str | None) -> tuple[tuple[float, float], ...] | str | None:
@@ -44,7 +44,7 @@ def _labels(pairs: tuple[str, ...]) -> dict[str, str]:
     return out
 
 
-def _show(found: Agreement) -> None:
+def _show(found: ScoringAgreement) -> None:
     from sleepbrux.report.agreement_page import RULE_WORDS, estimate_text, number
 
     click.echo(f"A ({found.origins[0]}): {found.a}\nB ({found.origins[1]}): {found.b}")
@@ -53,51 +53,64 @@ def _show(found: Agreement) -> None:
         f"level {found.level}\n"
     )
     for row in found.found:
-        click.echo(f"matched by {RULE_WORDS[row.rule]}: {row.matched} in both, {row.only_a} only A, "
-                   f"{row.only_b} only B")  # fmt: skip
-        click.echo(f"  sensitivity {estimate_text(row.sensitivity)}, precision "
-                   f"{estimate_text(row.precision)}, F1 {estimate_text(row.f1)}")  # fmt: skip
+        click.echo(
+            f"matched by {RULE_WORDS[row.rule]}: {row.matched} in both, {row.only_a} only A, "
+            f"{row.only_b} only B"
+        )
+        click.echo(
+            f"  sensitivity {estimate_text(row.sensitivity)}, precision "
+            f"{estimate_text(row.precision)}, F1 {estimate_text(row.f1)}"
+        )
     click.echo(f"  ({found.found[0].f1.meaning})")
     for slot in found.slots:
-        click.echo(f"kappa per {slot.slot_s} s {estimate_text(slot.kappa)}; agreement on presence "
-                   f"{number(slot.on_presence, 3)}, on absence {number(slot.on_absence, 3)}")  # fmt: skip
+        click.echo(
+            f"kappa per {slot.slot_s} s {estimate_text(slot.kappa)}; agreement on presence "
+            f"{number(slot.on_presence, 3)}, on absence {number(slot.on_absence, 3)}"
+        )
     for d in found.differences:
-        click.echo(f"{d.name}, A less B: median {d.median:+z.3f} s, 5 to 95 % {d.p5:+z.3f} to "
-                   f"{d.p95:+z.3f} s ({d.n} matched)")  # fmt: skip
+        click.echo(
+            f"{d.name}, A less B: median {d.median:+z.3f} s, 5 to 95 % {d.p5:+z.3f} to "
+            f"{d.p95:+z.3f} s ({d.n} matched)"
+        )
     click.echo(f"kappa over kinds of matched events {number(found.kappa_kinds)}")
     _show_rest(found)
     for text in (*found.notes, *found.cautions):
         click.echo(f"note: {text}")
 
 
-def _show_rest(found: Agreement) -> None:
+def _show_rest(found: ScoringAgreement) -> None:
     from sleepbrux.report.agreement_page import number
 
     for one in found.indices:
         if one.name == "ICC(2,1)":
             limits = (
-                "no interval: too few persons" if one.low is None or one.high is None
+                "no interval: too few persons"
+                if one.low is None or one.high is None
                 else f"{number(one.low)} to {number(one.high)}"
-            )  # fmt: skip
+            )
             click.echo(
                 f"{one.name} ({one.meaning}) {number(one.value)} [{limits}], {len(found.nights)} nights"
             )
     if found.no_indices:
         click.echo(found.no_indices)
     if found.limits:
-        click.echo(f"events per known hour, A less B: bias {found.limits.bias:+z.2f}, limits of agreement "
-                   f"{found.limits.lower:+z.2f} to {found.limits.upper:+z.2f}")  # fmt: skip
+        click.echo(
+            f"events per known hour, A less B: bias {found.limits.bias:+z.2f}, limits of agreement "
+            f"{found.limits.lower:+z.2f} to {found.limits.upper:+z.2f}"
+        )
     for side, label, taken, n in found.labels:
         click.echo(f"label in {side}: {label!r} taken for {taken} ({n} rows)")
     if found.classes:
         c = found.classes
-        click.echo(f"at or above {c.cut_off_per_h:g} per hour, of {c.of}: both {c.both}, only A {c.only_a}, "
-                   f"only B {c.only_b}, neither {c.neither}")  # fmt: skip
+        click.echo(
+            f"at or above {c.cut_off_per_h:g} per hour, of {c.of}: both {c.both}, only A {c.only_a}, "
+            f"only B {c.only_b}, neither {c.neither}"
+        )
         for text in c.cautions:
             click.echo(f"  {text}")
 
 
-def _earlier(out: Path, found: Agreement) -> str:
+def _earlier(out: Path, found: ScoringAgreement) -> str:
     """What stands in a folder before this result is written there, in a sentence; empty for nothing.
 
     Raises
@@ -129,30 +142,57 @@ def _earlier(out: Path, found: Agreement) -> str:
 @click.command()
 @click.argument("a", metavar="A", type=click.Path(path_type=Path))
 @click.argument("b", metavar="B")
-@click.option("--level", type=click.Choice(["episode", "burst"]), default="episode",
-              show_default=True, help="Which events are compared.")  # fmt: skip
-@click.option("--scored", default=None, metavar="all | FROM-TO",
-              help="Time that a person's file covers, where it does not say so itself.")  # fmt: skip
-@click.option("--label", multiple=True, metavar="TEXT=KIND",
-              help="What a label in a person's file stands for; repeatable.")  # fmt: skip
-@click.option("--class-at", type=options.Number(min=0, min_open=True), default=None,
-              metavar="RATE", help="Also class persons at this rate per hour; with cautions.")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for agreement.html, agreement.json and agreement.events.csv.")  # fmt: skip
+@click.option(
+    "--level",
+    type=click.Choice(["episode", "burst"]),
+    default="episode",
+    show_default=True,
+    help="Which events are compared.",
+)
+@click.option(
+    "--scored",
+    default=None,
+    metavar="all | FROM-TO",
+    help="Time that a person's file covers, where it does not say so itself.",
+)
+@click.option(
+    "--label",
+    multiple=True,
+    metavar="TEXT=KIND",
+    help="What a label in a person's file stands for; repeatable.",
+)
+@click.option(
+    "--class-at",
+    type=options.Number(min=0, min_open=True),
+    default=None,
+    metavar="RATE",
+    help="Also class persons at this rate per hour; with cautions.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for agreement.html, agreement.json and agreement.events.csv.",
+)
 def command(
-    a: Path, b: str, level: str, scored: str | None, label: tuple[str, ...],
-    class_at: float | None, out: Path | None,
-) -> int:  # fmt: skip
+    a: Path,
+    b: str,
+    level: str,
+    scored: str | None,
+    label: tuple[str, ...],
+    class_at: float | None,
+    out: Path | None,
+) -> int:
     """Compare scoring A with scoring B of the same night, or of the nights in two folders.
 
     Each is an archive (NIGHT.night.h5: automatic), a journal (NIGHT.review.jsonl: reviewed), a
     person's file (EDF+ annotations, CSV, BIDS events.tsv). B may be criterion:ID, or the word
     reviewed for the journals beside the archives of A. Only time known to both counts.
     """
-    from sleepbrux.agreement.compare import compare
-    from sleepbrux.agreement.loading import Wanted, check_labels, load_pair, pairs
+    from sleepbrux.analysis.agreement.compare import compare
+    from sleepbrux.analysis.agreement.loading import Wanted, check_labels, load_pair, pairs
+    from sleepbrux.archive.manifest import ARCHIVE
     from sleepbrux.cli.progress import shown
-    from sleepbrux.manifest import ARCHIVE
 
     labels = _labels(label)
     wanted = Wanted("burst" if level == "burst" else "episode", labels, _scored(scored))
@@ -169,7 +209,7 @@ def command(
     found, matched = compare(loaded, cut_off_per_h=class_at)
     _show(found)
     if out is not None:
-        from sleepbrux.outputs import write_agreement
+        from sleepbrux.report.outputs import write_agreement
 
         earlier = _earlier(out, found)
         click.echo(f"written: {', '.join(write_agreement(found, matched, out))}")

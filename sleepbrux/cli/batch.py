@@ -10,10 +10,10 @@ import click
 from sleepbrux.cli import following, options
 from sleepbrux.cli.score import make_folder
 from sleepbrux.cli.terminal import above_the_bar, progress_bar
-from sleepbrux.errors import CriterionError, UsageError
+from sleepbrux.core.errors import CriterionError, UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.batch import Row
+    from sleepbrux.batch import LedgerRow
     from sleepbrux.recording.opening import Hints
 
 
@@ -27,7 +27,7 @@ def _say_others(others: list[str]) -> None:
         click.echo(f"and {len(others) - MOST_SAID} more files", err=True)
 
 
-def _said(row: Row) -> str:
+def _said(row: LedgerRow) -> str:
     name = row.name
     if row.figures is None:
         return f"{name} was not scored: {row.problem}"
@@ -39,13 +39,13 @@ def _said(row: Row) -> str:
 
 
 def _next(out: Path) -> None:
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.outputs import ARCHIVE
 
     for first in sorted(out.rglob(f"*{ARCHIVE}"))[:1]:
         following.say_next(("look at every episode of a night and decide", ("review", first)))
 
 
-def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:  # noqa: FBT001
+def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:
     if criterion:
         from sleepbrux.criteria import load_criterion
 
@@ -54,34 +54,58 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
         except CriterionError as error:
             raise UsageError(str(error)) from error
     if scheduler and workers is not None:
-        raise UsageError(
-            "--workers counts processes of this machine; leave it out with --scheduler"
-        )
+        raise UsageError("--workers counts processes of this machine; leave it out with --scheduler")
     if merge and (shard or scheduler or workers is not None):
         raise UsageError("--merge scores nothing; leave out --shard, --scheduler and --workers")
 
 
 @click.command()
-@click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path),
-                metavar="STUDY_OR_FOLDER...")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True,
-              help="Folder for the results; made if it is not there.")  # fmt: skip
-@click.option("--workers", type=click.IntRange(min=1), default=None,
-              help="Processes at a time, one night each [default: one a core].")  # fmt: skip
-@click.option("--criterion", default="", metavar="ID | FILE",
-              help="Rule set for recordings that no study file describes.")  # fmt: skip
-@click.option("--channel", multiple=True, metavar="LABEL",
-              help="Channel to score in such recordings; repeatable.")  # fmt: skip
+@click.argument(
+    "inputs", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="STUDY_OR_FOLDER..."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder for the results; made if it is not there.",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    default=None,
+    help="Processes at a time, one night each [default: one a core].",
+)
+@click.option(
+    "--criterion",
+    default="",
+    metavar="ID | FILE",
+    help="Rule set for recordings that no study file describes.",
+)
+@click.option(
+    "--channel", multiple=True, metavar="LABEL", help="Channel to score in such recordings; repeatable."
+)
 @options.hints
-@click.option("--scheduler", default="", metavar="ADDRESS",
-              help="Dask scheduler whose workers do the work, such as tcp://host:8786.")  # fmt: skip
-@click.option("--shard", default="", metavar="I/N",
-              help="Only every N-th night from the I-th on, for job arrays.")  # fmt: skip
+@click.option(
+    "--scheduler",
+    default="",
+    metavar="ADDRESS",
+    help="Dask scheduler whose workers do the work, such as tcp://host:8786.",
+)
+@click.option(
+    "--shard", default="", metavar="I/N", help="Only every N-th night from the I-th on, for job arrays."
+)
 @click.option("--merge", is_flag=True, help="Score nothing; write the table of what is there.")
 def command(
-    inputs: tuple[Path, ...], out: Path, workers: int | None, criterion: str,
-    channel: tuple[str, ...], hints: Hints, scheduler: str, shard: str, merge: bool,  # noqa: FBT001
-) -> int:  # fmt: skip
+    inputs: tuple[Path, ...],
+    out: Path,
+    workers: int | None,
+    criterion: str,
+    channel: tuple[str, ...],
+    hints: Hints,
+    scheduler: str,
+    shard: str,
+    merge: bool,
+) -> int:
     """Score the nights of study files, and every recording of folders, and write one table of all.
 
     The options that describe recordings (--unit, --scale, --rate and so on) are those of the recordings
@@ -98,8 +122,9 @@ def command(
     _check(criterion, scheduler, workers, merge, shard)
     part = parse_shard(shard) if shard else None
     make_folder(out)
-    bar = progress_bar(desc="nights", leave=False,
-               bar_format="{desc} {n_fmt} of {total_fmt} {bar} {remaining} left")  # fmt: skip
+    bar = progress_bar(
+        desc="nights", leave=False, bar_format="{desc} {n_fmt} of {total_fmt} {bar} {remaining} left"
+    )
     done = 0
 
     def on_plan(total: int, todo: int) -> None:
@@ -109,7 +134,7 @@ def command(
         if total > todo and not merge:
             click.echo(f"{total - todo} of {total} nights are done already and unchanged")
 
-    def on_row(row: Row) -> None:
+    def on_row(row: LedgerRow) -> None:
         nonlocal done
         done += 1
         bar.update()
@@ -125,21 +150,27 @@ def command(
     def on_other(path: Path, reason: str) -> None:
         name = below(path, shared)
         others.append(
-            f"{name} was passed over: {reason}" if reason == HIDDEN
+            f"{name} was passed over: {reason}"
+            if reason == HIDDEN
             else f"{name} is no recording to score: {reason}"
-        )  # fmt: skip
+        )
 
     try:
         batch = run_batch(
-            inputs, out, workers=workers, common=Common(criterion, channel, hints),
-            scheduler=scheduler, shard=part, merge=merge, on_plan=on_plan, on_row=on_row,
+            inputs,
+            out,
+            workers=workers,
+            common=Common(criterion, channel, hints),
+            scheduler=scheduler,
+            shard=part,
+            merge=merge,
+            on_plan=on_plan,
+            on_row=on_row,
             on_other=on_other,
-        )  # fmt: skip
+        )
     except KeyboardInterrupt:
         bar.close()
-        click.echo(
-            f"{done} nights were scored and are kept; run the same command to go on", err=True
-        )
+        click.echo(f"{done} nights were scored and are kept; run the same command to go on", err=True)
         raise
     finally:
         bar.close()

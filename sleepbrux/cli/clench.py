@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import SleepbruxError, StudyError, UsageError
+from sleepbrux.core.errors import SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.clench import ClenchTest
     from sleepbrux.recording.opening import Hints
+    from sleepbrux.reference.clench_test import ClenchTest
     from sleepbrux.report.clench_page import NightsBeside
-    from sleepbrux.study import Study
+    from sleepbrux.study.file import Study
 
 
 def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
-    from sleepbrux.clench import ASSUMES, SENTENCE
+    from sleepbrux.reference.clench_test import ASSUMES, SENTENCE
     from sleepbrux.report import clench_page as page
 
     click.echo(f"{test.name}: {', '.join(test.order)}")
@@ -27,8 +27,9 @@ def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
         about = " ".join(filter(None, (channel.muscle, channel.side)))
         click.echo(f"\n{channel.label}" + (f" ({about})" if about else ""))
         _table(page.LEVEL_HEADS, page.level_rows(channel))
-        click.echo(f"  tiredness: {page.change_text(channel.tiredness_pct)}; "
-                   f"{channel.degrees} degrees of freedom")  # fmt: skip
+        click.echo(
+            f"  tiredness: {page.change_text(channel.tiredness_pct)}; {channel.degrees} degrees of freedom"
+        )
     if test.asymmetry:
         click.echo()
         _table(page.ASYMMETRY_HEADS, page.asymmetry_rows(test))
@@ -44,15 +45,13 @@ def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
 def _table(heads: tuple[str, ...], rows: list[list[str]]) -> None:
     widths = [max(len(row[k]) for row in (heads, *rows)) for k in range(len(heads))]
     for row in (heads, *rows):
-        click.echo(
-            "  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip()
-        )
+        click.echo("  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip())
 
 
 def _nights(study: Study, results: Path, home: Path) -> list[NightsBeside]:
-    from sleepbrux.nights import Due, read_nights
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.archive.nights import Due, read_nights
     from sleepbrux.report.clench_page import NightsBeside
+    from sleepbrux.report.outputs import ARCHIVE
 
     found, missing = read_nights(study, results, suffix=ARCHIVE, due=Due(home=home))
     for one in missing:
@@ -67,28 +66,39 @@ def _nights(study: Study, results: Path, home: Path) -> list[NightsBeside]:
 
 @click.command()
 @click.argument("study_or_recording", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for the page and the JSON file.")  # fmt: skip
-@click.option("--results", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder with the scored nights [default: results beside the study file].")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for the page and the JSON file.",
+)
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder with the scored nights [default: results beside the study file].",
+)
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
 @options.hints
 def command(
-    study_or_recording: Path, out: Path | None, results: Path | None, channel: tuple[str, ...],
+    study_or_recording: Path,
+    out: Path | None,
+    results: Path | None,
+    channel: tuple[str, ...],
     hints: Hints,
-) -> int:  # fmt: skip
+) -> int:
     """Compare maximal clenches on natural teeth and with each appliance.
 
     STUDY_OR_RECORDING is a study file, whose reference recordings hold the clenches, or one recording
     with a mark on each clench that says what was between the teeth.
     """
-    from sleepbrux.chairside import recording_test, study_tests
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.files import safe_stem, write_text
-    from sleepbrux.outputs import refuse_other
+    from sleepbrux.core.files import safe_stem, write_text
     from sleepbrux.recording.opening import Hints
     from sleepbrux.report.clench_page import clench_json, clench_page
-    from sleepbrux.study import load_study
+    from sleepbrux.report.outputs import refuse_other
+    from sleepbrux.study.clench_tests import recording_test, study_tests
+    from sleepbrux.study.file import load_study
 
     nights: list[NightsBeside] = []
     who = ""

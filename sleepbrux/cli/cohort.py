@@ -10,21 +10,23 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.terminal import progress_bar
-from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.core.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.cohort import Cohort, Method, PersonNight
-    from sleepbrux.compare.records import Reading
+    from sleepbrux.analysis.cohort import Cohort, Method, PersonNight
+    from sleepbrux.analysis.comparison.records import Reading
 
 
 def _shown(found: Cohort) -> Iterator[str]:
-    from sleepbrux.compare.ratio import p_text
+    from sleepbrux.analysis.comparison.ratio import p_text
 
     yield f"{found.persons} persons, {found.nights} nights; {found.method} ({found.why_method})"
     for e in found.effects:
         after = "" if e.p_holm is None else f", after Holm {p_text(e.p_holm)}"
-        yield (f"  {e.term:<60}{e.ratio:>7.2f} ({e.low:.2f} to {e.high:.2f}), p {p_text(e.p)}{after}, df "
-               f"{e.df:g}")  # fmt: skip
+        yield (
+            f"  {e.term:<60}{e.ratio:>7.2f} ({e.low:.2f} to {e.high:.2f}), p {p_text(e.p)}{after}, df "
+            f"{e.df:g}"
+        )
     for condition, p in found.wilcoxon_p.items():
         yield f"  Wilcoxon signed-rank, {condition}: p {'-' if p is None else p_text(p)}"
     yield from (f"\n{s}" for s in found.sentences)
@@ -34,11 +36,15 @@ def _shown(found: Cohort) -> Iterator[str]:
             yield f"  {r.condition}: not known (two persons with two nights are needed)"
             continue
         needed = ", ".join(f"{k}: {v or '-'}" for k, v in r.nights_for.items())
-        yield (f"  {r.condition}: ICC {r.icc:.2f} ({r.low:.2f} to {r.high:.2f}), {r.persons} persons, "
-               f"{r.nights} nights; nights for a reliability of {needed}")  # fmt: skip
+        yield (
+            f"  {r.condition}: ICC {r.icc:.2f} ({r.low:.2f} to {r.high:.2f}), {r.persons} persons, "
+            f"{r.nights} nights; nights for a reliability of {needed}"
+        )
     for a in found.agreement:
-        yield (f"  {a.condition} less {a.against}: {a.bias:z.2f}/h, limits of single nights {a.low:z.2f} to "
-               f"{a.high:z.2f}")  # fmt: skip
+        yield (
+            f"  {a.condition} less {a.against}: {a.bias:z.2f}/h, limits of single nights {a.low:z.2f} to "
+            f"{a.high:z.2f}"
+        )
     yield ""
     yield from (f"Note: {n}" for n in found.notes)
 
@@ -56,12 +62,12 @@ def _once(person: str, reading: Reading, recordings: dict[str, str]) -> None:
 
 def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNight]:
     """Nights of study files, from their archives; what stands apart in `compare` is left out."""
+    from sleepbrux.analysis.cohort import PersonNight
+    from sleepbrux.analysis.comparison.core import compare_nights
+    from sleepbrux.analysis.comparison.records import counted, read_records
     from sleepbrux.cli.compare import study_of
     from sleepbrux.cli.reviews import say_unread
-    from sleepbrux.cohort import PersonNight
-    from sleepbrux.compare.core import compare_nights
-    from sleepbrux.compare.records import counted, read_records
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.outputs import ARCHIVE
 
     nights: list[PersonNight] = []
     seen: set[str] = set()
@@ -76,9 +82,7 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
         seen.add(study.pseudonym)
         folder = results or beside
         if not folder.is_dir():
-            raise UsageError(
-                f"there is no folder {folder.name!r} beside {path.name}; give --results"
-            )
+            raise UsageError(f"there is no folder {folder.name!r} beside {path.name}; give --results")
         reading = read_records(study, folder, suffix=ARCHIVE, due=due, robust=False)
         say_unread(f"{path.name}: {text}" for text in reading.unread)
         _once(study.pseudonym, reading, recordings)
@@ -89,13 +93,12 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
         if not counts or reading.basis is None:
             raise UsageError(f"{path.name}: {study.primary_outcome} is no count of events")
         basis = reading.basis
-        bases.add((study.primary_outcome, basis.criterion, basis.criterion_digest, basis.window,
-                   basis.reference))  # fmt: skip
+        bases.add(
+            (study.primary_outcome, basis.criterion, basis.criterion_digest, basis.window, basis.reference)
+        )
         if len({n.condition for n in found}) > 1:
             found = list(compare_nights(found, baseline=study.baseline, rearranged=False).nights)
-        nights += [
-            PersonNight(study.pseudonym, n.condition, n.events, n.hours, night=n.id) for n in found
-        ]
+        nights += [PersonNight(study.pseudonym, n.condition, n.events, n.hours, night=n.id) for n in found]
     if len(bases) > 1:
         what = "; ".join(sorted(", ".join((b[0], b[1], b[3], b[4])) for b in bases))
         raise UsageError(
@@ -107,8 +110,12 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
 
 @click.command()
 @click.argument("studies", type=click.Path(path_type=Path, exists=True), nargs=-1, required=True)
-@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
-              help="Folder with a folder of archives a pseudonym [default: results beside].")  # fmt: skip
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    default=None,
+    help="Folder with a folder of archives a pseudonym [default: results beside].",
+)
 @click.option(
     "--baseline",
     type=options.Words(),
@@ -116,12 +123,26 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
     show_default=True,
     help="The condition to compare with.",
 )
-@click.option("--outcome", type=options.Words(), default="episodes per valid hour", show_default=True,
-              help="What a table counts, with its denominator.")  # fmt: skip
-@click.option("--method", type=click.Choice(("log ratios", "GEE")), default="log ratios", show_default=True,
-              help="One log ratio a person, or a Poisson model over all nights.")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(),
-              help="Folder for page and JSON [default: here].")  # fmt: skip
+@click.option(
+    "--outcome",
+    type=options.Words(),
+    default="episodes per valid hour",
+    show_default=True,
+    help="What a table counts, with its denominator.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(("log ratios", "GEE")),
+    default="log ratios",
+    show_default=True,
+    help="One log ratio a person, or a Poisson model over all nights.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path(),
+    help="Folder for page and JSON [default: here].",
+)
 def command(
     studies: tuple[Path, ...],
     results: Path | None,
@@ -135,9 +156,9 @@ def command(
     STUDIES is one CSV table (person, condition, events, valid_hours; for a crossover also period and
     sequence), or study files whose nights have been scored.
     """
-    from sleepbrux.cohort import cohort_text, compare_cohort, read_cohort
-    from sleepbrux.files import write_text
-    from sleepbrux.purpose import PURPOSE
+    from sleepbrux.analysis.cohort import cohort_text, compare_cohort, read_cohort
+    from sleepbrux.core.files import write_text
+    from sleepbrux.core.purpose import PURPOSE
     from sleepbrux.report.cohort_page import render_cohort
 
     if len(studies) == 1 and studies[0].suffix.casefold() in (".csv", ".tsv", ".txt"):

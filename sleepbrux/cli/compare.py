@@ -11,37 +11,41 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.terminal import progress_bar
-from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.core.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.compare.fixing import Record
-    from sleepbrux.compare.model import Comparison, Contrast
-    from sleepbrux.compare.study import StudyComparison
-    from sleepbrux.nights import Due
-    from sleepbrux.planning import Plan
-    from sleepbrux.study import Study
+    from sleepbrux.analysis.comparison.fixing import Record
+    from sleepbrux.analysis.comparison.model import Comparison, Contrast
+    from sleepbrux.analysis.comparison.study import StudyComparison
+    from sleepbrux.analysis.planning import Plan
+    from sleepbrux.archive.nights import Due
+    from sleepbrux.study.file import Study
 
 ORDERS = ("as it came", "planned phases", "randomised nights", "randomised blocks")
 
 
 def _contrast(contrast: Contrast) -> Iterator[str]:
-    from sleepbrux.compare.ratio import p_text
+    from sleepbrux.analysis.comparison.ratio import p_text
 
     yield f"\n{contrast.condition} against {contrast.against}: {contrast.verdict}"
     yield f"  {contrast.sentence}"
     r, test = contrast.ratio, contrast.rearrangement
     if r is None:
         return
-    yield (f"  p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method}); the sentence "
-           f"rests on p {p_text(r.p_holm)} after Holm")  # fmt: skip
+    yield (
+        f"  p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method}); the sentence "
+        f"rests on p {p_text(r.p_holm)} after Holm"
+    )
     if contrast.by_valid_hours and f"{contrast.by_valid_hours:.2f}" != f"{r.ratio:.2f}":
         yield f"  with every valid hour counting the same: {contrast.by_valid_hours:.2f}"
     if test is not None:
         how = "all" if test.exact else "9,999 drawn of"
-        yield (f"  rearrangement test: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
-               f"possible p {test.least_p:.3f}): {test.assumption}")  # fmt: skip
+        yield (
+            f"  rearrangement test: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
+            f"possible p {test.least_p:.3f}): {test.assumption}"
+        )
     if contrast.prior is not None:
-        from sleepbrux.compare.prior import WORDS
+        from sleepbrux.analysis.comparison.prior import WORDS
 
         p = contrast.prior
         yield f"  sensitivity only, never the verdict: {p.ratio:.2f} ({p.low:.2f} to {p.high:.2f}) {WORDS}"
@@ -57,9 +61,7 @@ def _nights(comparison: Comparison, remarks: Mapping[str, Sequence[str]]) -> Ite
     for n in (*(a.night for a in comparison.apart), *comparison.nights):
         rate = "-" if n.rate is None else f"{n.rate:.2f}"
         note = f"  apart: {apart[n.id]}" if n.id in apart else ""
-        numbers = (
-            f"{n.events:>8g}{n.hours:>9.2f}{rate:>10}" if comparison.counts else f"{n.events:>8.3g}"
-        )
+        numbers = f"{n.events:>8g}{n.hours:>9.2f}{rate:>10}" if comparison.counts else f"{n.events:>8.3g}"
         note += "".join(f"  * {text}" for text in remarks.get(n.id, ()))
         yield f"{n.id:<20}{n.condition:<36}{numbers}{note}"
 
@@ -77,8 +79,8 @@ def _more_nights(plans: Sequence[Plan]) -> list[str]:
 
 
 def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
-    from sleepbrux.compare.study import SDD
-    from sleepbrux.purpose import PURPOSE
+    from sleepbrux.analysis.comparison.study import SDD
+    from sleepbrux.core.purpose import PURPOSE
 
     comparison = found.comparison
     lines = [
@@ -88,8 +90,11 @@ def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
     ]
     for contrast in comparison.contrasts:
         lines += _contrast(contrast)
-        lines += [f"  {h.sentence}" for h in found.robustness
-                  if (h.condition, h.against) == (contrast.condition, contrast.against)]  # fmt: skip
+        lines += [
+            f"  {h.sentence}"
+            for h in found.robustness
+            if (h.condition, h.against) == (contrast.condition, contrast.against)
+        ]
     lines += _more_nights(plans)
     lines.append("")
     lines += [f"{note.severity}: {note.text}" for note in (*found.fixing, *comparison.cautions)]
@@ -109,9 +114,9 @@ def _file_of(path: Path) -> Path:
 
 def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path, Due]:
     """The study, the folder in which its archives lie if none is named, and whose they must be."""
-    from sleepbrux.compare.table import study_from_table
-    from sleepbrux.nights import Due
-    from sleepbrux.study import load_study
+    from sleepbrux.analysis.comparison.table import study_from_table
+    from sleepbrux.archive.nights import Due
+    from sleepbrux.study.file import load_study
 
     given = {k: v for k, v in options.items() if v is not None}
     table = _file_of(path)
@@ -134,46 +139,64 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path, D
 
 @click.command()
 @click.argument("study", type=click.Path(path_type=Path, exists=True))
-@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
-              help="Folder with the archives [default: results beside the study file].")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for page, JSON and tables [default: that of the archives].")  # fmt: skip
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    default=None,
+    help="Folder with the archives [default: results beside the study file].",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for page, JSON and tables [default: that of the archives].",
+)
 @click.option("--keep-first-night", is_flag=True, help="Compare the first night of the study too.")
 @click.option("--quick", is_flag=True, help="Leave out other thresholds and criteria.")
 @click.option("--primary-outcome", default=None, help="For a table: the measure chosen beforehand.")
 @click.option("--criterion", default=None, help="For a table: the criterion chosen beforehand.")
-@click.option("--baseline", type=options.Words(), default=None,
-              help="For a table: the condition to compare with.")  # fmt: skip
-@click.option("--order", type=click.Choice(ORDERS), default=None,
-              help="For a table: how the order of the conditions came about.")  # fmt: skip
+@click.option(
+    "--baseline", type=options.Words(), default=None, help="For a table: the condition to compare with."
+)
+@click.option(
+    "--order",
+    type=click.Choice(ORDERS),
+    default=None,
+    help="For a table: how the order of the conditions came about.",
+)
 def command(
-    study: Path, results: Path | None, out: Path | None, keep_first_night: bool, quick: bool,  # noqa: FBT001
-    primary_outcome: str | None, criterion: str | None, baseline: str | None, order: str | None,
-) -> int:  # fmt: skip
+    study: Path,
+    results: Path | None,
+    out: Path | None,
+    keep_first_night: bool,
+    quick: bool,
+    primary_outcome: str | None,
+    criterion: str | None,
+    baseline: str | None,
+    order: str | None,
+) -> int:
     """Compare the conditions of STUDY: a study file, or a folder of archives with a table nights.csv.
 
     Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
     in each of the two it is always "cannot tell yet".
     """
+    from sleepbrux.analysis.comparison.fixing import look, record_path
+    from sleepbrux.analysis.comparison.records import read_records
+    from sleepbrux.analysis.comparison.study import compare_study
+    from sleepbrux.archive.nights import result_folder
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.cli.score import ask_names
-    from sleepbrux.compare.fixing import look, record_path
-    from sleepbrux.compare.records import read_records
-    from sleepbrux.compare.study import compare_study
-    from sleepbrux.nights import result_folder
-    from sleepbrux.outputs import ARCHIVE, refuse_other
+    from sleepbrux.report.outputs import ARCHIVE, refuse_other
     from sleepbrux.report.study_files import REPORT, STUDY, study_plans, write_study
 
     plan, beside, due = study_of(
-        study, {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline,
-                "order": order},
-    )  # fmt: skip
+        study,
+        {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline, "order": order},
+    )
     ask_names(plan)
     folder = following.found_results(_file_of(study), results or beside)
     with progress_bar(total=len(plan.night), desc="nights read") as bar:
-        reading = read_records(
-            plan, folder, suffix=ARCHIVE, due=due, robust=not quick, progress=bar.update
-        )
+        reading = read_records(plan, folder, suffix=ARCHIVE, due=due, robust=not quick, progress=bar.update)
     fixed = record_path(_file_of(study))
 
     def looked(comparison: Comparison) -> Record:

@@ -7,8 +7,8 @@ from typing import Any
 import click
 
 from sleepbrux.cli import following
+from sleepbrux.core.errors import UsageError
 from sleepbrux.criteria import DEFAULT_ID, Criterion, criterion_ids, load_criterion
-from sleepbrux.errors import UsageError
 
 
 def _text(value: Any) -> str:

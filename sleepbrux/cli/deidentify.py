@@ -7,29 +7,50 @@ from pathlib import Path
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), required=True,
-              help="File to write; the original is not touched.")  # fmt: skip
-@click.option("--pseudonym", type=options.Words(), required=True, metavar="NAME",
-              help="What the copy calls the person.")  # fmt: skip
-@click.option("--key-file", type=click.Path(path_type=Path, dir_okay=False), required=True,
-              help="File with the study's secret, 16 bytes or more; made if it is not there. With the "
-                   "pseudonym it gives the shift of the dates: keep it, and keep it secret.")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    help="File to write; the original is not touched.",
+)
+@click.option(
+    "--pseudonym", type=options.Words(), required=True, metavar="NAME", help="What the copy calls the person."
+)
+@click.option(
+    "--key-file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    help="File with the study's secret, 16 bytes or more; made if it is not there. With the "
+    "pseudonym it gives the shift of the dates: keep it, and keep it secret.",
+)
 @click.option("--allow", multiple=True, metavar="TEXT", help="Text that may stay; repeatable.")
-@click.option("--keep-labels", is_flag=True,
-              help="Keep labels as they are; else those with other words than terms of the trade are "
-                   "replaced.")  # fmt: skip
+@click.option(
+    "--keep-labels",
+    is_flag=True,
+    help="Keep labels as they are; else those with other words than terms of the trade are replaced.",
+)
 @click.option("--without", multiple=True, metavar="LABEL", help="Channel to leave out; repeatable.")
-@click.option("--vouch", multiple=True, metavar="LABEL",
-              help="Channel whose samples look like text and are none; repeatable.")  # fmt: skip
+@click.option(
+    "--vouch",
+    multiple=True,
+    metavar="LABEL",
+    help="Channel whose samples look like text and are none; repeatable.",
+)
 def command(
-    recording: Path, out: Path, pseudonym: str, key_file: Path, allow: tuple[str, ...],
-    keep_labels: bool, without: tuple[str, ...], vouch: tuple[str, ...],  # noqa: FBT001
-) -> int:  # fmt: skip
+    recording: Path,
+    out: Path,
+    pseudonym: str,
+    key_file: Path,
+    allow: tuple[str, ...],
+    keep_labels: bool,
+    without: tuple[str, ...],
+    vouch: tuple[str, ...],
+) -> int:
     """Copy RECORDING (EDF, BDF) without names, dates, device and free text, and search the copy.
 
     Dates move back by a number of days that is the same for all nights of a person; the time of day
@@ -37,16 +58,23 @@ def command(
     is not searched for is said at the end.
     """
     from sleepbrux.cli.progress import shown
-    from sleepbrux.deidentify import NOT_PROMISED, deidentify
+    from sleepbrux.recording.deidentify import NOT_PROMISED, deidentify
 
     if not pseudonym.strip() or not pseudonym.isascii() or len(pseudonym) > 40:
         raise UsageError("--pseudonym is 1 to 40 ASCII characters, such as P017")
     key = _key(key_file)
     with shown(recording.name) as progress:
         report = deidentify(
-            recording, out, pseudonym=pseudonym, key=key, allow=allow, keep_labels=keep_labels,
-            without=without, vouch=vouch, progress=progress,
-        )  # fmt: skip
+            recording,
+            out,
+            pseudonym=pseudonym,
+            key=key,
+            allow=allow,
+            keep_labels=keep_labels,
+            without=without,
+            vouch=vouch,
+            progress=progress,
+        )
     dates = "no date was known" if report.shift_days is None else "dates shifted, time of day kept"
     click.echo(
         f"{out.name}: {dates}; {report.texts_kept} annotation texts kept as words for their kind,"

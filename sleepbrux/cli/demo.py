@@ -9,10 +9,10 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.cli.terminal import progress_bar
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.compare import NightRow
+    from sleepbrux.analysis.comparison import NightRow
 
 KEEP = 2
 MARK = "# Invented data."
@@ -28,11 +28,11 @@ def _check_folder(out: Path) -> None:
 
 def _compare(out: Path, results: Path) -> list[str]:
     """Compare the conditions and write the study's page; the sentences."""
-    from sleepbrux.compare.records import read_records
-    from sleepbrux.compare.study import compare_study
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.analysis.comparison.records import read_records
+    from sleepbrux.analysis.comparison.study import compare_study
+    from sleepbrux.report.outputs import ARCHIVE
     from sleepbrux.report.study_files import study_plans, write_study
-    from sleepbrux.study import load_study
+    from sleepbrux.study.file import load_study
 
     study = load_study(out / "study.toml")
     with progress_bar(total=len(study.night), desc="nights compared") as bar:
@@ -43,21 +43,25 @@ def _compare(out: Path, results: Path) -> list[str]:
 
 
 @click.command()
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True,
-              help="Folder for the study and its results; empty or new.")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder for the study and its results; empty or new.",
+)
 def command(out: Path) -> int:
     """Write an invented study of one person, score every night and say where to look.
 
     Fifteen nights under three conditions, of which two recordings are kept (200 MB) and the
     archives of all (600 MB). Takes about two minutes.
     """
+    from sleepbrux.analysis.comparison import night_row
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.compare import night_row
+    from sleepbrux.core.files import write_text
     from sleepbrux.export.tables import nights_csv
-    from sleepbrux.files import write_text
-    from sleepbrux.outputs import ARCHIVE, REPORT, write_outputs
-    from sleepbrux.scoring import score_file, study_request
-    from sleepbrux.study import load_study
+    from sleepbrux.report.outputs import ARCHIVE, REPORT, write_outputs
+    from sleepbrux.scoring.request import score_file, study_request
+    from sleepbrux.study.file import load_study
     from sleepbrux.synth.study import load_scenario, make_study
 
     _check_folder(out)

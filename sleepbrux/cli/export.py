@@ -10,12 +10,12 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
-from sleepbrux.errors import SleepbruxError, UsageError
-from sleepbrux.texts import file_name
+from sleepbrux.core.errors import SleepbruxError, UsageError
+from sleepbrux.core.texts import file_name
 
 if TYPE_CHECKING:
-    from sleepbrux.export.files import Wish
-    from sleepbrux.night import Night
+    from sleepbrux.export.files import ExportRequest
+    from sleepbrux.scoring.night import Night
 
 KINDS = {
     "csv": "tables with their data dictionary",
@@ -32,9 +32,7 @@ def _kinds(text: str) -> list[str]:
     wanted = [word.strip() for word in text.split(",") if word.strip()]
     unknown = [word for word in wanted if word not in KINDS]
     if unknown or not wanted:
-        raise UsageError(
-            f"--as {text!r}: there is no {(unknown or [''])[0]!r}; there are {', '.join(KINDS)}"
-        )
+        raise UsageError(f"--as {text!r}: there is no {(unknown or [''])[0]!r}; there are {', '.join(KINDS)}")
     return wanted
 
 
@@ -42,10 +40,10 @@ def _nights(
     archives: Iterable[Path],
 ) -> tuple[list[tuple[str, Night]], list[Night], int]:
     """Nights after their review with the name of each, the same without it, and how many failed."""
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.journal import with_review
     from sleepbrux.cli.reviews import say_unread, unread
-    from sleepbrux.journal import with_review
-    from sleepbrux.outputs import ARCHIVE
-    from sleepbrux.store import load_night
+    from sleepbrux.report.outputs import ARCHIVE
 
     nights, automatic, failures = [], [], 0
     for path in archives:
@@ -71,7 +69,7 @@ def _words(night: Night) -> list[str]:
     return [banner(night), *reading(night), *(f"{c.about}: {c.text}" for c in cautions(night))]
 
 
-def _given(nights: Iterable[tuple[str, Night]], wish: Wish) -> list[str]:
+def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str]:
     """What the files give that somebody may be known by."""
     if wish.shown.names or wish.shown.dates or wish.identity:
         asked = [
@@ -92,15 +90,11 @@ def _given(nights: Iterable[tuple[str, Night]], wish: Wish) -> list[str]:
             found.setdefault(name, []).append(text)
     said = "; ".join(f"{name} {', '.join(dict.fromkeys(texts))}" for name, texts in found.items())
     lines = ["no name and no date was given; time of day and SHA-256 of the recording are"]
-    return (
-        [*lines, f"look at the words of the study file that are shown: {said}"] if said else lines
-    )
+    return [*lines, f"look at the words of the study file that are shown: {said}"] if said else lines
 
 
 @click.command()
-@click.argument(
-    "archives", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False)
-)
+@click.argument("archives", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
@@ -138,28 +132,33 @@ def _given(nights: Iterable[tuple[str, Night]], wish: Wish) -> list[str]:
     is_flag=True,
     help="Give the days of the night, of the clench and of the review.",
 )
-@click.option(
-    "--excel", is_flag=True, help="Begin CSV files with the mark by which Excel knows UTF-8."
-)
+@click.option("--excel", is_flag=True, help="Begin CSV files with the mark by which Excel knows UTF-8.")
 def command(
-    archives: tuple[Path, ...], out: Path, kinds: str, recordings: tuple[Path, ...],
-    *, identity: bool, with_names: bool, with_dates: bool, excel: bool,
-) -> int:  # fmt: skip
+    archives: tuple[Path, ...],
+    out: Path,
+    kinds: str,
+    recordings: tuple[Path, ...],
+    *,
+    identity: bool,
+    with_names: bool,
+    with_dates: bool,
+    excel: bool,
+) -> int:
     """Write nights (NIGHT.night.h5) as files for other programs, from the archives alone.
 
     Nobody is named and no date is given unless --identity, --with-names or --with-dates asks for it. The
     files are called by pseudonym and night. What the study file writes to be shown stays: pseudonym, id of
     the night, condition.
     """
-    from sleepbrux.export.files import Wish, write_files
+    from sleepbrux.archive.identity import identity_of
+    from sleepbrux.export.files import ExportRequest, write_files
     from sleepbrux.export.sharing import Shown
-    from sleepbrux.identity import identity_of
-    from sleepbrux.outputs import refuse_foreign
+    from sleepbrux.report.outputs import refuse_foreign
 
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
     shown = Shown(with_names, with_dates)
-    wish = Wish(tuple(_kinds(kinds)), recordings, identity, shown, excel, _words)
+    wish = ExportRequest(tuple(_kinds(kinds)), recordings, identity, shown, excel, _words)
     nights, automatic, failures = _nights(archives)
     for stem, night in nights:
         refuse_foreign(out, stem, identity_of(night))
@@ -169,7 +168,5 @@ def command(
             click.echo(str(path))
         for line in _given(nights, wish):
             click.echo(f"sleepbrux: {line}", err=True)
-        following.say_next(
-            ("from a number down to the samples", ("trace", archives[0], "episodes_per_hour"))
-        )
+        following.say_next(("from a number down to the samples", ("trace", archives[0], "episodes_per_hour")))
     return 1 if failures else 0

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 
 STUDY_FILE, RESULTS = "study.toml", "results"
 

@@ -9,17 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import SleepbruxError
+from sleepbrux.core.errors import SleepbruxError
 
 if TYPE_CHECKING:
-    from sleepbrux.morning import Morning
     from sleepbrux.recording.model import Recording
     from sleepbrux.recording.opening import Hints
+    from sleepbrux.scoring.usability import UsabilityVerdict
 
 
-def look(
-    recording: Recording, progress: Callable[[float], None] = lambda share: None
-) -> dict[str, Any]:
+def look(recording: Recording, progress: Callable[[float], None] = lambda share: None) -> dict[str, Any]:
     """Everything that ``inspect --json`` prints; half of the time goes to lowest and highest values."""
     from sleepbrux.signal.survey import survey
 
@@ -29,12 +27,20 @@ def look(
         seen = survey(recording, channel)
         channels.append(
             {
-                "label": channel.label, "role": channel.role, "side": channel.side,
-                "unit": channel.unit, "rate": str(channel.rate), "samples": channel.n_stored,
-                "min_uv": seen.lowest, "max_uv": seen.highest, "p99_9_abs_uv": seen.p99_9_abs,
-                "muscle": channel.muscle, "prefilter": channel.prefilter, "fault": channel.fault,
+                "label": channel.label,
+                "role": channel.role,
+                "side": channel.side,
+                "unit": channel.unit,
+                "rate": str(channel.rate),
+                "samples": channel.n_stored,
+                "min_uv": seen.lowest,
+                "max_uv": seen.highest,
+                "p99_9_abs_uv": seen.p99_9_abs,
+                "muscle": channel.muscle,
+                "prefilter": channel.prefilter,
+                "fault": channel.fault,
             }
-        )  # fmt: skip
+        )
     return {
         "name": recording.name,
         "format": recording.format,
@@ -49,15 +55,13 @@ def look(
         ],
         "window": _window(recording),
         "quality": _first_look(recording, lambda share: progress((1 + share) / 2)),
-        "notes": [
-            {"code": n.code, "severity": n.severity, "text": n.text} for n in recording.notes
-        ],
+        "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in recording.notes],
     }
 
 
 def _window(recording: Recording) -> dict[str, Any]:
     """What marks say of the night, and what is odd about them."""
-    from sleepbrux.window import find_window
+    from sleepbrux.recording.window import find_window
 
     try:
         window = find_window(recording.marks, recording.duration_s)
@@ -72,10 +76,10 @@ def _window(recording: Recording) -> dict[str, Any]:
 
 def _first_look(recording: Recording, progress: Callable[[float], None]) -> list[dict[str, Any]]:
     """Usable hours and faults of the channels that would be scored."""
-    from sleepbrux.night import pick_channels
     from sleepbrux.signal.plausible import rest_note
     from sleepbrux.signal.quality import REASONS, examine
     from sleepbrux.signal.sweep import sweep
+    from sleepbrux.signal.swept import pick_channels
 
     try:
         channels = pick_channels(recording)
@@ -94,9 +98,7 @@ def _first_look(recording: Recording, progress: Callable[[float], None]) -> list
                 "clipped_s": quality.clipped.duration_s,
                 "samples_at_rail_pct": 100 * float(frames.stat("at_rail").sum()) / count,
                 "samples_unchanged_pct": 100 * float(frames.stat("unchanged").sum()) / count,
-                "longest_flat_s": max((b - a for a, b in flat.seconds()), default=0.0)
-                if flat
-                else 0.0,
+                "longest_flat_s": max((b - a for a, b in flat.seconds()), default=0.0) if flat else 0.0,
                 "faults": [
                     {"reason": reason, "text": REASONS[reason], "seconds": spans.duration_s}
                     for reason, spans in quality.faults.items()
@@ -109,23 +111,24 @@ def _first_look(recording: Recording, progress: Callable[[float], None]) -> list
 
 def _show(seen: dict[str, Any]) -> None:
     start = seen["start"] or (f"date unknown, {seen['start_clock'] or 'time unknown'}")
+    click.echo(f"{seen['name']}  {seen['format']}  start {start}  {seen['duration_s'] / 3600:.2f} h")
     click.echo(
-        f"{seen['name']}  {seen['format']}  start {start}  {seen['duration_s'] / 3600:.2f} h"
+        f"  {'channel':<18}{'is':<16}{'rate':>8} {'unit':<6}{'lowest':>11}{'highest':>11}"
+        f"{'99.9 % of |x|':>15}"
     )
-    click.echo(f"  {'channel':<18}{'is':<16}{'rate':>8} {'unit':<6}{'lowest':>11}{'highest':>11}"
-               f"{'99.9 % of |x|':>15}")  # fmt: skip
     for c in seen["channels"]:
         rate = c["rate"] if "/" not in c["rate"] else f"{_ratio(c['rate']):.6g}"
         numbers = [c["min_uv"], c["max_uv"], c["p99_9_abs_uv"]]
         shown = [f"{v:z.2f}" if v is not None else "-" for v in numbers]
         role = " ".join(filter(None, (c["role"], c["muscle"], c["side"])))
-        click.echo(f"  {c['label']:<18}{role:<16} {rate:>7} {c['unit']:<6}{shown[0]:>11}"
-                          f"{shown[1]:>11}{shown[2]:>15}  {c['fault']}")  # fmt: skip
+        click.echo(
+            f"  {c['label']:<18}{role:<16} {rate:>7} {c['unit']:<6}{shown[0]:>11}"
+            f"{shown[1]:>11}{shown[2]:>15}  {c['fault']}"
+        )
     for gap in seen["gaps"]:
         click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['stop_s']:.2f} s")
     for mark in seen["marks"][:50]:
-        click.echo(f"  mark at {mark['start_s']:.2f} s ({mark['duration_s']:.2f} s): "
-                          f"{mark['text']}")  # fmt: skip
+        click.echo(f"  mark at {mark['start_s']:.2f} s ({mark['duration_s']:.2f} s): {mark['text']}")
     if len(seen["marks"]) > 50:
         click.echo(f"  and {len(seen['marks']) - 50} more marks; --json prints all")
     _show_usable(seen)
@@ -155,12 +158,12 @@ def _ratio(text: str) -> float:
     return int(over) / int(under or 1)
 
 
-def _mornings(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints) -> list[Morning]:
+def _mornings(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints) -> list[UsabilityVerdict]:
     """The answer for each recording, and for each night of each study file."""
-    from sleepbrux.morning import judge_file, judge_study
-    from sleepbrux.scoring import Request
+    from sleepbrux.scoring.request import Request
+    from sleepbrux.scoring.usability import judge_file, judge_study
 
-    found: list[Morning] = []
+    found: list[UsabilityVerdict] = []
     for path in paths:
         if path.suffix.casefold() == ".toml":
             found += judge_study(path)
@@ -169,8 +172,8 @@ def _mornings(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints) -> li
     return found
 
 
-def _say(morning: Morning) -> None:
-    from sleepbrux.night import hours_text
+def _say(morning: UsabilityVerdict) -> None:
+    from sleepbrux.core.printed import hours_text
 
     of = (
         f" ({hours_text(morning.valid_hours)} of {hours_text(morning.window_hours)} can be scored)"
@@ -187,9 +190,7 @@ def _say(morning: Morning) -> None:
         click.echo(f"    what to do: {remedy}")
 
 
-def _after_night(
-    paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints, *, as_json: bool
-) -> int:
+def _after_night(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints, *, as_json: bool) -> int:
     import msgspec
 
     mornings = _mornings(paths, mvc_uv, hints)
@@ -204,7 +205,7 @@ def _after_night(
     return 1 if any(m.valid_hours is None for m in mornings) else 0
 
 
-def _next(paths: tuple[Path, ...], mornings: list[Morning], mvc_uv: float | None) -> None:
+def _next(paths: tuple[Path, ...], mornings: list[UsabilityVerdict], mvc_uv: float | None) -> None:
     lost = all(m.verdict in (None, "repeat") for m in mornings)
     first = paths[0]
     level = () if mvc_uv is None else ("--mvc-uv", f"{mvc_uv:g}")
@@ -221,19 +222,26 @@ def _next(paths: tuple[Path, ...], mornings: list[Morning], mvc_uv: float | None
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 @click.option(
-    "--after-night", is_flag=True,
+    "--after-night",
+    is_flag=True,
     help="Say whether each recording (or each night of a STUDY.toml) is usable, usable with limits or "
     "to be repeated, why, and what to do. Repeat: no side alone has the hours that the rules ask for.",
-)  # fmt: skip
+)
 @click.option(
-    "--mvc-uv", type=options.Number(min=0, min_open=True), default=None, metavar="UV",
+    "--mvc-uv",
+    type=options.Number(min=0, min_open=True),
+    default=None,
+    metavar="UV",
     help="With --after-night: level of a maximal clench, where the recording has none.",
-)  # fmt: skip
+)
 @options.hints
 def command(
-    recordings: tuple[Path, ...], as_json: bool, after_night: bool,  # noqa: FBT001
-    mvc_uv: float | None, hints: Hints,
-) -> int:  # fmt: skip
+    recordings: tuple[Path, ...],
+    as_json: bool,
+    after_night: bool,
+    mvc_uv: float | None,
+    hints: Hints,
+) -> int:
     """Show channels, rates, units, roles, gaps, marks and a first look at quality."""
     if after_night:
         return _after_night(recordings, mvc_uv, hints, as_json=as_json)
@@ -260,7 +268,5 @@ def command(
         for seen in found:
             _show(seen)
         if found:
-            following.say_next(
-                ("see whether it can be used", ("inspect", "--after-night", *recordings))
-            )
+            following.say_next(("see whether it can be used", ("inspect", "--after-night", *recordings)))
     return 1 if failures else 0

@@ -9,21 +9,21 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.options import say_doubts
-from sleepbrux.errors import UsageError
-from sleepbrux.texts import file_name
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.texts import file_name
 
 if TYPE_CHECKING:
-    from sleepbrux.letter.compared import NightsCompared
-    from sleepbrux.letter.nights import Letter
+    from sleepbrux.report.letter.compared import NightsCompared
+    from sleepbrux.report.letter.nights import Letter
 
 
 def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompared, list[str]]:
     """The nights of a study, what its comparison says, and ids of nights without a scoring."""
+    from sleepbrux.analysis.comparison.fixing import record_path
+    from sleepbrux.archive.nights import Due
     from sleepbrux.cli.score import recorded_study
-    from sleepbrux.compare.fixing import record_path
-    from sleepbrux.letter.compared import study_letters
-    from sleepbrux.nights import Due
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.letter.compared import study_letters
+    from sleepbrux.report.outputs import ARCHIVE
 
     plan = recorded_study(file)
     folder = following.found_results(file, results)
@@ -80,17 +80,24 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompar
 )
 @click.option("--with-dates", is_flag=True, help="Give the days of the nights.")
 def command(
-    archives: tuple[Path, ...], out: Path | None, file: Path | None, entries: tuple[str, ...],
-    new_fields: Path | None, study: Path | None, results: Path | None, *, with_dates: bool,
-) -> int:  # fmt: skip
+    archives: tuple[Path, ...],
+    out: Path | None,
+    file: Path | None,
+    entries: tuple[str, ...],
+    new_fields: Path | None,
+    study: Path | None,
+    results: Path | None,
+    *,
+    with_dates: bool,
+) -> int:
     """Write a letter of one or two pages about ARCHIVES (NIGHT.night.h5), all of one person.
 
     Findings only. The person's name, the question and all that was told are entered by the
     clinician and printed as entered.
     """
     from sleepbrux.cli.reviews import say_unread, unread
-    from sleepbrux.files import replacing, write_text
-    from sleepbrux.letter import fields_template, letter_pdf, load_fields
+    from sleepbrux.core.files import replacing, write_text
+    from sleepbrux.report.letter import fields_template, letter_pdf, load_fields
 
     if new_fields is not None:
         if new_fields.exists():
@@ -105,10 +112,10 @@ def command(
             "STUDY.toml"
         )
     fields = load_fields(file, entries)
-    from sleepbrux.journal import load_reviewed
-    from sleepbrux.letter.nights import Letter
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.archive.journal import load_reviewed
     from sleepbrux.recording.files import file_digest
+    from sleepbrux.report.letter.nights import Letter
+    from sleepbrux.report.outputs import ARCHIVE
 
     if study is not None:
         letters, comparison, missing = _study(study, results)
@@ -130,32 +137,30 @@ def command(
     about = _about(archives, study, results)
     if file is None and not entries:
         form = target.with_name("letter.fields.toml")
-        following.say_next(
-            ("fill in question and findings", ("letter", "--new-fields", form, *about))
-        )
+        following.say_next(("fill in question and findings", ("letter", "--new-fields", form, *about)))
     else:
-        files = [archives[0]] if archives else sorted(
-            following.found_results(study, results).glob(f"*{ARCHIVE}") if study else ()
-        )[:1]  # fmt: skip
+        files = (
+            [archives[0]]
+            if archives
+            else sorted(following.found_results(study, results).glob(f"*{ARCHIVE}") if study else ())[:1]
+        )
         following.say_next(
-            *(("files for other programs", ("export", path, "--out", path.parent / "files"))
-              for path in files)
-        )  # fmt: skip
+            *(
+                ("files for other programs", ("export", path, "--out", path.parent / "files"))
+                for path in files
+            )
+        )
     return 1 if say_unread(unread((x.name, x.night) for x in letters)) else 0
 
 
-def _about(
-    archives: tuple[Path, ...], study: Path | None, results: Path | None
-) -> tuple[object, ...]:
+def _about(archives: tuple[Path, ...], study: Path | None, results: Path | None) -> tuple[object, ...]:
     """The words that say whom a letter is about."""
     if study is None:
         return archives
     return ("--study", study, *(("--results", results) if results else ()))
 
 
-def _after_fields(
-    form: Path, archives: tuple[Path, ...], study: Path | None, results: Path | None
-) -> None:
+def _after_fields(form: Path, archives: tuple[Path, ...], study: Path | None, results: Path | None) -> None:
     study = study if archives or study else following.study_near(form.absolute().parent)
     about = _about(archives, study, results)
     if about:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sleepbrux.errors import UsageError
-from sleepbrux.texts import unseen
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.texts import unseen
 
 if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
@@ -23,9 +23,7 @@ Command = Callable[..., Any]
 class Number(click.FloatRange):
     """A finite number in a range; by itself a range has room for ``nan``, which is in none."""
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number."""
         number = float(super().convert(value, param, ctx))
         if not math.isfinite(number):
@@ -36,9 +34,7 @@ class Number(click.FloatRange):
 class Second(click.types.FloatParamType):
     """A finite number of seconds, of either sign."""
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number."""
         number = float(super().convert(value, param, ctx))
         if not math.isfinite(number):
@@ -70,33 +66,46 @@ class Words(click.ParamType[str]):
 
 _HINTS = (
     click.option(
-        "--unit", multiple=True, metavar="UNIT | LABEL=UNIT",
+        "--unit",
+        multiple=True,
+        metavar="UNIT | LABEL=UNIT",
         help="Unit of the samples where the file does not say, or says it wrongly: uV, mV, V, nV.",
     ),
     click.option(
-        "--scale", multiple=True, metavar="VALUE | LABEL=VALUE",
+        "--scale",
+        multiple=True,
+        metavar="VALUE | LABEL=VALUE",
         help="µV that a stored value of 1 stands for (WAV: full scale), in CSV, WAV and HDF5.",
     ),
     click.option(
-        "--rate", type=Number(min=0, min_open=True), default=None, metavar="HZ",
+        "--rate",
+        type=Number(min=0, min_open=True),
+        default=None,
+        metavar="HZ",
         help="Samples a second, for a CSV or HDF5 file that does not say.",
     ),
     click.option(
-        "--time-unit", type=click.Choice(["s", "ms", "us"]), default=None,
+        "--time-unit",
+        type=click.Choice(["s", "ms", "us"]),
+        default=None,
         help="Unit of the time column of a CSV file.",
     ),
+    click.option("--dataset", multiple=True, metavar="PATH", help="Data set of an HDF5 file; repeatable."),
     click.option(
-        "--dataset", multiple=True, metavar="PATH", help="Data set of an HDF5 file; repeatable."
-    ),
-    click.option(
-        "--as", "roles", multiple=True, metavar="LABEL=WHAT",
+        "--as",
+        "roles",
+        multiple=True,
+        metavar="LABEL=WHAT",
         help="What a channel is, such as ch1=ecg or ch2='masseter left'; repeatable.",
     ),
     click.option(
-        "--record-duration", type=Number(min=0, min_open=True), default=None,
-        metavar="SECONDS", help="Length of a data record, for an EDF file that states none.",
+        "--record-duration",
+        type=Number(min=0, min_open=True),
+        default=None,
+        metavar="SECONDS",
+        help="Length of a data record, for an EDF file that states none.",
     ),
-)  # fmt: skip
+)
 
 
 def names(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> list[str]:
@@ -118,9 +127,7 @@ def names(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -
         )
     found = [value.strip() for value in (values if len(values) > 1 else values[0].split(","))]
     if len(found) < 2 or "" in found:
-        raise UsageError(
-            f"{option} {', '.join(map(repr, values))} does not name two conditions; {each}"
-        )
+        raise UsageError(f"{option} {', '.join(map(repr, values))} does not name two conditions; {each}")
     twice = next((name for name in found if found.count(name) > 1), "")
     if twice:
         raise UsageError(f"{option} names {twice!r} twice; give each name once")
@@ -166,9 +173,14 @@ def _units(values: tuple[str, ...]) -> str | dict[str, str] | None:
 
 
 def _hints(
-    unit: tuple[str, ...], scale: tuple[str, ...], rate: float | None, time_unit: str | None,
-    dataset: tuple[str, ...], roles: tuple[str, ...], record_duration: float | None,
-) -> Hints:  # fmt: skip
+    unit: tuple[str, ...],
+    scale: tuple[str, ...],
+    rate: float | None,
+    time_unit: str | None,
+    dataset: tuple[str, ...],
+    roles: tuple[str, ...],
+    record_duration: float | None,
+) -> Hints:
     from sleepbrux.recording.opening import Hints
 
     scales = by_label(scale, "--scale")
@@ -177,11 +189,17 @@ def _hints(
         raise UsageError(f"--as {named!r} names no channel; write --as LABEL=ecg")
     return Hints(
         unit=_units(unit),
-        scale={k: _number(v) for k, v in scales.items()} if isinstance(scales, dict)
-        else None if scales is None else _number(scales),
-        rate=rate, record_duration=record_duration, time_unit=time_unit, datasets=dataset,
+        scale={k: _number(v) for k, v in scales.items()}
+        if isinstance(scales, dict)
+        else None
+        if scales is None
+        else _number(scales),
+        rate=rate,
+        record_duration=record_duration,
+        time_unit=time_unit,
+        datasets=dataset,
         roles=tuple((named or {}).items()),
-    )  # fmt: skip
+    )
 
 
 def hints(command: Command) -> Command:
@@ -225,7 +243,7 @@ def pair(text: str) -> tuple[float, float]:
 
 def say_doubts(archive: Path) -> None:
     """Say what is wrong with the files beside an archive, if anything."""
-    from sleepbrux.manifest import doubts
+    from sleepbrux.archive.manifest import doubts
 
     for text in doubts(archive):
         click.echo(f"note: {text}", err=True)

@@ -11,10 +11,10 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.terminal import progress_bar
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.planning import Plan, Variation
+    from sleepbrux.analysis.planning import Plan, Variation
 
 SPREADS = ("lavigne2001 episodes", "lavigne2001 bursts", "miettinen2018 episodes")
 DESIGNS = ("A-B-A", "randomised nights", "randomised blocks")
@@ -23,7 +23,7 @@ PLANNED = ("A-B", *DESIGNS)
 
 def _curve(plan: Plan) -> list[str]:
     """A chart of letters: one row a number of nights."""
-    from sleepbrux.planning import bound_of
+    from sleepbrux.analysis.planning import bound_of
 
     lines = [f"  {'nights in each':>15}{'chance of telling':>20}"]
     for p in plan.points:
@@ -42,9 +42,7 @@ def _shown(plans: Sequence[Plan]) -> list[str]:
         if variation.low_pct is None
         else f", 80 % range {variation.low_pct:.0f} to {variation.high_pct:.0f} %"
     )
-    apart = (
-        "first night recorded and set apart" if first.first_apart else "first night compared too"
-    )
+    apart = "first night recorded and set apart" if first.first_apart else "first night compared too"
     lines = [
         f"nights vary by {variation.cv_pct:.1f} % beyond counting{span} ({variation.source})",
         f"{first.events_per_night:.1f} events in a night without an appliance; {first.design}, {apart}; "
@@ -58,24 +56,26 @@ def _shown(plans: Sequence[Plan]) -> list[str]:
             f"{100 * plan.power:.0f} %"
         ]
         if plan.expected is not None:
-            lines.append(
-                f"  with these looks {plan.expected:.1f} nights in each condition on average"
-            )
+            lines.append(f"  with these looks {plan.expected:.1f} nights in each condition on average")
         lines += _curve(plan)
     return lines
 
 
 def _of_study(
-    study: Path, results: Path | None, ratios: Sequence[float], power: float, most_nights: int,
+    study: Path,
+    results: Path | None,
+    ratios: Sequence[float],
+    power: float,
+    most_nights: int,
     progress: Callable[[], object],
-) -> tuple[Plan, ...]:  # fmt: skip
+) -> tuple[Plan, ...]:
     """What the page of the study says of more nights: the same nights, design and numbers."""
+    from sleepbrux.analysis.comparison.records import counted, read_records
+    from sleepbrux.analysis.comparison.study import compare_counts
+    from sleepbrux.analysis.planning import plans_from, plans_of
     from sleepbrux.cli.compare import study_of
     from sleepbrux.cli.reviews import say_unread
-    from sleepbrux.compare.records import counted, read_records
-    from sleepbrux.compare.study import compare_counts
-    from sleepbrux.outputs import ARCHIVE
-    from sleepbrux.planning import plans_from, plans_of
+    from sleepbrux.report.outputs import ARCHIVE
 
     plan, beside, due = study_of(study, {})
     reading = read_records(plan, results or beside, suffix=ARCHIVE, due=due, robust=False)
@@ -83,18 +83,25 @@ def _of_study(
     if len({r.entry.condition for r in reading.records}) == 1:
         nights, counts = counted(reading.records, plan.primary_outcome)
         return plans_from(
-            nights[1:], reading.records[0].entry.condition, ratios, order=plan.order, counts=counts,
-            outcome=plan.primary_outcome, power=power, most_nights=most_nights, progress=progress,
-        )  # fmt: skip
+            nights[1:],
+            reading.records[0].entry.condition,
+            ratios,
+            order=plan.order,
+            counts=counts,
+            outcome=plan.primary_outcome,
+            power=power,
+            most_nights=most_nights,
+            progress=progress,
+        )
     found = compare_counts(plan, reading)
     return plans_of(found, ratios, power=power, most_nights=most_nights, progress=progress)
 
 
 def _fixed(file: Path, results: Path | None) -> list[str]:
     """Record what a study file fixes; what the record then says."""
+    from sleepbrux.analysis.comparison.fixing import fix, fixing_notes, record_path, scored_nights
     from sleepbrux.cli.compare import study_of
-    from sleepbrux.compare.fixing import fix, fixing_notes, record_path, scored_nights
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.outputs import ARCHIVE
 
     plan, beside, _ = study_of(file, {})
     scored = scored_nights(results or beside, plan, ARCHIVE)
@@ -112,7 +119,7 @@ def _variation(
     spread: str | None, cv_pct: float | None, rate: float | None, hours: float
 ) -> tuple[float, Variation]:
     """Events a night without an appliance, and how far nights vary."""
-    from sleepbrux.planning import PUBLISHED, Variation, extra_cv_pct
+    from sleepbrux.analysis.planning import PUBLISHED, Variation, extra_cv_pct
 
     if rate is None:
         raise UsageError("give --rate (events per valid hour without an appliance), or --study")
@@ -144,10 +151,17 @@ def _looks(text: str | None) -> tuple[int, ...]:
     return looks
 
 
-def _schedule(design: str, conditions: list[str], nights: int, start: datetime | None, seed: int,
-              looks: Sequence[int], out: Path) -> list[str]:  # fmt: skip
-    from sleepbrux.files import write_text
-    from sleepbrux.planning import schedule, schedule_csv, schedule_toml
+def _schedule(
+    design: str,
+    conditions: list[str],
+    nights: int,
+    start: datetime | None,
+    seed: int,
+    looks: Sequence[int],
+    out: Path,
+) -> list[str]:
+    from sleepbrux.analysis.planning import schedule, schedule_csv, schedule_toml
+    from sleepbrux.core.files import write_text
 
     if start is None:
         raise UsageError("--schedule needs --start, the date of the first night (YYYY-MM-DD)")
@@ -157,13 +171,12 @@ def _schedule(design: str, conditions: list[str], nights: int, start: datetime |
     write_text(out / "schedule.toml", schedule_toml(laid, baseline=conditions[0], looks=looks))
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
-        lines.append(
-            f"Least possible p of the test that stands on the drawing: {laid.least_p:.4f}."
-        )
+        lines.append(f"Least possible p of the test that stands on the drawing: {laid.least_p:.4f}.")
     if laid.warning:
         lines.append(f"warning: {laid.warning}")
-    lines += [f"  {n.date} {n.id}  {n.condition}" + (f"  (block {n.block})" if n.block else "")
-              for n in laid.nights]  # fmt: skip
+    lines += [
+        f"  {n.date} {n.id}  {n.condition}" + (f"  (block {n.block})" if n.block else "") for n in laid.nights
+    ]
     return [
         *lines,
         f"Schedule: {out / 'schedule.csv'}; for the study file: {out / 'schedule.toml'}",
@@ -171,60 +184,137 @@ def _schedule(design: str, conditions: list[str], nights: int, start: datetime |
 
 
 @click.command()
-@click.option("--study", type=click.Path(path_type=Path, exists=True), default=None,
-              help="Study file or folder with nights.csv: the person's own rate and variation.")  # fmt: skip
-@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
-              help="Folder with the archives [default: results beside the study file].")  # fmt: skip
-@click.option("--rate", type=options.Number(min=0, min_open=True), default=None,
-              help="Events per valid hour without an appliance.")  # fmt: skip
-@click.option("--hours", type=options.Number(min=0, min_open=True), default=7.0, show_default=True,
-              help="Valid hours of a night.")  # fmt: skip
+@click.option(
+    "--study",
+    type=click.Path(path_type=Path, exists=True),
+    default=None,
+    help="Study file or folder with nights.csv: the person's own rate and variation.",
+)
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    default=None,
+    help="Folder with the archives [default: results beside the study file].",
+)
+@click.option(
+    "--rate",
+    type=options.Number(min=0, min_open=True),
+    default=None,
+    help="Events per valid hour without an appliance.",
+)
+@click.option(
+    "--hours",
+    type=options.Number(min=0, min_open=True),
+    default=7.0,
+    show_default=True,
+    help="Valid hours of a night.",
+)
 @click.option("--spread", type=click.Choice(SPREADS), default=None, help="A published variation.")
-@click.option("--cv-pct", type=options.Number(0, 300), default=None,
-              help="Variation between nights beyond counting, SD in % of the mean.")  # fmt: skip
-@click.option("--ratio", type=options.Number(min=0, min_open=True), multiple=True,
-              help="True ratio to be told, may be repeated [default: 0.5 and 0.75].")  # fmt: skip
-@click.option("--power", type=options.Number(0.5, 0.99), default=0.8, show_default=True,
-              help="Wanted chance of telling it.")  # fmt: skip
-@click.option("--design", "planned", type=click.Choice(PLANNED), default=None,
-              help="How nights are laid out [default: as --schedule, else randomised nights].")  # fmt: skip
-@click.option("--contrasts", type=click.IntRange(1, 9), default=None,
-              help="Conditions beside the baseline [default: those of --conditions].")  # fmt: skip
-@click.option("--looks", default=None,
-              help="Nights in each condition at which is looked, set beforehand: 6,9,12.")  # fmt: skip
-@click.option("--most-nights", type=click.IntRange(4, 200), default=60, show_default=True,
-              help="Stop at so many nights in each condition.")  # fmt: skip
-@click.option("--schedule", "design", type=click.Choice(DESIGNS), default=None,
-              help="Also lay out nights by date.")  # fmt: skip
-@click.option("--conditions", type=options.Words(), multiple=True, default=("none,appliance",),
-              show_default="none,appliance", metavar="NAME", callback=options.names,
-              help="For the schedule: conditions, the baseline first; repeat it for each, or write them with "
-                   "commas and no blanks between them.")  # fmt: skip
-@click.option("--nights", type=click.IntRange(4, 200), default=None,
-              help="For the schedule: nights in each [default: what the first ratio needs].")  # fmt: skip
 @click.option(
-    "--start", type=click.DateTime(["%Y-%m-%d"]), default=None, help="Date of the first night."
+    "--cv-pct",
+    type=options.Number(0, 300),
+    default=None,
+    help="Variation between nights beyond counting, SD in % of the mean.",
 )
 @click.option(
-    "--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the drawing."
+    "--ratio",
+    type=options.Number(min=0, min_open=True),
+    multiple=True,
+    help="True ratio to be told, may be repeated [default: 0.5 and 0.75].",
 )
-@click.option("--fix", "fixed", type=click.Path(path_type=Path, exists=True, dir_okay=False), default=None,
-              help="Record what this study file fixes, before the first night is scored.")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path(),
-              help="Folder for the table and the schedule [default: here].")  # fmt: skip
+@click.option(
+    "--power",
+    type=options.Number(0.5, 0.99),
+    default=0.8,
+    show_default=True,
+    help="Wanted chance of telling it.",
+)
+@click.option(
+    "--design",
+    "planned",
+    type=click.Choice(PLANNED),
+    default=None,
+    help="How nights are laid out [default: as --schedule, else randomised nights].",
+)
+@click.option(
+    "--contrasts",
+    type=click.IntRange(1, 9),
+    default=None,
+    help="Conditions beside the baseline [default: those of --conditions].",
+)
+@click.option(
+    "--looks", default=None, help="Nights in each condition at which is looked, set beforehand: 6,9,12."
+)
+@click.option(
+    "--most-nights",
+    type=click.IntRange(4, 200),
+    default=60,
+    show_default=True,
+    help="Stop at so many nights in each condition.",
+)
+@click.option(
+    "--schedule", "design", type=click.Choice(DESIGNS), default=None, help="Also lay out nights by date."
+)
+@click.option(
+    "--conditions",
+    type=options.Words(),
+    multiple=True,
+    default=("none,appliance",),
+    show_default="none,appliance",
+    metavar="NAME",
+    callback=options.names,
+    help="For the schedule: conditions, the baseline first; repeat it for each, or write them with "
+    "commas and no blanks between them.",
+)
+@click.option(
+    "--nights",
+    type=click.IntRange(4, 200),
+    default=None,
+    help="For the schedule: nights in each [default: what the first ratio needs].",
+)
+@click.option("--start", type=click.DateTime(["%Y-%m-%d"]), default=None, help="Date of the first night.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the drawing.")
+@click.option(
+    "--fix",
+    "fixed",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    default=None,
+    help="Record what this study file fixes, before the first night is scored.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path(),
+    help="Folder for the table and the schedule [default: here].",
+)
 def command(
-    study: Path | None, results: Path | None, rate: float | None, hours: float, spread: str | None,
-    cv_pct: float | None, ratio: tuple[float, ...], power: float, planned: str | None,
-    contrasts: int | None, looks: str | None, most_nights: int, design: str | None, conditions: list[str],
-    nights: int | None, start: datetime | None, seed: int, fixed: Path | None, out: Path,
-) -> int:  # fmt: skip
+    study: Path | None,
+    results: Path | None,
+    rate: float | None,
+    hours: float,
+    spread: str | None,
+    cv_pct: float | None,
+    ratio: tuple[float, ...],
+    power: float,
+    planned: str | None,
+    contrasts: int | None,
+    looks: str | None,
+    most_nights: int,
+    design: str | None,
+    conditions: list[str],
+    nights: int | None,
+    start: datetime | None,
+    seed: int,
+    fixed: Path | None,
+    out: Path,
+) -> int:
     """Plan a comparison: nights in each condition to tell a change, by simulation.
 
     The simulated nights go through the very analysis and rules of ``sleepbrux compare``.
     """
-    from sleepbrux.files import write_text
-    from sleepbrux.planning import plan_nights, plans_csv
-    from sleepbrux.purpose import PURPOSE
+    from sleepbrux.analysis.planning import plan_nights, plans_csv
+    from sleepbrux.core.files import write_text
+    from sleepbrux.core.purpose import PURPOSE
 
     if fixed is not None:
         click.echo("\n".join(_fixed(fixed, results)))
@@ -239,10 +329,19 @@ def command(
             laid: Any = planned or design or "randomised nights"
             others = contrasts or max(len(conditions) - 1, 1)
             plans = tuple(
-                plan_nights(events, variation, r, design=laid, contrasts=others, looks=_looks(looks),
-                            power=power, most_nights=most_nights, progress=bar.update)
+                plan_nights(
+                    events,
+                    variation,
+                    r,
+                    design=laid,
+                    contrasts=others,
+                    looks=_looks(looks),
+                    power=power,
+                    most_nights=most_nights,
+                    progress=bar.update,
+                )
                 for r in ratios
-            )  # fmt: skip
+            )
     lines = _shown(plans)
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "plan.csv", plans_csv(plans))

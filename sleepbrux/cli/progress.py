@@ -11,8 +11,13 @@ from sleepbrux.cli.terminal import progress_bar
 @contextmanager
 def shown(what: str) -> Iterator[Callable[[float], None]]:
     """A function that takes the share done, 0 to 1, and shows it on a terminal."""
-    with progress_bar(total=100, desc=what, leave=False, delay=0.5,
-                      bar_format="{desc} {bar} {percentage:3.0f} %  {remaining} left") as bar:  # fmt: skip
+    with progress_bar(
+        total=100,
+        desc=what,
+        leave=False,
+        delay=0.5,
+        bar_format="{desc} {bar} {percentage:3.0f} %  {remaining} left",
+    ) as bar:
 
         def update(share: float) -> None:
             bar.update(100 * share - bar.n)

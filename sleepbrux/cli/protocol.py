@@ -7,21 +7,29 @@ from pathlib import Path
 import click
 
 from sleepbrux.cli import following
-from sleepbrux.errors import StudyError, UsageError
+from sleepbrux.core.errors import StudyError, UsageError
 
 
 @click.command()
 @click.argument("study", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for the sheets [default: beside the study file].")  # fmt: skip
-@click.option("--person", type=click.IntRange(min=0), default=None,
-              help="Running number of the patient: balances the order of the appliances over patients "
-                   "[default: from the pseudonym].")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for the sheets [default: beside the study file].",
+)
+@click.option(
+    "--person",
+    type=click.IntRange(min=0),
+    default=None,
+    help="Running number of the patient: balances the order of the appliances over patients "
+    "[default: from the pseudonym].",
+)
 def command(study: Path, out: Path | None, person: int | None) -> int:
     """Print the sheets of STUDY: one for the chair, one for the patient, as PDF."""
-    from sleepbrux.files import own_stem, replacing
-    from sleepbrux.protocol import chair_sheet, patient_sheet
-    from sleepbrux.study import FILL_IN, load_study
+    from sleepbrux.core.files import own_stem, replacing
+    from sleepbrux.report.sheets import chair_sheet, patient_sheet
+    from sleepbrux.study.file import FILL_IN, load_study
 
     try:
         plan = load_study(study)

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
-    from sleepbrux.reference import Looked
+    from sleepbrux.reference.recorded import ReferenceCheck
 
 STATISTICS = ("mean_best_1s", "highest_best_1s", "mean_best_half_s", "mean_peak", "mean_plateau")
 
 
-def _show(looked: Looked) -> None:
+def _show(looked: ReferenceCheck) -> None:
     from sleepbrux.report.reference_page import (
         TRIAL_HEADS,
         clench_count,
@@ -29,9 +29,7 @@ def _show(looked: Looked) -> None:
     cues = looked.cues
     click.echo(f"{looked.swept.name}: {clench_count(looked)}; {cues.said_by}; teeth: {cues.teeth}")
     for number, at, length, label, times, said in clench_rows(looked):
-        click.echo(
-            f"  clench {number:>2} at {at}, {length} s, {times} times rest ({label}): {said}"
-        )
+        click.echo(f"  clench {number:>2} at {at}, {length} s, {times} times rest ({label}): {said}")
     for clenches, wrong, notes in looked.channels:
         about = " ".join(filter(None, (clenches.muscle, clenches.side)))
         click.echo(f"\n{clenches.label}" + (f" ({about})" if about else ""))
@@ -47,12 +45,12 @@ def _show(looked: Looked) -> None:
             click.echo(f"  {note.severity}: {note.text}")
 
 
-def _accepted(recording: Path, looked: Looked, by: str, teeth: str) -> Looked:
+def _accepted(recording: Path, looked: ReferenceCheck, by: str, teeth: str) -> ReferenceCheck:
     """Write the acceptance beside the recording, and look at what is so then."""
     from datetime import date
 
-    from sleepbrux.calibration import accept, write_proposal
-    from sleepbrux.reference import with_accepted
+    from sleepbrux.reference import accept, write_proposal
+    from sleepbrux.reference.recorded import with_accepted
 
     if looked.proposal is None:
         raise UsageError(
@@ -80,8 +78,8 @@ def _numbers(text: str) -> tuple[int, ...]:
     return tuple(dict.fromkeys(numbers))
 
 
-def _propose(recording: Path, looked: Looked, *, afresh: bool) -> None:
-    from sleepbrux.calibration import sidecar, write_proposal
+def _propose(recording: Path, looked: ReferenceCheck, *, afresh: bool) -> None:
+    from sleepbrux.reference import sidecar, write_proposal
 
     if looked.proposal is None:
         return
@@ -92,15 +90,17 @@ def _propose(recording: Path, looked: Looked, *, afresh: bool) -> None:
         click.echo(f"left as it is: {sidecar(recording)}; delete it to have the new times written")
 
 
-def _next(recording: Path, looked: Looked) -> None:
+def _next(recording: Path, looked: ReferenceCheck) -> None:
     study = following.study_near(recording.parent)
     accept = ("reference", recording, "--accept-by", "NAME", "--teeth", "natural")
     if not looked.cues.clenches_s:
         every = f"1-{len(looked.clenches)}"
         following.say_next(
-            ("look at the page, then take clenches by their numbers",
-             (*accept[:2], "--clenches", every, *accept[2:])),
-        )  # fmt: skip
+            (
+                "look at the page, then take clenches by their numbers",
+                (*accept[:2], "--clenches", every, *accept[2:]),
+            ),
+        )
     elif not looked.cues.confirmed:
         click.echo("unconfirmed: nobody has accepted these clenches")
         following.say_next(("look at the page, then accept with your name", accept))
@@ -109,39 +109,88 @@ def _next(recording: Path, looked: Looked) -> None:
     elif study is not None:
         following.say_next(
             ("check the study", ("study", "check", study)),
-            ("score its nights (those scored before keep their earlier reference until then)",
-             ("score", "--study", study)),
-        )  # fmt: skip
+            (
+                "score its nights (those scored before keep their earlier reference until then)",
+                ("score", "--study", study),
+            ),
+        )
     else:
         following.say_next(("draft a study file", ("study", "new", recording.parent)))
 
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for page and JSON file [default: results beside the recording].")  # fmt: skip
-@click.option("--statistic", type=click.Choice(STATISTICS), default=STATISTICS[0], show_default=True,
-              help="How the trials become one level.")  # fmt: skip
-@click.option("--uv-kind", type=click.Choice(["rms", "rectified"]), default="rms", show_default=True,
-              help="Kind of µV of the level.")  # fmt: skip
-@click.option("--effort-pct", type=options.Number(1, 100), default=100.0,
-              show_default=True, help="Effort that was asked for, in % of a maximal one.")  # fmt: skip
-@click.option("--threshold-pct-mvc", type=options.Number(0, 100, min_open=True), default=10.0,
-              show_default=True, help="Threshold that must lie at 3 times rest or above.")  # fmt: skip
-@click.option("--teeth", type=options.Words(), default="", metavar="natural | NAME",
-              help="What was between the teeth: natural, or the appliance [default: natural].")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for page and JSON file [default: results beside the recording].",
+)
+@click.option(
+    "--statistic",
+    type=click.Choice(STATISTICS),
+    default=STATISTICS[0],
+    show_default=True,
+    help="How the trials become one level.",
+)
+@click.option(
+    "--uv-kind",
+    type=click.Choice(["rms", "rectified"]),
+    default="rms",
+    show_default=True,
+    help="Kind of µV of the level.",
+)
+@click.option(
+    "--effort-pct",
+    type=options.Number(1, 100),
+    default=100.0,
+    show_default=True,
+    help="Effort that was asked for, in % of a maximal one.",
+)
+@click.option(
+    "--threshold-pct-mvc",
+    type=options.Number(0, 100, min_open=True),
+    default=10.0,
+    show_default=True,
+    help="Threshold that must lie at 3 times rest or above.",
+)
+@click.option(
+    "--teeth",
+    type=options.Words(),
+    default="",
+    metavar="natural | NAME",
+    help="What was between the teeth: natural, or the appliance [default: natural].",
+)
 @click.option("--afresh", is_flag=True, help="Look in the signal even where marks say it.")
-@click.option("--accept-by", type=options.Words(), default="", metavar="NAME",
-              help="Accept the clenches that were found; NAME or a code goes on record.")  # fmt: skip
-@click.option("--clenches", default="", metavar="NUMBERS",
-              help="Take these clenches, as page and table number them: 1,2,4-6.")  # fmt: skip
+@click.option(
+    "--accept-by",
+    type=options.Words(),
+    default="",
+    metavar="NAME",
+    help="Accept the clenches that were found; NAME or a code goes on record.",
+)
+@click.option(
+    "--clenches",
+    default="",
+    metavar="NUMBERS",
+    help="Take these clenches, as page and table number them: 1,2,4-6.",
+)
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
 @options.hints
 def command(
-    recording: Path, out: Path | None, statistic: str, uv_kind: str, effort_pct: float,
-    threshold_pct_mvc: float, teeth: str, afresh: bool, accept_by: str, clenches: str,  # noqa: FBT001
-    channel: tuple[str, ...], hints: Hints,
-) -> int:  # fmt: skip
+    recording: Path,
+    out: Path | None,
+    statistic: str,
+    uv_kind: str,
+    effort_pct: float,
+    threshold_pct_mvc: float,
+    teeth: str,
+    afresh: bool,
+    accept_by: str,
+    clenches: str,
+    channel: tuple[str, ...],
+    hints: Hints,
+) -> int:
     """Measure rest and maximal clenches of RECORDING, a chair recording or a night.
 
     They are taken from marks, else looked for in the signal. Page and table show every stretch like a
@@ -149,23 +198,30 @@ def command(
     recording and count as unconfirmed everywhere until somebody accepts them. Exit code 1 where no channel
     gives a reference.
     """
-    from sleepbrux.calibration import teeth_word
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.files import safe_stem, write_text
-    from sleepbrux.outputs import refuse_other
-    from sleepbrux.reference import look
+    from sleepbrux.core.files import safe_stem, write_text
+    from sleepbrux.reference import teeth_word
+    from sleepbrux.reference.recorded import look
+    from sleepbrux.report.outputs import refuse_other
     from sleepbrux.report.reference_page import reference_json, reference_page
 
     chosen = _numbers(clenches)
     load_kernels()
     with shown(recording.name) as progress:
         looked = look(
-            recording, teeth=teeth_word(teeth or "natural"), statistic=statistic,
-            amplitude="rectified" if uv_kind == "rectified" else "rms", effort_pct=effort_pct,
-            threshold_pct_mvc=threshold_pct_mvc, channels=channel, hints=hints, afresh=afresh,
-            choose=chosen, progress=progress,
-        )  # fmt: skip
+            recording,
+            teeth=teeth_word(teeth or "natural"),
+            statistic=statistic,
+            amplitude="rectified" if uv_kind == "rectified" else "rms",
+            effort_pct=effort_pct,
+            threshold_pct_mvc=threshold_pct_mvc,
+            channels=channel,
+            hints=hints,
+            afresh=afresh,
+            choose=chosen,
+            progress=progress,
+        )
     _show(looked)
     if accept_by:
         looked = _accepted(recording, looked, accept_by, teeth)

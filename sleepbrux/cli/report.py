@@ -8,7 +8,7 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
-from sleepbrux.errors import SleepbruxError
+from sleepbrux.core.errors import SleepbruxError
 
 
 @click.command()
@@ -23,21 +23,19 @@ from sleepbrux.errors import SleepbruxError
 @click.option(
     "--mark-texts", is_flag=True, help="Show the texts of marks as written; they may name a person."
 )
-def command(
-    archives: tuple[Path, ...], out: Path | None, *, robustness: bool, mark_texts: bool
-) -> int:
+def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, mark_texts: bool) -> int:
     """Write the page about each of ARCHIVES (NIGHT.night.h5), after the review beside it if any.
 
     The recording itself is not needed.
     """
+    from sleepbrux.archive.journal import load_reviewed
+    from sleepbrux.archive.manifest import listed, stem_of
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.journal import load_reviewed
-    from sleepbrux.manifest import listed, stem_of
-    from sleepbrux.outputs import REPORT, report_text, write_beside
     from sleepbrux.report.night_page import render_night
-    from sleepbrux.robustness import assess_robustness
+    from sleepbrux.report.outputs import REPORT, report_text, write_beside
+    from sleepbrux.scoring.robustness import assess_robustness
 
     load_kernels()
     failures = 0

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.errors import JournalError, SleepbruxError, StudyError, UsageError
+from sleepbrux.core.errors import JournalError, SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.journal import Journal
-    from sleepbrux.night import Night
+    from sleepbrux.archive.journal import Journal
     from sleepbrux.recording.opening import Hints
-    from sleepbrux.review.desk import Desk
+    from sleepbrux.review.desk import ReviewSession
     from sleepbrux.review.nights import Place
+    from sleepbrux.scoring.night import Night
 
 STUDY_NAME = "study.toml"
 
@@ -39,34 +39,67 @@ class Asked:
 
 @click.command()
 @click.argument("nights", metavar="NIGHTS", type=click.Path(path_type=Path))
-@click.option("--results", type=click.Path(path_type=Path, file_okay=False, exists=True), default=None,
-              help="Of a study: the folder of its archives [default: results beside the file].")  # fmt: skip
-@click.option("--recording", type=click.Path(path_type=Path), default=None, metavar="FILE",
-              help="The recording of one night, for the raw trace [default: as the study says, or near the "
-              "archive, known by its SHA-256].")  # fmt: skip
-@click.option("--reader", type=options.Words(), default="", metavar="NAME",
-              help="Initials that stand under every decision [default: asked for on the page].")  # fmt: skip
-@click.option("--sample", type=click.IntRange(1, 10000), default=None, metavar="N",
-              help="Judge at most N episodes and N near misses, shuffled, without their labels.")  # fmt: skip
-@click.option("--seed", type=click.IntRange(0), default=None,
-              help="Seed of the sample [default: a random one; it is recorded].")  # fmt: skip
 @click.option(
-    "--new-sample", is_flag=True, help="Draw again instead of going on with the last sample."
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    default=None,
+    help="Of a study: the folder of its archives [default: results beside the file].",
 )
-@click.option("--result", is_flag=True,
-              help="Print what was decided, write the reviewed report, serve nothing.")  # fmt: skip
-@click.option("--repair", is_flag=True,
-              help="Keep a copy of a damaged journal, mend it, say what is lost, serve nothing.")  # fmt: skip
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=0, help="Port [default: a free one]."
+    "--recording",
+    type=click.Path(path_type=Path),
+    default=None,
+    metavar="FILE",
+    help="The recording of one night, for the raw trace [default: as the study says, or near the "
+    "archive, known by its SHA-256].",
 )
+@click.option(
+    "--reader",
+    type=options.Words(),
+    default="",
+    metavar="NAME",
+    help="Initials that stand under every decision [default: asked for on the page].",
+)
+@click.option(
+    "--sample",
+    type=click.IntRange(1, 10000),
+    default=None,
+    metavar="N",
+    help="Judge at most N episodes and N near misses, shuffled, without their labels.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=None,
+    help="Seed of the sample [default: a random one; it is recorded].",
+)
+@click.option("--new-sample", is_flag=True, help="Draw again instead of going on with the last sample.")
+@click.option(
+    "--result", is_flag=True, help="Print what was decided, write the reviewed report, serve nothing."
+)
+@click.option(
+    "--repair",
+    is_flag=True,
+    help="Keep a copy of a damaged journal, mend it, say what is lost, serve nothing.",
+)
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port [default: a free one].")
 @click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
 @options.hints
 def command(
-    *, nights: Path, results: Path | None, recording: Path | None, reader: str, sample: int | None,
-    seed: int | None, new_sample: bool, result: bool, repair: bool, port: int, opened: bool,
+    *,
+    nights: Path,
+    results: Path | None,
+    recording: Path | None,
+    reader: str,
+    sample: int | None,
+    seed: int | None,
+    new_sample: bool,
+    result: bool,
+    repair: bool,
+    port: int,
+    opened: bool,
     hints: Hints,
-) -> int:  # fmt: skip
+) -> int:
     """Serve a page about NIGHTS to this machine only: an archive, a study, or a folder of archives.
 
     Every decision goes to NIGHT.review.jsonl beside the archive before the page shows it; the archive
@@ -90,14 +123,14 @@ def command(
 
 
 def _one(archive: Path) -> Place:
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.report.outputs import ARCHIVE
     from sleepbrux.review.nights import Place
 
     return Place(archive.name.removesuffix(ARCHIVE), archive)
 
 
 def _has_journal(place: Place) -> bool:
-    from sleepbrux.journal import journal_path
+    from sleepbrux.archive.journal import journal_path
 
     return not place.fault and journal_path(place.archive).exists()
 
@@ -118,8 +151,8 @@ def _places(path: Path, results: Path | None) -> tuple[list[Place], Path | None]
 
 
 def _of_folder(folder: Path) -> Iterator[Place]:
-    from sleepbrux.journal import load_reviewed
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.archive.journal import load_reviewed
+    from sleepbrux.report.outputs import ARCHIVE
     from sleepbrux.review.nights import Place
 
     for archive in sorted(folder.glob(f"*{ARCHIVE}")):
@@ -131,11 +164,11 @@ def _of_folder(folder: Path) -> Iterator[Place]:
 
 
 def _of_study(file: Path, folder: Path) -> Iterator[Place]:
-    from sleepbrux.errors import StudyError
-    from sleepbrux.nights import Due, Missing, archived
-    from sleepbrux.outputs import ARCHIVE
+    from sleepbrux.archive.nights import Due, Missing, archived
+    from sleepbrux.core.errors import StudyError
+    from sleepbrux.report.outputs import ARCHIVE
     from sleepbrux.review.nights import Place
-    from sleepbrux.study import load_study
+    from sleepbrux.study.file import load_study
 
     try:
         plan = load_study(file)
@@ -149,7 +182,7 @@ def _of_study(file: Path, folder: Path) -> Iterator[Place]:
 
 
 def _counted(name: str, archive: Path, night: Night) -> Place:
-    from sleepbrux.journal import unused_review
+    from sleepbrux.archive.journal import unused_review
     from sleepbrux.review.nights import Place
 
     decided = night.review.decided if night.review else 0
@@ -157,14 +190,14 @@ def _counted(name: str, archive: Path, night: Night) -> Place:
     return Place(name, archive, decided, of, unused_review(night))
 
 
-def _opener(asked: Asked) -> Callable[[Place], Desk]:
-    from sleepbrux.journal import journal_path
-    from sleepbrux.review.desk import Desk
+def _opener(asked: Asked) -> Callable[[Place], ReviewSession]:
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.journal import journal_path
+    from sleepbrux.review.desk import ReviewSession
     from sleepbrux.review.recordings import find_recording
     from sleepbrux.review.trace import Trace, check_same
-    from sleepbrux.store import load_night
 
-    def opened(place: Place) -> Desk:
+    def opened(place: Place) -> ReviewSession:
         options.say_doubts(place.archive)
         night = load_night(place.archive)
         if asked.recording is not None:
@@ -175,10 +208,13 @@ def _opener(asked: Asked) -> Callable[[Place], Desk]:
         else:
             found = find_recording(night, place.archive, asked.study)
             trace = Trace(night, *(found or (None, ())))
-        desk = Desk(
-            night, journal_path(place.archive), trace, sample=asked.sample is not None,
+        desk = ReviewSession(
+            night,
+            journal_path(place.archive),
+            trace,
+            sample=asked.sample is not None,
             reader=asked.reader,
-        )  # fmt: skip
+        )
         if asked.sample is not None:
             drawn = secrets.randbelow(2**31) if asked.seed is None else asked.seed
             desk.begin_sample(asked.sample, drawn, asked.reader or "program", anew=asked.new_sample)
@@ -188,7 +224,7 @@ def _opener(asked: Asked) -> Callable[[Place], Desk]:
 
 
 def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) -> int:
-    from sleepbrux.journal import journal_path
+    from sleepbrux.archive.journal import journal_path
     from sleepbrux.review.entrance import Door, Entrance
     from sleepbrux.review.nights import Nights
     from sleepbrux.review.serving import serve
@@ -200,11 +236,12 @@ def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) ->
         click.echo("opening the night and looking for its recording ...", err=True)
         recorded = nights.desk(0).trace.recorded
         click.echo(
-            "raw trace: the recording was found, and its SHA-256 is the archive's" if recorded else
-            "note: the recording is not near the archive; the page shows the envelope alone, and --recording "
+            "raw trace: the recording was found, and its SHA-256 is the archive's"
+            if recorded
+            else "note: the recording is not near the archive; the page shows the envelope alone, and --recording "
             "FILE adds the raw trace",
             err=True,
-        )  # fmt: skip
+        )
     for place in faults:
         click.echo(f"sleepbrux: {place.name} cannot be reviewed: {place.fault}", err=True)
     entrance = Entrance(lambda code: click.echo(f"Code for another window: {code}"))
@@ -223,9 +260,7 @@ def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) ->
             doors.append(Door(entrance, address))
             if not webbrowser.open(doors[0].path.as_uri()):
                 doors[0].close()
-                click.echo(
-                    "note: no browser was found; open the address and type the code", err=True
-                )
+                click.echo("note: no browser was found; open the address and type the code", err=True)
 
     try:
         with contextlib.suppress(KeyboardInterrupt):
@@ -255,7 +290,7 @@ def _each(places: Sequence[Place], work: Callable[[Place], int]) -> int:
 
 def _load(place: Place) -> Journal:
     """The journal, and what must be known of it; where it is damaged, the command that mends it."""
-    from sleepbrux.journal.file import DamagedError, journal_path, load_journal
+    from sleepbrux.archive.journal.file import DamagedError, journal_path, load_journal
 
     try:
         journal = load_journal(journal_path(place.archive))
@@ -276,9 +311,9 @@ def _there(place: Place) -> None:
 
 
 def _repair(place: Place) -> int:
-    from sleepbrux.journal.file import header_of, journal_path
-    from sleepbrux.journal.repair import repair
-    from sleepbrux.store import load_night
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.journal.file import header_of, journal_path
+    from sleepbrux.archive.journal.repair import repair
 
     _there(place)
     path = journal_path(place.archive)
@@ -286,9 +321,7 @@ def _repair(place: Place) -> int:
     if not done.kept:
         click.echo(f"{path.name}: nothing to repair; {done.decisions} decisions")
         return 0
-    click.echo(
-        f"{path.name}: {done.decisions} decisions; the files of before: {', '.join(done.kept)}"
-    )
+    click.echo(f"{path.name}: {done.decisions} decisions; the files of before: {', '.join(done.kept)}")
     if done.lost:
         gone = ", ".join(map(str, done.lost))
         click.echo(
@@ -300,12 +333,12 @@ def _repair(place: Place) -> int:
 
 def _result(place: Place) -> int:
     """Say what was decided, and leave the reviewed report and tables beside the archive."""
-    from sleepbrux.journal import reviewed
-    from sleepbrux.journal.file import check_about
-    from sleepbrux.manifest import listed
-    from sleepbrux.outputs import ARCHIVE, write_reviewed
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.journal import reviewed
+    from sleepbrux.archive.journal.file import check_about
+    from sleepbrux.archive.manifest import listed
+    from sleepbrux.report.outputs import ARCHIVE, write_reviewed
     from sleepbrux.review.result import sample_lines
-    from sleepbrux.store import load_night
 
     _there(place)
     archive = place.archive
@@ -339,7 +372,7 @@ def _next(archive: Path) -> None:
         following.say_next(("write the letter", ("letter", archive)))
         return
     from sleepbrux.cli.score import study_steps
-    from sleepbrux.study import load_study
+    from sleepbrux.study.file import load_study
 
     with contextlib.suppress(StudyError):  # the review is done, whatever the study file has become
         where = following.shown(study)

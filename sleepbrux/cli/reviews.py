@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from sleepbrux.night import Night
+    from sleepbrux.scoring.night import Night
 
 
 def say_unread(sentences: Iterable[str]) -> int:
@@ -21,7 +21,7 @@ def say_unread(sentences: Iterable[str]) -> int:
 
 def unread(nights: Iterable[tuple[str, Night]]) -> list[str]:
     """One sentence for each night whose review could not be used."""
-    from sleepbrux.journal import unused_review
+    from sleepbrux.archive.journal import unused_review
 
     said = [(name, unused_review(night)) for name, night in nights]
     return [f"{name}: {why}" for name, why in said if why]

@@ -9,28 +9,29 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
-from sleepbrux.errors import SleepbruxError
+from sleepbrux.core.errors import SleepbruxError
 
 if TYPE_CHECKING:
-    from sleepbrux.robustness import Robustness
+    from sleepbrux.scoring.robustness import Robustness
 
-COLUMNS = ("episodes_per_hour", "phasic_episodes_per_hour", "tonic_episodes_per_hour",
-           "mixed_episodes_per_hour", "bursts_per_hour")  # fmt: skip
+COLUMNS = (
+    "episodes_per_hour",
+    "phasic_episodes_per_hour",
+    "tonic_episodes_per_hour",
+    "mixed_episodes_per_hour",
+    "bursts_per_hour",
+)
 
 
 def _show(robustness: Robustness) -> None:
-    click.echo(
-        f"{'rule set':<40}{'episodes/h':>12}{'phasic':>9}{'tonic':>9}{'mixed':>9}{'bursts/h':>10}"
-    )
+    click.echo(f"{'rule set':<40}{'episodes/h':>12}{'phasic':>9}{'tonic':>9}{'mixed':>9}{'bursts/h':>10}")
     for row in robustness.rows:
         if row.reason:
             click.echo(f"{row.id:<40}  not computed: {row.reason}")
             continue
         values = [row.measures[name].value for name in COLUMNS]
         shown = ["-" if v is None else f"{v:.2f}" for v in values]
-        click.echo(
-            f"{row.id:<40}{shown[0]:>12}{shown[1]:>9}{shown[2]:>9}{shown[3]:>9}{shown[4]:>10}"
-        )
+        click.echo(f"{row.id:<40}{shown[0]:>12}{shown[1]:>9}{shown[2]:>9}{shown[3]:>9}{shown[4]:>10}")
     for curve in robustness.curves:
         click.echo(f"\nepisodes per valid hour over {curve.key} (* the night's own value)")
         for value, rate in zip(curve.values, curve.rates, strict=True):
@@ -47,21 +48,25 @@ def _show(robustness: Robustness) -> None:
 
 @click.command()
 @click.argument("archives", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder for the JSON and the report [default: that of the archive].")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for the JSON and the report [default: that of the archive].",
+)
 def command(archives: tuple[Path, ...], out: Path | None) -> int:
     """Score ARCHIVES (NIGHT.night.h5) under every criterion and over a range of settings.
 
     Prints the tables, writes NIGHT.robustness.json and puts the figures into the report. The
     recording itself is not needed.
     """
+    from sleepbrux.archive.journal import load_reviewed
+    from sleepbrux.archive.manifest import listed, stem_of
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.journal import load_reviewed
-    from sleepbrux.manifest import listed, stem_of
-    from sleepbrux.outputs import write_robustness
-    from sleepbrux.robustness import assess_robustness
+    from sleepbrux.report.outputs import write_robustness
+    from sleepbrux.scoring.robustness import assess_robustness
 
     load_kernels()
     failures = 0

@@ -11,17 +11,17 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.progress import Relay, shown
-from sleepbrux.errors import CriterionError, SleepbruxError, StudyError, UsageError
-from sleepbrux.texts import file_name
+from sleepbrux.core.errors import CriterionError, SleepbruxError, StudyError, UsageError
+from sleepbrux.core.texts import file_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from sleepbrux.context.beside import BesideFiles
     from sleepbrux.recording.model import Recording
     from sleepbrux.recording.opening import Hints
-    from sleepbrux.scoring import Request
-    from sleepbrux.study import Study
+    from sleepbrux.scoring.request import Request
+    from sleepbrux.signal.surroundings.companions import CompanionFiles
+    from sleepbrux.study.file import Study
 
 
 def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | None:
@@ -49,9 +49,10 @@ def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | 
 
 
 def _say(path: Path, stem: str, night: object, out: Path) -> None:
-    from sleepbrux.night import REPLACED, Night, hours_text
-    from sleepbrux.outputs import REPORT
+    from sleepbrux.core.printed import hours_text
     from sleepbrux.report.numbers import count_of
+    from sleepbrux.report.outputs import REPORT
+    from sleepbrux.scoring.night import REPLACED, Night
 
     assert isinstance(night, Night)  # noqa: S101
     rate, hours = night.measures["episodes_per_hour"], night.measures["valid_hours"].value
@@ -89,9 +90,7 @@ def load_kernels() -> None:
     metavar="VALUE | LABEL=VALUE",
     help="Level of a maximal clench in µV, for all channels or for one.",
 )
-@click.option(
-    "--rest-uv", multiple=True, metavar="VALUE | LABEL=VALUE", help="Resting level in µV."
-)
+@click.option("--rest-uv", multiple=True, metavar="VALUE | LABEL=VALUE", help="Resting level in µV.")
 @click.option(
     "--uv-kind",
     type=click.Choice(["rms", "rectified"]),
@@ -148,27 +147,50 @@ def load_kernels() -> None:
     help="Study file that says all of this for its nights.",
 )
 def command(
-    recordings: tuple[Path, ...], out: Path | None, mvc_uv: tuple[str, ...], rest_uv: tuple[str, ...],
-    uv_kind: str | None, criterion: str, channel: tuple[str, ...], hints: Hints,
-    from_text: str, to_text: str, stages: Path | None, sound: Path | None,
-    sound_start: float | None, marks: Path | None, sync: tuple[str, ...],
-    position: tuple[str, ...], study: Path | None,
-) -> int:  # fmt: skip
+    recordings: tuple[Path, ...],
+    out: Path | None,
+    mvc_uv: tuple[str, ...],
+    rest_uv: tuple[str, ...],
+    uv_kind: str | None,
+    criterion: str,
+    channel: tuple[str, ...],
+    hints: Hints,
+    from_text: str,
+    to_text: str,
+    stages: Path | None,
+    sound: Path | None,
+    sound_start: float | None,
+    marks: Path | None,
+    sync: tuple[str, ...],
+    position: tuple[str, ...],
+    study: Path | None,
+) -> int:
     """Score RECORDINGS and write report, tables and archive for each into a folder.
 
     The reference clench comes from --mvc-uv, from the study file, or from clenches that are marked
     in the recording. Without any, a criterion relative to background is used, and the result says so.
     """
     from sleepbrux.recording.opening import Hints
-    from sleepbrux.scoring import Request
+    from sleepbrux.scoring.request import Request
 
     beside = _beside(recordings, stages, sound, sound_start, position, marks, sync)
-    stated = (mvc_uv, rest_uv, criterion, channel, from_text, to_text, hints != Hints(),
-              stages, sound, sound_start is not None, position, marks, sync)  # fmt: skip
+    stated = (
+        mvc_uv,
+        rest_uv,
+        criterion,
+        channel,
+        from_text,
+        to_text,
+        hints != Hints(),
+        stages,
+        sound,
+        sound_start is not None,
+        position,
+        marks,
+        sync,
+    )
     if study is not None and (any(stated) or uv_kind is not None):
-        raise UsageError(
-            "--study says all of it: leave out the other options, or change the study file"
-        )
+        raise UsageError("--study says all of it: leave out the other options, or change the study file")
     if not recordings and study is None:
         raise UsageError(
             "no recording is named; write: sleepbrux score NIGHT.edf, or sleepbrux score --study STUDY.toml"
@@ -190,10 +212,16 @@ def command(
             raise UsageError(str(error)) from error
     levels = _levels(mvc_uv, "--mvc-uv"), _levels(rest_uv, "--rest-uv")
     request = Request(
-        criterion=criterion, channels=channel, hints=hints, mvc_uv=levels[0], rest_uv=levels[1],
+        criterion=criterion,
+        channels=channel,
+        hints=hints,
+        mvc_uv=levels[0],
+        rest_uv=levels[1],
         amplitude="rectified" if uv_kind == "rectified" else "rms",
-        from_text=from_text, to_text=to_text, beside=beside,
-    )  # fmt: skip
+        from_text=from_text,
+        to_text=to_text,
+        beside=beside,
+    )
     code, archives = _score_all([(path, request, None) for path in recordings], out)
     for archive in archives[:1]:
         following.say_next(
@@ -204,21 +232,23 @@ def command(
 
 
 def _beside(
-    recordings: tuple[Path, ...], stages: Path | None, sound: Path | None,
-    sound_start: float | None, position: tuple[str, ...], marks: Path | None,
+    recordings: tuple[Path, ...],
+    stages: Path | None,
+    sound: Path | None,
+    sound_start: float | None,
+    position: tuple[str, ...],
+    marks: Path | None,
     sync: tuple[str, ...],
-) -> BesideFiles:  # fmt: skip
+) -> CompanionFiles:
     """Files that come with a recording, checked before it is read."""
-    from sleepbrux.context import beside
+    from sleepbrux.signal.surroundings import companions as beside
 
     if (stages or sound or marks) and len(recordings) > 1:
         raise UsageError(
             "--stages, --sound and --marks belong to one recording; name one, or use a study file"
         )
     if sync and not (stages or sound or marks):
-        raise UsageError(
-            "--sync joins the clock of another file; give --stages, --marks or --sound"
-        )
+        raise UsageError("--sync joins the clock of another file; give --stages, --marks or --sound")
     if sound_start is not None and sound is None:
         raise UsageError("--sound-start says when the file of --sound begins; give both")
     words = []
@@ -227,7 +257,7 @@ def _beside(
         if not equals or not word.strip() or not re.fullmatch(r"-?\d{1,4}", code.strip()):
             raise UsageError(f"--position {text!r} names no position; write --position 1=supine")
         words.append((int(code), word.strip()))
-    return beside.BesideFiles(
+    return beside.CompanionFiles(
         stages, sound, sound_start, tuple(words), marks, tuple(options.pair(text) for text in sync)
     )
 
@@ -244,7 +274,7 @@ def make_folder(out: Path) -> None:
 
 def check_time(text: str, option: str) -> None:
     """Refuse what is no time before any recording is read."""
-    from sleepbrux.window import TIME_FORMS
+    from sleepbrux.recording.window import TIME_FORMS
 
     if text and not TIME_FORMS.fullmatch(text):
         raise UsageError(
@@ -267,7 +297,7 @@ def alone(out: Path) -> Iterator[None]:
 
 def _opener(path: Path, request: Request, relay: Relay) -> Callable[[], Recording]:
     def opener() -> Recording:
-        from sleepbrux.scoring import open_as
+        from sleepbrux.scoring.request import open_as
 
         return open_as(path, request, relay)
 
@@ -276,7 +306,7 @@ def _opener(path: Path, request: Request, relay: Relay) -> Callable[[], Recordin
 
 def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple[int, list[Path]]:
     """Score one after the other; one that fails never stops the rest. Exit code, and the archives."""
-    from sleepbrux.recording.ahead import opened_ahead
+    from sleepbrux.recording.prefetch import opened_ahead
 
     failures, usage, archives = 0, 0, list[Path]()
     relays = [Relay() for _ in work]
@@ -284,8 +314,8 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
     taken: set[str] = set()
     with opened_ahead(openers) as opened, alone(out):
         load_kernels()
-        from sleepbrux.outputs import ARCHIVE, write_outputs
-        from sleepbrux.scoring import score_opened, with_clench_file
+        from sleepbrux.report.outputs import ARCHIVE, write_outputs
+        from sleepbrux.scoring.request import score_opened, with_clench_file
 
         for (path, request, stem), relay, opening in zip(work, relays, opened, strict=True):
             try:
@@ -293,9 +323,7 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
                     recording = opening()
                 relay.watcher = None
                 with shown(path.name) as progress:
-                    night = score_opened(
-                        recording, with_clench_file(path, request), progress=progress
-                    )
+                    night = score_opened(recording, with_clench_file(path, request), progress=progress)
                 written = write_outputs(night, out, stem=stem, taken=taken)
                 taken.add(written)
                 archives.append(out / f"{written}{ARCHIVE}")
@@ -304,11 +332,7 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
                 failures += 1
                 usage += isinstance(error, UsageError)
                 text = str(error)
-                said = (
-                    text
-                    if text.startswith(file_name(path))
-                    else f"{path.name} was not scored: {text}"
-                )
+                said = text if text.startswith(file_name(path)) else f"{path.name} was not scored: {text}"
                 click.echo(f"sleepbrux: {said}", err=True)
     if failures and len(work) > 1:
         click.echo(f"{failures} of {len(work)} recordings were not scored", err=True)
@@ -319,7 +343,7 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
 
 def ask_names(study: Study) -> None:
     """Ask about conditions whose names may not say what is meant, before anything rests on them."""
-    from sleepbrux.drafting import name_questions
+    from sleepbrux.study.drafting import name_questions
 
     for one in name_questions(study):
         click.echo(f"question: {one.where}: {one.whole}", err=True)
@@ -333,23 +357,22 @@ def recorded_study(file: Path) -> Study:
     UsageError
         The file is at fault, or names no recording.
     """
-    from sleepbrux.study import load_study
+    from sleepbrux.study.file import load_study
 
     try:
         study = load_study(file)
     except StudyError as error:
         raise UsageError(str(error)) from error
     if not study.recorded:
-        raise UsageError(
-            f"{file.name} has no recording yet; write the name of each recording at its night"
-        )
+        raise UsageError(f"{file.name} has no recording yet; write the name of each recording at its night")
     ask_names(study)
     return study
 
 
 def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
-    from sleepbrux.scoring import find_file, study_request
-    from sleepbrux.study import night_stems
+    from sleepbrux.scoring.request import study_request
+    from sleepbrux.study.file import night_stems
+    from sleepbrux.study.files import find_file
 
     study = recorded_study(file)
     make_folder(out)
@@ -358,8 +381,7 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     unknown = wanted - places.keys()
     if unknown:
         raise UsageError(f"{file.name} has no night with the recording {min(unknown).name!r}")
-    nights = [n for n in study.recorded
-              if not wanted or (file.parent / n.recording).resolve() in wanted]  # fmt: skip
+    nights = [n for n in study.recorded if not wanted or (file.parent / n.recording).resolve() in wanted]
     work: list[tuple[Path, Request, str | None]] = []
     failures = 0
     for night in nights:

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following
-from sleepbrux.errors import StudyError, UsageError
-from sleepbrux.files import write_text
+from sleepbrux.core.errors import StudyError, UsageError
+from sleepbrux.core.files import write_text
 
 if TYPE_CHECKING:
-    from sleepbrux.drafting import Finding
-    from sleepbrux.study import Study
+    from sleepbrux.study.drafting import StudyFinding
+    from sleepbrux.study.file import Study
 
 NAME, PLANNED = following.STUDY_FILE, 4
 WORDS = {"missing": "missing", "question": "question", "limit": "affects results", "note": "note"}
@@ -26,31 +26,40 @@ def command() -> None:
 
 @command.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
-@click.option("--condition", "conditions", multiple=True, metavar="NAME",
-              help="What will be worn, none for nothing; repeatable.")  # fmt: skip
-@click.option("--nights", type=click.IntRange(1, 100), default=PLANNED, show_default=True,
-              help="Nights to plan under each condition, where none is recorded yet.")  # fmt: skip
+@click.option(
+    "--condition",
+    "conditions",
+    multiple=True,
+    metavar="NAME",
+    help="What will be worn, none for nothing; repeatable.",
+)
+@click.option(
+    "--nights",
+    type=click.IntRange(1, 100),
+    default=PLANNED,
+    show_default=True,
+    help="Nights to plan under each condition, where none is recorded yet.",
+)
 def new(folder: Path, conditions: tuple[str, ...], nights: int) -> int:
     """Draft FOLDER/study.toml from the recordings in FOLDER, or plan nights where there are none yet.
 
     Headers alone are read; of a header only date, length and marks are used.
     """
-    from sleepbrux.drafting import draft
     from sleepbrux.report.numbers import count_of
+    from sleepbrux.study.drafting import draft
 
     target = folder / NAME
     if target.exists():
-        raise UsageError(
-            f"{target} is there already; rename it, or edit it and run sleepbrux study check"
-        )
+        raise UsageError(f"{target} is there already; rename it, or edit it and run sleepbrux study check")
     made = draft(folder, conditions=conditions, nights=nights)
     write_text(target, made.text)
     for line in made.left_out:
         click.echo(f"left out: {line}", err=True)
     recorded = (
-        count_of(made.nights, "night") if made.nights
+        count_of(made.nights, "night")
+        if made.nights
         else f"no recording of a night is there yet: {count_of(made.planned, 'night')} planned"
-    )  # fmt: skip
+    )
     click.echo(f"{target}: {recorded}, {count_of(made.references, 'chair recording')}")
     click.echo("open it in a text editor and replace each FILL IN")
     following.say_next(
@@ -60,17 +69,13 @@ def new(folder: Path, conditions: tuple[str, ...], nights: int) -> int:
     return 0
 
 
-def _counted(found: list[Finding]) -> str:
+def _counted(found: list[StudyFinding]) -> str:
     from sleepbrux.report.numbers import count_of
 
     def number(severity: str) -> int:
         return sum(one.severity == severity for one in found)
 
-    parts = [
-        f"{count_of(number('missing'), 'thing')} missing"
-        if number("missing")
-        else "nothing missing"
-    ]
+    parts = [f"{count_of(number('missing'), 'thing')} missing" if number("missing") else "nothing missing"]
     for severity, word, words in (
         ("question", "question", ""),
         ("limit", "thing that affects results", "things that affect results"),
@@ -88,10 +93,10 @@ def check(study: Path) -> int:
 
     Exit code 1 where a night cannot be used as it is meant, or where a name may not say what is meant.
     """
-    from sleepbrux.drafting import check as look
-    from sleepbrux.drafting import told
     from sleepbrux.report.numbers import count_of
-    from sleepbrux.study import load_study
+    from sleepbrux.study.drafting import check as look
+    from sleepbrux.study.drafting import told
+    from sleepbrux.study.file import load_study
 
     try:
         plan = load_study(study)
@@ -104,10 +109,7 @@ def check(study: Path) -> int:
     open_ = any(one.severity in ("missing", "question") for one in found)
     looks = dict.fromkeys(one.look_at for one in found if one.look_at)
     following.say_next(
-        *(
-            ("find its clenches, and accept them", ("reference", study.parent / name))
-            for name in looks
-        ),
+        *(("find its clenches, and accept them", ("reference", study.parent / name)) for name in looks),
         *_steps(study, plan, open_=open_),
     )
     return 1 if open_ else 0

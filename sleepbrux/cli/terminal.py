@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from typing import Any, TextIO
 
-from sleepbrux.texts import visible
+from sleepbrux.core.texts import visible
 
 
 class Shown(io.TextIOBase):

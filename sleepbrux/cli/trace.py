@@ -9,16 +9,22 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
-from sleepbrux.errors import UsageError
-from sleepbrux.texts import count_of
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.texts import count_of
 
 SHOWN = 10
 AROUND = {
-    "stage": "stage", "awake": "probably awake", "movement": "in a body movement",
-    "grinding_like_sound": "grinding-like sound", "heart_rate_rise_5s_pct": "rise of the heart rate in %",
-    "position": "position", "sound_db": "sound over its background in dB",
-    "breathing_lag_s": "seconds from a respiratory event", "rhythm_hz": "rhythm in Hz", "other": "like",
-}  # fmt: skip
+    "stage": "stage",
+    "awake": "probably awake",
+    "movement": "in a body movement",
+    "grinding_like_sound": "grinding-like sound",
+    "heart_rate_rise_5s_pct": "rise of the heart rate in %",
+    "position": "position",
+    "sound_db": "sound over its background in dB",
+    "breathing_lag_s": "seconds from a respiratory event",
+    "rhythm_hz": "rhythm in Hz",
+    "other": "like",
+}
 
 
 def _clip(rows: list[str], *, everything: bool) -> list[str]:
@@ -29,9 +35,7 @@ def _clip(rows: list[str], *, everything: bool) -> list[str]:
 
 def _samples(places: dict[str, list[list[int]]]) -> str:
     return "; ".join(
-        f"{label} samples " + ", ".join(f"[{a}, {b})" for a, b in pairs)
-        if pairs
-        else f"{label} none"
+        f"{label} samples " + ", ".join(f"[{a}, {b})" for a, b in pairs) if pairs else f"{label} none"
         for label, pairs in places.items()
     )
 
@@ -68,8 +72,7 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
     from sleepbrux.report.numbers import plain
 
     intervals = [
-        f"95 %: {i['low']:.6g} to {i['high']:.6g}, {i['meaning']}"
-        for i in table.get("intervals_95", ())
+        f"95 %: {i['low']:.6g} to {i['high']:.6g}, {i['meaning']}" for i in table.get("intervals_95", ())
     ]
     events = table["events"]
     window, valid = table["window"], table["valid"]
@@ -77,40 +80,77 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
     return [
         (table["measure"], [_value(table), f"basis: {table['basis']}", *intervals]),
         ("computed again from the events below", [table["computed_again"] or "no ratio of a count"]),
-        ("rules", [f"{r['key']} = {plain(r['value'])}   ({r['status']}) {r['source']}"
-                   for r in table["rules"]]
-         or ["none"]),
-        (f"events: {events['what']}" + ("" if events["count"] is None else f" ({events['count']})"),
-         _clip([_event(e) for e in events["list"]], everything=everything)),
-        ("time", [
-            f"window: {window['basis']}, {window['hours']:.6g} h",
-            f"valid: {valid['hours']:.6g} h in {count_of(len(valid['spans_s']), 'stretch', 'stretches')}",
-            *_clip([f"  {a:.3f} to {b:.3f} s" for a, b in valid["spans_s"]], everything=everything)]),
-        ("left out of the window", _clip(
-            [f"{r['start_s']:.3f} to {r['stop_s']:.3f} s  {r['channel']}: {r['text']}"
-             for r in table["left_out"]], everything=everything) or ["nothing"]),
-        ("reference", ["no reference clench"] if reference is None else [
-            f"{reference['origin']}; {reference['statistic']}; {reference['placement']}; "
-            f"teeth: {reference['teeth']}",
-            *(f"{v['channel']}: {_said(v['mvc_uv'])} µV {reference['amplitude']}"
-              for v in reference["levels"])]),
-        ("channels", [
-            f"{c['channel']}: {c['samples']} samples at {c['rate_hz']} Hz, {c['frames']} frames of "
-            f"{c['frame_s']} s, threshold {_said(c['threshold_uv'])}, background {_said(c['background_uv'])}"
-            for c in table["channels"]]),
+        (
+            "rules",
+            [f"{r['key']} = {plain(r['value'])}   ({r['status']}) {r['source']}" for r in table["rules"]]
+            or ["none"],
+        ),
+        (
+            f"events: {events['what']}" + ("" if events["count"] is None else f" ({events['count']})"),
+            _clip([_event(e) for e in events["list"]], everything=everything),
+        ),
+        (
+            "time",
+            [
+                f"window: {window['basis']}, {window['hours']:.6g} h",
+                f"valid: {valid['hours']:.6g} h in {count_of(len(valid['spans_s']), 'stretch', 'stretches')}",
+                *_clip([f"  {a:.3f} to {b:.3f} s" for a, b in valid["spans_s"]], everything=everything),
+            ],
+        ),
+        (
+            "left out of the window",
+            _clip(
+                [
+                    f"{r['start_s']:.3f} to {r['stop_s']:.3f} s  {r['channel']}: {r['text']}"
+                    for r in table["left_out"]
+                ],
+                everything=everything,
+            )
+            or ["nothing"],
+        ),
+        (
+            "reference",
+            ["no reference clench"]
+            if reference is None
+            else [
+                f"{reference['origin']}; {reference['statistic']}; {reference['placement']}; "
+                f"teeth: {reference['teeth']}",
+                *(
+                    f"{v['channel']}: {_said(v['mvc_uv'])} µV {reference['amplitude']}"
+                    for v in reference["levels"]
+                ),
+            ],
+        ),
+        (
+            "channels",
+            [
+                f"{c['channel']}: {c['samples']} samples at {c['rate_hz']} Hz, {c['frames']} frames of "
+                f"{c['frame_s']} s, threshold {_said(c['threshold_uv'])}, background {_said(c['background_uv'])}"
+                for c in table["channels"]
+            ],
+        ),
         ("steps", [f"{s['step']}: {s['digest']}" for s in table["steps"]]),
-        ("identity", [
-            *(f"{head:<16} {table['identity'][key]}"
-              for head, key in (("person", "pseudonym"), ("night", "night"),
-                                ("study SHA-256", "study_sha256"))
-              if table["identity"][key]),
-            f"input SHA-256    {table['input_sha256']}",
-            f"archive SHA-256  {table['archive_sha256']}",
-            f"criterion        {table['criterion']['id']} {table['criterion']['digest']}",
-            f"report id        {table['report_id']}"
-            + (f", supersedes {table['supersedes']}" if table["supersedes"] else ""),
-            "versions         " + ", ".join(f"{k} {v}" for k, v in table["software"].items())]),
-    ]  # fmt: skip
+        (
+            "identity",
+            [
+                *(
+                    f"{head:<16} {table['identity'][key]}"
+                    for head, key in (
+                        ("person", "pseudonym"),
+                        ("night", "night"),
+                        ("study SHA-256", "study_sha256"),
+                    )
+                    if table["identity"][key]
+                ),
+                f"input SHA-256    {table['input_sha256']}",
+                f"archive SHA-256  {table['archive_sha256']}",
+                f"criterion        {table['criterion']['id']} {table['criterion']['digest']}",
+                f"report id        {table['report_id']}"
+                + (f", supersedes {table['supersedes']}" if table["supersedes"] else ""),
+                "versions         " + ", ".join(f"{k} {v}" for k, v in table["software"].items()),
+            ],
+        ),
+    ]
 
 
 @click.command()
@@ -124,9 +164,9 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     Value, unit, basis, rules with their sources, events counted with their samples, spans left out,
     reference, digests and versions. Without MEASURE: the names that the night has.
     """
+    from sleepbrux.archive.journal import load_reviewed
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.export.chain import chain_of
-    from sleepbrux.journal import load_reviewed
 
     night = load_reviewed(archive)
     failed = say_unread(unread([(archive.name, night)]))
@@ -134,9 +174,7 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")
-        following.say_next(
-            ("from the rate down to the samples", ("trace", archive, "episodes_per_hour"))
-        )
+        following.say_next(("from the rate down to the samples", ("trace", archive, "episodes_per_hour")))
         return min(failed, 1)
     if as_json and everything:
         raise UsageError("--json prints everything already; leave out --all")

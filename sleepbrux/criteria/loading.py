@@ -11,9 +11,9 @@ from typing import Any
 
 import msgspec
 
+from sleepbrux.core.errors import CriterionError
+from sleepbrux.core.files import read_text, toml_table
 from sleepbrux.criteria.model import SECTIONS, Criterion
-from sleepbrux.errors import CriterionError
-from sleepbrux.files import read_text, toml_table
 
 DEFAULT_ID = "phasic_tonic_10mvc"
 DEFAULT_WITHOUT_MVC_ID = "aasm"
@@ -26,9 +26,7 @@ def _folder() -> Any:
 
 def criterion_ids() -> list[str]:
     """Ids of the rule sets that come with the package, sorted."""
-    return sorted(
-        p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml")
-    )
+    return sorted(p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml"))
 
 
 def load_criterion(name: str | Path) -> Criterion:
@@ -79,9 +77,7 @@ def _allowed(key: str) -> str:
     """Words that a setting may be, as a list for a sentence."""
     section, _, name = key.partition(".")
     kind = typing.get_type_hints(Criterion).get(section.partition("[")[0])
-    while kind is not None and not isinstance(
-        kind, type
-    ):  # a dict, a tuple or a union of the struct
+    while kind is not None and not isinstance(kind, type):  # a dict, a tuple or a union of the struct
         kind = next((k for k in typing.get_args(kind) if k not in (str, type(None), ...)), None)
     hints = typing.get_type_hints(kind) if kind is not None else {}
     words = typing.get_args(hints.get(name.rpartition(".")[2]))
@@ -92,22 +88,16 @@ def _check(criterion: Criterion, name: str) -> None:
     """Contradictions that no single key shows."""
     threshold, burst, episode = criterion.threshold, criterion.burst, criterion.episode
     if (threshold.level_pct_mvc is None) == (threshold.times_background is None):
-        raise CriterionError(
-            f"{name}: key threshold: give exactly one of level_pct_mvc and times_background"
-        )
+        raise CriterionError(f"{name}: key threshold: give exactly one of level_pct_mvc and times_background")
     if threshold.floor_pct_mvc is not None and threshold.times_background is None:
-        raise CriterionError(
-            f"{name}: key threshold.floor_pct_mvc: needs times_background beside it"
-        )
+        raise CriterionError(f"{name}: key threshold.floor_pct_mvc: needs times_background beside it")
     if burst.types and burst.phasic_maximum_s <= burst.minimum_s:
         raise CriterionError(
             f"{name}: key burst.phasic_maximum_s: {burst.phasic_maximum_s} is not above "
             f"burst.minimum_s, {burst.minimum_s}"
         )
     if episode.regular and episode.regular_maximum_s <= episode.regular_minimum_s:
-        raise CriterionError(
-            f"{name}: key episode.regular_maximum_s: must lie above regular_minimum_s"
-        )
+        raise CriterionError(f"{name}: key episode.regular_maximum_s: must lie above regular_minimum_s")
     known = {path for path, _ in criterion.values()}
     for path in criterion.sources:
         if path not in known:

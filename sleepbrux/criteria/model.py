@@ -11,14 +11,14 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from sleepbrux.errors import CriterionError
+from sleepbrux.core.errors import CriterionError
 
 Seconds = Annotated[float, Meta(ge=0, le=3600)]
 LONGEST_ID = 80
 Status = Literal["read", "from memory", "our choice"]
 
 
-class Envelope(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class EnvelopeRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How amplitude is followed over time.
 
     ``amplitude`` ``as_reference`` means root mean square unless the reference clench is stated as
@@ -32,7 +32,7 @@ class Envelope(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     edges: Literal["corrected", "crossing"]
 
 
-class Threshold(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class ThresholdRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """What counts as activity.
 
     Exactly one of ``level_pct_mvc`` and ``times_background`` is given; ``floor_pct_mvc`` adds a
@@ -187,8 +187,8 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     title: str
     summary: str
     parent: str = ""
-    envelope: Envelope
-    threshold: Threshold
+    envelope: EnvelopeRule
+    threshold: ThresholdRule
     background: Background
     burst: BurstRule
     episode: EpisodeRule
@@ -235,9 +235,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         for path, value in changes.items():
             section, _, key = path.partition(".")
             if section not in SECTIONS:
-                raise CriterionError(
-                    f"derive: key {path}: no such section; there are {', '.join(SECTIONS)}"
-                )
+                raise CriterionError(f"derive: key {path}: no such section; there are {', '.join(SECTIONS)}")
             if table[section] is None:
                 raise CriterionError(f"derive: key {path}: {self.id} has no section {section}")
             table[section][key] = value

@@ -9,17 +9,17 @@ from typing import Any
 
 import msgspec
 
-from sleepbrux import __version__
-from sleepbrux.agreement.compare import Agreement, Pair
-from sleepbrux.export.summary import printed
+from sleepbrux.analysis.agreement.compare import Pair, ScoringAgreement
+from sleepbrux.core.printed import printed
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
 from sleepbrux.export.tables import safe_text
-from sleepbrux.purpose import PURPOSE
 
 SCHEMA_VERSION = "1.0"
 EVENT_COLUMNS = ("night", "a_start_s", "a_end_s", "a_kind", "b_start_s", "b_end_s", "b_kind")
 
 
-def agreement_table(found: Agreement) -> dict[str, Any]:
+def agreement_table(found: ScoringAgreement) -> dict[str, Any]:
     """The content of ``agreement.json``."""
     return {
         "schema_version": SCHEMA_VERSION,
@@ -29,11 +29,9 @@ def agreement_table(found: Agreement) -> dict[str, Any]:
     }
 
 
-def agreement_text(found: Agreement) -> str:
+def agreement_text(found: ScoringAgreement) -> str:
     """`agreement_table` as indented JSON with a line feed at the end."""
-    return (
-        msgspec.json.format(msgspec.json.encode(agreement_table(found)), indent=2).decode() + "\n"
-    )
+    return msgspec.json.format(msgspec.json.encode(agreement_table(found)), indent=2).decode() + "\n"
 
 
 def agreement_events(pairs: Sequence[Pair]) -> str:

@@ -2,7 +2,7 @@
 
 From archives alone it is a derivative data set that holds events only; with the recordings it is a raw
 one (BIDS 1.11, data type ``emg``) that holds a copy of each, with its header written anew
-(`sleepbrux.deidentify.nameless_copy`). What the recording does not say (placement, reference, filters of
+(`sleepbrux.recording.deidentify.nameless_copy`). What the recording does not say (placement, reference, filters of
 the recorder, mains) is written as ``n/a`` or "not stated", never guessed.
 """
 
@@ -21,16 +21,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sleepbrux import __version__
-from sleepbrux.deidentify import nameless_copy
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.files import flush_folder, write_text
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
 from sleepbrux.export.columns import BIDS_EVENTS
 from sleepbrux.export.events import EVENT_TYPES, Event, events
 from sleepbrux.export.summary import report_id
 from sleepbrux.export.tables import safe_text
-from sleepbrux.files import flush_folder, write_text
-from sleepbrux.night import Night
-from sleepbrux.purpose import PURPOSE
+from sleepbrux.recording.deidentify import nameless_copy
+from sleepbrux.scoring.night import Night
 
 VERSION = "1.11.0"
 BIDS_UNITS = {"s": "s", "µV": "uV"}
@@ -92,10 +92,16 @@ def _text(value: str) -> str:
 
 def _row(event: Event) -> str:
     cells = (
-        f"{event.onset_s:.4f}", f"{event.duration_s:.4f}", event.type, _text(event.channel),
-        str(event.episode or "n/a"), _cell(event.peak_pct_mvc, 2), _cell(event.mean_pct_mvc, 2),
-        _cell(event.peak_uv, 3), _cell(event.mean_uv, 3),
-    )  # fmt: skip
+        f"{event.onset_s:.4f}",
+        f"{event.duration_s:.4f}",
+        event.type,
+        _text(event.channel),
+        str(event.episode or "n/a"),
+        _cell(event.peak_pct_mvc, 2),
+        _cell(event.mean_pct_mvc, 2),
+        _cell(event.peak_uv, 3),
+        _cell(event.mean_uv, 3),
+    )
     return "\t".join(cells)
 
 
@@ -184,15 +190,11 @@ def places_of(nights: Sequence[tuple[str, Night]]) -> list[Place]:
             " nights of one person different ids in the study file"
         )
     subjects = labels_of(person for person, _ in pairs)
-    sessions = {
-        person: labels_of(night for who, night in pairs if who == person) for person in subjects
-    }
+    sessions = {person: labels_of(night for who, night in pairs if who == person) for person in subjects}
     return [Place(subjects[p], sessions[p][night], p) for p, night in pairs]
 
 
-def check_bids(
-    nights: Sequence[tuple[str, Night]], folder: Path, recordings: dict[str, Path]
-) -> bool:
+def check_bids(nights: Sequence[tuple[str, Night]], folder: Path, recordings: dict[str, Path]) -> bool:
     """Whether the data set is raw, that is holds a copy of each recording.
 
     Raises
@@ -273,14 +275,8 @@ def write_bids(
     with _whole(folder) as temporary:
         _about_the_set(places, temporary, raw=raw)
         for k, (place, (_, night)) in enumerate(zip(places, nights, strict=True)):
-            names = (
-                labels[k]
-                if labels
-                else {f.channel.label: f.channel.label for f in night.swept.frames}
-            )
-            _write_night(
-                temporary, place, night, known.get(night.swept.digest) if raw else None, names
-            )
+            names = labels[k] if labels else {f.channel.label: f.channel.label for f in night.swept.frames}
+            _write_night(temporary, place, night, known.get(night.swept.digest) if raw else None, names)
     return sorted(path for path in folder.rglob("*") if path.is_file())
 
 
@@ -324,8 +320,6 @@ def _about_the_set(places: Sequence[Place], folder: Path, *, raw: bool) -> None:
         {
             "Description": "One row a person; nothing but the pseudonym is given.",
             "participant_id": {"Description": "Letters and digits of the pseudonym, made unique."},
-            "pseudonym": {
-                "Description": "Pseudonym of the study file, or what the night is called."
-            },
+            "pseudonym": {"Description": "Pseudonym of the study file, or what the night is called."},
         },
     )

@@ -8,38 +8,41 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from sleepbrux import __version__
-from sleepbrux.bursts import KINDS as BURST_KINDS
-from sleepbrux.bursts import SHORT, Ints, Merged
-from sleepbrux.context.counts import positions
-from sleepbrux.context.model import OTHER, STAGES
-from sleepbrux.episodes import EPISODE_PHASIC, Episodes
-from sleepbrux.episodes import KINDS as EPISODE_KINDS
-from sleepbrux.errors import UsageError
-from sleepbrux.export.summary import (
-    excluded,
-    measure_table,
-    reference_table,
-    report_id,
-    rounded,
-    steps,
-)
+from sleepbrux.archive.identity import identity_table
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.printed import rounded
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
+from sleepbrux.export.summary import excluded, measure_table, reference_table, report_id, steps
 from sleepbrux.export.tables import episode_numbers
-from sleepbrux.identity import identity_table
-from sleepbrux.night import Night
-from sleepbrux.purpose import PURPOSE
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel
+from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
+from sleepbrux.scoring.bursts import SHORT, CombinedBursts, Ints
+from sleepbrux.scoring.context.counts import positions
+from sleepbrux.scoring.context.model import OTHER
+from sleepbrux.scoring.episodes import EPISODE_PHASIC, Episodes
+from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.scoring.night import Night
+from sleepbrux.signal.surroundings.model import STAGES
 
 OF_EPISODES = (
-    "episodes_per_hour", "episode_count", "bruxism_time_index_pct", "median_episode_duration_s",
+    "episodes_per_hour",
+    "episode_count",
+    "bruxism_time_index_pct",
+    "median_episode_duration_s",
     "median_inter_episode_interval_s",
-)  # fmt: skip
+)
 OF_BURSTS = (
-    "bursts_per_hour", "burst_count", "bursts_per_episode", "burst_time_index_pct",
-    "median_burst_peak_pct_mvc", "median_burst_peak_uv", "median_burst_duration_s",
+    "bursts_per_hour",
+    "burst_count",
+    "bursts_per_episode",
+    "burst_time_index_pct",
+    "median_burst_peak_pct_mvc",
+    "median_burst_peak_uv",
+    "median_burst_duration_s",
     "median_inter_burst_interval_s",
-)  # fmt: skip
+)
 UNLISTED = "no list of events: the measure rests on the spans and levels below"
 OF_PHASIC_BURSTS = ("bursts_per_phasic_episode", "median_phasic_rhythm_hz")
 
@@ -67,11 +70,17 @@ def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
         **dict.fromkeys(OF_EPISODES, ("counted episodes", chosen.episodes, None)),
         **dict.fromkeys(OF_BURSTS, ("bursts inside counted episodes", None, inside)),
         **dict.fromkeys(OF_PHASIC_BURSTS, ("bursts inside counted phasic episodes", None, phasic)),
-        **{f"{word}_episodes_per_hour": (f"counted {word} episodes", chosen.episodes[
-               kind[chosen.episodes] == code], None) for code, word in enumerate(EPISODE_KINDS)},
+        **{
+            f"{word}_episodes_per_hour": (
+                f"counted {word} episodes",
+                chosen.episodes[kind[chosen.episodes] == code],
+                None,
+            )
+            for code, word in enumerate(EPISODE_KINDS)
+        },
         "isolated_bursts_per_hour": ("counted single bursts, long enough", None, single[~short]),
         "short_bursts_per_hour": ("counted single bursts, too short", None, single[short]),
-    }  # fmt: skip
+    }
     around = positions(night.swept.around, night.labels, chosen)
     subset = around.get(name.removesuffix("_count").removesuffix("_per_hour"))
     if subset is not None and name not in found:
@@ -79,16 +88,12 @@ def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
     return found.get(name, (UNLISTED, None, None))
 
 
-def _event(
-    night: Night, table: Episodes | Merged, i: int, kinds: tuple[str, ...]
-) -> dict[str, Any]:
+def _event(night: Night, table: Episodes | CombinedBursts, i: int, kinds: tuple[str, ...]) -> dict[str, Any]:
     slot = night.merged.grid.slot_s
     a, b = float(int(table.starts[i]) * slot), float(int(table.stops[i]) * slot)
     scored = [f.channel for f in night.swept.frames]
     apart = len(night.merged.labels) == len(scored)
-    taking = (
-        [c for k, c in enumerate(scored) if int(table.channels[i]) >> k & 1] if apart else scored
-    )
+    taking = [c for k, c in enumerate(scored) if int(table.channels[i]) >> k & 1] if apart else scored
     return {
         "start_s": rounded(a),
         "stop_s": rounded(b),
@@ -159,12 +164,14 @@ def rules_of(night: Night, keys: tuple[str, ...]) -> list[dict[str, Any]]:
     for path, value in night.criterion.values():
         if any(path == key or (key.endswith(".") and path.startswith(key)) for key in keys):
             note = night.criterion.sources.get(path)
-            rows.append({
-                "key": path,
-                "value": value,
-                "status": note.status if note else "not stated",
-                "source": note.source if note else "",
-            })  # fmt: skip
+            rows.append(
+                {
+                    "key": path,
+                    "value": value,
+                    "status": note.status if note else "not stated",
+                    "source": note.source if note else "",
+                }
+            )
     return rows
 
 
@@ -172,18 +179,20 @@ def _levels(night: Night) -> list[dict[str, Any]]:
     rows = []
     for frames, quality in zip(night.swept.frames, night.quality, strict=True):
         label = frames.channel.label
-        rows.append({
-            "channel": label,
-            "samples": frames.channel.n_stored,
-            "rate_hz": str(frames.channel.rate),
-            "unit_per_step": rounded(frames.channel.gain),
-            "unit": frames.channel.unit,
-            "frames": frames.grid.n_slots,
-            "frame_s": str(frames.grid.slot_s),
-            "usable_hours": rounded(quality.usable.hours),
-            "threshold_uv": rounded(night.threshold_uv.get(label)),
-            "background_uv": rounded(night.background_uv.get(label)),
-        })  # fmt: skip
+        rows.append(
+            {
+                "channel": label,
+                "samples": frames.channel.n_stored,
+                "rate_hz": str(frames.channel.rate),
+                "unit_per_step": rounded(frames.channel.gain),
+                "unit": frames.channel.unit,
+                "frames": frames.grid.n_slots,
+                "frame_s": str(frames.grid.slot_s),
+                "usable_hours": rounded(quality.usable.hours),
+                "threshold_uv": rounded(night.threshold_uv.get(label)),
+                "background_uv": rounded(night.background_uv.get(label)),
+            }
+        )
     return rows
 
 
@@ -242,9 +251,7 @@ def chain_of(night: Night, name: str, *, archive: Path | None = None) -> dict[st
         The night has no such measure.
     """
     if name not in night.measures:
-        raise UsageError(
-            f"{night.swept.name} has no measure {name!r}; it has: {', '.join(night.measures)}"
-        )
+        raise UsageError(f"{night.swept.name} has no measure {name!r}; it has: {', '.join(night.measures)}")
     events = _events(night, name)
     return {
         "measure": name,

@@ -10,10 +10,11 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from sleepbrux.bursts import KINDS as BURST_KINDS
-from sleepbrux.context.model import OTHER, STAGES
-from sleepbrux.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
+from sleepbrux.scoring.context.model import OTHER
+from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.signal.quality import REASONS
+from sleepbrux.signal.surroundings.model import STAGES
 
 Type = Literal["text", "integer", "number", "0 or 1"]
 JOIN = "+"
@@ -79,9 +80,11 @@ class Column:
             return "is empty" if self.filled else ""
         if self.type == "text":
             said = cell.split(JOIN) if self.joined else [cell]
-            return f"{cell!r} is none of: {self.range}" if self.words and not (
-                set(said) <= set(self.words)
-            ) else ""  # fmt: skip
+            return (
+                f"{cell!r} is none of: {self.range}"
+                if self.words and not (set(said) <= set(self.words))
+                else ""
+            )
         if self.type == "0 or 1":
             return "" if cell in ("0", "1") else f"{cell!r} is neither 0 nor 1"
         try:
@@ -118,7 +121,10 @@ IDENTITY: Columns = {
 EPISODES: Columns = {
     "episode": Column(
         "number, from 1, in order of onset; the same on the page, in the review and after it",
-        "integer", "1", low=1, filled=True,
+        "integer",
+        "1",
+        low=1,
+        filled=True,
     ),
     "start_s": _seconds(f"onset of the first burst, {FROM_FIRST}", filled=True),
     "end_s": _seconds("offset of the last burst, s", filled=True),
@@ -127,28 +133,35 @@ EPISODES: Columns = {
     "peak_pct_mvc": _level("peak of its strongest burst, % MVC; empty without a reference", "% MVC"),
     "mean_pct_mvc": _level("mean of its bursts weighted by duration, % MVC", "% MVC"),
     "sides": Column("sides that take part, joined by +", filled=True),
-    "flags": Column("edge, clipped (amplitude at least), phasic-bursts; joined by +", words=FLAGS,
-                    joined=True),
+    "flags": Column(
+        "edge, clipped (amplitude at least), phasic-bursts; joined by +", words=FLAGS, joined=True
+    ),
     "stage": Column("sleep stage at the onset; empty where none is scored", words=STAGES),
     "probably_awake": Column(
-        "1 where an accelerometer says probably awake at onset, 0 where not; empty: unknown", "0 or 1"),
+        "1 where an accelerometer says probably awake at onset, 0 where not; empty: unknown", "0 or 1"
+    ),
     "in_movement": Column(
-        "1 where the share that the rules ask for lies in a body movement; empty: not computable",
-        "0 or 1"),
+        "1 where the share that the rules ask for lies in a body movement; empty: not computable", "0 or 1"
+    ),
     "heart_rate_rise_5s_pct": Column(
-        "highest heart rate in the 5 s before onset over the usual rate before, %", "number", "%",
-        low=-100.0),
+        "highest heart rate in the 5 s before onset over the usual rate before, %", "number", "%", low=-100.0
+    ),
     "position": Column("body position at the onset, or the recorder's code"),
     "sound_db": Column("loudest sound over its background during the episode, dB", "number", "dB"),
     "grinding_like_sound": Column(
-        "1 where a sound has most energy above 1 kHz; a flag, no proof; empty: unknown", "0 or 1"),
+        "1 where a sound has most energy above 1 kHz; a flag, no proof; empty: unknown", "0 or 1"
+    ),
     "respiratory_lag_s": Column(
-        "end of the nearest respiratory mark to onset, s; empty where none within 10 s", "number", "s",
-        low=-10.0, high=10.0),
+        "end of the nearest respiratory mark to onset, s; empty where none within 10 s",
+        "number",
+        "s",
+        low=-10.0,
+        high=10.0,
+    ),
     "rhythm_hz": Column("median of 1 / onset to next onset of its bursts, Hz", "number", "Hz", low=0.0),
     "other_activity": Column("a label, no verdict; empty: none", words=tuple(w for w in OTHER if w)),
     **IDENTITY,
-}  # fmt: skip
+}
 BURSTS: Columns = {
     "start_s": _seconds(f"onset, {FROM_FIRST}", filled=True),
     "end_s": _seconds("offset, s", filled=True),
@@ -171,7 +184,7 @@ MEASURES: Columns = {
     "high_95": Column("upper end", "number", "as in unit"),
     "interval": Column("what that interval can say"),
     "keys": Column("settings that it rests on, joined by spaces"),
-}  # fmt: skip
+}
 EXCLUDED: Columns = {
     "start_s": _seconds(FROM_FIRST, filled=True),
     "stop_s": _seconds("s", filled=True),
@@ -203,7 +216,7 @@ NIGHTS: Columns = {
     "basis": Column("whose word the window is", filled=True),
     "reference": Column("where the clench came from"),
     "warnings": Column("warnings in the night's notes", "integer", "1", low=0, filled=True),
-}  # fmt: skip
+}
 STUDY: Columns = {
     "file": Column("name that the files of the night share", filled=True),
     "pseudonym": Column("what the study calls the person"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sleepbrux.export.columns import TABLES, Column, measure_column
 from sleepbrux.export.tables import csv_text
-from sleepbrux.night import Night
+from sleepbrux.scoring.night import Night
 
 HEADS = ("table", "column", "unit", "type", "range", "meaning")
 
@@ -16,12 +16,9 @@ def _row(table: str, name: str, column: Column) -> tuple[str, ...]:
 def dictionary_csv(night: Night) -> str:
     """One row a column of each table, and one a measure of the night as the study table has it."""
     rows = [
-        _row(table, name, column)
-        for table, columns in TABLES.items()
-        for name, column in columns.items()
+        _row(table, name, column) for table, columns in TABLES.items() for name, column in columns.items()
     ]
     rows += [
-        _row("study_table", name, measure_column(name, m.unit, m.basis))
-        for name, m in night.measures.items()
+        _row("study_table", name, measure_column(name, m.unit, m.basis)) for name, m in night.measures.items()
     ]
     return csv_text(HEADS, rows)

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from datetime import datetime, time
 from pathlib import Path
 
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 from sleepbrux.export.events import Event, events
-from sleepbrux.night import Night
 from sleepbrux.recording.files import file_digest
+from sleepbrux.scoring.night import Night
 
 RECORD_S = 60
 MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
@@ -136,12 +136,25 @@ def edf_annotations(night: Night, identity: Identity | None = None) -> bytes:
     size = 2 * math.ceil(max(map(len, records)) / 2)
     header = b"".join(
         (
-            _padded("0", 8), who.patient, _padded(f"Startdate {who.day} X X sleepbrux", 80),
-            _padded(who.date, 8), _padded(who.clock, 8), _padded("512", 8), _padded("EDF+C", 44),
-            _padded(str(len(records)), 8), _padded(str(RECORD_S), 8), _padded("1", 4),
-            _padded("EDF Annotations", 16), _padded("", 88), _padded("-1", 8), _padded("1", 8),
-            _padded("-32768", 8), _padded("32767", 8), _padded("", 80), _padded(str(size // 2), 8),
+            _padded("0", 8),
+            who.patient,
+            _padded(f"Startdate {who.day} X X sleepbrux", 80),
+            _padded(who.date, 8),
+            _padded(who.clock, 8),
+            _padded("512", 8),
+            _padded("EDF+C", 44),
+            _padded(str(len(records)), 8),
+            _padded(str(RECORD_S), 8),
+            _padded("1", 4),
+            _padded("EDF Annotations", 16),
+            _padded("", 88),
+            _padded("-1", 8),
+            _padded("1", 8),
+            _padded("-32768", 8),
+            _padded("32767", 8),
+            _padded("", 80),
+            _padded(str(size // 2), 8),
             _padded("", 32),
         )
-    )  # fmt: skip
+    )
     return header + b"".join(record.ljust(size, b"\0") for record in records)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sleepbrux.bursts import KINDS as BURST_KINDS
-from sleepbrux.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.export.tables import counted_channel_bursts, episode_numbers
-from sleepbrux.night import Night
-from sleepbrux.traces import triggering
+from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
+from sleepbrux.scoring.closeups import triggering
+from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.scoring.night import Night
 
 EVENT_TYPES = {
     "analysed window": "the part of the recording that counts; its basis stands in the summary",
@@ -68,19 +68,29 @@ def events(night: Night) -> list[Event]:
         a, b = grid.seconds(int(table.starts[k])), grid.seconds(int(table.stops[k]))
         found.append(
             Event(
-                a, b - a, _type(EPISODE_KINDS[int(table.kind[k])], "episode"),
-                labels[int(channel[k])] if channel[k] >= 0 else "", number,
-                float(table.peak_pct_mvc[k]), float(table.mean_pct_mvc[k]),
+                a,
+                b - a,
+                _type(EPISODE_KINDS[int(table.kind[k])], "episode"),
+                labels[int(channel[k])] if channel[k] >= 0 else "",
+                number,
+                float(table.peak_pct_mvc[k]),
+                float(table.mean_pct_mvc[k]),
             )
-        )  # fmt: skip
+        )
     found += [
         Event(
-            row.start_s, row.stop_s - row.start_s, _type(BURST_KINDS[row.kind], "burst"),
-            row.label if row.label in labels else "", row.episode,
-            row.peak_uv * row.pct_per_uv, row.mean_uv * row.pct_per_uv, row.peak_uv, row.mean_uv,
+            row.start_s,
+            row.stop_s - row.start_s,
+            _type(BURST_KINDS[row.kind], "burst"),
+            row.label if row.label in labels else "",
+            row.episode,
+            row.peak_uv * row.pct_per_uv,
+            row.mean_uv * row.pct_per_uv,
+            row.peak_uv,
+            row.mean_uv,
         )
         for row in counted_channel_bursts(night)
-    ]  # fmt: skip
+    ]
     for frames, quality in zip(night.swept.frames, night.quality, strict=True):
         lost = night.window.on(frames.grid) - quality.usable
         found += [Event(a, b - a, "not scorable", frames.channel.label) for a, b in lost.seconds()]

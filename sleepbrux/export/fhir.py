@@ -13,12 +13,13 @@ import uuid
 from datetime import timedelta
 from typing import Any
 
-from sleepbrux import __version__
-from sleepbrux.errors import SleepbruxError
-from sleepbrux.export.summary import report_id, rounded
-from sleepbrux.measures import Measure, label_of
-from sleepbrux.night import Night
-from sleepbrux.purpose import PURPOSE
+from sleepbrux.core.errors import SleepbruxError
+from sleepbrux.core.printed import rounded
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
+from sleepbrux.export.summary import report_id
+from sleepbrux.scoring.measures import Measure, label_of
+from sleepbrux.scoring.night import Night
 
 CODES = "urn:x-sleepbrux:measure"
 REPORTS = "urn:x-sleepbrux:report"
@@ -26,24 +27,66 @@ PEOPLE = "urn:x-sleepbrux:pseudonym"
 UCUM = "http://unitsofmeasure.org"
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 UCUM_CODES = {
-    "1/h": "/h", "h": "h", "%": "%", "µV": "uV", "s": "s", "min": "min", "Hz": "Hz", "1": "1",
-    "% MVC": "%", "µV·s/h": "uV.s/h", "% MVC·s/h": "%.s/h", "1/min": "/min", "ms": "ms",
-}  # fmt: skip
-METHOD = (
-    "surface EMG of the jaw muscles, unattended, at home; no sleep laboratory, no audio, no video"
-)
+    "1/h": "/h",
+    "h": "h",
+    "%": "%",
+    "µV": "uV",
+    "s": "s",
+    "min": "min",
+    "Hz": "Hz",
+    "1": "1",
+    "% MVC": "%",
+    "µV·s/h": "uV.s/h",
+    "% MVC·s/h": "%.s/h",
+    "1/min": "/min",
+    "ms": "ms",
+}
+METHOD = "surface EMG of the jaw muscles, unattended, at home; no sleep laboratory, no audio, no video"
 STATUSES = {
-    "DiagnosticReport": {"registered", "partial", "preliminary", "final", "amended", "corrected",
-                         "appended", "cancelled", "entered-in-error", "unknown"},
-    "Observation": {"registered", "preliminary", "final", "amended", "corrected", "cancelled",
-                    "entered-in-error", "unknown"},
+    "DiagnosticReport": {
+        "registered",
+        "partial",
+        "preliminary",
+        "final",
+        "amended",
+        "corrected",
+        "appended",
+        "cancelled",
+        "entered-in-error",
+        "unknown",
+    },
+    "Observation": {
+        "registered",
+        "preliminary",
+        "final",
+        "amended",
+        "corrected",
+        "cancelled",
+        "entered-in-error",
+        "unknown",
+    },
     "Device": {"active", "inactive", "entered-in-error", "unknown"},
-}  # fmt: skip
-BUNDLE_TYPES = {"document", "message", "transaction", "transaction-response", "batch",
-                "batch-response", "history", "searchset", "collection"}  # fmt: skip
+}
+BUNDLE_TYPES = {
+    "document",
+    "message",
+    "transaction",
+    "transaction-response",
+    "batch",
+    "batch-response",
+    "history",
+    "searchset",
+    "collection",
+}
 NARRATIVES = {"generated", "extensions", "additional", "empty"}
-DEVICE_NAMES = {"udi-label-name", "user-friendly-name", "patient-reported-name",
-                "manufacturer-name", "model-name", "other"}  # fmt: skip
+DEVICE_NAMES = {
+    "udi-label-name",
+    "user-friendly-name",
+    "patient-reported-name",
+    "manufacturer-name",
+    "model-name",
+    "other",
+}
 ABSENT_CODES = {"unknown", "not-applicable", "error", "unsupported", "not-performed"}
 
 
@@ -90,12 +133,14 @@ def _code(name: str) -> dict[str, Any]:
 
 def _ends(measure: Measure) -> list[dict[str, Any]]:
     return [
-        {"code": {"text": f"{end} end of a 95 % interval: {interval.meaning}"},
-         "valueQuantity": _quantity(value, measure.unit)}
+        {
+            "code": {"text": f"{end} end of a 95 % interval: {interval.meaning}"},
+            "valueQuantity": _quantity(value, measure.unit),
+        }
         for interval in measure.intervals
         for end, value in (("lower", interval.low), ("upper", interval.high))
         if value is not None
-    ]  # fmt: skip
+    ]
 
 
 def _value(measure: Measure) -> dict[str, Any]:
@@ -153,9 +198,7 @@ def bundle(
     status = "amended" if night.supersedes else "final" if night.review else "preliminary"
     pseudonym = dict(night.about).get("pseudonym", "")
     subject = (
-        {"identifier": {"system": PEOPLE, "value": pseudonym}}
-        if pseudonym
-        else {"display": "not named"}
+        {"identifier": {"system": PEOPLE, "value": pseudonym}} if pseudonym else {"display": "not named"}
     )
     when = _days(night) if with_dates else {}
     observations = [
@@ -180,15 +223,19 @@ def bundle(
     report = {
         "resourceType": "DiagnosticReport",
         "text": _narrative([*sentences, PURPOSE]),
-        "identifier": [{"use": "official", "system": REPORTS, "value": id_},
-                       *({"use": "old", **f} for f in former)],
+        "identifier": [
+            {"use": "official", "system": REPORTS, "value": id_},
+            *({"use": "old", **f} for f in former),
+        ],
         "status": status,
-        "code": {"coding": [{"system": "urn:x-sleepbrux:report-kind", "code": "jaw-emg-night"}],
-                 "text": "One night of jaw-muscle surface EMG, scored automatically"},
+        "code": {
+            "coding": [{"system": "urn:x-sleepbrux:report-kind", "code": "jaw-emg-night"}],
+            "text": "One night of jaw-muscle surface EMG, scored automatically",
+        },
         "subject": subject,
         **when,
         "result": [{"reference": place} for place, _ in observations],
-    }  # fmt: skip
+    }
     device = {
         "resourceType": "Device",
         "status": "active",
@@ -203,10 +250,12 @@ def bundle(
         "entry": [
             {"fullUrl": place, "resource": resource}
             for place, resource in (
-                (url("report"), report), *observations, (url("device"), device),
+                (url("report"), report),
+                *observations,
+                (url("device"), device),
             )
         ],
-    }  # fmt: skip
+    }
     wrong = faults(made)
     if wrong:
         raise SleepbruxError(f"the FHIR bundle was not written: {'; '.join(wrong)}")

@@ -9,7 +9,9 @@ from pathlib import Path
 
 import msgspec
 
-from sleepbrux.errors import UsageError
+from sleepbrux.archive.file import save_night
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.files import replacing, write_text
 from sleepbrux.export.bids import check_bids, write_bids
 from sleepbrux.export.dictionary import dictionary_csv
 from sleepbrux.export.edf_annotations import Identity, edf_annotations, identity_of
@@ -18,10 +20,8 @@ from sleepbrux.export.sharing import NOTHING_SHOWN, Shown, name_of, to_share
 from sleepbrux.export.study_table import excluded_csv, measures_csv, study_table
 from sleepbrux.export.summary import summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
-from sleepbrux.files import replacing, write_text
-from sleepbrux.night import Night
 from sleepbrux.recording.files import file_digest
-from sleepbrux.store import save_night
+from sleepbrux.scoring.night import Night
 
 ARCHIVE = ".night.h5"
 BIDS_FOLDER = "bids"
@@ -29,7 +29,7 @@ SCHEMA = "night-summary.schema.json"
 
 
 @dataclass(frozen=True)
-class Wish:
+class ExportRequest:
     """What is to be written.
 
     Attributes
@@ -79,7 +79,7 @@ def _by_digest(recordings: Sequence[Path], nights: Sequence[tuple[str, Night]]) 
 
 
 def _of_a_night(
-    stem: str, night: Night, wish: Wish, identity: Callable[[], Identity]
+    stem: str, night: Night, wish: ExportRequest, identity: Callable[[], Identity]
 ) -> dict[str, str | bytes]:
     mark = "\ufeff" if wish.excel else ""
     made: dict[str, str | bytes] = {}
@@ -87,22 +87,21 @@ def _of_a_night(
         made |= {
             f"{stem}.{name}.csv": mark + write(night)
             for name, write in (
-                ("episodes", episodes_csv), ("bursts", bursts_csv),
-                ("channel_bursts", channel_bursts_csv), ("measures", measures_csv),
-                ("excluded", excluded_csv), ("dictionary", dictionary_csv),
+                ("episodes", episodes_csv),
+                ("bursts", bursts_csv),
+                ("channel_bursts", channel_bursts_csv),
+                ("measures", measures_csv),
+                ("excluded", excluded_csv),
+                ("dictionary", dictionary_csv),
             )
-        }  # fmt: skip
+        }
     if "json" in wish.kinds:
         made |= {f"{stem}.summary.json": summary_text(night), SCHEMA: schema_text()}
     if "edf" in wish.kinds:
-        made[f"{stem}.annotations.edf"] = edf_annotations(
-            night, identity() if wish.identity else None
-        )
+        made[f"{stem}.annotations.edf"] = edf_annotations(night, identity() if wish.identity else None)
     if "fhir" in wish.kinds:
         words = tuple(wish.sentences(night)) if wish.sentences else ()
-        made[f"{stem}.fhir.json"] = json_text(
-            bundle(night, sentences=words, with_dates=wish.shown.dates)
-        )
+        made[f"{stem}.fhir.json"] = json_text(bundle(night, sentences=words, with_dates=wish.shown.dates))
     return made
 
 
@@ -123,7 +122,7 @@ def shared_names(nights: Sequence[tuple[str, Night]], shown: Shown) -> list[str]
 def write_files(
     nights: Sequence[tuple[str, Night]],
     folder: Path,
-    wish: Wish,
+    wish: ExportRequest,
     automatic: Sequence[Night] = (),
 ) -> list[Path]:
     """Write what is wished for; returns the files.

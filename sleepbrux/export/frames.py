@@ -8,7 +8,7 @@ from sleepbrux.export.columns import BURSTS, EPISODES, EVENTS, MEASURES, Columns
 from sleepbrux.export.events import events
 from sleepbrux.export.study_table import measures_csv
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
-from sleepbrux.night import Night
+from sleepbrux.scoring.night import Night
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,9 +34,7 @@ def frames(night: Night) -> dict[str, pd.DataFrame]:
     import pandas as pd
 
     def read(text: str, columns: Columns) -> pd.DataFrame:
-        return pd.read_csv(
-            io.StringIO(text), dtype=_dtypes(columns), keep_default_na=False, na_values=[""]
-        )
+        return pd.read_csv(io.StringIO(text), dtype=_dtypes(columns), keep_default_na=False, na_values=[""])
 
     happened = pd.DataFrame([vars(e) for e in events(night)], columns=list(EVENTS))
     made = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sleepbrux.export.events import events
-from sleepbrux.night import Night
+from sleepbrux.scoring.night import Night
 
 if TYPE_CHECKING:
     import mne

@@ -13,16 +13,10 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from sleepbrux.calibration import NATURAL, Reference
-from sleepbrux.calibration.model import NOT_STATED
-from sleepbrux.context.marks import breathing_events
-from sleepbrux.context.model import Surroundings
-from sleepbrux.errors import Note
-from sleepbrux.files import safe_stem
-from sleepbrux.measures import Measure
-from sleepbrux.night import AVERAGE_LABEL, Beside, Night
-from sleepbrux.provenance import Review
-from sleepbrux.recording.edf_header import FILE_FIELDS, SIGNAL_FIELDS
+from sleepbrux.core.errors import Note
+from sleepbrux.core.files import safe_stem
+from sleepbrux.core.provenance import Review
+from sleepbrux.recording.formats.edf_header import FILE_FIELDS, SIGNAL_FIELDS
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.recording.neutral import (
     neutral_labels,
@@ -32,7 +26,14 @@ from sleepbrux.recording.neutral import (
     vouched,
 )
 from sleepbrux.recording.searching import Search, dates_of, words_of
+from sleepbrux.reference import NATURAL, Reference
+from sleepbrux.reference.model import NOT_STATED
+from sleepbrux.scoring.events import AVERAGE_LABEL
+from sleepbrux.scoring.measures import Measure
+from sleepbrux.scoring.night import AlternativeReading, Night
 from sleepbrux.signal.quality import Quality
+from sleepbrux.signal.surroundings.marks import breathing_events
+from sleepbrux.signal.surroundings.model import Surroundings
 
 HIDDEN = "…"
 NO_DATE = "[date]"
@@ -124,10 +125,11 @@ class _Words:
         files = [swept.name, *aliases, *(name for name, _ in around.files)]
         files = [name for name in files if words_of(name) or dates_of(name)]
         foreign = [
-            *files, *(label for label in labels if not vouched(label)),
+            *files,
+            *(label for label in labels if not vouched(label)),
             *(night.review.readers if night.review else ()),
             *(r.origin.partition(", ")[0] for r in _references(night) if r.source == "other recording"),
-        ]  # fmt: skip
+        ]
         self._names = Search(frozenset(w for t in foreign for w in words_of(t)) - own)
         teeth = [r.teeth for r in _references(night) if r.teeth not in (NATURAL, NOT_STATED, *own)]
         whole = {*files, *labels, *teeth} - {"", dict(night.about).get("condition", "")}
@@ -161,14 +163,15 @@ class _Words:
     def notes(self, notes: Iterable[Note]) -> tuple[Note, ...]:
         """Notes with their codes, and sentences that quote nobody."""
         return tuple(
-            replace(n, text=n.text if self.shown.names and self.shown.dates else self._note(n))
-            for n in notes
+            replace(n, text=n.text if self.shown.names and self.shown.dates else self._note(n)) for n in notes
         )
 
     def _note(self, note: Note) -> str:
-        return _WHOLLY_FOREIGN[note.code] if (
-            note.code in _WHOLLY_FOREIGN and not self.shown.names
-        ) else self.text(note.text)  # fmt: skip
+        return (
+            _WHOLLY_FOREIGN[note.code]
+            if (note.code in _WHOLLY_FOREIGN and not self.shown.names)
+            else self.text(note.text)
+        )
 
     def teeth(self, text: str, condition: str) -> str:
         """What was between the teeth, where the study or the program has a word for it."""
@@ -231,7 +234,9 @@ def to_share(night: Night, shown: Shown = NOTHING_SHOWN, *, aliases: Iterable[st
         about=about_of(night, shown),
         review=_review(night.review, shown),
         beside=tuple(
-            Beside(_known(_reference(b.reference, words, condition)), _measures(b.measures, words))
+            AlternativeReading(
+                _known(_reference(b.reference, words, condition)), _measures(b.measures, words)
+            )
             for b in night.beside
         ),
     )
@@ -278,8 +283,7 @@ def _around(around: Surroundings, words: _Words) -> Surroundings:
     return replace(
         around,
         heart=around.heart and replace(around.heart, label=words.label[around.heart.label]),
-        probably=around.probably
-        and replace(around.probably, label=words.label[around.probably.label]),
+        probably=around.probably and replace(around.probably, label=words.label[around.probably.label]),
         sound=sound and replace(sound, label=words.label[sound.label]),
         raised=tuple(replace(r, label=words.label[r.label]) for r in around.raised),
         position=position
@@ -326,8 +330,7 @@ def _measures(measures: dict[str, Measure], words: _Words) -> dict[str, Measure]
             basis=words.text(m.basis),
             reason=words.text(m.reason),
             intervals=tuple(
-                replace(i, name=words.text(i.name), meaning=words.text(i.meaning))
-                for i in m.intervals
+                replace(i, name=words.text(i.name), meaning=words.text(i.meaning)) for i in m.intervals
             ),
         )
         for name, m in measures.items()

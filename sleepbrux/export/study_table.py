@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from sleepbrux.core.printed import rounded
 from sleepbrux.export.columns import EXCLUDED, MEASURES, STUDY, STUDY_INTERVAL, measure_column
-from sleepbrux.export.summary import excluded, report_id, rounded
+from sleepbrux.export.summary import excluded, report_id
 from sleepbrux.export.tables import csv_text, safe_text
-from sleepbrux.measures import Measure
-from sleepbrux.night import Night, meant_criterion
+from sleepbrux.scoring.measures import Measure
+from sleepbrux.scoring.night import Night, meant_criterion
 
 
 def _cell(value: float | None) -> str:
@@ -34,10 +35,17 @@ def _interval(measure: Measure) -> tuple[str, str, str]:
 def measures_csv(night: Night) -> str:
     """Every measure of a night; columns `MEASURES`."""
     rows = [
-        (name, _value(name, m), m.unit, safe_text(m.basis), safe_text(m.reason), *_interval(m),
-         " ".join(m.keys))
+        (
+            name,
+            _value(name, m),
+            m.unit,
+            safe_text(m.basis),
+            safe_text(m.reason),
+            *_interval(m),
+            " ".join(m.keys),
+        )
         for name, m in night.measures.items()
-    ]  # fmt: skip
+    ]
     return csv_text(MEASURES, rows)
 
 
@@ -75,14 +83,20 @@ def study_table(nights: Sequence[tuple[str, Night]]) -> str:
         index = night.measures["episodes_per_hour"]
         rows.append(
             [
-                safe_text(file), *(safe_text(about.get(k, "")) for k in ("pseudonym", "night", "condition")),
-                safe_text(night.swept.name), report_id(night), night.supersedes, night.swept.digest,
-                night.criterion.id, meant_criterion(night), night.criterion.digest(),
+                safe_text(file),
+                *(safe_text(about.get(k, "")) for k in ("pseudonym", "night", "condition")),
+                safe_text(night.swept.name),
+                report_id(night),
+                night.supersedes,
+                night.swept.digest,
+                night.criterion.id,
+                meant_criterion(night),
+                night.criterion.digest(),
                 safe_text(night.window.basis),
                 safe_text(night.reference.origin if night.reference else ""),
                 str(sum(n.severity == "warning" for n in night.notes)),
                 *(_value(n, night.measures[n]) if n in night.measures else "" for n in names),
                 *_interval(index),
             ]
-        )  # fmt: skip
+        )
     return csv_text(heads, rows)

@@ -7,28 +7,23 @@ from typing import Any
 
 import msgspec
 
-from sleepbrux import __version__
-from sleepbrux.calibration import Reference
-from sleepbrux.details import details
-from sleepbrux.identity import identity_table, study_words
-from sleepbrux.journal import scoring_words
-from sleepbrux.measures import Measure
-from sleepbrux.night import Night, meant_criterion
-from sleepbrux.provenance import chain
-from sleepbrux.purpose import PURPOSE
-from sleepbrux.robustness import Robustness
+from sleepbrux.archive.identity import identity_table, study_words
+from sleepbrux.archive.journal import scoring_words
+from sleepbrux.core.printed import printed, rounded
+from sleepbrux.core.provenance import chain
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
+from sleepbrux.reference import Reference
+from sleepbrux.scoring.distributions import details
+from sleepbrux.scoring.measures import Measure
+from sleepbrux.scoring.night import Night, meant_criterion
+from sleepbrux.scoring.robustness import Robustness
+from sleepbrux.scoring.uncertainty import Interval
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
-from sleepbrux.uncertainty import Interval
 
 SCHEMA_VERSION = "1.2"
-DIGITS = 10
-
-
-def rounded(value: float | None) -> float | None:
-    """A number to ten significant digits, so that it prints alike on every platform."""
-    return None if value is None else float(f"{value:.{DIGITS}g}") + 0.0  # no -0.0
 
 
 def _count(value: float | None) -> int | None:
@@ -43,9 +38,7 @@ def measure_table(name: str, measure: Measure) -> dict[str, Any]:
         "unit": measure.unit,
         "basis": measure.basis,
         **({"reason": measure.reason} if measure.reason else {}),
-        **(
-            {"intervals_95": [_interval(i) for i in measure.intervals]} if measure.intervals else {}
-        ),
+        **({"intervals_95": [_interval(i) for i in measure.intervals]} if measure.intervals else {}),
         "keys": list(measure.keys),
     }
 
@@ -152,8 +145,12 @@ def surroundings_table(night: Night) -> dict[str, Any]:
     around = night.swept.around
     heart, sound, stages = around.heart, around.sound, around.stages
     return {
-        "heart_rate": None if heart is None else {
-            "channel": heart.label, "kind": heart.kind, "beats": len(heart.beats_s),
+        "heart_rate": None
+        if heart is None
+        else {
+            "channel": heart.label,
+            "kind": heart.kind,
+            "beats": len(heart.beats_s),
             "trusted_intervals": int(heart.trusted.sum()),
         },
         "sleep_stages": None if stages is None else stages.origin,
@@ -165,7 +162,7 @@ def surroundings_table(night: Night) -> dict[str, Any]:
         "position": None if around.position is None else around.position.origin,
         "respiratory_marks": night.labels.breathing_events,
         "files": [{"name": name, "sha256": digest} for name, digest in around.files],
-    }  # fmt: skip
+    }
 
 
 def steps(night: Night) -> list[dict[str, Any]]:
@@ -174,28 +171,21 @@ def steps(night: Night) -> list[dict[str, Any]]:
     done = chain(
         [
             ("recording", {"sha256": night.swept.digest, "format": night.swept.format}),
-            ("sweep", {
-                "software": f"sleepbrux {__version__}",
-                "channels": [f.channel.label for f in night.swept.frames],
-                "filter": "Butterworth high-pass order 4, low-pass order 2, causal",
-                "frame_s": str(first.grid.slot_s),
-            }),
+            (
+                "sweep",
+                {
+                    "software": f"sleepbrux {__version__}",
+                    "channels": [f.channel.label for f in night.swept.frames],
+                    "filter": "Butterworth high-pass order 4, low-pass order 2, causal",
+                    "frame_s": str(first.grid.slot_s),
+                },
+            ),
             ("reference", reference_table(night.reference) or {}),
             ("criterion", {"id": night.criterion.id, "digest": night.criterion.digest()}),
-            ("window", {"spans_s": [list(s) for s in night.window.spans_s],
-                        "basis": night.window.basis}),
+            ("window", {"spans_s": [list(s) for s in night.window.spans_s], "basis": night.window.basis}),
         ]
-    )  # fmt: skip
+    )
     return [{"step": s.name, "settings": s.settings, "digest": s.digest} for s in done]
-
-
-def printed(value: Any) -> Any:
-    """Every number in a nested value to the digits that are printed."""
-    if isinstance(value, dict):
-        return {k: printed(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [printed(v) for v in value]
-    return rounded(value) if isinstance(value, float) else value
 
 
 def summary(night: Night) -> dict[str, Any]:
@@ -217,9 +207,7 @@ def summary(night: Night) -> dict[str, Any]:
         "review": msgspec.to_builtins(night.review),
         "criterion": criterion_table(night),
         "reference": reference_table(night.reference),
-        "channels": [
-            _channel(f, q, night) for f, q in zip(swept.frames, night.quality, strict=True)
-        ],
+        "channels": [_channel(f, q, night) for f, q in zip(swept.frames, night.quality, strict=True)],
         "window": {
             "basis": night.window.basis,
             "spans_s": [[rounded(a), rounded(b)] for a, b in night.window.spans_s],

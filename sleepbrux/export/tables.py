@@ -10,16 +10,17 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from sleepbrux import bursts as burst_room
-from sleepbrux import episodes as episode_room
-from sleepbrux.bursts import Bursts
-from sleepbrux.context.model import OTHER, STAGES, Labels
+from sleepbrux.archive.identity import identity_table
 from sleepbrux.export.columns import BURSTS, EPISODES, NIGHTS
-from sleepbrux.identity import identity_table
-from sleepbrux.night import Night
+from sleepbrux.scoring import bursts as burst_room
+from sleepbrux.scoring import episodes as episode_room
+from sleepbrux.scoring.bursts import Bursts
+from sleepbrux.scoring.context.model import OTHER, Labels
+from sleepbrux.scoring.night import Night
+from sleepbrux.signal.surroundings.model import STAGES
 
 if TYPE_CHECKING:
-    from sleepbrux.compare import NightRow
+    from sleepbrux.analysis.comparison import NightRow
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠")
 
@@ -162,12 +163,16 @@ def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
             if counted[j]:
                 rows.append(
                     ChannelBurst(
-                        bursts.grid.seconds(bursts.starts[i]), bursts.grid.seconds(bursts.stops[i]),
-                        int(bursts.kind[i]), bursts.label,
+                        bursts.grid.seconds(bursts.starts[i]),
+                        bursts.grid.seconds(bursts.stops[i]),
+                        int(bursts.kind[i]),
+                        bursts.label,
                         numbers.get(int(night.episodes.of_burst[j]), 0),
-                        float(bursts.peak_uv[i]), float(bursts.mean_uv[i]), pct,
+                        float(bursts.peak_uv[i]),
+                        float(bursts.mean_uv[i]),
+                        pct,
                     )
-                )  # fmt: skip
+                )
     return sorted(rows, key=lambda row: (row.start_s, row.label))
 
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from sleepbrux.errors import SleepbruxError
+from sleepbrux.core.errors import SleepbruxError
+from sleepbrux.core.texts import file_name
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.labels import recognise
 from sleepbrux.recording.opening import Hints, family, unread
-from sleepbrux.texts import file_name
 
 Verdict = Literal["recording", "other", "unsaid"]
 # What no muscle channel can be: a file of these alone lies beside a recording and is none to score.
@@ -61,7 +61,7 @@ def candidate(path: Path, hints: Hints | None = None, channels: Sequence[str] = 
 
 
 def _sound(path: Path, *, said: bool) -> Candidate:
-    from sleepbrux.recording.wav import rate_of
+    from sleepbrux.recording.formats.wav import rate_of
 
     rate = rate_of(path)
     if rate is not None and rate >= FASTEST_EMG_HZ and not said:
@@ -70,8 +70,8 @@ def _sound(path: Path, *, said: bool) -> Candidate:
 
 
 def _table(path: Path, hints: Hints, channels: Sequence[str]) -> Candidate:
-    from sleepbrux.recording.table import head_of
-    from sleepbrux.recording.table_form import read_columns
+    from sleepbrux.recording.formats.table import head_of
+    from sleepbrux.recording.formats.table_form import read_columns
 
     try:
         columns = read_columns(head_of(path), time_unit=hints.time_unit, found=Findings(path))

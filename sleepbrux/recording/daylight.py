@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta
 
-from sleepbrux.errors import Note
+from sleepbrux.core.errors import Note
 
 
 def _sunday(year: int, month: int, which: int) -> date:
@@ -21,9 +21,11 @@ def change_nights(year: int) -> dict[date, str]:
     November (US Energy Policy Act of 2005); other countries differ.
     """
     return {
-        _sunday(year, 3, -1): "forward", _sunday(year, 3, 1): "forward",
-        _sunday(year, 10, -1): "back", _sunday(year, 11, 0): "back",
-    }  # fmt: skip
+        _sunday(year, 3, -1): "forward",
+        _sunday(year, 3, 1): "forward",
+        _sunday(year, 10, -1): "back",
+        _sunday(year, 11, 0): "back",
+    }
 
 
 def clock_change(start: datetime | None, duration_s: float) -> Note | None:
@@ -38,11 +40,12 @@ def clock_change(start: datetime | None, duration_s: float) -> Note | None:
     for day, way in {**change_nights(start.year), **change_nights(stop.year)}.items():
         if start <= datetime.combine(day, time(2)) and stop > datetime.combine(day, time(1)):
             return Note(
-                "clock-change-night", "note",
+                "clock-change-night",
+                "note",
                 f"in the night to {day} clocks go {way} by an hour in many places; times of day here run"
                 " on from the recording's start, so after the change a wall clock differs by one hour: give"
                 " --from and --to in the recording's time",
-            )  # fmt: skip
+            )
     return None
 
 
@@ -53,8 +56,9 @@ def window_note(notes: Iterable[Note], texts: Iterable[str]) -> Note | None:
     if not changes or not clocks:
         return None
     return Note(
-        "clock-change-window", "warning",
+        "clock-change-window",
+        "warning",
         f"{' and '.join(clocks)} {'was' if len(clocks) == 1 else 'were'} read on the recording's own clock;"
         " clocks may change in this night, and a time that was noted from a clock on the wall after the"
         " change differs by one hour: check the window",
-    )  # fmt: skip
+    )

@@ -8,7 +8,7 @@ from io import FileIO
 from pathlib import Path
 from threading import Event
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 
 _DIGEST_BYTES = 1 << 20
 _END_BYTES = 1 << 16

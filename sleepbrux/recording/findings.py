@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from sleepbrux.errors import Note, RecordingError
-from sleepbrux.texts import file_name
+from sleepbrux.core.errors import Note, RecordingError
+from sleepbrux.core.texts import file_name
 
 SHOWN = 5
 

@@ -23,19 +23,15 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import get_args
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.core.texts import printable
 from sleepbrux.recording.model import Recording, Role, Side
-from sleepbrux.texts import printable
 
-ELECTRICAL: frozenset[Role] = frozenset(
-    {"jaw", "chin", "leg", "arm", "neck", "emg", "ecg", "eeg", "eog"}
-)
+ELECTRICAL: frozenset[Role] = frozenset({"jaw", "chin", "leg", "arm", "neck", "emg", "ecg", "eeg", "eog"})
 MUSCLES: frozenset[Role] = frozenset({"jaw", "chin", "leg", "arm", "neck", "emg"})
 
 MOST_CHANNELS = 1024
-_MASSETER = (
-    r"\b(?:emg ?)?[lr]?(?:mass?(?:[ae]t(?:er(?:o|e|s)?|e)?)?)(?:l|r|lr|rl)?\d*\b|\b[lr]mm\d?\b|咬筋"
-)
+_MASSETER = r"\b(?:emg ?)?[lr]?(?:mass?(?:[ae]t(?:er(?:o|e|s)?|e)?)?)(?:l|r|lr|rl)?\d*\b|\b[lr]mm\d?\b|咬筋"
 _TEMPORALIS = (
     r"\b(?:emg ?)?[lr]?temporal(?:is|e|es)?[lr]?\d*\b|\b(?:emg ?)?[lr]temp\d*\b"
     r"|\bemg ?temp[lr]?\d*\b|\btemp[lr]\d*\b|\btemp \d?(?:l|r|left|right|li|re|links|rechts|emg)\b"
@@ -49,28 +45,44 @@ _ROLES: tuple[tuple[Role, str, str], ...] = (
     ("eog", "", r"eog|\b[lr]oc\b|\be[12]\b|^e[12]"),
     ("respiration", "", r"\bmass ?(?:flow|spec)"),
     ("other", "", r"\bbody mass|\bmass index"),
-    ("accelerometer", "", r"\bacc(?:el\w*)?\b|\bacc ?[xyz]\b|gyro|actigr|movement|\bimu\b|"
-                         r"beschleun"),
+    (
+        "accelerometer",
+        "",
+        r"\bacc(?:el\w*)?\b|\bacc ?[xyz]\b|gyro|actigr|movement|\bimu\b|"
+        r"beschleun",
+    ),
     ("jaw", "masseter", _MASSETER),
     ("jaw", "temporalis", _TEMPORALIS),
     ("jaw", "", r"\b[lr]?jaw[lr]?\d?\b|\bkiefer|\bkaumus|brux"),
-    ("chin", "", r"chin[abclr]?\d?\b|\bchin|\bkinn|mental(?:is)?\b|\bsubm|\bment\b|\bmenton|genio|"
-                 r"hyoid|digastr"),
-    ("leg", "", r"\b[lr]?legs?[lr]?\d*\b|leg ?emg|\b[lr] ?at\d?\b|\b[lr]?(?:ant)?tib|tibial|\bfoot|"
-                r"\bfeet|\bplm|gastroc|soleus|\bbein|jambe|pierna|gamba"),
+    (
+        "chin",
+        "",
+        r"chin[abclr]?\d?\b|\bchin|\bkinn|mental(?:is)?\b|\bsubm|\bment\b|\bmenton|genio|"
+        r"hyoid|digastr",
+    ),
+    (
+        "leg",
+        "",
+        r"\b[lr]?legs?[lr]?\d*\b|leg ?emg|\b[lr] ?at\d?\b|\b[lr]?(?:ant)?tib|tibial|\bfoot|"
+        r"\bfeet|\bplm|gastroc|soleus|\bbein|jambe|pierna|gamba",
+    ),
     ("arm", "", r"\b[lr]?arms?[lr]?\d*\b|flexor|extensor|\bfds\b|\bedc\b|biceps|triceps|brachi"),
     ("neck", "", r"\bscm\b|sternocl|scalen|\bshould|trapez|\bneck\b|splenius|deltoid"),
     ("respiration", "", r"\bric\b|intercost|\binter ?emg|diaphr"),
     ("emg", "", r"emg|\b[lr]ta\d?\b|\bta ?[lr]\b|\b[lr] ta\b"),
-    ("respiration", "", r"\bnas(?:al|or|on)|\bpress|\bpressur|^n press|^n pres\b|flow|therm|cannul|"
-                        r"\bnew ?a|\babd|\bp abd|\btho\w*|\bchest|effort|\brip|\brips?\b|resp|co2|"
-                        r"\boral|breath|cpap|\bp snore|\bbelt|\bat(?:em|mung)|\bptaf\b|\bfluss\b"),
+    (
+        "respiration",
+        "",
+        r"\bnas(?:al|or|on)|\bpress|\bpressur|^n press|^n pres\b|flow|therm|cannul|"
+        r"\bnew ?a|\babd|\bp abd|\btho\w*|\bchest|effort|\brip|\brips?\b|resp|co2|"
+        r"\boral|breath|cpap|\bp snore|\bbelt|\bat(?:em|mung)|\bptaf\b|\bfluss\b",
+    ),
     ("audio", "", r"snor|\bmic|\bmikro[fp]|audio|sound|schnarch|\btracheal\b|\bronfl"),
     ("pulse", "", r"ppg|pleth|pulse|puls\b|heart|\bhr\b|\bh r\b|\bhrate"),
     ("oximetry", "", r"sp ?[o0]2|sa ?[o0]2|\bo2 masimo|\bo2 ?sat|\bosat|oxi|desat|^sat$|sattigung"),
     ("position", "", r"\bposn?\b|position|^body$|lage\b"),
     ("eeg", "", rf"^(?:{_ELECTRODE} ?)+x?$"),
-)  # fmt: skip
+)
 _PATTERNS = tuple((role, muscle, re.compile(pattern)) for role, muscle, pattern in _ROLES)
 
 _WORDS = r"(?:mas|temp|emg|leg|arm|chin|jaw|mm\d?\b|ta\d?\b|at\d?\b)"

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from sleepbrux.errors import Note
+from sleepbrux.core.errors import Note
+from sleepbrux.core.texts import file_name, printable
 from sleepbrux.recording.findings import Findings, listed
+from sleepbrux.recording.formats.text_table import after_start, read_clock, read_rows
 from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY, plain_words
 from sleepbrux.recording.model import Mark, Recording
 from sleepbrux.recording.sync import fit_clocks, fit_marks, moved, note_of
-from sleepbrux.recording.text_table import after_start, read_clock, read_rows
-from sleepbrux.texts import file_name, printable
 
 
 def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
@@ -33,8 +33,10 @@ def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
     def place(*words: str) -> int:
         return next((k for k, name in enumerate(names) if name.split(" ")[0] in words), -1)
 
-    onset, text = place("onset", "start", "time", "begin"), place("text", "mark", "marker", "event",
-        "description", "annotation", "label", "comment")  # fmt: skip
+    onset, text = (
+        place("onset", "start", "time", "begin"),
+        place("text", "mark", "marker", "event", "description", "annotation", "label", "comment"),
+    )
     duration = place("duration", "length")
     if onset < 0 or text < 0:
         raise found.refusal(

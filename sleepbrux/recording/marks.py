@@ -21,19 +21,31 @@ TOO_MANY = (
 
 _LIGHT = r"(?:lights?|lts?|licht(?:er)?|lumieres?|luces|luz|luci|luce)"
 _KINDS: tuple[tuple[MarkKind, re.Pattern[str]], ...] = (
-    ("lights_off", re.compile(
-        rf"\b{_LIGHT} ?(?:are |is |were )?(?:switched |turned )?(?:off|out|aus\w*|eteintes?|"
-        r"apagadas?|spent[ea]|uit)\b|^l ?off$|消灯")),
-    ("lights_on", re.compile(
-        rf"\b{_LIGHT} ?(?:are |is |were )?(?:switched |turned )?(?:on|an|ein\w*|allumees?|"
-        r"encendidas?|acces[ea]|aan)\b|^l ?on$|点灯")),
-    ("clench", re.compile(
-        r"\bclench\w*|\bmvi?c\d*\b|\bmax\w* (?:voluntary )?(?:bit\w*|contraction|occlusion)|"
-        r"\bbite (?:down|hard|test)|\b(?:zu|zusammen)?beiss\w*|\bkieferpress\w*|\bserrage|"
-        r"\bapretar|\bserramento")),
+    (
+        "lights_off",
+        re.compile(
+            rf"\b{_LIGHT} ?(?:are |is |were )?(?:switched |turned )?(?:off|out|aus\w*|eteintes?|"
+            r"apagadas?|spent[ea]|uit)\b|^l ?off$|消灯"
+        ),
+    ),
+    (
+        "lights_on",
+        re.compile(
+            rf"\b{_LIGHT} ?(?:are |is |were )?(?:switched |turned )?(?:on|an|ein\w*|allumees?|"
+            r"encendidas?|acces[ea]|aan)\b|^l ?on$|点灯"
+        ),
+    ),
+    (
+        "clench",
+        re.compile(
+            r"\bclench\w*|\bmvi?c\d*\b|\bmax\w* (?:voluntary )?(?:bit\w*|contraction|occlusion)|"
+            r"\bbite (?:down|hard|test)|\b(?:zu|zusammen)?beiss\w*|\bkieferpress\w*|\bserrage|"
+            r"\bapretar|\bserramento"
+        ),
+    ),
     ("rest", re.compile(r"\brest(?:ing)?\b|\brelax\w*|\bbaseline|\bruhe\w*|\brepos\w*|\briposo")),
     ("sync", re.compile(r"\bsync\w*")),
-)  # fmt: skip
+)
 _CLENCH_ENDS = re.compile(r"\b(?:end|stop|stopped|over|release\w*|ende|fin)\b|\bunclench")
 _TWO_LIGHTS = re.compile(rf"\b{_LIGHT} ?(?:on|off|out) (?:and |or )?(?:on|off|out)\b")
 _STAGE = re.compile(
@@ -43,13 +55,23 @@ _STAGE = re.compile(
     r"|movement time|unscored|not scored"
 )
 _SPELLINGS = {
-    "lights off": "lights_off", "light off": "lights_off", "lights out": "lights_off",
-    "light out": "lights_off", "licht aus": "lights_off", "lights on": "lights_on",
-    "light on": "lights_on", "licht an": "lights_on", "luces apagadas": "lights_off",
-    "luces encendidas": "lights_on", "luci spente": "lights_off", "luci accese": "lights_on",
-    "lumieres eteintes": "lights_off", "lumieres allumees": "lights_on", "licht uit": "lights_off",
+    "lights off": "lights_off",
+    "light off": "lights_off",
+    "lights out": "lights_off",
+    "light out": "lights_off",
+    "licht aus": "lights_off",
+    "lights on": "lights_on",
+    "light on": "lights_on",
+    "licht an": "lights_on",
+    "luces apagadas": "lights_off",
+    "luces encendidas": "lights_on",
+    "luci spente": "lights_off",
+    "luci accese": "lights_on",
+    "lumieres eteintes": "lights_off",
+    "lumieres allumees": "lights_on",
+    "licht uit": "lights_off",
     "licht aan": "lights_on",
-}  # fmt: skip
+}
 _NEAR = 0.78
 _CLEARLY_NEARER = 0.05
 _SIGNS = {s: str.maketrans("", "", "".join(set(s))) for s in _SPELLINGS}

@@ -11,10 +11,10 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sleepbrux.errors import Note, RecordingError
+from sleepbrux.core.errors import Note, RecordingError
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
-from sleepbrux.spans import Grid, Spans
 
 SLOWEST_HZ, FASTEST_HZ = Fraction(1, 1_000_000), 10_000_000
 
@@ -57,8 +57,7 @@ def exact_rate(rate: float | str | Fraction) -> Fraction:
         exact = Fraction(0)
     if not SLOWEST_HZ <= exact <= FASTEST_HZ:
         raise RecordingError(
-            f"the rate is {rate}, where {float(SLOWEST_HZ):f} to {FASTEST_HZ:,} samples a second are"
-            " allowed."
+            f"the rate is {rate}, where {float(SLOWEST_HZ):f} to {FASTEST_HZ:,} samples a second are allowed."
         )
     return exact
 
@@ -79,17 +78,26 @@ def _digest(data: NDArray[np.float64], rate: Fraction) -> str:
     return total.hexdigest()
 
 
-def _channel(
-    index: int, label: str, written: str, rate: Fraction, present: NDArray[np.bool_]
-) -> Channel:
+def _channel(index: int, label: str, written: str, rate: Fraction, present: NDArray[np.bool_]) -> Channel:
     role, side, muscle = recognise(written)
     n = int(present.sum())
     pieces = _pieces(present, Grid(1 / rate, len(present)))
     return Channel(
-        index=index, label=label, role=role, side=side, muscle=muscle, unit="uV", rate=rate,
-        gain=1.0, offset=0.0, digital_min=0, digital_max=0, n_stored=n, pieces=pieces,
+        index=index,
+        label=label,
+        role=role,
+        side=side,
+        muscle=muscle,
+        unit="uV",
+        rate=rate,
+        gain=1.0,
+        offset=0.0,
+        digital_min=0,
+        digital_max=0,
+        n_stored=n,
+        pieces=pieces,
         fault="" if n else f"Channel {label!r} holds no finite sample.",
-    )  # fmt: skip
+    )
 
 
 def from_array(
@@ -134,9 +142,7 @@ def from_array(
     present = np.isfinite(data)
     grid = Grid(1 / exact, data.shape[1])
     names = unique_labels([label.strip() for label in labels])
-    channels = tuple(
-        _channel(i, label, labels[i], exact, present[i]) for i, label in enumerate(names)
-    )
+    channels = tuple(_channel(i, label, labels[i], exact, present[i]) for i, label in enumerate(names))
     stored = tuple(row[kept] for row, kept in zip(data, present, strict=True))
     for row in stored:
         row.flags.writeable = False

@@ -21,12 +21,26 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.errors import Note
+from sleepbrux.core.errors import Note
 
 Role = Literal[
-    "jaw", "chin", "leg", "arm", "neck", "emg", "ecg", "pulse", "respiration", "audio",
-    "accelerometer", "position", "oximetry", "eeg", "eog", "other",
-]  # fmt: skip
+    "jaw",
+    "chin",
+    "leg",
+    "arm",
+    "neck",
+    "emg",
+    "ecg",
+    "pulse",
+    "respiration",
+    "audio",
+    "accelerometer",
+    "position",
+    "oximetry",
+    "eeg",
+    "eog",
+    "other",
+]
 Side = Literal["left", "right", "both", ""]
 
 

@@ -52,17 +52,32 @@ m/s^2 m/s deg rad deg/s lx lux dB dBA Ohm kOhm MOhm mA uA nA A a.u. au bit bits 
 _UNITS = frozenset(_UNIT_LIST.split())
 _FILTER = re.compile(r"\b(HP|LP|N|DC):? ?(\d{1,5}(?:[.,]\d{1,4})?) ?(k?Hz)\b", re.IGNORECASE)
 _WORDS = {
-    "jaw": "EMG Jaw", "chin": "EMG Chin", "leg": "EMG Leg", "arm": "EMG Arm", "neck": "EMG Neck",
-    "emg": "EMG", "ecg": "ECG", "pulse": "Pulse", "respiration": "Resp", "audio": "Sound",
-    "accelerometer": "Acc", "position": "Position", "oximetry": "SpO2", "eeg": "EEG", "eog": "EOG",
+    "jaw": "EMG Jaw",
+    "chin": "EMG Chin",
+    "leg": "EMG Leg",
+    "arm": "EMG Arm",
+    "neck": "EMG Neck",
+    "emg": "EMG",
+    "ecg": "ECG",
+    "pulse": "Pulse",
+    "respiration": "Resp",
+    "audio": "Sound",
+    "accelerometer": "Acc",
+    "position": "Position",
+    "oximetry": "SpO2",
+    "eeg": "EEG",
+    "eog": "EOG",
     "other": "ch",
-}  # fmt: skip
+}
 _MUSCLES = {"masseter": "EMG Mass", "temporalis": "EMG Temp"}
 _SIDES = {"left": " L", "right": " R", "both": " LR", "": ""}
 MARK_WORDS = {
-    "lights_off": "Lights off", "lights_on": "Lights on", "clench": "Clench", "rest": "Rest",
+    "lights_off": "Lights off",
+    "lights_on": "Lights on",
+    "clench": "Clench",
+    "rest": "Rest",
     "sync": "Sync",
-}  # fmt: skip
+}
 
 
 def is_term(word: str) -> bool:

@@ -7,16 +7,16 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.core.texts import file_name
 from sleepbrux.recording.daylight import clock_change
-from sleepbrux.recording.edf import open_edf
-from sleepbrux.recording.edf_header import kind_of
 from sleepbrux.recording.files import opened, unreadable
 from sleepbrux.recording.findings import Findings
+from sleepbrux.recording.formats.edf import open_edf
+from sleepbrux.recording.formats.edf_header import kind_of
 from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Recording
-from sleepbrux.texts import file_name
 
 READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
 
@@ -72,9 +72,7 @@ def _refused(path: Path, first: bytes, found: Findings) -> Exception:
             f"this is one part of a BrainVision recording; give its header {path.stem + '.vhdr'!r}."
         )
     if first.startswith(_WAVES):
-        return found.refusal(
-            "the file is of the RIFF family and holds no sound; read are " + READ + "."
-        )
+        return found.refusal("the file is of the RIFF family and holds no sound; read are " + READ + ".")
     named = _starts(first, _OTHER)
     if named == "MATLAB":
         return found.refusal(
@@ -83,9 +81,7 @@ def _refused(path: Path, first: bytes, found: Findings) -> Exception:
         )
     if named:
         return found.refusal(f"{named} files are not read as recordings; read are {READ}.")
-    return found.refusal(
-        f"the first bytes {first[:8]!r} are those of no known recording; read are {READ}."
-    )
+    return found.refusal(f"the first bytes {first[:8]!r} are those of no known recording; read are {READ}.")
 
 
 def _is_text(first: bytes) -> bool:
@@ -170,8 +166,13 @@ def open_recording(
     return with_roles(recording, hints.roles) if hints.roles else recording
 
 
-_OPTIONS = {"scale": "--scale", "rate": "--rate", "time_unit": "--time-unit",
-            "datasets": "--dataset", "record_duration": "--record-duration"}  # fmt: skip
+_OPTIONS = {
+    "scale": "--scale",
+    "rate": "--rate",
+    "time_unit": "--time-unit",
+    "datasets": "--dataset",
+    "record_duration": "--record-duration",
+}
 _USED = {
     "EDF": ("record_duration",),
     "HDF5": ("scale", "rate", "datasets"),
@@ -236,9 +237,7 @@ def family(path: Path) -> str:
     return "text" if _is_text(first) and suffix not in _BRAINVISION_PARTS else ""
 
 
-def _open(
-    path: Path, hints: Hints, found: Findings, progress: Callable[[float], None] | None
-) -> Recording:
+def _open(path: Path, hints: Hints, found: Findings, progress: Callable[[float], None] | None) -> Recording:
     kind = family(path)
     if kind:
         _refuse_unused(hints, kind, found)
@@ -250,27 +249,33 @@ def _open(
     if kind == "EDF":
         return open_edf(path, unit=hints.unit, record_duration=hints.record_duration)
     if kind == "HDF5":
-        from sleepbrux.recording.hdf5 import open_hdf5
+        from sleepbrux.recording.formats.hdf5 import open_hdf5
 
         return open_hdf5(
-            path, datasets=hints.datasets, rate=hints.rate, unit=hints.unit, scale=hints.scale,
+            path,
+            datasets=hints.datasets,
+            rate=hints.rate,
+            unit=hints.unit,
+            scale=hints.scale,
             progress=progress,
-        )  # fmt: skip
-    if kind == "WAV":
-        from sleepbrux.recording.wav import open_wav
-
-        return open_wav(
-            path, rate=hints.rate, unit=hints.unit, scale=hints.scale, progress=progress
         )
+    if kind == "WAV":
+        from sleepbrux.recording.formats.wav import open_wav
+
+        return open_wav(path, rate=hints.rate, unit=hints.unit, scale=hints.scale, progress=progress)
     if kind == "mne":
-        from sleepbrux.recording.mne_formats import open_with_mne
+        from sleepbrux.recording.formats.mne_formats import open_with_mne
 
         return open_with_mne(path, unit=hints.unit)
     if kind == "text":
-        from sleepbrux.recording.table import open_table
+        from sleepbrux.recording.formats.table import open_table
 
         return open_table(
-            path, rate=hints.rate, unit=hints.unit, scale=hints.scale, time_unit=hints.time_unit,
+            path,
+            rate=hints.rate,
+            unit=hints.unit,
+            scale=hints.scale,
+            time_unit=hints.time_unit,
             progress=progress,
-        )  # fmt: skip
+        )
     raise _refused(path, _first_bytes(path), found)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.model import Channel, Recording, samples
 
 N_STRETCHES = 16

@@ -80,16 +80,17 @@ def sized(
             result[label] = Sized(1.0, text or "a.u.")
     for names, what in ((scales, "scale"), (units, "unit")):
         if names:
-            found.note(
-                f"{what}-given", f"The {what} of {listed(names)} is given and not the file's."
-            )
-    without = [
-        label for label in roles if result[label].unit != "uV" and roles[label] in ELECTRICAL
-    ]
-    _tell([label for label in without if not written.get(label)], "unit-blank",
-          "There is no unit for {}", found)  # fmt: skip
-    _tell([label for label in without if written.get(label)], "unit-unknown",
-          "The unit of {} is no known voltage", found)  # fmt: skip
+            found.note(f"{what}-given", f"The {what} of {listed(names)} is given and not the file's.")
+    without = [label for label in roles if result[label].unit != "uV" and roles[label] in ELECTRICAL]
+    _tell(
+        [label for label in without if not written.get(label)], "unit-blank", "There is no unit for {}", found
+    )
+    _tell(
+        [label for label in without if written.get(label)],
+        "unit-unknown",
+        "The unit of {} is no known voltage",
+        found,
+    )
     return result
 
 

@@ -29,8 +29,16 @@ sync stage wake rem
 """
 _COMMON = frozenset(_COMMON_LIST.split())
 _LETTERS = {
-    "ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "ı": "i",
-}  # fmt: skip
+    "ß": "ss",
+    "ø": "o",
+    "æ": "ae",
+    "œ": "oe",
+    "ł": "l",
+    "đ": "d",
+    "ð": "d",
+    "þ": "th",
+    "ı": "i",
+}
 _ACCENTED = frozenset("acdegilnorstuyz")
 _UMLAUTS = {"ae": "ä", "oe": "ö", "ue": "ü"}
 _LOST = "?�_¿"
@@ -62,9 +70,7 @@ _DATES = (
 )
 
 _NAMES = "|".join(sorted((name for names in _MONTHS for name in names), key=len, reverse=True))
-_NAMED_DATE = re.compile(
-    rf"(?<![^\W_])\d{{1,2}}[-. _]*(?:{_NAMES})[-., _]*\d{{2,4}}(?!\d)", re.IGNORECASE
-)
+_NAMED_DATE = re.compile(rf"(?<![^\W_])\d{{1,2}}[-. _]*(?:{_NAMES})[-., _]*\d{{2,4}}(?!\d)", re.IGNORECASE)
 
 
 def folded(text: str) -> str:
@@ -132,11 +138,7 @@ def _read(parts: dict[str, str]) -> Iterator[date]:
         pairs = [(int(parts["d"]), m) for m in months]
     else:
         pairs = [(int(parts["d"]), int(parts["m"])), (int(parts["m"]), int(parts["d"]))]
-    years = (
-        [int(parts["y"])]
-        if len(parts["y"]) == 4
-        else [1900 + int(parts["y"]), 2000 + int(parts["y"])]
-    )
+    years = [int(parts["y"])] if len(parts["y"]) == 4 else [1900 + int(parts["y"]), 2000 + int(parts["y"])]
     for day, month in pairs:
         for year in years:
             try:
@@ -154,11 +156,15 @@ def _date_pattern(day: date) -> str:
     two = f"{day.day:02d}", f"{day.month:02d}", f"{day.year % 100:02d}"
     sep = r"[-./ _]"
     forms = [
-        rf"{d}{sep}+{m}{sep}+{year}", rf"{m}{sep}+{d}{sep}+{year}", rf"{day.year}{sep}+{m}{sep}+{d}",
-        rf"{d}{sep}*(?:{names})[-., _]*{year}", rf"(?:{names}){sep}*{d}(?:st|nd|rd|th)?[-., _]+{year}",
-        rf"{two[0]}{two[1]}(?:{day.year}|{two[2]})", rf"{two[1]}{two[0]}(?:{day.year}|{two[2]})",
+        rf"{d}{sep}+{m}{sep}+{year}",
+        rf"{m}{sep}+{d}{sep}+{year}",
+        rf"{day.year}{sep}+{m}{sep}+{d}",
+        rf"{d}{sep}*(?:{names})[-., _]*{year}",
+        rf"(?:{names}){sep}*{d}(?:st|nd|rd|th)?[-., _]+{year}",
+        rf"{two[0]}{two[1]}(?:{day.year}|{two[2]})",
+        rf"{two[1]}{two[0]}(?:{day.year}|{two[2]})",
         rf"(?:{day.year}|{two[2]}){two[1]}{two[0]}",
-    ]  # fmt: skip
+    ]
     return rf"(?<!\d)(?:{'|'.join(forms)})(?!\d)"
 
 
@@ -226,16 +232,12 @@ class Search:
         object.__setattr__(self, "_any", re.compile(every) if needles else None)
 
     @classmethod
-    def of(
-        cls, texts: Iterable[str], dates: Iterable[date] = (), phrases: Iterable[str] = ()
-    ) -> Search:
+    def of(cls, texts: Iterable[str], dates: Iterable[date] = (), phrases: Iterable[str] = ()) -> Search:
         """All that texts say of somebody; ``phrases`` are sought as they are, besides."""
         texts = list(texts)
         words = {word for text in texts for word in words_of(text)}
         known = set(dates).union(*(dates_of(text) for text in texts))
-        return cls(
-            frozenset(words | {p for p in phrases if len(p) >= LEAST_LETTERS}), frozenset(known)
-        )
+        return cls(frozenset(words | {p for p in phrases if len(p) >= LEAST_LETTERS}), frozenset(known))
 
     def __len__(self) -> int:
         """Count of words and dates."""
@@ -262,9 +264,7 @@ class Search:
     def in_text(self, text: str) -> set[str]:
         """Which are found in a text."""
         parted = re.sub(_CAMEL, " ", text)
-        plain = "\n".join(
-            folded(form) for form in dict.fromkeys((text, parted, _twice_decoded(text)))
-        )
+        plain = "\n".join(folded(form) for form in dict.fromkeys((text, parted, _twice_decoded(text))))
         return {name for name, pattern in self._patterns.items() if pattern.search(plain)}
 
     def in_field(self, raw: bytes) -> set[str]:

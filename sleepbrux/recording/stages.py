@@ -19,13 +19,13 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.errors import Note, RecordingError
+from sleepbrux.core.errors import Note, RecordingError
+from sleepbrux.core.spans import Grid, Spans
+from sleepbrux.core.texts import file_name
 from sleepbrux.recording.findings import Findings, listed
+from sleepbrux.recording.formats.text_table import Form, after_start, read_clock, read_rows
 from sleepbrux.recording.marks import plain_words
 from sleepbrux.recording.model import Mark
-from sleepbrux.recording.text_table import Form, after_start, read_clock, read_rows
-from sleepbrux.spans import Grid, Spans
-from sleepbrux.texts import file_name
 
 Stage = Literal["wake", "n1", "n2", "n3", "rem", "nrem", "sleep", "movement"]
 STAGES: tuple[Stage, ...] = get_args(Stage)
@@ -60,9 +60,11 @@ _COLUMNS = {
     "duration": re.compile(r"duration|length|dauer|seconds"),
     "stop": re.compile(r"stop|end|offset|to|bis"),
     "epoch": re.compile(r"epochs?|epoch (?:no|nr|number|index)|nr|no|index|n|epoche"),
-    "stage": re.compile(r"(?:sleep )?stages?|value|label|description|annotation|event|text|score"
-                        r"|(?:schlaf)?stadium"),
-}  # fmt: skip
+    "stage": re.compile(
+        r"(?:sleep )?stages?|value|label|description|annotation|event|text|score"
+        r"|(?:schlaf)?stadium"
+    ),
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,25 +152,26 @@ def hypnogram_of(
     Time that two different stages claim is not scored, and a note says how much.
     """
     duration_s = min(duration_s, LONGEST_S)
-    epochs = [
-        (max(a, 0.0), min(b, duration_s), s) for a, b, s in epochs if a < duration_s and b > 0
-    ]
+    epochs = [(max(a, 0.0), min(b, duration_s), s) for a, b, s in epochs if a < duration_s and b > 0]
     whole = all(abs(v - round(v)) < 1e-6 for a, b, _ in epochs for v in (a, b))
     slot = Fraction(1) if whole else _FINE_SLOT_S
     grid = Grid(slot, int(-(-Fraction(duration_s) // slot)))
     spans = {
         stage: Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b, s in epochs if s == stage])
         for stage in STAGES
-    }  # fmt: skip
+    }
     claims = sum(s.mask().astype(np.int8) for s in spans.values())
     twice = Spans.from_mask(grid, np.asarray(claims) > 1)
     told = list(notes)
     if len(twice):
         spans = {stage: s - twice for stage, s in spans.items()}
         told.append(
-            Note("stages-overlap", "warning",
-                 f"{twice.duration_s:.0f} s are scored as two different stages; they count as not scored")
-        )  # fmt: skip
+            Note(
+                "stages-overlap",
+                "warning",
+                f"{twice.duration_s:.0f} s are scored as two different stages; they count as not scored",
+            )
+        )
     scored = grid.none()
     for stage in STAGES:
         if stage != "movement":
@@ -209,9 +212,12 @@ def _closed(
     notes = []
     if endless:
         notes.append(
-            Note("stages-endless", "note",
-                 "the last stage mark has no duration and no successor; its stage is left out")
-        )  # fmt: skip
+            Note(
+                "stages-endless",
+                "note",
+                "the last stage mark has no duration and no successor; its stage is left out",
+            )
+        )
     return epochs, notes
 
 
@@ -243,10 +249,11 @@ def read_stages(
 
 def _kales() -> Note:
     return Note(
-        "stages-rk", "note",
+        "stages-rk",
+        "note",
         "stages are named as by Rechtschaffen and Kales; S3 and S4 are read as N3, movement time is "
         "neither sleep nor wake",
-    )  # fmt: skip
+    )
 
 
 def _columns(head: list[str]) -> dict[str, int]:
@@ -270,8 +277,9 @@ def _words(rows: list[list[str]], column: int, found: Findings) -> tuple[list[st
                 "the stages are numbers with a 4 and no 5, and 4 means stage 4 in one coding and REM in"
                 " another; write names (W, N1, N2, N3, R)."
             )
-        notes.append(Note("stages-coded", "warning",
-                          "stages are numbers, read as 0 wake, 1-3 N1-N3, 4 N3 (S4), 5 REM"))  # fmt: skip
+        notes.append(
+            Note("stages-coded", "warning", "stages are numbers, read as 0 wake, 1-3 N1-N3, 4 N3 (S4), 5 REM")
+        )
         return [_CODES.get(cell, UNSCORED) for cell in cells], notes
     words = [stage_of(cell) or ("sleep" if plain_words(cell) == "sleep" else "") for cell in cells]
     unknown = [cell for cell, word in zip(cells, words, strict=True) if not word]
@@ -281,9 +289,13 @@ def _words(rows: list[list[str]], column: int, found: Findings) -> tuple[list[st
             " to S4 and REM."
         )
     if unknown:
-        notes.append(Note("stages-unknown", "warning",
-                          f"{len(unknown)} rows name no known stage ({listed(unknown)}); that time is not "
-                          "scored"))  # fmt: skip
+        notes.append(
+            Note(
+                "stages-unknown",
+                "warning",
+                f"{len(unknown)} rows name no known stage ({listed(unknown)}); that time is not scored",
+            )
+        )
     if any(_RECHTSCHAFFEN_KALES.fullmatch(plain_words(cell)) for cell in cells):
         notes.append(_kales())
     return [word or UNSCORED for word in words], notes
@@ -331,18 +343,14 @@ def _headed(rows: list[list[str]], found: Findings) -> tuple[dict[str, int], lis
     return columns, rows
 
 
-def _epoch_places(
-    rows: list[list[str]], column: int | None, form: Form, found: Findings
-) -> list[int]:
+def _epoch_places(rows: list[list[str]], column: int | None, form: Form, found: Findings) -> list[int]:
     """Place of each row in a list of epochs, from 0; numbers count from 0 or 1."""
     if column is None:
         return list(range(len(rows)))
     numbers = [form.number(row[column]) if column < len(row) else None for row in rows]
     whole = [int(n) for n in numbers if n is not None and n == int(n) and 0 <= n < _MOST_EPOCHS]
     if len(whole) < len(rows):
-        raise found.refusal(
-            f"an epoch has no whole number from 0 to {_MOST_EPOCHS}; number every epoch."
-        )
+        raise found.refusal(f"an epoch has no whole number from 0 to {_MOST_EPOCHS}; number every epoch.")
     return [n - min(*whole, 1) for n in whole] if len(whole) > 1 else [0]
 
 
@@ -356,9 +364,7 @@ def _table_epochs(
         places = _epoch_places(rows, columns.get("epoch"), form, found)
         said = f"stages are a list of epochs of {epoch_s:g} s from the first sample on"
         notes.append(Note("stages-epochs", "note", said))
-        return [
-            (k * epoch_s, (k + 1) * epoch_s, w) for k, w in zip(places, words, strict=True)
-        ], notes
+        return [(k * epoch_s, (k + 1) * epoch_s, w) for k, w in zip(places, words, strict=True)], notes
     timed = []
     for row, word in zip(rows, words, strict=True):
         cells = {kind: row[k] if k < len(row) else "" for kind, k in columns.items()}
@@ -423,16 +429,22 @@ def load_stages(
             " these the stages of another night, or is a sync event wrong?"
         )
     if duration_s is not None and end > duration_s + 1:
-        notes = [*notes, Note("stages-beyond", "warning",
-                              f"stages go on for {end - duration_s:.0f} s after the end of the recording; "
-                              "that part is left out")]  # fmt: skip
+        notes = [
+            *notes,
+            Note(
+                "stages-beyond",
+                "warning",
+                f"stages go on for {end - duration_s:.0f} s after the end of the recording; "
+                "that part is left out",
+            ),
+        ]
     return hypnogram_of(
         epochs, end if duration_s is None else duration_s, f"stages from {file_name(path)}", notes
     )
 
 
 def _is_edf(path: Path) -> bool:
-    from sleepbrux.recording.edf_header import kind_of
+    from sleepbrux.recording.formats.edf_header import kind_of
 
     with path.open("rb") as handle:
         return kind_of(handle.read(8)) is not None
@@ -442,7 +454,7 @@ def _edf_epochs(
     path: Path, start: datetime | None, start_clock: time | None, found: Findings
 ) -> tuple[list[tuple[float, float, str]], list[Note]]:
     """Stages of an EDF+ file, moved by the difference of the two start times."""
-    from sleepbrux.recording.edf import open_edf
+    from sleepbrux.recording.formats.edf import open_edf
 
     other = open_edf(path, marks_only=True)
     shift, notes = 0.0, []
@@ -455,13 +467,15 @@ def _edf_epochs(
                 " another night?"
             )
     else:
-        notes.append(Note("stages-start-unknown", "warning",
-                          "the start of the stages or of the recording is not known; both are taken to "
-                          "start together"))  # fmt: skip
+        notes.append(
+            Note(
+                "stages-start-unknown",
+                "warning",
+                "the start of the stages or of the recording is not known; both are taken to start together",
+            )
+        )
     staged = [(m.start_s + shift, m.duration_s, stage_of(m.text)) for m in other.marks]
     epochs, more = _closed(sorted(item for item in staged if item[2]))
     if not epochs:
-        raise RecordingError(
-            f"{path.name}: the file names no sleep stage; is this the file of stages?"
-        )
+        raise RecordingError(f"{path.name}: the file names no sleep stage; is this the file of stages?")
     return epochs, [*notes, *more]

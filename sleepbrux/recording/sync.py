@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from sleepbrux.errors import Note, RecordingError
+from sleepbrux.core.errors import Note, RecordingError
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark, Recording
 from sleepbrux.recording.stages import LONGEST_S
@@ -110,9 +110,7 @@ def fit_marks(own: Sequence[Mark], other: Sequence[Mark]) -> ClockFit | None:
     RecordingError
         The two have different numbers of sync marks, so that it is not known which belong together.
     """
-    mine, theirs = (
-        [m.start_s for m in marks if classify(m.text) == "sync"] for marks in (own, other)
-    )
+    mine, theirs = ([m.start_s for m in marks if classify(m.text) == "sync"] for marks in (own, other))
     if not mine or not theirs:
         return None
     if len(mine) != len(theirs):
@@ -125,9 +123,7 @@ def fit_marks(own: Sequence[Mark], other: Sequence[Mark]) -> ClockFit | None:
 
 def moved(marks: Sequence[Mark], fit: ClockFit) -> tuple[Mark, ...]:
     """Marks of the other device on the recorder's clock."""
-    return tuple(
-        replace(m, start_s=fit(m.start_s), duration_s=(1 + fit.drift) * m.duration_s) for m in marks
-    )
+    return tuple(replace(m, start_s=fit(m.start_s), duration_s=(1 + fit.drift) * m.duration_s) for m in marks)
 
 
 def retimed(recording: Recording, fit: ClockFit) -> Recording:

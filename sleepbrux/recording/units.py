@@ -14,10 +14,23 @@ MICROVOLTS = {
 UNIT_NAMES = ("uV", "mV", "nV", "V")
 
 _ALIASES = {
-    "microv": "uv", "micro v": "uv", "microvolt": "uv", "microvolts": "uv", "uvolt": "uv",
-    "uvolts": "uv", "mcv": "uv", "millivolt": "mv", "millivolts": "mv", "mvolt": "mv",
-    "mvolts": "mv", "nanovolt": "nv", "nanovolts": "nv", "nvolt": "nv", "volt": "v", "volts": "v",
-}  # fmt: skip
+    "microv": "uv",
+    "micro v": "uv",
+    "microvolt": "uv",
+    "microvolts": "uv",
+    "uvolt": "uv",
+    "uvolts": "uv",
+    "mcv": "uv",
+    "millivolt": "mv",
+    "millivolts": "mv",
+    "mvolt": "mv",
+    "mvolts": "mv",
+    "nanovolt": "nv",
+    "nanovolts": "nv",
+    "nvolt": "nv",
+    "volt": "v",
+    "volts": "v",
+}
 
 # Bytes that stand for the micro sign; the first three are the sign as Latin-1 and UTF-8 write it.
 _MICRO_SIGNS = (b"\xc2\xb5", b"\xce\xbc", b"\xb5", b"\x83\xca", b"\xe6")

@@ -12,16 +12,24 @@ import numpy as np
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
-from sleepbrux.context.counts import RISES_PCT, slug
-from sleepbrux.context.curve import HeartCurve, control_moments, heart_curve, rise_shares
-from sleepbrux.context.label import CHEWING_HZ
-from sleepbrux.context.model import OTHER, STAGES, UNKNOWN, YES, in_seconds
-from sleepbrux.night import Night
 from sleepbrux.report.numbers import count_of, listed, text
+from sleepbrux.scoring.context.counts import RISES_PCT, slug
+from sleepbrux.scoring.context.curve import HeartCurve, control_moments, heart_curve, rise_shares
+from sleepbrux.scoring.context.label import CHEWING_HZ
+from sleepbrux.scoring.context.model import OTHER, UNKNOWN, YES, in_seconds
+from sleepbrux.scoring.night import Night
+from sleepbrux.signal.surroundings.model import STAGES
 
-STAGE_WORDS = {"wake": "wake", "n1": "N1", "n2": "N2", "n3": "N3", "rem": "REM",
-               "nrem": "non-REM, stage not said", "sleep": "asleep, stage not said",
-               "movement": "movement time"}  # fmt: skip
+STAGE_WORDS = {
+    "wake": "wake",
+    "n1": "N1",
+    "n2": "N2",
+    "n3": "N3",
+    "rem": "REM",
+    "nrem": "non-REM, stage not said",
+    "sleep": "asleep, stage not said",
+    "movement": "movement time",
+}
 ACCELEROMETER = "accelerometer, read as one on the wrist"
 RHYTHM_HZ = (1.0, 0.3)  # mean and SD of rhythmic episodes: Po et al., J Sleep Res 2013;22:593-599
 FROM_TRUTH = (
@@ -84,8 +92,9 @@ def _dropping(night: Night) -> str:
         parts.append("those while probably awake")
     if rule.movement == "drop":
         parts.append("those in body movements")
-    if not parts and all(night.measures.get(f"episodes_outside_{w}_count") is None
-                         for w in ("wake", "movement")):  # fmt: skip
+    if not parts and all(
+        night.measures.get(f"episodes_outside_{w}_count") is None for w in ("wake", "movement")
+    ):
         return "Nothing in this night says which events lie in wake or in body movements: all of them count."
     if not parts:
         return (
@@ -103,16 +112,13 @@ def _heart(night: Night, total: int) -> SignalRow:
         )
     known = _value(night, "episodes_with_heart_rate_count")
     n = _value(night, "episodes_with_heart_rate_rise_10_pct_count")
-    late = (
-        "; it arrives late, so nothing is said of windows under 5 s"
-        if heart.kind == "pulse wave" else ""
-    )  # fmt: skip
+    late = "; it arrives late, so nothing is said of windows under 5 s" if heart.kind == "pulse wave" else ""
     return SignalRow(
         "heart rate (ECG or pulse wave)",
         f"{heart.kind.replace('ecg', 'ECG')}, channel {heart.label}{late}",
         f"{_of(known, total, 'begin with a known heart rate')}; {n} with a rise of 10 % or more in the 5 s "
         "before",
-    )  # fmt: skip
+    )
 
 
 def _movement(night: Night, total: int) -> SignalRow:
@@ -121,13 +127,15 @@ def _movement(night: Night, total: int) -> SignalRow:
     if not night.labels.movement_known:
         had = f"only {listed([r.label for r in raised])}" if raised else "none"
         return SignalRow(
-            name, had,
+            name,
+            had,
             "not computable: it needs a leg or arm muscle or an accelerometer away from the jaw",
-        )  # fmt: skip
+        )
     return SignalRow(
-        name, "; ".join(r.label for r in raised),
+        name,
+        "; ".join(r.label for r in raised),
         _of(_value(night, "episodes_in_movement_count"), total, "lie in a body movement"),
-    )  # fmt: skip
+    )
 
 
 def _wake(night: Night, total: int) -> list[SignalRow]:
@@ -146,11 +154,12 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
         n = int((labels.awake[index] == YES).sum())
         rows.append(
             SignalRow(
-                ACCELEROMETER, probably.label,
+                ACCELEROMETER,
+                probably.label,
                 _of(n, total, "begin while probably awake")
                 + "; it misses the short wakings in which most false positives lie",
             )
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -162,8 +171,9 @@ def _sound(night: Night, total: int) -> SignalRow:
     grinding = night.measures["episodes_with_grinding_like_sound_count"]
     told = (
         f"; {int(grinding.value)} with a grinding-like one (a flag, no proof)"
-        if grinding.value is not None else f"; grinding-like: {grinding.reason}"
-    )  # fmt: skip
+        if grinding.value is not None
+        else f"; grinding-like: {grinding.reason}"
+    )
     return SignalRow("sound", f"{sound.label}; only level and flags are kept", loud + told)
 
 
@@ -173,25 +183,25 @@ def _position(night: Night) -> SignalRow:
         return SignalRow("body position", "none", "nothing")
     named = all(not word.startswith("code ") for word in position.names)
     return SignalRow(
-        "body position", position.origin,
+        "body position",
+        position.origin,
         "rates by position below" + ("" if named else "; which code is which position was not said"),
-    )  # fmt: skip
+    )
 
 
 def _breathing(night: Night, total: int) -> SignalRow:
     name = "respiratory events (marks)"
     if not night.labels.breathing_events:
-        return SignalRow(
-            name, "none", "nothing: whether episodes follow pauses in breathing is not known"
-        )
+        return SignalRow(name, "none", "nothing: whether episodes follow pauses in breathing is not known")
     near = _value(night, "episodes_near_respiratory_event_count")
     chance = night.measures["episodes_near_respiratory_event_by_chance"].value
     lag = night.measures["median_lag_after_respiratory_event_s"].value
     after = "" if lag is None else f"; median onset {text(lag, 's')} s after its end"
     return SignalRow(
-        name, count_of(night.labels.breathing_events, "mark"),
+        name,
+        count_of(night.labels.breathing_events, "mark"),
         f"{_of(near, total, 'begin within 10 s of one')} ({text(chance, '1')} would by chance){after}",
-    )  # fmt: skip
+    )
 
 
 def signals(night: Night) -> list[SignalRow]:
@@ -264,10 +274,11 @@ def _curve_svg(curve: HeartCurve) -> Markup:
     ]
     step = 5 if high - low <= 30 else 10
     out += [
-        Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>')
-        .format(left, y(value), width - 14, left - 5, y(value) + 4, value)
+        Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>').format(
+            left, y(value), width - 14, left - 5, y(value) + 4, value
+        )
         for value in range(low, high + 1, step)
-    ]  # fmt: skip
+    ]
     out += [
         Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(
             x(second), height - bottom + 14, second
@@ -327,20 +338,29 @@ def _others(night: Night) -> list[tuple[str, str, str]]:
     ]
     wrong = faster_than_chewing_pct()
     return [
-        ("chewing-like episodes", text(m["chewing_like_episode_count"].value, "1"),
-         "faster than 1.25 Hz for 9 s or longer"
-         + (f" ({', '.join(rhythm[:8])})" if rhythm else "")
-         + f"; by published means ± SD (1.0 ± 0.3 Hz) {wrong:.0f} % of rhythmic episodes are as fast, so "
-         "this label is wrong for about one rhythmic episode in five (Po 2013, doi:10.1111/jsr.12057)"),
-        ("talk-like episodes", text(m["talk_like_episode_count"].value, "1"),
-         "short bursts without rhythm; no EMG-only rule is published, only sound can tell"),
-        ("swallow-like single bursts", text(m["swallow_like_burst_count"].value, "1"),
-         "one burst of 0.5-2 s, no other within 3 s"
-         + (f"; the chin is active with {with_chin}" if chin else "")
-         + "; about 60 % of rhythmic episodes go with a swallow, so none takes one "
-         "away (Miyawaki 2003)"),
+        (
+            "chewing-like episodes",
+            text(m["chewing_like_episode_count"].value, "1"),
+            "faster than 1.25 Hz for 9 s or longer"
+            + (f" ({', '.join(rhythm[:8])})" if rhythm else "")
+            + f"; by published means ± SD (1.0 ± 0.3 Hz) {wrong:.0f} % of rhythmic episodes are as fast, so "
+            "this label is wrong for about one rhythmic episode in five (Po 2013, doi:10.1111/jsr.12057)",
+        ),
+        (
+            "talk-like episodes",
+            text(m["talk_like_episode_count"].value, "1"),
+            "short bursts without rhythm; no EMG-only rule is published, only sound can tell",
+        ),
+        (
+            "swallow-like single bursts",
+            text(m["swallow_like_burst_count"].value, "1"),
+            "one burst of 0.5-2 s, no other within 3 s"
+            + (f"; the chin is active with {with_chin}" if chin else "")
+            + "; about 60 % of rhythmic episodes go with a swallow, so none takes one "
+            "away (Miyawaki 2003)",
+        ),
         ("twitches", text(m["twitch_count"].value, "1"), "single bursts under 0.25 s"),
-    ]  # fmt: skip
+    ]
 
 
 def flags(night: Night, k: int) -> list[str]:

@@ -10,7 +10,7 @@ from importlib import resources
 
 from markupsafe import Markup, escape
 
-from sleepbrux.purpose import PURPOSE
+from sleepbrux.core.purpose import PURPOSE
 
 SHELL = Markup(
     '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -32,37 +32,31 @@ def page(title: str, sections: Sequence[Markup], *, banner: str = "") -> str:
     style = _style()
     digest = b64encode(hashlib.sha256(style.encode()).digest()).decode()
     return SHELL.format(
-        policy=f"sha256-{digest}", title=title, style=Markup(style), body=Markup("\n").join(sections),
-        banner=Markup('<p class="banner">{}</p>\n').format(banner) if banner else "", purpose=PURPOSE,
-    )  # fmt: skip
+        policy=f"sha256-{digest}",
+        title=title,
+        style=Markup(style),
+        body=Markup("\n").join(sections),
+        banner=Markup('<p class="banner">{}</p>\n').format(banner) if banner else "",
+        purpose=PURPOSE,
+    )
 
 
 def section(heading: str, *parts: Markup) -> Markup:
     """A titled part of a page."""
-    return Markup("<section>\n<h2>{}</h2>\n{}\n</section>").format(
-        heading, Markup("\n").join(parts)
-    )
+    return Markup("<section>\n<h2>{}</h2>\n{}\n</section>").format(heading, Markup("\n").join(parts))
 
 
 def paragraph(text: str, kind: str = "") -> Markup:
     """One paragraph."""
-    return (
-        Markup('<p class="{}">{}</p>').format(kind, text)
-        if kind
-        else Markup("<p>{}</p>").format(text)
-    )
+    return Markup('<p class="{}">{}</p>').format(kind, text) if kind else Markup("<p>{}</p>").format(text)
 
 
 def bullets(texts: Sequence[str]) -> Markup:
     """A list."""
-    return Markup("<ul>{}</ul>").format(
-        Markup("").join(Markup("<li>{}</li>").format(t) for t in texts)
-    )
+    return Markup("<ul>{}</ul>").format(Markup("").join(Markup("<li>{}</li>").format(t) for t in texts))
 
 
-def table(
-    caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]], *, words: int = 1
-) -> Markup:
+def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]], *, words: int = 1) -> Markup:
     """A table whose first ``words`` columns are text and the others numbers."""
 
     def cells(row: Sequence[str]) -> Markup:
@@ -80,7 +74,7 @@ def table(
     return Markup(
         '<div class="wide"><table><caption>{}</caption><thead><tr>{}</tr></thead>'
         "<tbody>{}</tbody></table></div>"
-    ).format(caption, head, Markup("\n").join(cells(r) for r in rows))  # fmt: skip
+    ).format(caption, head, Markup("\n").join(cells(r) for r in rows))
 
 
 def svg(width: int, height: int, label: str, *parts: Markup) -> Markup:
@@ -92,9 +86,7 @@ def svg(width: int, height: int, label: str, *parts: Markup) -> Markup:
 
 def label(x: float, y: float, text: str, kind: str = "") -> Markup:
     """Text in a drawing."""
-    return Markup('<text x="{:.1f}" y="{:.1f}" class="{}">{}</text>').format(
-        x, y, kind, escape(text)
-    )
+    return Markup('<text x="{:.1f}" y="{:.1f}" class="{}">{}</text>').format(x, y, kind, escape(text))
 
 
 def ticks(top: float, most: int = 5) -> list[float]:

@@ -9,9 +9,9 @@ from typing import Any
 import msgspec
 from markupsafe import Markup
 
-from sleepbrux import __version__
-from sleepbrux.clench import ASSUMES, SENTENCE, ChannelTest, ClenchTest, Share
-from sleepbrux.purpose import PURPOSE
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
+from sleepbrux.reference.clench_test import ASSUMES, SENTENCE, ChannelTest, ClenchTest, Share
 from sleepbrux.report.chair_page import bullets, label, page, paragraph, section, svg, table, ticks
 
 WIDTH, LEFT, RIGHT = 1000, 56, 10
@@ -46,21 +46,28 @@ def change_text(share: Share | None) -> str:
 
 
 LEVEL_HEADS = (
-    "condition", "trials", "mean, µV", "best of equal numbers, µV", "% of natural, as measured",
+    "condition",
+    "trials",
+    "mean, µV",
+    "best of equal numbers, µV",
+    "% of natural, as measured",
     "% of natural, without tiredness",
-)  # fmt: skip
+)
 
 
 def level_rows(channel: ChannelTest) -> list[list[str]]:
     """One row a condition, in the order of `LEVEL_HEADS`."""
     return [
         [
-            c.condition, ", ".join(f"{uv:.0f}" for uv in c.trials_uv), f"{c.mean_uv:.0f}",
-            f"{c.best_uv:.0f} (of {channel.equal_trials})", share_text(c.as_measured, "100"),
+            c.condition,
+            ", ".join(f"{uv:.0f}" for uv in c.trials_uv),
+            f"{c.mean_uv:.0f}",
+            f"{c.best_uv:.0f} (of {channel.equal_trials})",
+            share_text(c.as_measured, "100"),
             share_text(c.without_tiredness, "100" if c.as_measured is None else "not told apart"),
         ]
         for c in channel.conditions
-    ]  # fmt: skip
+    ]
 
 
 def _trials_picture(test: ClenchTest, channel: ChannelTest) -> Markup:
@@ -82,8 +89,12 @@ def _trials_picture(test: ClenchTest, channel: ChannelTest) -> Markup:
     for block, condition in enumerate(test.order):
         n = _block_length(test, first)
         if block % 2 == 0:
-            parts.insert(0, Markup('<rect class="rest" x="{:.1f}" y="4" width="{:.1f}" height="{}"/>').format(
-                LEFT + first * step, n * step, TRIALS_HIGH - 28))  # fmt: skip
+            parts.insert(
+                0,
+                Markup('<rect class="rest" x="{:.1f}" y="4" width="{:.1f}" height="{}"/>').format(
+                    LEFT + first * step, n * step, TRIALS_HIGH - 28
+                ),
+            )
         parts.append(label(LEFT + (first + n / 2) * step, 18, condition, "mid"))
         first += n
     for k, trial in known:
@@ -92,9 +103,7 @@ def _trials_picture(test: ClenchTest, channel: ChannelTest) -> Markup:
                 LEFT + (k + 0.5) * step, y(trial.levels_uv[channel.label])
             )
         )
-    parts.append(
-        label(LEFT, TRIALS_HIGH - 6, "best 1-s RMS of each clench in µV, in the order made")
-    )
+    parts.append(label(LEFT, TRIALS_HIGH - 6, "best 1-s RMS of each clench in µV, in the order made"))
     return svg(WIDTH, TRIALS_HIGH, f"Clenches of {channel.label} in order", *parts)
 
 
@@ -108,11 +117,7 @@ def _block_length(test: ClenchTest, first: int) -> int:
 
 def _shares_picture(channel: ChannelTest) -> Markup:
     """Each condition in % of natural teeth, with its interval."""
-    rows = [
-        (c.condition, c.without_tiredness or c.as_measured)
-        for c in channel.conditions
-        if c.as_measured
-    ]
+    rows = [(c.condition, c.without_tiredness or c.as_measured) for c in channel.conditions if c.as_measured]
     known = [(name, share) for name, share in rows if share is not None]
     top = 1.05 * max(100.0, *(s.high if s.high is not None else s.pct for _, s in known))
     top = min(top, 400.0)
@@ -132,9 +137,7 @@ def _shares_picture(channel: ChannelTest) -> Markup:
                     x(share.low), middle, x(share.high)
                 )
             )
-        parts.append(
-            Markup('<circle class="mean" cx="{:.1f}" cy="{}" r="5"/>').format(x(share.pct), middle)
-        )
+        parts.append(Markup('<circle class="mean" cx="{:.1f}" cy="{}" r="5"/>').format(x(share.pct), middle))
     kind = "without tiredness" if channel.tiredness_pct else "as measured"
     text = f"level in % of natural teeth, {kind}, with 95 % interval; dotted: natural teeth"
     parts.append(label(NAME_WIDE, height - 3, text))
@@ -148,11 +151,13 @@ def asymmetry_rows(test: ClenchTest) -> list[list[str]]:
     """One row a muscle and condition."""
     return [
         [
-            a.muscle or "not named", a.condition, str(a.trials),
+            a.muscle or "not named",
+            a.condition,
+            str(a.trials),
             f"{a.pct:+z.1f}" + ("" if a.low is None else f" ({a.low:+z.1f} to {a.high:+z.1f})"),
         ]
         for a in test.asymmetry
-    ]  # fmt: skip
+    ]
 
 
 NIGHT_HEADS = ("condition", "nights", "mean of nights", "lowest to highest night")
@@ -180,11 +185,13 @@ def clench_page(test: ClenchTest, nights: Sequence[NightsBeside] = ()) -> str:
     """The whole page."""
     parts = [
         section(
-            "What this shows", paragraph(SENTENCE), paragraph(test.tiredness),
+            "What this shows",
+            paragraph(SENTENCE),
+            paragraph(test.tiredness),
             paragraph("Order: " + ", ".join(test.order) + "."),
             *([bullets([f"{n.severity}: {n.text}" for n in test.notes])] if test.notes else []),
         )
-    ]  # fmt: skip
+    ]
     for channel in test.channels:
         about = " ".join(filter(None, (channel.muscle, channel.side)))
         parts.append(
@@ -193,17 +200,25 @@ def clench_page(test: ClenchTest, nights: Sequence[NightsBeside] = ()) -> str:
                 _trials_picture(test, channel),
                 *([_shares_picture(channel)] if _comparable(channel) else []),
                 table("Best 1-s RMS of each clench", LEVEL_HEADS, level_rows(channel), words=2),
-                paragraph(f"Tiredness: {change_text(channel.tiredness_pct)}. Degrees of freedom: "
-                          f"{channel.degrees}."),
+                paragraph(
+                    f"Tiredness: {change_text(channel.tiredness_pct)}. Degrees of freedom: {channel.degrees}."
+                ),
             )
-        )  # fmt: skip
+        )
     if test.asymmetry:
-        parts.append(section("Left and right", table(
-            "Asymmetry, mean over trials, 95 % interval by t; positive: left is stronger",
-            ASYMMETRY_HEADS, asymmetry_rows(test), words=2)))  # fmt: skip
+        parts.append(
+            section(
+                "Left and right",
+                table(
+                    "Asymmetry, mean over trials, 95 % interval by t; positive: left is stronger",
+                    ASYMMETRY_HEADS,
+                    asymmetry_rows(test),
+                    words=2,
+                ),
+            )
+        )
     if nights:
-        parts.append(section("The same person's nights", table(
-            NIGHTS_TEXT, NIGHT_HEADS, night_rows(nights))))  # fmt: skip
+        parts.append(section("The same person's nights", table(NIGHTS_TEXT, NIGHT_HEADS, night_rows(nights))))
     parts.append(section("What the intervals assume", paragraph(ASSUMES)))
     return page(f"{test.name}: clench test by appliance", parts)
 
@@ -212,9 +227,7 @@ def _comparable(channel: ChannelTest) -> bool:
     return any(c.as_measured for c in channel.conditions)
 
 
-def clench_json(
-    test: ClenchTest, nights: Sequence[NightsBeside] = (), *, pseudonym: str = ""
-) -> str:
+def clench_json(test: ClenchTest, nights: Sequence[NightsBeside] = (), *, pseudonym: str = "") -> str:
     """Everything on the page as JSON, and whose clenches they are where a study says it."""
     table_: dict[str, Any] = {
         "schema_version": "1.0",

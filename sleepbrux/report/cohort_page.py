@@ -9,10 +9,10 @@ from functools import cache
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
-from sleepbrux import __version__
-from sleepbrux.cohort import Cohort, PersonNight
-from sleepbrux.compare.ratio import p_text
-from sleepbrux.purpose import PURPOSE
+from sleepbrux.analysis.cohort import Cohort, PersonNight
+from sleepbrux.analysis.comparison.ratio import p_text
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
 from sleepbrux.report import wording
 from sleepbrux.report.night_page import _read
 from sleepbrux.report.numbers import plain
@@ -36,9 +36,7 @@ def persons_svg(nights: Sequence[PersonNight], conditions: Sequence[str], *, axi
     rates = [n.events / n.hours for n in nights if n.hours > 0 and n.person in persons]
     width, height, left, top, bottom = 900, 320, 52, 22, 64
     most = max(rates, default=1.0) or 1.0
-    step = next(
-        (m * 10.0**e for e in range(-3, 6) for m in (1, 2, 5) if most <= 6 * m * 10.0**e), most
-    )
+    step = next((m * 10.0**e for e in range(-3, 6) for m in (1, 2, 5) if most <= 6 * m * 10.0**e), most)
     full = step * math.ceil(most / step - 1e-9)
     per = (width - left - 12) / max(len(persons), 1)
 
@@ -50,9 +48,7 @@ def persons_svg(nights: Sequence[PersonNight], conditions: Sequence[str], *, axi
             width, height, f"{axis}: every night of {len(persons)} persons by condition"
         )
     ]
-    grid = Markup(
-        '<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>'
-    )
+    grid = Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>')
     for value in (k * step for k in range(round(full / step) + 1)):
         shown = plain(round(value, 6))
         out += [grid.format(left, y(value), width - 12, left - 6, y(value) + 4, shown)]
@@ -60,8 +56,7 @@ def persons_svg(nights: Sequence[PersonNight], conditions: Sequence[str], *, axi
         middle = left + (p + 0.5) * per
         means = []
         for c, condition in enumerate(conditions):
-            own = [n for n in nights
-                   if n.person == person and n.condition == condition and n.hours > 0]  # fmt: skip
+            own = [n for n in nights if n.person == person and n.condition == condition and n.hours > 0]
             x = middle + (c - (len(conditions) - 1) / 2) * per * 0.6 / len(conditions)
             out += [sign(c, x, y(n.events / n.hours), apart=True) for n in own]
             if own:
@@ -76,9 +71,9 @@ def persons_svg(nights: Sequence[PersonNight], conditions: Sequence[str], *, axi
                 )
             )
     out.append(
-        Markup(
-            '<text x="4" y="12">{}</text><text class="mid" x="{}" y="{}">person</text></svg>'
-        ).format(axis, (left + width) / 2, height - 24)
+        Markup('<text x="4" y="12">{}</text><text class="mid" x="{}" y="{}">person</text></svg>').format(
+            axis, (left + width) / 2, height - 24
+        )
     )
     return Markup("").join(out)
 
@@ -110,27 +105,38 @@ def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:
         policy=policy(style),
         style=Markup(style),
         found=found,
-        legend=[
-            (c, drawn.format(sign(k, 8, 8, apart=True)))
-            for k, c in enumerate(conditions)
-        ],
+        legend=[(c, drawn.format(sign(k, 8, 8, apart=True))) for k, c in enumerate(conditions)],
         persons=persons_svg(nights, conditions, axis=found.outcome),
         forests=forests,
-        effects=[(e.term, f"{e.ratio:.2f}", _limits(e.low, e.high), p_text(e.p).removeprefix("= "),
-             f"{e.df:g}")
-                 for e in found.effects],
+        effects=[
+            (e.term, f"{e.ratio:.2f}", _limits(e.low, e.high), p_text(e.p).removeprefix("= "), f"{e.df:g}")
+            for e in found.effects
+        ],
         ranks=[(c, "n/a" if p is None else p_text(p)) for c, p in found.wilcoxon_p.items()],
         repeatability=[
-            (r.condition, r.persons, r.nights, "n/a" if r.icc is None else f"{r.icc:.2f}",
-             _limits(r.low, r.high), *("n/a" if v is None else str(v) for v in r.nights_for.values()))
+            (
+                r.condition,
+                r.persons,
+                r.nights,
+                "n/a" if r.icc is None else f"{r.icc:.2f}",
+                _limits(r.low, r.high),
+                *("n/a" if v is None else str(v) for v in r.nights_for.values()),
+            )
             for r in found.repeatability
         ],
         agreement=[
-            (f"{a.condition} less {a.against}", a.persons, f"{a.bias:z.2f}", _limits(a.low, a.high),
-             f"{a.between_sd:.2f}", f"{a.within_sd:.2f}", f"{a.within_sd_baseline:.2f}")
+            (
+                f"{a.condition} less {a.against}",
+                a.persons,
+                f"{a.bias:z.2f}",
+                _limits(a.low, a.high),
+                f"{a.between_sd:.2f}",
+                f"{a.within_sd:.2f}",
+                f"{a.within_sd_baseline:.2f}",
+            )
             for a in found.agreement
         ],
         cautions=wording.CAUTIONS,
         purpose=PURPOSE,
         version=__version__,
-    )  # fmt: skip
+    )

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 from markupsafe import Markup, escape
 
-from sleepbrux.night import Night
 from sleepbrux.report.numbers import clock, plain, seconds_of_day
 from sleepbrux.report.payload import Strip, excluded
+from sleepbrux.scoring.night import Night
 
 WIDTH, LEFT, RIGHT = 1000, 52, 8
 LANE, KIND_LANE, FOOT = 74, 20, 24
@@ -64,16 +64,12 @@ def _lane(strip: Strip, threshold: float | None, top: float, scale_x: float) -> 
         y = height(decade)
         parts.append(
             Markup('<path class="rule" d="M{} {:.1f}H{}"/>').format(LEFT, y, WIDTH - RIGHT)
-            + Markup('<text class="end" x="{}" y="{:.1f}">{}</text>').format(
-                LEFT - 5, y + 4, plain(decade)
-            )
+            + Markup('<text class="end" x="{}" y="{:.1f}">{}</text>').format(LEFT - 5, y + 4, plain(decade))
         )
         decade *= 10
     if threshold is not None and strip.low < threshold < strip.high:
         parts.append(
-            Markup('<path class="limit" d="M{} {:.1f}H{}"/>').format(
-                LEFT, height(threshold), WIDTH - RIGHT
-            )
+            Markup('<path class="limit" d="M{} {:.1f}H{}"/>').format(LEFT, height(threshold), WIDTH - RIGHT)
         )
     return Markup("").join(parts)
 
@@ -114,39 +110,31 @@ def overview(night: Night, scale: tuple[Strip, ...]) -> Markup:
         for channel, _, a, b in excluded(night.quality):
             if channel == k and (b - a) * per_s >= 1:
                 out.append(
-                    Markup(
-                        '<rect class="out" x="{:.1f}" y="{}" width="{:.1f}" height="{}"/>'
-                    ).format(at(a), top + 14, (b - a) * per_s, LANE - 6)
+                    Markup('<rect class="out" x="{:.1f}" y="{}" width="{:.1f}" height="{}"/>').format(
+                        at(a), top + 14, (b - a) * per_s, LANE - 6
+                    )
                 )
-        out.append(
-            Markup('<text x="{}" y="{}">{}, {}</text>').format(LEFT + 4, top + 9, label, unit)
-        )
+        out.append(Markup('<text x="{}" y="{}">{}, {}</text>').format(LEFT + 4, top + 9, label, unit))
         out.append(_lane(strip, night.threshold_uv.get(label), top + 14, per_s))
     episodes = night.episodes
     slot = float(episodes.grid.slot_s)
     counted = set(night.chosen.episodes.tolist())
     for row, kind in enumerate(kinds):
         y = lanes_end + row * KIND_LANE + KIND_LANE / 2
-        out.append(
-            Markup('<text class="end" x="{}" y="{:.1f}">{}</text>').format(LEFT - 5, y + 4, kind)
-        )
+        out.append(Markup('<text class="end" x="{}" y="{:.1f}">{}</text>').format(LEFT - 5, y + 4, kind))
         chosen = np.flatnonzero(episodes.kind == KINDS.index(kind)).tolist()
-        out += [
-            glyph(kind, at(int(episodes.starts[i]) * slot), y, pale=i not in counted)
-            for i in chosen
-        ]
+        out += [glyph(kind, at(int(episodes.starts[i]) * slot), y, pale=i not in counted) for i in chosen]
     for second in _hour_ticks(duration, begin):
         label = clock(second, begin)[:-3]
         out.append(
-            Markup('<path class="rule" d="M{0:.1f} 16V{1}"/><text class="mid" x="{0:.1f}" y="{2}">{3}</text>')
-            .format(at(second), height - FOOT + 4, height - 6, label)
-        )  # fmt: skip
+            Markup(
+                '<path class="rule" d="M{0:.1f} 16V{1}"/><text class="mid" x="{0:.1f}" y="{2}">{3}</text>'
+            ).format(at(second), height - FOOT + 4, height - 6, label)
+        )
     return Markup("").join([*out, Markup("</svg>")])
 
 
-def histogram_svg(
-    counts: Sequence[int], borders: Sequence[float], *, title: str, axis: str
-) -> Markup:
+def histogram_svg(counts: Sequence[int], borders: Sequence[float], *, title: str, axis: str) -> Markup:
     """Counts between borders as bars of equal width; the last class is open to above.
 
     Parameters
@@ -174,36 +162,31 @@ def histogram_svg(
     for value in range(0, full + 1, step):
         y = floor - value * per
         out.append(
-            Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>')
-            .format(left, y, width - 14, left - 5, y + 4, value)
-        )  # fmt: skip
+            Markup(
+                '<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>'
+            ).format(left, y, width - 14, left - 5, y + 4, value)
+        )
     for k, count in enumerate(counts):
         x = left + k * bar
         if count:
             out.append(
-                Markup(
-                    '<rect class="bar" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>'
-                ).format(x + 1, floor - count * per, bar - 2, count * per)
+                Markup('<rect class="bar" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
+                    x + 1, floor - count * per, bar - 2, count * per
+                )
             )
         out.append(
-            Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(
-                x, floor + 14, plain(borders[k])
-            )
+            Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(x, floor + 14, plain(borders[k]))
         )
+    out.append(Markup('<text class="mid" x="{:.1f}" y="{}">&#8594;</text>').format(width - 14, floor + 14))
     out.append(
-        Markup('<text class="mid" x="{:.1f}" y="{}">&#8594;</text>').format(width - 14, floor + 14)
-    )
-    out.append(
-        Markup(
-            '<text class="mid" x="{}" y="{}">{}</text><text x="{}" y="10">bursts</text></svg>'
-        ).format((left + width) / 2, height - 8, escape(axis), 4)
+        Markup('<text class="mid" x="{}" y="{}">{}</text><text x="{}" y="10">bursts</text></svg>').format(
+            (left + width) / 2, height - 8, escape(axis), 4
+        )
     )
     return Markup("").join(out)
 
 
-def curve_svg(
-    values: Sequence[float], rates: Sequence[float | None], chosen: float, *, axis: str
-) -> Markup:
+def curve_svg(values: Sequence[float], rates: Sequence[float | None], chosen: float, *, axis: str) -> Markup:
     """Episodes per valid hour over one setting, the chosen value marked by a ring and a line.
 
     Parameters
@@ -233,10 +216,11 @@ def curve_svg(
         )
     ]
     out.extend(
-        Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>')
-        .format(left, y(k * step), width - 14, left - 5, y(k * step) + 4, plain(round(k * step, 6)))
+        Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>').format(
+            left, y(k * step), width - 14, left - 5, y(k * step) + 4, plain(round(k * step, 6))
+        )
         for k in range(round(full / step) + 1)
-    )  # fmt: skip
+    )
     out.extend(
         Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(
             x(value), height - bottom + 14, plain(round(value, 4))
@@ -252,13 +236,11 @@ def curve_svg(
     for value, rate in known:
         if value == chosen:
             out.append(
-                Markup('<circle class="ring" cx="{:.1f}" cy="{:.1f}" r="5"/>').format(
-                    x(value), y(rate)
-                )
+                Markup('<circle class="ring" cx="{:.1f}" cy="{:.1f}" r="5"/>').format(x(value), y(rate))
             )
     out.append(
-        Markup(
-            '<text class="mid" x="{}" y="{}">{}</text><text x="{}" y="10">episodes/h</text></svg>'
-        ).format((left + width) / 2, height - 8, escape(axis), 4)
+        Markup('<text class="mid" x="{}" y="{}">{}</text><text x="{}" y="10">episodes/h</text></svg>').format(
+            (left + width) / 2, height - 8, escape(axis), 4
+        )
     )
     return Markup("").join(out)

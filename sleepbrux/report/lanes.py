@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from sleepbrux.context.model import STAGES
-from sleepbrux.night import Night
+from sleepbrux.scoring.night import Night
+from sleepbrux.signal.surroundings.model import STAGES
 
 HEART_STEP_S = 10.0
 ORDER = ("wake", "movement", "rem", "n1", "n2", "n3", "nrem", "sleep")

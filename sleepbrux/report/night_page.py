@@ -14,23 +14,26 @@ from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from sleepbrux import __version__
+from sleepbrux.archive.identity import identity_of, study_words
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
 from sleepbrux.export.chain import chain_words
 from sleepbrux.export.summary import report_id, steps
-from sleepbrux.identity import identity_of, study_words
-from sleepbrux.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram, label_of
-from sleepbrux.night import Night
-from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import tables, wording
 from sleepbrux.report.around import around_section
 from sleepbrux.report.figures import curve_svg, glyph, histogram_svg, kinds_of, overview
 from sleepbrux.report.numbers import began, clock, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import payload, strips, to_json
-from sleepbrux.robustness import Curve, Robustness, Row, ThresholdCurve
+from sleepbrux.scoring.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram, label_of
+from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.robustness import Curve, Robustness, RuleReading, ThresholdCurve
 
 COMPARISONS = {
-    ">": "above", ">=": "at or above", "<": "below", "unknown": "(comparison unknown)",
-}  # fmt: skip
+    ">": "above",
+    ">=": "at or above",
+    "<": "below",
+    "unknown": "(comparison unknown)",
+}
 CURVE_NAMES = {
     "threshold.level_pct_mvc": "threshold, % MVC",
     "threshold.times_background": "threshold, times the background",
@@ -66,9 +69,7 @@ def _page() -> Page:
 
 def source_hash(text: str) -> str:
     """A script or style as a content security policy names it."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode(
-        "ascii"
-    )
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _policy(script: str, style: str) -> str:
@@ -78,9 +79,7 @@ def _policy(script: str, style: str) -> str:
     )
 
 
-def _one_histogram(
-    values: NDArray[np.float64], borders: tuple[float, ...], axis: str
-) -> dict[str, Any]:
+def _one_histogram(values: NDArray[np.float64], borders: tuple[float, ...], axis: str) -> dict[str, Any]:
     classes = histogram(values, borders)
     known = int((~np.isnan(values)).sum())
     in_words = ", ".join(f"{name.replace('>=', 'from')}: {n}" for name, n in classes if n)
@@ -155,23 +154,29 @@ def _spans(night: Night) -> list[str]:
     return [f"{clock(a, begin)}-{clock(b, begin)}" for a, b in night.window.spans_s]
 
 
-def _robust(
-    robustness: Robustness | None, threshold: ThresholdCurve | None
-) -> dict[str, Any] | None:
+def _robust(robustness: Robustness | None, threshold: ThresholdCurve | None) -> dict[str, Any] | None:
     """Sentence and curves of the night under many rules, or over thresholds alone."""
     if robustness is None:
-        return None if threshold is None else {
-            "sentence": threshold.sentence, "band": "", "curves": [_drawn(threshold.curve)],
-        }  # fmt: skip
+        return (
+            None
+            if threshold is None
+            else {
+                "sentence": threshold.sentence,
+                "band": "",
+                "curves": [_drawn(threshold.curve)],
+            }
+        )
     band = robustness.clench_band
     return {
         "sentence": robustness.sentence,
-        "band": "" if band is None else (
+        "band": ""
+        if band is None
+        else (
             "With each single clench of the reference in turn as the MVC the rate lies between "
             f"{text(band[0], '1/h')} and {text(band[1], '1/h')} per valid hour."
         ),
         "curves": [_drawn(c) for c in robustness.curves],
-    }  # fmt: skip
+    }
 
 
 def _drawn(curve: Curve) -> dict[str, Any]:
@@ -182,7 +187,7 @@ def _drawn(curve: Curve) -> dict[str, Any]:
 def render_night(
     night: Night,
     *,
-    others: Sequence[Row] = (),
+    others: Sequence[RuleReading] = (),
     threshold: ThresholdCurve | None = None,
     robustness: Robustness | None = None,
     mark_texts: bool = False,
@@ -257,9 +262,7 @@ def render_night(
         others=tables.other_rules(rows),
         robust=_robust(robustness, threshold),
         provenance=_provenance(night, id_),
-        left_out=any(
-            not row.counted and "left out by the rules" in row.flags for row in episode_rows
-        ),
+        left_out=any(not row.counted and "left out by the rules" in row.flags for row in episode_rows),
         around=around_section(night),
         cautions=wording.cautions(night),
         purpose=PURPOSE,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from datetime import datetime, time
 
-from sleepbrux import texts
+from sleepbrux.core import texts
 
 MISSING = "n/a"
 DAY_S = 86400

@@ -16,19 +16,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux import bursts as burst_kinds
-from sleepbrux import episodes as episode_kinds
 from sleepbrux.export.tables import episode_numbers
-from sleepbrux.night import Night
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
 from sleepbrux.report.lanes import heart, stages
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.wording import BRIEF_REASONS, reason_words
+from sleepbrux.scoring import bursts as burst_kinds
+from sleepbrux.scoring import episodes as episode_kinds
+from sleepbrux.scoring.closeups import around, trace_of
+from sleepbrux.scoring.night import Night
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.sweep import ChannelFrames
-from sleepbrux.traces import around, trace_of
 
 LOW_UV, HIGH_UV = 0.5, 5000.0
 DECADES = 4
@@ -146,9 +146,7 @@ def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
     ]
     per_s = sum(float(1 / f.grid.slot_s) for f in all_frames)
     samples = per_s * sum(b - a for a, b in spans)
-    size, joined, _ = next(
-        (d for d in DETAILS if samples / d[0] * d[2] <= CLOSE_UP_BYTES), DETAILS[-1]
-    )
+    size, joined, _ = next((d for d in DETAILS if samples / d[0] * d[2] <= CLOSE_UP_BYTES), DETAILS[-1])
     parts: list[Bytes] = []
     firsts, counts = [], []
     for a, b in spans:
@@ -197,10 +195,15 @@ def traces(night: Night) -> dict[str, Any] | None:
         for values in (low, high):
             steps = np.round(np.where(known, values, 0) / scale) + 128
             parts.append(np.where(known, steps, 0).astype(np.uint8))
-        rows.append([
-            int(kept.channel[k]), round(float(kept.first_s[k]), 4),
-            float(kept.step_s[k]) * joined, len(low), float(f"{scale:.6g}"),
-        ])  # fmt: skip
+        rows.append(
+            [
+                int(kept.channel[k]),
+                round(float(kept.first_s[k]), 4),
+                float(kept.step_s[k]) * joined,
+                len(low),
+                float(f"{scale:.6g}"),
+            ]
+        )
     return {
         "of": [shown.index(k) if k >= 0 else -1 for k in of],
         "rows": rows,
@@ -248,18 +251,25 @@ def _events(night: Night) -> dict[str, Any]:
         "episodes": [
             list(row)
             for row in zip(
-                seconds(episodes.starts), seconds(episodes.stops), episodes.kind.tolist(),
-                [numbers.get(k, 0) for k in range(len(episodes))], strict=True,
+                seconds(episodes.starts),
+                seconds(episodes.stops),
+                episodes.kind.tolist(),
+                [numbers.get(k, 0) for k in range(len(episodes))],
+                strict=True,
             )
         ],
         "bursts": [
             list(row)
             for row in zip(
-                seconds(merged.starts), seconds(merged.stops), merged.kind.tolist(),
-                episodes.of_burst.tolist(), counted_bursts.astype(int).tolist(), strict=True,
+                seconds(merged.starts),
+                seconds(merged.stops),
+                merged.kind.tolist(),
+                episodes.of_burst.tolist(),
+                counted_bursts.astype(int).tolist(),
+                strict=True,
             )
         ],
-    }  # fmt: skip
+    }
 
 
 def payload(

@@ -8,11 +8,11 @@ import msgspec
 import numpy as np
 from markupsafe import Markup
 
-from sleepbrux import __version__
-from sleepbrux.calibration import STATISTICS, Clenches
-from sleepbrux.calibration.model import RMS_OVER_RECTIFIED
-from sleepbrux.purpose import PURPOSE
-from sleepbrux.reference import Looked
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
+from sleepbrux.reference import STATISTICS, Clenches
+from sleepbrux.reference.model import RMS_OVER_RECTIFIED
+from sleepbrux.reference.recorded import ReferenceCheck
 from sleepbrux.report.chair_page import bullets, label, page, paragraph, section, svg, table, ticks
 from sleepbrux.report.numbers import clock, seconds_of_day, text
 from sleepbrux.signal.sweep import ChannelFrames
@@ -28,7 +28,7 @@ COLUMNS = 900
 KIND = {"rms": "RMS", "rectified": "mean rectified"}
 
 
-def panels(looked: Looked) -> list[tuple[float, float]]:
+def panels(looked: ReferenceCheck) -> list[tuple[float, float]]:
     """(start, stop) of the parts of a recording that have a stretch to draw, 4 min at most each."""
     ends: list[list[float]] = []
     stretches = (*((c.start_s, c.stop_s) for c in looked.clenches), *looked.cues.rests_s)
@@ -40,13 +40,13 @@ def panels(looked: Looked) -> list[tuple[float, float]]:
     return [(a, b) for a, b in ends]
 
 
-def _taken_in(looked: Looked, part: tuple[float, float]) -> bool:
+def _taken_in(looked: ReferenceCheck, part: tuple[float, float]) -> bool:
     stretches = (*looked.cues.clenches_s, *looked.cues.rests_s)
     return any(a < part[1] and part[0] < b for a, b in stretches)
 
 
 def picture(
-    looked: Looked, frames: ChannelFrames, clenches: Clenches, part: tuple[float, float]
+    looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches, part: tuple[float, float]
 ) -> Markup:
     """Level of one channel over a part of the recording: rest and clenches shaded, clenches numbered."""
     cues, grid = looked.cues, frames.grid
@@ -83,22 +83,27 @@ def picture(
     for second in np.arange(np.ceil(begin / step) * step, begin + span, step).tolist():
         if x(second) < WIDTH - RIGHT - 30:
             parts.append(label(x(second), HEIGHT - 28, clock(second, start), "mid"))
-    parts.append(Markup('<path class="trace" d="{}"/>').format(_path(rms, grid.seconds(n) / 2, begin, x, y,
-                                                                  grid.seconds(1))))  # fmt: skip
-    if level is not None and clenches.amplitude == "rms":
-        parts.append(
-            Markup('<path class="level" d="M{} {:.1f}H{}"/>').format(LEFT, y(level), WIDTH - RIGHT)
+    parts.append(
+        Markup('<path class="trace" d="{}"/>').format(
+            _path(rms, grid.seconds(n) / 2, begin, x, y, grid.seconds(1))
         )
+    )
+    if level is not None and clenches.amplitude == "rms":
+        parts.append(Markup('<path class="level" d="M{} {:.1f}H{}"/>').format(LEFT, y(level), WIDTH - RIGHT))
     parts += [label(x((c.start_s + c.stop_s) / 2), TOP + 12, f"{c.number}", "mid") for c in here]
-    parts.append(label(LEFT, HEIGHT - 6, "µV RMS over 0.125 s; sand: rest; blue: clenches taken; outlined: "
-                                         "not taken; dashed: reference level, where it is RMS"))  # fmt: skip
+    parts.append(
+        label(
+            LEFT,
+            HEIGHT - 6,
+            "µV RMS over 0.125 s; sand: rest; blue: clenches taken; outlined: "
+            "not taken; dashed: reference level, where it is RMS",
+        )
+    )
     said = ", ".join(f"{c.number} {'taken' if c.taken else 'not taken'}" for c in here) or "none"
     return svg(WIDTH, HEIGHT, f"Level of {clenches.label}; clenches: {said}", *parts)
 
 
-def _path(
-    rms: np.ndarray[Any, Any], offset_s: float, begin: float, x: Any, y: Any, slot_s: float
-) -> str:
+def _path(rms: np.ndarray[Any, Any], offset_s: float, begin: float, x: Any, y: Any, slot_s: float) -> str:
     size = max(-(-len(rms) // COLUMNS), 1)
     pieces, pen = [], "M"
     for k in range(0, len(rms), size):
@@ -122,7 +127,7 @@ def _pct(value: float | None) -> str:
     return "n/a" if value is None else f"{value:.1f}"
 
 
-def sentences(looked: Looked, clenches: Clenches) -> list[str]:
+def sentences(looked: ReferenceCheck, clenches: Clenches) -> list[str]:
     """What one channel's clenches say, in words: the same on page and terminal."""
     unit = "µV" if clenches.in_uv else "of no known unit"
     said = [
@@ -148,11 +153,7 @@ def sentences(looked: Looked, clenches: Clenches) -> list[str]:
             if best
             else f"Taking the plateau overestimates a steady clench by about {gain:.1f} % (simulated)."
         )
-    ratio = (
-        "rest unknown"
-        if clenches.ratio_to_rest is None
-        else f"{clenches.ratio_to_rest:.0f} times rest"
-    )
+    ratio = "rest unknown" if clenches.ratio_to_rest is None else f"{clenches.ratio_to_rest:.0f} times rest"
     change = clenches.change_pct_per_trial
     trend = "" if change is None else f"; change from trial to trial {change:+z.1f} % of the mean"
     said.append(f"Spread of the trials (CV): {_pct(clenches.cv_pct)} %{trend}; {ratio}.")
@@ -160,60 +161,76 @@ def sentences(looked: Looked, clenches: Clenches) -> list[str]:
 
 
 TRIAL_HEADS = (
-    "clench", "from", "length, s", "best 1 s", "best 0.5 s", "peak 0.125 s", "plateau", "hum, %",
+    "clench",
+    "from",
+    "length, s",
+    "best 1 s",
+    "best 0.5 s",
+    "peak 0.125 s",
+    "plateau",
+    "hum, %",
     "remarks",
-)  # fmt: skip
+)
 
 
-def trial_rows(looked: Looked, clenches: Clenches) -> list[list[str]]:
+def trial_rows(looked: ReferenceCheck, clenches: Clenches) -> list[list[str]]:
     """One row a trial, in the order of `TRIAL_HEADS`; levels in µV as they were measured."""
     start = seconds_of_day(looked.swept.start_clock)
     numbers = [c.number for c in looked.clenches if c.taken]
     return [
         [
-            str(k), clock(t.start_s, start), f"{t.stop_s - t.start_s:.2f}",
+            str(k),
+            clock(t.start_s, start),
+            f"{t.stop_s - t.start_s:.2f}",
             *(_uv(t.levels_uv[w]) for w in ("best_1s", "best_half_s", "peak", "plateau")),
-            _pct(t.hum_pct), "; ".join((*t.faults, *(["clipped"] if t.clipped else []))) or "-",
+            _pct(t.hum_pct),
+            "; ".join((*t.faults, *(["clipped"] if t.clipped else []))) or "-",
         ]
         for k, t in zip(numbers, clenches.trials, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 CLENCH_HEADS = ("clench", "from", "length, s", "clearest in", "times rest", "taken, or why not")
 
 
-def clench_rows(looked: Looked) -> list[list[str]]:
+def clench_rows(looked: ReferenceCheck) -> list[list[str]]:
     """One row a clench or stretch like one, in the order of `CLENCH_HEADS`."""
     start = seconds_of_day(looked.swept.start_clock)
     return [
         [
-            str(c.number), clock(c.start_s, start), f"{c.stop_s - c.start_s:.2f}", c.label or "-",
+            str(c.number),
+            clock(c.start_s, start),
+            f"{c.stop_s - c.start_s:.2f}",
+            c.label or "-",
             "-" if c.times_rest is None else f"{c.times_rest:.0f}",
             "taken" if c.taken else f"not taken: {c.reason}",
         ]
         for c in looked.clenches
-    ]  # fmt: skip
+    ]
 
 
-def clench_count(looked: Looked) -> str:
+def clench_count(looked: ReferenceCheck) -> str:
     """How many stretches are like a clench, and how many of them were taken."""
     taken, seen = sum(c.taken for c in looked.clenches), len(looked.clenches)
     words = "1 stretch" if seen == 1 else f"{seen} stretches"
     return f"{words} like a clench, {taken} taken"
 
 
-def _pictures(looked: Looked, frames: ChannelFrames, clenches: Clenches) -> list[Markup]:
+def _pictures(looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches) -> list[Markup]:
     """The parts of the recording with something taken, then the others; folded where they are many."""
     parts = panels(looked)
     drawn = [picture(looked, frames, clenches, p) for p in parts if _taken_in(looked, p)]
     rest = [picture(looked, frames, clenches, p) for p in parts if not _taken_in(looked, p)]
     if len(rest) > MOST_PANELS:
-        rest = [Markup("<details><summary>{}</summary>{}</details>").format(
-            f"{len(rest)} more pictures: stretches that were not taken", Markup("").join(rest))]  # fmt: skip
+        rest = [
+            Markup("<details><summary>{}</summary>{}</details>").format(
+                f"{len(rest)} more pictures: stretches that were not taken", Markup("").join(rest)
+            )
+        ]
     return [*drawn, *rest]
 
 
-def _head(looked: Looked) -> list[str]:
+def _head(looked: ReferenceCheck) -> list[str]:
     cues, day = looked.cues, looked.swept.start
     head = [
         f"{cues.said_by}; teeth: {cues.teeth}"
@@ -222,8 +239,7 @@ def _head(looked: Looked) -> list[str]:
     ]
     command = "sleepbrux reference RECORDING"
     choose = (
-        f"To take others, name their numbers: {command} --clenches 1,2,3 --accept-by NAME "
-        "--teeth natural."
+        f"To take others, name their numbers: {command} --clenches 1,2,3 --accept-by NAME --teeth natural."
     )
     if not cues.clenches_s:
         return [*head, choose]
@@ -236,7 +252,7 @@ def _head(looked: Looked) -> list[str]:
     return head
 
 
-def reference_page(looked: Looked) -> str:
+def reference_page(looked: ReferenceCheck) -> str:
     """The whole page."""
     cues = looked.cues
     parts = [
@@ -260,32 +276,46 @@ def reference_page(looked: Looked) -> str:
         if clenches.trials:
             body += _levels(looked, clenches)
         parts.append(section(f"{clenches.label}{f' ({about})' if about else ''}", *body))
-    parts.append(section("How to read this", *(paragraph(t, "small") for t in (
-        f"RMS and mean rectified µV are two kinds: for Gaussian noise the first is {RMS_OVER_RECTIFIED:.3f} "
-        "(√(π/2)) times the second. Nothing is converted unless that is asked for.",
-        "A clench made with an appliance in the mouth is another reference than one on natural teeth.",
-        "Electrodes placed anew change the gain: a night is best scored against its own clenches.",
-    ))))  # fmt: skip
+    parts.append(
+        section(
+            "How to read this",
+            *(
+                paragraph(t, "small")
+                for t in (
+                    f"RMS and mean rectified µV are two kinds: for Gaussian noise the first is "
+                    f"{RMS_OVER_RECTIFIED:.3f} "
+                    "(√(π/2)) times the second. Nothing is converted unless that is asked for.",
+                    "A clench made with an appliance in the mouth is another reference than one on natural teeth.",
+                    "Electrodes placed anew change the gain: a night is best scored against its own clenches.",
+                )
+            ),
+        )
+    )
     banner = NONE_BANNER if not cues.clenches_s else "" if cues.confirmed else UNCONFIRMED_BANNER
     return page(f"{looked.swept.name}: reference clenches", parts, banner=banner)
 
 
-def _levels(looked: Looked, clenches: Clenches) -> list[Markup]:
+def _levels(looked: ReferenceCheck, clenches: Clenches) -> list[Markup]:
     kind = KIND[clenches.amplitude]
     rows = [
-        [s.text + (" (chosen)" if s == clenches.statistic else ""),
-         _uv(clenches.level_uv(s)), _pct(clenches.inflation(s))]
+        [
+            s.text + (" (chosen)" if s == clenches.statistic else ""),
+            _uv(clenches.level_uv(s)),
+            _pct(clenches.inflation(s)),
+        ]
         for s in STATISTICS.values()
-    ]  # fmt: skip
+    ]
     return [
         table(f"Clenches taken, µV {kind} as measured", TRIAL_HEADS, trial_rows(looked, clenches)),
-        table("The same clenches by other statistics, which are all in use", (
-            "statistic", f"level, µV {kind}",
-            "expected above a steady clench's own level, %"), rows),
-    ]  # fmt: skip
+        table(
+            "The same clenches by other statistics, which are all in use",
+            ("statistic", f"level, µV {kind}", "expected above a steady clench's own level, %"),
+            rows,
+        ),
+    ]
 
 
-def reference_json(looked: Looked) -> str:
+def reference_json(looked: ReferenceCheck) -> str:
     """Everything on the page as JSON."""
     table_ = {
         "schema_version": "1.1",
@@ -301,28 +331,40 @@ def reference_json(looked: Looked) -> str:
         "rest_said_by": looked.rest_said_by,
         "clenches": [
             {
-                "number": c.number, "start_s": _rounded(c.start_s), "stop_s": _rounded(c.stop_s),
-                "taken": c.taken, "reason": c.reason, "channel": c.label,
+                "number": c.number,
+                "start_s": _rounded(c.start_s),
+                "stop_s": _rounded(c.stop_s),
+                "taken": c.taken,
+                "reason": c.reason,
+                "channel": c.label,
                 "times_rest": _rounded(c.times_rest),
             }
             for c in looked.clenches
         ],
         "channels": [
             {
-                "channel": c.label, "muscle": c.muscle, "side": c.side, "amplitude": c.amplitude,
-                "statistic": c.statistic.id, "effort_pct": c.effort_pct,
+                "channel": c.label,
+                "muscle": c.muscle,
+                "side": c.side,
+                "amplitude": c.amplitude,
+                "statistic": c.statistic.id,
+                "effort_pct": c.effort_pct,
                 "level_uv": _rounded(c.level_uv()),
                 "levels_by_statistic_uv": {s.id: _rounded(c.level_uv(s)) for s in STATISTICS.values()},
                 "inflation_pct": {s.id: _rounded(c.inflation(s)) for s in STATISTICS.values()},
                 "rest_rms_uv": _rounded(c.rest_rms_uv),
                 "rest_rectified_uv": _rounded(c.rest_rectified_uv),
-                "cv_pct": _rounded(c.cv_pct), "change_pct_per_trial": _rounded(c.change_pct_per_trial),
+                "cv_pct": _rounded(c.cv_pct),
+                "change_pct_per_trial": _rounded(c.change_pct_per_trial),
                 "ratio_to_rest": _rounded(c.ratio_to_rest),
                 "trials": [
                     {
-                        "start_s": t.start_s, "stop_s": t.stop_s, "clipped": t.clipped,
+                        "start_s": t.start_s,
+                        "stop_s": t.stop_s,
+                        "clipped": t.clipped,
                         "levels_uv": {k: _rounded(v) for k, v in t.levels_uv.items()},
-                        "hum_pct": _rounded(t.hum_pct), "faults": t.faults,
+                        "hum_pct": _rounded(t.hum_pct),
+                        "faults": t.faults,
                     }
                     for t in c.trials
                 ],
@@ -332,7 +374,7 @@ def reference_json(looked: Looked) -> str:
             for c, wrong, notes in looked.channels
         ],
         "purpose": PURPOSE,
-    }  # fmt: skip
+    }
     return msgspec.json.format(msgspec.json.encode(table_), indent=2).decode() + "\n"
 
 

@@ -7,10 +7,10 @@ from collections.abc import Callable, Sequence
 
 from markupsafe import Markup
 
-from sleepbrux.compare.model import Comparison, CountedNight
-from sleepbrux.compare.rules import MARGIN_HIGH, MARGIN_LOW
-from sleepbrux.compare.spreads import BORDERS, NightSpread, QuantileBand
-from sleepbrux.planning import Plan
+from sleepbrux.analysis.comparison.model import Comparison, CountedNight
+from sleepbrux.analysis.comparison.rules import MARGIN_HIGH, MARGIN_LOW
+from sleepbrux.analysis.comparison.spreads import BORDERS, NightSpread, QuantileBand
+from sleepbrux.analysis.planning import Plan
 from sleepbrux.report.numbers import plain
 
 _NICE = [m * 10.0**e for e in range(-3, 6) for m in (1, 2, 5)]
@@ -64,16 +64,16 @@ def nights_svg(comparison: Comparison, unit: str) -> Markup:
 
     out = [_open(width, height, f"{comparison.outcome}, {len(nights)} nights in order of time")]
     for k in range(round(full / step) + 1):
-        out += [_line(f"M{left} {y(k * step):.1f}H{width - 12}", "rule"),
-                _text(left - 6, y(k * step) + 4, plain(round(k * step, 6)), "end")]  # fmt: skip
+        out += [
+            _line(f"M{left} {y(k * step):.1f}H{width - 12}", "rule"),
+            _text(left - 6, y(k * step) + 4, plain(round(k * step, 6)), "end"),
+        ]
     for c, condition in enumerate(comparison.conditions):
         group = [n for n in comparison.nights if n.condition == condition]
         hours = sum(n.hours for n in group)
         if hours > 0:
             mean = sum(n.events for n in group) / hours
-            out.append(
-                _line(f"M{left} {y(mean):.1f}H{width - 12}", f"mean l{c % CONDITIONS_DRAWN}")
-            )
+            out.append(_line(f"M{left} {y(mean):.1f}H{width - 12}", f"mean l{c % CONDITIONS_DRAWN}"))
     for k, n in enumerate(nights):
         x = left + (k + 0.5) * per
         words = n.date.strftime("%d %b") if n.date else str(k + 1)
@@ -122,15 +122,17 @@ def forest_svg(rows: Sequence[tuple[str, float, float, float]], *, axis: str) ->
     out.append(_line(f"M{x(1):.1f} 20V{floor}", "one"))
     for value in (0.05, 0.1, 0.25, 0.5, 0.75, 1, 1.33, 2, 4, 10, 20):
         if low <= value <= high:
-            out += [_line(f"M{x(value):.1f} {floor}v5", "rule"),
-                    _text(x(value), floor + 18, plain(value), "mid")]  # fmt: skip
+            out += [
+                _line(f"M{x(value):.1f} {floor}v5", "rule"),
+                _text(x(value), floor + 18, plain(value), "mid"),
+            ]
     for k, (name, value, a, b) in enumerate(rows):
         y = 34 + k * row
         out += [
             _text(left - 12, y + 4, name, "end"),
             _line(f"M{x(a):.1f} {y}H{x(b):.1f}M{x(a):.1f} {y - 5}v10M{x(b):.1f} {y - 5}v10", "interval-line"),
             Markup('<circle class="point" cx="{:.1f}" cy="{}" r="4.5"/>').format(x(value), y),
-        ]  # fmt: skip
+        ]
     out.append(_text((left + width) / 2, height - 4, axis, "mid"))
     return Markup("").join([*out, Markup("</svg>")])
 
@@ -151,21 +153,17 @@ def overlay_svg(nights: Sequence[NightSpread], conditions: Sequence[str], *, axi
     full = step * math.ceil(most / step - 1e-9)
 
     def x(value: float) -> float:
-        return left + math.log(value / borders[0]) / math.log(borders[-1] / borders[0]) * (
-            width - left - 12
-        )
+        return left + math.log(value / borders[0]) / math.log(borders[-1] / borders[0]) * (width - left - 12)
 
     def y(share: float) -> float:
         return height - bottom - share / full * (height - top - bottom)
 
-    out = [
-        _open(
-            width, height, f"Share of events by {axis}, one line a night, thick lines by condition"
-        )
-    ]
+    out = [_open(width, height, f"Share of events by {axis}, one line a night, thick lines by condition")]
     for k in range(round(full / step) + 1):
-        out += [_line(f"M{left} {y(k * step):.1f}H{width - 12}", "rule"),
-                _text(left - 5, y(k * step) + 4, plain(round(k * step, 6)), "end")]  # fmt: skip
+        out += [
+            _line(f"M{left} {y(k * step):.1f}H{width - 12}", "rule"),
+            _text(left - 5, y(k * step) + 4, plain(round(k * step, 6)), "end"),
+        ]
     for value in _ticks(borders[0], borders[-1]):
         out.append(_text(x(value), height - bottom + 15, plain(value), "mid"))
     for n in nights:
@@ -189,14 +187,14 @@ def _ticks(low: float, high: float) -> list[float]:
 
 
 def _steps(
-    borders: Sequence[float], values: Sequence[float],
-    x: Callable[[float], float], y: Callable[[float], float],
-) -> str:  # fmt: skip
+    borders: Sequence[float],
+    values: Sequence[float],
+    x: Callable[[float], float],
+    y: Callable[[float], float],
+) -> str:
     path = []
     for k, value in enumerate(values):
-        path.append(
-            f"{'L' if k else 'M'}{x(borders[k]):.1f} {y(value):.1f}H{x(borders[k + 1]):.1f}"
-        )
+        path.append(f"{'L' if k else 'M'}{x(borders[k]):.1f} {y(value):.1f}H{x(borders[k + 1]):.1f}")
     return "".join(path)
 
 
@@ -215,8 +213,10 @@ def power_svg(plans: Sequence[Plan]) -> Markup:
     words = "; ".join(f"ratio {p.ratio:g}: {p.needed_text}" for p in plans)
     out = [_open(width, height, f"Chance of telling by nights in each condition. {words}")]
     for k in range(6):
-        out += [_line(f"M{left} {y(k / 5):.1f}H{width - 150}", "rule"),
-                _text(left - 6, y(k / 5) + 4, f"{20 * k}", "end")]  # fmt: skip
+        out += [
+            _line(f"M{left} {y(k / 5):.1f}H{width - 150}", "rule"),
+            _text(left - 6, y(k / 5) + 4, f"{20 * k}", "end"),
+        ]
     step = max(math.ceil((most - low) / 10), 1)
     out += [_text(x(n), height - bottom + 16, n, "mid") for n in range(low, most + 1, step)]
     for k, p in enumerate(plans):
@@ -224,11 +224,15 @@ def power_svg(plans: Sequence[Plan]) -> Markup:
             f"{'L' if i else 'M'}{x(q.nights):.1f} {y(q.power):.1f}" for i, q in enumerate(p.points)
         )
         last = p.points[-1]
-        out += [_line(path, f"mean-of l{k}"),
-                _text(x(last.nights) + 8, y(last.power) + 4, f"to {p.ratio:g} times")]  # fmt: skip
+        out += [
+            _line(path, f"mean-of l{k}"),
+            _text(x(last.nights) + 8, y(last.power) + 4, f"to {p.ratio:g} times"),
+        ]
     out.append(_line(f"M{left} {y(plans[0].power):.1f}H{width - 150}", "one"))
-    out += [_text(4, 11, "chance of telling, %"),
-            _text((left + width - 150) / 2, height - 8, "nights in each condition", "mid")]  # fmt: skip
+    out += [
+        _text(4, 11, "chance of telling, %"),
+        _text((left + width - 150) / 2, height - 8, "nights in each condition", "mid"),
+    ]
     return Markup("").join([*out, Markup("</svg>")])
 
 
@@ -254,15 +258,18 @@ def band_svg(band: QuantileBand) -> Markup:
     lower = "L".join(
         f"{x(q):.1f} {y(v):.1f}" for q, v in reversed([*zip(band.levels, band.lows, strict=True)])
     )
-    middle = "L".join(
-        f"{x(q):.1f} {y(v):.1f}" for q, v in zip(band.levels, band.ratios, strict=True)
-    )
-    out += [_line(f"M{upper}L{lower}Z", "margin"), _line(f"M{left} {y(1):.1f}H{width - 60}", "one"),
-            _line(f"M{middle}", "mean-of l1")]  # fmt: skip
+    middle = "L".join(f"{x(q):.1f} {y(v):.1f}" for q, v in zip(band.levels, band.ratios, strict=True))
+    out += [
+        _line(f"M{upper}L{lower}Z", "margin"),
+        _line(f"M{left} {y(1):.1f}H{width - 60}", "one"),
+        _line(f"M{middle}", "mean-of l1"),
+    ]
     for value in (0.25, 0.5, 0.75, 1, 4 / 3, 2, 4):
         if abs(math.log(value)) <= most:
             out.append(_text(left - 6, y(value) + 4, f"{value:.2g}", "end"))
     out += [_text(x(q), height - bottom + 16, f"{100 * q:.0f}", "mid") for q in band.levels]
-    out += [_text(4, 11, f"ratio of peaks ({band.unit})"),
-            _text(width / 2, height - 8, "percentile of a night's bursts", "mid")]  # fmt: skip
+    out += [
+        _text(4, 11, f"ratio of peaks ({band.unit})"),
+        _text(width / 2, height - 8, "percentile of a night's bursts", "mid"),
+    ]
     return Markup("").join([*out, Markup("</svg>")])

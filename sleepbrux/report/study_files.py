@@ -5,26 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from sleepbrux.compare.study import StudyComparison, comparison_text
-from sleepbrux.compare.tables import (
+from sleepbrux.analysis.comparison.study import StudyComparison, comparison_text
+from sleepbrux.analysis.comparison.tables import (
     contrasts_table,
     distributions_table,
     measures_table,
     nights_table,
     quantiles_table,
 )
-from sleepbrux.errors import UsageError
-from sleepbrux.files import write_text
-from sleepbrux.planning import Plan, plans_of
+from sleepbrux.analysis.planning import Plan, plans_of
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.files import write_text
 from sleepbrux.report.study_page import clench_tests, render_study
 
 STUDY = "study"
 REPORT = ".report.html"
 
 
-def study_plans(
-    found: StudyComparison, *, progress: Callable[[], None] | None = None
-) -> tuple[Plan, ...]:
+def study_plans(found: StudyComparison, *, progress: Callable[[], None] | None = None) -> tuple[Plan, ...]:
     """What more nights would tell, from the study's own variation; empty where that is not known."""
     try:
         return plans_of(found.comparison, progress=progress)
@@ -52,9 +50,7 @@ def write_study(
         (".distributions.csv", distributions_table(found)),
         (
             REPORT,
-            render_study(
-                found, plans=plans, clench=clench_tests(clench or folder, found.pseudonym)
-            ),
+            render_study(found, plans=plans, clench=clench_tests(clench or folder, found.pseudonym)),
         ),
     ):
         write_text(folder / f"{STUDY}{name}", text)

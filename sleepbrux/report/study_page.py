@@ -11,17 +11,16 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
-from sleepbrux import __version__
-from sleepbrux.compare.model import Comparison, Contrast
-from sleepbrux.compare.prior import WORDS as PRIOR_WORDS
-from sleepbrux.compare.ratio import p_text
-from sleepbrux.compare.rules import RULES, TREND_P
-from sleepbrux.compare.sentences import nights_with
-from sleepbrux.compare.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
-from sleepbrux.compare.study import SDD, StudyComparison
-from sleepbrux.measures import label_of
-from sleepbrux.planning import Plan
-from sleepbrux.purpose import PURPOSE
+from sleepbrux.analysis.comparison.model import Comparison, Contrast
+from sleepbrux.analysis.comparison.prior import WORDS as PRIOR_WORDS
+from sleepbrux.analysis.comparison.ratio import p_text
+from sleepbrux.analysis.comparison.rules import RULES, TREND_P
+from sleepbrux.analysis.comparison.sentences import nights_with
+from sleepbrux.analysis.comparison.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
+from sleepbrux.analysis.comparison.study import SDD, StudyComparison
+from sleepbrux.analysis.planning import Plan
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.version import __version__
 from sleepbrux.report import wording
 from sleepbrux.report.night_page import _read, source_hash
 from sleepbrux.report.numbers import plain, text
@@ -33,6 +32,7 @@ from sleepbrux.report.study_figures import (
     power_svg,
     sign,
 )
+from sleepbrux.scoring.measures import label_of
 
 CLENCH = ".clench.json"
 RATIO_AXIS = "rate ratio, logarithmic axis; grey band: a quarter less to a third more"
@@ -63,18 +63,22 @@ def _night_rows(found: StudyComparison) -> list[dict[str, Any]]:
     rows = []
     for n in nights:
         c = comparison.conditions.index(n.condition)
-        rows.append({
-            "sign": Markup('<svg viewBox="0 0 16 16" aria-hidden="true">{}</svg>').format(
-                sign(c, 8, 8, apart=n.id in apart)),
-            "id": n.id,
-            "date": n.date.isoformat() if n.date else "",
-            "condition": n.condition,
-            "events": f"{n.events:g}" if comparison.counts else "",
-            "hours": f"{n.hours:.2f}" if comparison.counts else "",
-            "rate": text(n.rate, "1/h") if comparison.counts else f"{n.events:.3g}",
-            "remarks": "; ".join([*([apart[n.id]] if n.id in apart else []),
-                                  *found.remarks.get(n.id, ())]),
-        })  # fmt: skip
+        rows.append(
+            {
+                "sign": Markup('<svg viewBox="0 0 16 16" aria-hidden="true">{}</svg>').format(
+                    sign(c, 8, 8, apart=n.id in apart)
+                ),
+                "id": n.id,
+                "date": n.date.isoformat() if n.date else "",
+                "condition": n.condition,
+                "events": f"{n.events:g}" if comparison.counts else "",
+                "hours": f"{n.hours:.2f}" if comparison.counts else "",
+                "rate": text(n.rate, "1/h") if comparison.counts else f"{n.events:.3g}",
+                "remarks": "; ".join(
+                    [*([apart[n.id]] if n.id in apart else []), *found.remarks.get(n.id, ())]
+                ),
+            }
+        )
     return rows
 
 
@@ -86,15 +90,13 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
     r, test = contrast.ratio, contrast.rearrangement
     with_first = contrast.with_first_night
     holding = next(
-        (h for h in found.robustness
-         if (h.condition, h.against) == (contrast.condition, contrast.against)), None,
-    )  # fmt: skip
+        (h for h in found.robustness if (h.condition, h.against) == (contrast.condition, contrast.against)),
+        None,
+    )
     facts = []
     comparison = found.comparison
     if r is not None:
-        tested = sum(
-            c.ratio is not None and c.against == comparison.baseline for c in comparison.contrasts
-        )
+        tested = sum(c.ratio is not None and c.against == comparison.baseline for c in comparison.contrasts)
         facts.append(
             f"p {p_text(r.p)} of {r.method}, {r.df:.1f} degrees of freedom: {r.why_method}. Interval shown: "
             f"{r.interval}."
@@ -106,9 +108,10 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
             )
         if r.dispersions:
             facts.append(
-                "The variance between nights is " + " and ".join(f"{d:.1f}" for d in r.dispersions)
+                "The variance between nights is "
+                + " and ".join(f"{d:.1f}" for d in r.dispersions)
                 + " times that of counting alone."
-            )  # fmt: skip
+            )
     if contrast.by_valid_hours and r is not None:
         facts.append(
             "Hours of the night count by how often events come in them. With every valid hour counting the "
@@ -156,19 +159,20 @@ def _effect(e: Effect) -> str:
     text_ = f"{e.condition} / {e.against}: {e.ratio:.2f} ({e.low:.2f} to {e.high:.2f}"
     if e.serial_low is not None and e.serial_high is not None:
         text_ += f"; {e.serial_low:.2f} to {e.serial_high:.2f} if neighbours may be alike"
-    return text_ + (
-        ")" if e.p_rearranged is None else f"), rearrangement p {p_text(e.p_rearranged)}"
-    )
+    return text_ + (")" if e.p_rearranged is None else f"), rearrangement p {p_text(e.p_rearranged)}")
 
 
 def _measures(found: StudyComparison) -> list[dict[str, Any]]:
     rows = []
     for m in found.measured:
         cells = [
-            (text(d.value, m.unit), _interval(d.low, d.high, m.unit),
-             "" if d.events is None else f"{d.events} events")
+            (
+                text(d.value, m.unit),
+                _interval(d.low, d.high, m.unit),
+                "" if d.events is None else f"{d.events} events",
+            )
             for d in m.conditions
-        ]  # fmt: skip
+        ]
         effects = [_effect(e) for e in m.effects]
         if m.name == found.primary_outcome:
             effects = ["the primary outcome: see above"]
@@ -179,8 +183,9 @@ def _measures(found: StudyComparison) -> list[dict[str, Any]]:
                 f"({t.low:.2f} to {t.high:.2f})"
             )
         label = label_of(m.name)
-        rows.append({"label": label, "unit": m.unit, "statistic": m.statistic, "cells": cells,
-                     "effects": effects})  # fmt: skip
+        rows.append(
+            {"label": label, "unit": m.unit, "statistic": m.statistic, "cells": cells, "effects": effects}
+        )
     return rows
 
 
@@ -200,10 +205,7 @@ def _legend(comparison: Comparison) -> list[tuple[str, Markup]]:
     drawn = Markup(
         '<svg viewBox="0 0 34 16" aria-hidden="true"><path class="mean-of l{}" d="M0 8H34"/>{}</svg>'
     )
-    return [
-        (c, drawn.format(k % 5, sign(k, 17, 8)))
-        for k, c in enumerate(comparison.conditions)
-    ]  # fmt: skip
+    return [(c, drawn.format(k % 5, sign(k, 17, 8))) for k, c in enumerate(comparison.conditions)]
 
 
 def _plan_rows(plans: Sequence[Plan]) -> list[tuple[str, str, str]]:

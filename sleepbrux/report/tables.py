@@ -8,16 +8,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sleepbrux.episodes import KINDS
+from sleepbrux.core.spans import Spans
 from sleepbrux.export.tables import episode_numbers
-from sleepbrux.measures import label_of
-from sleepbrux.night import Night
 from sleepbrux.report.around import flags as around_flags
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import mark_label
 from sleepbrux.report.wording import FLAG_WORDS, reason_words
-from sleepbrux.robustness import Row
-from sleepbrux.spans import Spans
+from sleepbrux.scoring.episodes import KINDS
+from sleepbrux.scoring.measures import label_of
+from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.robustness import RuleReading
 
 UNITS = {"1": "count"}
 MOST_SPANS = 8
@@ -166,9 +166,7 @@ def _when(spans: Spans, begin: float | None) -> str:
     ends = [(clock(a, begin), clock(b, begin)) for a, b in pairs[:MOST_SPANS]]
     shown = [a if a == b else f"{a}-{b}" for a, b in ends]
     more = len(pairs) - len(shown)
-    return ", ".join(shown) + (
-        f" and {count_of(more, 'more stretch', 'more stretches')}" if more else ""
-    )
+    return ", ".join(shown) + (f" and {count_of(more, 'more stretch', 'more stretches')}" if more else "")
 
 
 def excluded(night: Night) -> list[ExcludedRow]:
@@ -194,14 +192,17 @@ def excluded(night: Night) -> list[ExcludedRow]:
     if other.duration_s >= 0.05:
         minutes = _minutes(other)
         rows.append(
-            ExcludedRow("any", "background not known: too little quiet time near", minutes, minutes,
-                        _when(other, begin))
-        )  # fmt: skip
+            ExcludedRow(
+                "any",
+                "background not known: too little quiet time near",
+                minutes,
+                minutes,
+                _when(other, begin),
+            )
+        )
     minutes = _minutes(left_out)
     rows.append(
-        ExcludedRow(
-            "all together", "left out of the hours: any scored channel unusable", "", minutes, ""
-        )
+        ExcludedRow("all together", "left out of the hours: any scored channel unusable", "", minutes, "")
     )
     return rows
 
@@ -223,16 +224,20 @@ def channels(night: Night) -> list[dict[str, str]]:
                 "unit": unit,
                 "mvc": text(level.mvc_uv, "µV") if level else text(None, "", none),
                 "trials": (
-                    f"{len(level.trials_uv)} (CV {text(cv, '%')} %)" if level and cv is not None
-                    else "value given" if level else "n/a"
+                    f"{len(level.trials_uv)} (CV {text(cv, '%')} %)"
+                    if level and cv is not None
+                    else "value given"
+                    if level
+                    else "n/a"
                 ),
                 "rest": text(level.rest_uv, "µV", "not given") if level else "n/a",
-                "threshold": text(night.threshold_uv.get(channel.label), "µV",
-                                  "the mean of channels was scored"),
+                "threshold": text(
+                    night.threshold_uv.get(channel.label), "µV", "the mean of channels was scored"
+                ),
                 "background": text(night.background_uv.get(channel.label), "µV", "not known"),
                 "clipped": text(quality.clipped.duration_s / 60, "min"),
             }
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -241,9 +246,7 @@ def settings(night: Night) -> list[tuple[str, str, str, str]]:
     rows: list[tuple[str, str, str, str]] = []
     for key, value in night.criterion.values():
         note = night.criterion.sources.get(key)
-        rows.append(
-            (key, plain(value), note.status if note else "not stated", note.source if note else "")
-        )
+        rows.append((key, plain(value), note.status if note else "not stated", note.source if note else ""))
     return rows
 
 
@@ -291,7 +294,7 @@ OTHER_MEASURES = (
 )
 
 
-def other_rules(rows: Sequence[Row]) -> list[tuple[str, str, list[str], str]]:
+def other_rules(rows: Sequence[RuleReading]) -> list[tuple[str, str, list[str], str]]:
     """The night under several criteria: (id, title, values in order of `OTHER_MEASURES`, reason)."""
     table = []
     for row in rows:

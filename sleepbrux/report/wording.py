@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from sleepbrux import __version__
+from sleepbrux.archive.journal import scoring_words
+from sleepbrux.core.printed import hours_text
+from sleepbrux.core.version import __version__
 from sleepbrux.criteria import Criterion
-from sleepbrux.details import details
-from sleepbrux.journal import scoring_words
-from sleepbrux.night import REPLACED, Night, hours_text
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
+from sleepbrux.scoring.distributions import details
+from sleepbrux.scoring.night import REPLACED, Night
+from sleepbrux.scoring.uncertainty import TOO_FEW
 from sleepbrux.signal.envelope import odd_frames
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS
-from sleepbrux.uncertainty import TOO_FEW
 
 NOT_REVIEWED = "Automatic scoring, not reviewed; a review has a page of its own"
 
@@ -203,14 +204,11 @@ def _what_was_found(night: Night) -> str:
 
 def _what_it_stands_on(night: Night) -> str:
     labels = [f.channel.label for f in night.swept.frames]
-    hours = (
-        f"{_hours(night, 'valid_hours')} valid of {_hours(night, 'analysed_hours')} in the window"
-    )
+    hours = f"{_hours(night, 'valid_hours')} valid of {_hours(night, 'analysed_hours')} in the window"
     channels = f"{count_of(len(labels), 'channel')} ({listed(labels)})"
     if night.criterion.threshold.times_background is not None and not night.criterion.needs_mvc:
         level = (
-            "a threshold of "
-            f"{plain(night.criterion.threshold.times_background)} times the running background"
+            f"a threshold of {plain(night.criterion.threshold.times_background)} times the running background"
         )
     else:
         level = f"a threshold in % MVC and its reference ({reference_text(night)})"
@@ -266,9 +264,7 @@ def cautions(night: Night) -> tuple[Caution, ...]:
         else "Rates are per hour of the stated window, time awake included, unless a line says per hour of "
         "sleep: those rest on the stages that the night came with."
     )
-    return tuple(
-        c._replace(text=staged) if c.about == "What the hours are" else c for c in CAUTIONS
-    )
+    return tuple(c._replace(text=staged) if c.about == "What the hours are" else c for c in CAUTIONS)
 
 
 def _what_limits_it(night: Night) -> str:
@@ -278,11 +274,13 @@ def _what_limits_it(night: Night) -> str:
     excluded = night.measures["excluded_hours"].value or 0.0
     if excluded * 60 >= 1:
         longest = max(
-            ((s.duration_s, reason, f.channel.label)
-             for f, q in zip(night.swept.frames, night.quality, strict=True)
-             for reason, s in q.faults.items()),
+            (
+                (s.duration_s, reason, f.channel.label)
+                for f, q in zip(night.swept.frames, night.quality, strict=True)
+                for reason, s in q.faults.items()
+            ),
             default=(0.0, "", ""),
-        )  # fmt: skip
+        )
         cause = f" (longest: {reason_words(longest[1])}, {longest[2]})" if longest[1] else ""
         limits.append(f"{_hours(night, 'excluded_hours')} of the window could not be scored{cause}")
     if len(night.swept.frames) == 1:
@@ -307,12 +305,8 @@ def reading(night: Night) -> tuple[str, str, str]:
 
 
 def _band(night: Night) -> str:
-    bands = dict.fromkeys(
-        (float(f.channel.rate), *band_edges_hz(f.channel.rate)) for f in night.swept.frames
-    )
-    return listed(
-        [f"{low:g}-{high:g} Hz at {rate:g} samples a second" for rate, low, high in bands]
-    )
+    bands = dict.fromkeys((float(f.channel.rate), *band_edges_hz(f.channel.rate)) for f in night.swept.frames)
+    return listed([f"{low:g}-{high:g} Hz at {rate:g} samples a second" for rate, low, high in bands])
 
 
 def _amplitude(night: Night) -> str:
@@ -332,33 +326,29 @@ def _threshold(night: Night) -> str:
         f"{label} {text(value)}" for label, value in night.threshold_uv.items() if value is not None
     )
     if rule.times_background is not None:
-        floor = (
-            f", at least {plain(rule.floor_pct_mvc)} % MVC"
-            if rule.floor_pct_mvc is not None
-            else ""
-        )
+        floor = f", at least {plain(rule.floor_pct_mvc)} % MVC" if rule.floor_pct_mvc is not None else ""
         level = f"{plain(rule.times_background)} times the running background{floor} (median over"
         level += f" the night, {_unit(night)}: {levels or 'unknown'})"
     else:
         level = f"{plain(rule.level_pct_mvc)} % MVC ({_unit(night)}: {levels or 'unknown'})"
     test = "" if rule.test == "crossing" else f", and its {rule.test} does so too"
     release = (
-        "" if rule.release_ratio == 1
+        ""
+        if rule.release_ratio == 1
         else f"; it lasts until the envelope falls below {plain(rule.release_ratio)} of that"
-    )  # fmt: skip
+    )
     return f"A burst is a stretch in which it lies {verb} {level}{test}{release}"
 
 
 def _bursts(rules: Criterion) -> str:
     burst = rules.burst
     edges = (
-        "its edges are re-estimated from the frames" if rules.envelope.edges == "corrected"
+        "its edges are re-estimated from the frames"
+        if rules.envelope.edges == "corrected"
         else "its edges are the crossings"
-    )  # fmt: skip
-    least = f"{plain(burst.minimum_s)} s{' or more' if burst.minimum_inclusive else ' exceeded'}"
-    kinds = (
-        f", phasic up to {plain(burst.phasic_maximum_s)} s and tonic beyond" if burst.types else ""
     )
+    least = f"{plain(burst.minimum_s)} s{' or more' if burst.minimum_inclusive else ' exceeded'}"
+    kinds = f", phasic up to {plain(burst.phasic_maximum_s)} s and tonic beyond" if burst.types else ""
     return f"{edges}, dips of at most {plain(burst.bridge_s)} s are closed, and it lasts {least}{kinds}"
 
 
@@ -375,8 +365,9 @@ def _episodes(rules: Criterion) -> str:
         made = f"{count_of(episode.minimum_phasic_bursts, 'burst')} or more make an episode"
     regular = (
         f", onsets {plain(episode.regular_minimum_s)}-{plain(episode.regular_maximum_s)} s apart"
-        if episode.regular else ""
-    )  # fmt: skip
+        if episode.regular
+        else ""
+    )
     pause = "or more" if episode.gap_inclusive else "exceeded"
     clock = episode.gap_clock.replace("_", " ")
     free = episode.gap_free_of.replace("_", " ")
@@ -393,10 +384,11 @@ def _surroundings(rules: Criterion) -> list[str]:
     if heart is not None:
         least = "more than" if heart.comparison == ">" else "at least"
         over = (
-            "the mean rate of the window" if heart.baseline == "night_mean"
+            "the mean rate of the window"
+            if heart.baseline == "night_mean"
             else f"the median of the {plain(heart.baseline_s)} s that end {plain(heart.baseline_gap_s)} s "
             "before"
-        )  # fmt: skip
+        )
         out.append(
             f"An event counts only where the heart rate in the {plain(heart.within_s)} s before its onset "
             f"rises {least} {plain(heart.rise_pct)} % over {over}; time without a trusted heart rate is "
@@ -421,10 +413,7 @@ def method(night: Night) -> str:
         "mean": "the mean of the channels was scored",
     }[night.criterion.sides.combine]
     frames = listed(
-        [
-            f"{1000 * s:.4g} ms"
-            for s in dict.fromkeys(float(f.grid.slot_s) for f in night.swept.frames)
-        ]
+        [f"{1000 * s:.4g} ms" for s in dict.fromkeys(float(f.grid.slot_s) for f in night.swept.frames)]
     )
     return " ".join(
         (

@@ -7,17 +7,12 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from sleepbrux.bursts import KINDS as BURST_KINDS
-from sleepbrux.episodes import KINDS as EPISODE_KINDS
-from sleepbrux.errors import JournalError
-from sleepbrux.export.summary import printed
-from sleepbrux.export.tables import episode_numbers
-from sleepbrux.identity import study_words
-from sleepbrux.journal.apply import Reviewed, review_of
-from sleepbrux.journal.deciding import decided
-from sleepbrux.journal.file import (
+from sleepbrux.archive.identity import study_words
+from sleepbrux.archive.journal.apply import Reviewed, review_of
+from sleepbrux.archive.journal.deciding import decided
+from sleepbrux.archive.journal.file import (
     ConflictError,
-    Draft,
+    DecisionDraft,
     Entry,
     Journal,
     append,
@@ -25,8 +20,10 @@ from sleepbrux.journal.file import (
     header_of,
     load_journal,
 )
-from sleepbrux.journal.standing import kinds_for, last_to_undo
-from sleepbrux.night import Night
+from sleepbrux.archive.journal.standing import kinds_for, last_to_undo
+from sleepbrux.core.errors import JournalError
+from sleepbrux.core.printed import printed
+from sleepbrux.export.tables import episode_numbers
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.payload import excluded
 from sleepbrux.report.wording import reason_words
@@ -34,15 +31,32 @@ from sleepbrux.review import sampling
 from sleepbrux.review.lanes import lanes_of
 from sleepbrux.review.near import near_misses
 from sleepbrux.review.trace import Trace
+from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
+from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
+from sleepbrux.scoring.night import Night
 
-SHOWN = ("episodes_per_hour", "phasic_episodes_per_hour", "tonic_episodes_per_hour",
-         "mixed_episodes_per_hour", "bursts_per_hour", "bruxism_time_index_pct", "valid_hours")  # fmt: skip
-REASONS = ("swallow, cough or sigh", "movement", "speech or yawn", "awake", "electrode or interference",
-           "heartbeat in the signal", "not above rest to my eye")  # fmt: skip
+SHOWN = (
+    "episodes_per_hour",
+    "phasic_episodes_per_hour",
+    "tonic_episodes_per_hour",
+    "mixed_episodes_per_hour",
+    "bursts_per_hour",
+    "bruxism_time_index_pct",
+    "valid_hours",
+)
+REASONS = (
+    "swallow, cough or sigh",
+    "movement",
+    "speech or yawn",
+    "awake",
+    "electrode or interference",
+    "heartbeat in the signal",
+    "not above rest to my eye",
+)
 LONGEST_NAME = 40
 
 
-class Desk:
+class ReviewSession:
     """A night, its journal and its trace; safe to ask from several threads.
 
     Parameters
@@ -94,7 +108,7 @@ class Desk:
             self._now = review_of(self.night, journal)
             self._journal = journal
 
-    def decide(self, seen: int, draft: Draft, who: str) -> None:
+    def decide(self, seen: int, draft: DecisionDraft, who: str) -> None:
         """Take a decision that was made with ``seen`` decisions in view; on disk when this returns.
 
         Raises
@@ -105,9 +119,7 @@ class Desk:
             The decision has no meaning, or nobody's name stands under it.
         """
         if not who.strip() or len(who) > LONGEST_NAME or not who.isprintable():
-            raise JournalError(
-                f"reader: give a name or initials of 1 to {LONGEST_NAME} printable characters"
-            )
+            raise JournalError(f"reader: give a name or initials of 1 to {LONGEST_NAME} printable characters")
         with self._lock:
             self._look_again()
             if seen != self.seq:
@@ -117,9 +129,7 @@ class Desk:
             elif draft.action == "judge":
                 self._check_judged(draft)
             elif self.sampled and draft.action != "sample":
-                raise JournalError(
-                    f"{draft.action}: while a sample is judged nothing else is decided"
-                )
+                raise JournalError(f"{draft.action}: while a sample is judged nothing else is decided")
             entry, after = decided(self._now, self._journal, draft, who.strip())
             self._journal = append(self.path, self._header, entry)
             self._now = after
@@ -128,12 +138,12 @@ class Desk:
         """What this reader's undo takes back here: a sample and an open review are kept apart."""
         return last_to_undo(journal, judged_by=who if self.sampled else None)
 
-    def _check_undo(self, draft: Draft, who: str) -> None:
+    def _check_undo(self, draft: DecisionDraft, who: str) -> None:
         last = self._last(self._journal, who)
         if last is None or draft.undoes != last.seq:
             raise JournalError("undo: only the last decision that stands can be taken back")
 
-    def _check_judged(self, draft: Draft) -> None:
+    def _check_judged(self, draft: DecisionDraft) -> None:
         sample = sampling.last_sample(self._journal)
         if not self.sampled or sample is None or draft.target not in sample.items:
             raise JournalError(f"judge: there is no item {draft.target!r} in the sample")
@@ -151,10 +161,14 @@ class Desk:
             label = frames.channel.label
             level = night.reference.level(label) if night.reference else None
             channels.append(
-                {"label": label, "unit": "µV" if frames.channel.unit == "uV" else frames.channel.unit,
-                 "rate": float(frames.channel.rate), "mvc": level.mvc_uv if level else None,
-                 "threshold": None if self.sampled else night.threshold_uv.get(label)}
-            )  # fmt: skip
+                {
+                    "label": label,
+                    "unit": "µV" if frames.channel.unit == "uV" else frames.channel.unit,
+                    "rate": float(frames.channel.rate),
+                    "mvc": level.mvc_uv if level else None,
+                    "threshold": None if self.sampled else night.threshold_uv.get(label),
+                }
+            )
         return {
             "name": night.swept.name,
             "about": study_words(night),
@@ -178,7 +192,7 @@ class Desk:
             "threshold_follows": night.criterion.threshold.times_background is not None
             and night.criterion.background.estimator == "running_median",
             "slot_s": float(night.merged.grid.slot_s),
-        }  # fmt: skip
+        }
 
     def state(self, who: str = "") -> dict[str, Any]:
         """What decisions have made of it so far."""
@@ -186,8 +200,11 @@ class Desk:
             self._look_again()
             journal, now = self._journal, self._now
         last = self._last(journal, who)
-        head = {"seq": journal.seq, "undo": None if last is None else _said(last),
-                "notes": [note.text for note in journal.notes]}  # fmt: skip
+        head = {
+            "seq": journal.seq,
+            "undo": None if last is None else _said(last),
+            "notes": [note.text for note in journal.notes],
+        }
         if self.sampled:
             return head | self._sample(journal, who)
         review = now.night.review
@@ -225,10 +242,11 @@ class Desk:
         return {
             "items": rows,
             "seed": sample.seed if sample else None,
-            "decided": len(done), "of": len(rows),
+            "decided": len(done),
+            "of": len(rows),
             "shares": [share_table(s) for s in result if s.who == who] if done else [],
             "caution": sampling.CAUTION,
-        }  # fmt: skip
+        }
 
     def counts(self) -> tuple[int, int]:
         """How many were decided, and of how many: counted automatic episodes, or items of the sample."""
@@ -256,13 +274,24 @@ def share_table(share: sampling.Share) -> dict[str, Any]:
 
 
 def _said(entry: Entry) -> dict[str, Any]:
-    words = {"accept": "accepted", "reject": "rejected", "relabel": "relabelled", "move": "moved",
-             "add": "added", "judge": "judged"}  # fmt: skip
+    words = {
+        "accept": "accepted",
+        "reject": "rejected",
+        "relabel": "relabelled",
+        "move": "moved",
+        "add": "added",
+        "judge": "judged",
+    }
     place = entry.after or entry.before or {}
     at = place.get("start_s", entry.start_s)
-    return {"seq": entry.seq, "who": entry.who, "words": words.get(entry.action, entry.action),
-            "kind": entry.kind or str(place.get("kind", "")), "target": entry.target,
-            "at_s": at if isinstance(at, int | float) else None}  # fmt: skip
+    return {
+        "seq": entry.seq,
+        "who": entry.who,
+        "words": words.get(entry.action, entry.action),
+        "kind": entry.kind or str(place.get("kind", "")),
+        "target": entry.target,
+        "at_s": at if isinstance(at, int | float) else None,
+    }
 
 
 def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
@@ -282,23 +311,36 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
     for k, name in enumerate(ids):
         said = now.standings.get(name)
         rows.append(
-            {"id": name, "a": grid.seconds(table.starts[k]), "b": grid.seconds(table.stops[k]),
-             "kind": words[table.kind[k]], "counts": k in counted,
-             "verdict": said.verdict if said else "", "own": bool(said and said.added),
-             "changed": bool(said and (said.kind or said.moved or said.added)),
-             "peak": _number(table.peak_pct_mvc[k]), "number": numbers.get(k)}
-        )  # fmt: skip
+            {
+                "id": name,
+                "a": grid.seconds(table.starts[k]),
+                "b": grid.seconds(table.stops[k]),
+                "kind": words[table.kind[k]],
+                "counts": k in counted,
+                "verdict": said.verdict if said else "",
+                "own": bool(said and said.added),
+                "changed": bool(said and (said.kind or said.moved or said.added)),
+                "peak": _number(table.peak_pct_mvc[k]),
+                "number": numbers.get(k),
+            }
+        )
         if level == "episode":
-            rows[-1] |= {"n": int(night.episodes.n_bursts[k]),
-                         "flags": list(night.episodes.flags[k])}  # fmt: skip
+            rows[-1] |= {"n": int(night.episodes.n_bursts[k]), "flags": list(night.episodes.flags[k])}
         else:
             of = int(night.episodes.of_burst[k])
             rows[-1]["in"] = now.episode_ids[of] if of >= 0 else ""
     for name, said in now.standings.items():
         if said.level != level or said.verdict != "rejected":
             continue
-        row: dict[str, Any] = {"id": name, "verdict": "rejected", "reason": said.reason, "counts": False,
-               "own": said.added, "changed": False, "peak": None}  # fmt: skip
+        row: dict[str, Any] = {
+            "id": name,
+            "verdict": "rejected",
+            "reason": said.reason,
+            "counts": False,
+            "own": said.added,
+            "changed": False,
+            "peak": None,
+        }
         if said.start_s is not None:
             row |= {"a": said.start_s, "b": said.stop_s}
         elif name[:1] in "eb":

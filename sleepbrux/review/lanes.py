@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.context.model import STAGES
-from sleepbrux.night import Night
+from sleepbrux.scoring.night import Night
+from sleepbrux.signal.surroundings.model import STAGES
 
 Floats = NDArray[np.float64]
 
@@ -46,14 +46,18 @@ class Lane:
                 [round(t, 2), None if np.isnan(v) else round(v, 2)]
                 for t, v in zip(self.times_s.tolist(), self.values.tolist(), strict=True)
             ]
-        return {"name": self.name, "unit": self.unit, "points": points,
-                "spans": [list(s) for s in self.spans], "note": self.note}  # fmt: skip
+        return {
+            "name": self.name,
+            "unit": self.unit,
+            "points": points,
+            "spans": [list(s) for s in self.spans],
+            "note": self.note,
+        }
 
 
 def _bars(spans_s: Floats, texts: list[str]) -> tuple[tuple[float, float, str], ...]:
     return tuple(
-        (round(a, 2), round(b, 2), text)
-        for (a, b), text in zip(spans_s.tolist(), texts, strict=True)
+        (round(a, 2), round(b, 2), text) for (a, b), text in zip(spans_s.tolist(), texts, strict=True)
     )
 
 
@@ -61,11 +65,7 @@ def _stages(night: Night) -> list[Lane]:
     found = night.swept.around.stages
     if found is None:
         return []
-    return [
-        Lane(
-            "stage", spans=_bars(found.spans_s, [STAGES[k] for k in found.code]), note=found.origin
-        )
-    ]
+    return [Lane("stage", spans=_bars(found.spans_s, [STAGES[k] for k in found.code]), note=found.origin)]
 
 
 def _heart(night: Night) -> list[Lane]:
@@ -85,16 +85,22 @@ def _heart(night: Night) -> list[Lane]:
 def _movement(night: Night) -> list[Lane]:
     around = night.swept.around
     lanes = [
-        Lane(f"active: {r.label}" if not r.outside else f"movement: {r.label}",
-             spans=_bars(r.spans_s, [""] * len(r.spans_s)), note=r.role)
+        Lane(
+            f"active: {r.label}" if not r.outside else f"movement: {r.label}",
+            spans=_bars(r.spans_s, [""] * len(r.spans_s)),
+            note=r.role,
+        )
         for r in around.raised
-    ]  # fmt: skip
+    ]
     awake = around.probably
     if awake is not None:
         lanes.append(
-            Lane("prob. awake", spans=_bars(awake.awake_s, [""] * len(awake.awake_s)),
-                 note=f"{awake.label}: probably awake, from movement alone")
-        )  # fmt: skip
+            Lane(
+                "prob. awake",
+                spans=_bars(awake.awake_s, [""] * len(awake.awake_s)),
+                note=f"{awake.label}: probably awake, from movement alone",
+            )
+        )
     return lanes
 
 
@@ -128,8 +134,13 @@ def _marks(night: Night) -> list[Lane]:
 
 # Each takes a night and gives the lanes that its archive can fill; one that finds nothing gives none.
 SOURCES: tuple[Callable[[Night], list[Lane]], ...] = (
-    _stages, _heart, _movement, _sound, _position, _marks,
-)  # fmt: skip
+    _stages,
+    _heart,
+    _movement,
+    _sound,
+    _position,
+    _marks,
+)
 
 
 def lanes_of(night: Night) -> list[Lane]:

@@ -25,9 +25,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sleepbrux.episodes import KINDS
-from sleepbrux.errors import SleepbruxError
-from sleepbrux.night import Night, find_events
+from sleepbrux.core.errors import SleepbruxError
+from sleepbrux.scoring.episodes import KINDS
+from sleepbrux.scoring.events import find_events
+from sleepbrux.scoring.night import Night
 
 LOOSER, WIDER = 0.8, 4 / 3
 WORDS = {
@@ -78,15 +79,16 @@ def relaxed(night: Night) -> Iterator[tuple[str, Any]]:
 def near_misses(night: Night) -> tuple[NearMiss, ...]:
     """Near misses of an automatic scoring, in order of onset."""
     grid, table = night.merged.grid, night.episodes
-    taken = [(grid.seconds(a), grid.seconds(b))
-             for a, b in zip(table.starts, table.stops, strict=True)]  # fmt: skip
+    taken = [(grid.seconds(a), grid.seconds(b)) for a, b in zip(table.starts, table.stops, strict=True)]
     found: list[NearMiss] = []
     for key, value in relaxed(night):
         try:
             events = find_events(
-                night.swept, criterion=night.criterion.derive({key: value}), window=night.window,
+                night.swept,
+                criterion=night.criterion.derive({key: value}),
+                window=night.window,
                 reference=night.reference,
-            )  # fmt: skip
+            )
         except SleepbruxError:
             continue  # the looser value is not allowed: no near miss by this clause can be told
         episodes = events.episodes

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sleepbrux.errors import SleepbruxError
-from sleepbrux.review.desk import Desk
+from sleepbrux.core.errors import SleepbruxError
+from sleepbrux.review.desk import ReviewSession
 
 MOST_OPEN = 2
 
@@ -45,21 +45,21 @@ class Nights:
         Makes the desk of a night; what it raises is said of this night alone.
     """
 
-    def __init__(self, places: Sequence[Place], opener: Callable[[Place], Desk]) -> None:
+    def __init__(self, places: Sequence[Place], opener: Callable[[Place], ReviewSession]) -> None:
         self.places = tuple(places)
         self._opener = opener
         self._lock = threading.RLock()
-        self._open: OrderedDict[int, Desk] = OrderedDict()
+        self._open: OrderedDict[int, ReviewSession] = OrderedDict()
         self._counts = {k: (p.decided, p.of) for k, p in enumerate(self.places)}
 
     @classmethod
-    def single(cls, desk: Desk) -> Nights:
+    def single(cls, desk: ReviewSession) -> Nights:
         """A review of one night."""
         nights = cls([Place(desk.night.swept.name, desk.path)], lambda _: desk)
         nights.desk(0)
         return nights
 
-    def desk(self, k: int) -> Desk:
+    def desk(self, k: int) -> ReviewSession:
         """The desk of the night at a place of the list, opened where it is not.
 
         Raises
@@ -95,4 +95,4 @@ class Nights:
         return [
             {"name": p.name, "fault": p.fault, "decided": self._counts[k][0], "of": self._counts[k][1]}
             for k, p in enumerate(self.places)
-        ]  # fmt: skip
+        ]

@@ -8,7 +8,7 @@ from importlib import resources
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from sleepbrux.purpose import PURPOSE
+from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.report.night_page import source_hash
 
 

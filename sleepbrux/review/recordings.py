@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from sleepbrux.errors import SleepbruxError
-from sleepbrux.night import Night
+from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.recording.model import Channel, Recording
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.review.trace import check_same
-from sleepbrux.scoring import study_hints
-from sleepbrux.study import load_study
+from sleepbrux.scoring.night import Night
+from sleepbrux.study.file import load_study
+from sleepbrux.study.files import study_hints
 
 STUDY_NAME = "study.toml"
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sleepbrux.journal.file import Journal
-from sleepbrux.night import Night
+from sleepbrux.archive.journal.file import Journal
 from sleepbrux.review import sampling
 from sleepbrux.review.near import near_misses
+from sleepbrux.scoring.night import Night
 
 
 def sample_shares(night: Night, journal: Journal) -> list[sampling.Share]:

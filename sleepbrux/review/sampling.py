@@ -6,12 +6,12 @@ import random
 from dataclasses import dataclass
 from typing import Any
 
-from sleepbrux.episodes import KINDS
-from sleepbrux.journal.file import Draft, Entry, Journal
-from sleepbrux.journal.standing import in_force
-from sleepbrux.night import Night
+from sleepbrux.archive.journal.file import DecisionDraft, Entry, Journal
+from sleepbrux.archive.journal.standing import in_force
 from sleepbrux.review.near import NearMiss
-from sleepbrux.uncertainty import LEVEL
+from sleepbrux.scoring.episodes import KINDS
+from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.uncertainty import LEVEL
 
 EPISODE, NEAR = "automatic episode", "near miss"
 SHARE = "share of automatic episodes that a reader of this trace accepts"
@@ -36,7 +36,7 @@ class Item:
 
 
 @dataclass(frozen=True)
-class Share:
+class ConfirmedShare:
     """How many of a stratum one reader accepted.
 
     Attributes
@@ -70,13 +70,16 @@ def all_items(night: Night, near: tuple[NearMiss, ...]) -> list[Item]:
     """Counted automatic episodes, and near misses."""
     grid, table = night.merged.grid, night.episodes
     items = [
-        Item(f"e{k}", grid.seconds(table.starts[k]), grid.seconds(table.stops[k]), EPISODE,
-             KINDS[table.kind[k]])
+        Item(
+            f"e{k}",
+            grid.seconds(table.starts[k]),
+            grid.seconds(table.stops[k]),
+            EPISODE,
+            KINDS[table.kind[k]],
+        )
         for k in night.chosen.episodes.tolist()
-    ]  # fmt: skip
-    items += [
-        Item(f"n{k}", m.start_s, m.stop_s, NEAR, m.kind, m.clauses) for k, m in enumerate(near)
     ]
+    items += [Item(f"n{k}", m.start_s, m.stop_s, NEAR, m.kind, m.clauses) for k, m in enumerate(near)]
     return items
 
 
@@ -91,9 +94,9 @@ def draw(items: list[Item], size: int, seed: int) -> tuple[Item, ...]:
     return tuple(picked)
 
 
-def sample_draft(size: int, seed: int, picked: tuple[Item, ...]) -> Draft:
+def sample_draft(size: int, seed: int, picked: tuple[Item, ...]) -> DecisionDraft:
     """The line of the journal that records a sample."""
-    return Draft(action="sample", size=size, seed=seed, items=tuple(item.id for item in picked))
+    return DecisionDraft(action="sample", size=size, seed=seed, items=tuple(item.id for item in picked))
 
 
 def last_sample(journal: Journal) -> Entry | None:
@@ -120,13 +123,11 @@ def exact_interval(accepted: int, judged: int) -> tuple[float, float]:
 
     tail = (1 - LEVEL) / 2
     low = float(betaincinv(accepted, judged - accepted + 1, tail)) if accepted else 0.0
-    high = (
-        float(betaincinv(accepted + 1, judged - accepted, 1 - tail)) if accepted < judged else 1.0
-    )
+    high = float(betaincinv(accepted + 1, judged - accepted, 1 - tail)) if accepted < judged else 1.0
     return low, high
 
 
-def shares(journal: Journal, items: list[Item]) -> list[Share]:
+def shares(journal: Journal, items: list[Item]) -> list[ConfirmedShare]:
     """Result of the last sample for each reader and stratum."""
     sample = last_sample(journal)
     if sample is None:
@@ -145,9 +146,14 @@ def shares(journal: Journal, items: list[Item]) -> list[Share]:
 
 
 def _share(
-    name: str, stratum: str, who: str, of: int, drawn: int, judged: int,
+    name: str,
+    stratum: str,
+    who: str,
+    of: int,
+    drawn: int,
+    judged: int,
     accepted: list[tuple[Item, Entry]],
-) -> Share:  # fmt: skip
+) -> ConfirmedShare:
     low = high = None
     n = len(accepted)
     if not judged:
@@ -160,17 +166,30 @@ def _share(
             f"95 %, exact binomial; {judged} of {of} drawn at random without replacement, for which it "
             "is rather too wide; says nothing of other nights or readers"
         )
-    return Share(
-        name, stratum, who, of, drawn, judged, n, n / judged if judged else None, low, high, meaning,
-        sum(e.kind == item.kind for item, e in accepted), sum(bool(e.kind) for _, e in accepted),
-    )  # fmt: skip
+    return ConfirmedShare(
+        name,
+        stratum,
+        who,
+        of,
+        drawn,
+        judged,
+        n,
+        n / judged if judged else None,
+        low,
+        high,
+        meaning,
+        sum(e.kind == item.kind for item, e in accepted),
+        sum(bool(e.kind) for _, e in accepted),
+    )
 
 
 def as_table(item: Item) -> dict[str, Any]:
     """An item as the page reveals it once it is decided."""
     from sleepbrux.review.near import WORDS
 
-    said = f"{item.kind} episode" if item.stratum == EPISODE else (
-        "near miss: " + ", ".join(f"{WORDS[c]} ({c})" for c in item.clauses)
-    )  # fmt: skip
+    said = (
+        f"{item.kind} episode"
+        if item.stratum == EPISODE
+        else ("near miss: " + ", ".join(f"{WORDS[c]} ({c})" for c in item.clauses))
+    )
     return {"stratum": item.stratum, "kind": item.kind, "said": said}

@@ -20,9 +20,9 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from sleepbrux.errors import JournalError, SleepbruxError
-from sleepbrux.journal.file import ConflictError, Draft
-from sleepbrux.review.desk import Desk
+from sleepbrux.archive.journal.file import ConflictError, DecisionDraft
+from sleepbrux.core.errors import JournalError, SleepbruxError
+from sleepbrux.review.desk import ReviewSession
 from sleepbrux.review.entrance import Entrance
 from sleepbrux.review.nights import Nights
 from sleepbrux.review.page import shell
@@ -51,7 +51,7 @@ class Decision(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     seen: int
     who: str
-    draft: Draft
+    draft: DecisionDraft
     place: int | None = None
 
 
@@ -76,9 +76,7 @@ def guard(port: int, entrance: Entrance) -> Callable[[Request, Next], Awaitable[
                 request.headers.get(TOKEN_HEADER, "").encode(), entrance.token.encode()
             )
         ):
-            response = refused(
-                403, "this page is not let in; type the code that stands in the terminal"
-            )
+            response = refused(403, "this page is not let in; type the code that stands in the terminal")
         elif request.headers.get("origin", "") not in origins | (
             {""} if request.method in ("GET", "HEAD") else set()
         ):
@@ -123,13 +121,14 @@ class _Answers:
         self.nights, self.entrance = nights, entrance
         self.page, self.policy = shell()
 
-    def desk(self, request: Request) -> Desk:
+    def desk(self, request: Request) -> ReviewSession:
         text = request.query_params.get("night", "0")
         return self.nights.desk(int(text) if text.isdecimal() and len(text) < 7 else -1)
 
     def home(self, _: Request) -> Response:
-        return Response(self.page, media_type="text/html; charset=utf-8",
-                        headers={"Content-Security-Policy": self.policy})  # fmt: skip
+        return Response(
+            self.page, media_type="text/html; charset=utf-8", headers={"Content-Security-Policy": self.policy}
+        )
 
     def listed(self, _: Request) -> Response:
         return _json(self.nights.table())
@@ -142,8 +141,14 @@ class _Answers:
 
     def progress(self, request: Request) -> Response:
         one = self.desk(request)
-        return _json({"ready": one.trace.ready, "done": one.trace.done, "failed": one.trace.failed,
-                      "seq": one.latest()})  # fmt: skip
+        return _json(
+            {
+                "ready": one.trace.ready,
+                "done": one.trace.done,
+                "failed": one.trace.failed,
+                "seq": one.latest(),
+            }
+        )
 
     def trace(self, request: Request) -> Response:
         return _trace(self.desk(request), request.query_params)
@@ -155,9 +160,9 @@ class _Answers:
         token = self.entrance.enter(asked.code)
         if not token:
             return refused(
-                403, "this code opens nothing, or was used already; type the last one that stands in the "
-                "terminal"
-            )  # fmt: skip
+                403,
+                "this code opens nothing, or was used already; type the last one that stands in the terminal",
+            )
         return _json({"token": token})
 
     async def decide(self, request: Request) -> Response:
@@ -188,7 +193,7 @@ def application(nights: Nights, *, port: int, entrance: Entrance) -> Starlette:
     )
 
 
-def _trace(desk: Desk, asked: Mapping[str, str]) -> Response:
+def _trace(desk: ReviewSession, asked: Mapping[str, str]) -> Response:
     try:
         start, stop = float(asked["from"]), float(asked["to"])
         width = int(asked["width"])
@@ -197,9 +202,7 @@ def _trace(desk: Desk, asked: Mapping[str, str]) -> Response:
     if not (0 <= start < stop <= desk.night.swept.duration_s + 60 and 1 <= width <= MOST_PIXELS):
         return refused(400, "the view lies outside the recording")
     channels = range(len(desk.night.swept.frames))
-    signal = (
-        [] if "overview" in asked else [desk.trace.view(k, start, stop, width) for k in channels]
-    )
+    signal = [] if "overview" in asked else [desk.trace.view(k, start, stop, width) for k in channels]
     views = signal + [desk.trace.envelope(k, start, stop, width) for k in channels]
     return Response(packed(views), media_type="application/octet-stream")
 
@@ -218,14 +221,14 @@ def _told(_: Request, error: Exception) -> Response:
     return refused(500, str(error))
 
 
-def _decide(desk: Desk, asked: Decision) -> Response:
+def _decide(desk: ReviewSession, asked: Decision) -> Response:
     draft = asked.draft
     try:
         if draft.action == "sample":
             return refused(400, "a sample is drawn when the review starts")
         if asked.place is not None:
-            fields = {n: getattr(draft, n) for n in Draft.__struct_fields__}
-            draft = Draft(**fields | {"target": desk.item(asked.place)})
+            fields = {n: getattr(draft, n) for n in DecisionDraft.__struct_fields__}
+            draft = DecisionDraft(**fields | {"target": desk.item(asked.place)})
         desk.decide(asked.seen, draft, asked.who)
     except ConflictError as error:
         return JSONResponse({"error": str(error), "state": desk.state(asked.who)}, 409)

@@ -65,21 +65,23 @@ def listening(port: int = 0) -> Iterator[socket.socket]:
         yield listener
 
 
-def server_for(
-    nights: Nights, entrance: Entrance, port: int, *, wait_s: float = WAIT_S
-) -> uvicorn.Server:
+def server_for(nights: Nights, entrance: Entrance, port: int, *, wait_s: float = WAIT_S) -> uvicorn.Server:
     """The server of some nights on a port that listens already."""
     protocol: Any = patient_for(wait_s)
     config = uvicorn.Config(
-        application(nights, port=port, entrance=entrance), log_level="warning", access_log=False,
-        server_header=False, proxy_headers=False, ws="none", lifespan="off", http=protocol,
-    )  # fmt: skip
+        application(nights, port=port, entrance=entrance),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        ws="none",
+        lifespan="off",
+        http=protocol,
+    )
     return uvicorn.Server(config)
 
 
-def serve(
-    nights: Nights, entrance: Entrance, *, port: int = 0, told: Callable[[str], None]
-) -> None:
+def serve(nights: Nights, entrance: Entrance, *, port: int = 0, told: Callable[[str], None]) -> None:
     """Serve nights on the loopback address; returns when it is interrupted.
 
     Parameters

@@ -23,9 +23,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.night import Night
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.model import Channel, Recording
+from sleepbrux.scoring.night import Night
 from sleepbrux.signal.envelope import follow
 from sleepbrux.signal.extremes import fill
 
@@ -62,9 +62,7 @@ class View:
 NOTHING = View("none", 0.0, 1.0, np.empty(0, np.float32), np.empty(0, np.float32))
 
 
-def _pixels(
-    low: Values, high: Values, starts: NDArray[np.int64], stop: int
-) -> tuple[Values, Values]:
+def _pixels(low: Values, high: Values, starts: NDArray[np.int64], stop: int) -> tuple[Values, Values]:
     """Lowest and highest between each start and the next; starts past ``stop`` give NaN."""
     inside = starts < stop
     at = starts[inside]
@@ -95,9 +93,7 @@ def check_same(night: Night, recording: Recording) -> tuple[Channel, ...]:
 class Trace:
     """Views of a night's scored channels; `build` may run in another thread."""
 
-    def __init__(
-        self, night: Night, recording: Recording | None, channels: Sequence[Channel] = ()
-    ) -> None:
+    def __init__(self, night: Night, recording: Recording | None, channels: Sequence[Channel] = ()) -> None:
         self._night, self._recording, self._channels = night, recording, tuple(channels)
         self._levels: list[list[tuple[Values, Values]]] = []
         self._envelopes: dict[int, tuple[float, Values]] = {}
@@ -184,9 +180,11 @@ class Trace:
                 night = self._night
                 frames = night.swept.frames[k]
                 found = follow(
-                    frames, night.quality[k].usable, amplitude=night.amplitude,
+                    frames,
+                    night.quality[k].usable,
+                    amplitude=night.amplitude,
                     window_s=night.criterion.envelope.window_s,
-                )  # fmt: skip
+                )
                 self._envelopes[k] = (float(frames.grid.slot_s), found.level)
             return self._envelopes[k]
 
@@ -213,9 +211,15 @@ class Trace:
 
     @staticmethod
     def _binned(
-        low: Values, high: Values, step: float, first: int, from_s: float, span: float, width: int,
+        low: Values,
+        high: Values,
+        step: float,
+        first: int,
+        from_s: float,
+        span: float,
+        width: int,
         basis: Basis,
-    ) -> View:  # fmt: skip
+    ) -> View:
         """Bins of ``step`` seconds, the first of them number ``first``, as pixels."""
         edges = (from_s + np.arange(width + 1) * (span / width)) / step
         at = np.floor(edges + 1e-9).astype(np.int64) - first

@@ -19,10 +19,10 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.model import Channel, Recording
-from sleepbrux.signal.movement import Raised, above_background, pairs
+from sleepbrux.signal.movement import ActivityChannel, above_background, pairs
 from sleepbrux.signal.streams import sharing, stream
-from sleepbrux.spans import Grid, Spans
 
 Floats = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ NEAR_JAW = re.compile(r"jaw|chin|mandib|kiefer|head|kopf|neck|ear")
 
 
 @dataclass(frozen=True, eq=False)
-class Probably:
+class WakeEstimate:
     """When the wearer of an accelerometer was probably awake.
 
     Attributes
@@ -67,10 +67,13 @@ def _axis(label: str) -> str:
 def sensors(channels: Sequence[Channel]) -> list[list[Channel]]:
     """Accelerometer channels by sensor: axes of one label and clock together, x before y before z."""
     usable = [
-        c for c in channels
-        if c.role == "accelerometer" and not c.fault and c.rate >= LEAST_HZ
+        c
+        for c in channels
+        if c.role == "accelerometer"
+        and not c.fault
+        and c.rate >= LEAST_HZ
         and not re.search(r"(?i)gyro", c.label)
-    ]  # fmt: skip
+    ]
     groups: dict[str, list[Channel]] = {}
     for channel in usable:
         groups.setdefault(_sensor(channel.label), []).append(channel)
@@ -101,7 +104,7 @@ def _steps(recording: Recording, axes: list[Channel]) -> tuple[Grid, Floats, Flo
     return grid, spread, level
 
 
-def _awake(label: str, grid: Grid, level: Floats) -> Probably:
+def _awake(label: str, grid: Grid, level: Floats) -> WakeEstimate:
     n = grid.n_slots // EPOCH_STEPS
     rows = level[: n * EPOCH_STEPS].reshape(n, EPOCH_STEPS, 3)
     known = np.asarray(~np.isnan(rows).any(axis=(1, 2)), dtype=np.bool_)
@@ -116,10 +119,10 @@ def _awake(label: str, grid: Grid, level: Floats) -> Probably:
     still[1:] &= ~turned
     seen = Spans.from_mask(epochs, known)
     quiet = Spans.from_mask(epochs, still).drop_shorter(STILL_EPOCHS)
-    return Probably(label, pairs(seen - quiet), pairs(seen))
+    return WakeEstimate(label, pairs(seen - quiet), pairs(seen))
 
 
-def read_sensor(recording: Recording, axes: list[Channel]) -> tuple[Raised, Probably | None]:
+def read_sensor(recording: Recording, axes: list[Channel]) -> tuple[ActivityChannel, WakeEstimate | None]:
     """Movements of one sensor, and, with three axes, when its wearer was probably awake.
 
     A movement is a standard deviation over half a second, in any axis, above 0.02 g (three axes, whose
@@ -138,6 +141,6 @@ def read_sensor(recording: Recording, axes: list[Channel]) -> tuple[Raised, Prob
     spans = Spans.from_mask(grid, moving).join(CLOSE_STEPS).drop_shorter(LEAST_STEPS)
     seen = Spans.from_mask(grid, ~np.isnan(most))
     outside = not any(NEAR_JAW.search(c.label.casefold()) for c in axes)
-    raised = Raised(label, "accelerometer", outside, pairs(spans), pairs(seen))
+    raised = ActivityChannel(label, "accelerometer", outside, pairs(spans), pairs(seen))
     probably = _awake(label, grid, level) if len(axes) == 3 and outside else None
     return raised, probably

@@ -11,10 +11,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import exact
 from sleepbrux.signal.quantiles import sampled
 from sleepbrux.signal.sweep import ChannelFrames
-from sleepbrux.spans import Grid, Spans
 
 Amplitude = Literal["rms", "rectified"]
 BLOCK_FRAMES = 2048
@@ -73,9 +73,7 @@ def odd_frames(window_s: float, slot_s: Fraction) -> int:
     return 2 * max(int(half + Fraction(1, 2)), 0) + 1
 
 
-def follow(
-    frames: ChannelFrames, usable: Spans, *, amplitude: Amplitude, window_s: float
-) -> Envelope:
+def follow(frames: ChannelFrames, usable: Spans, *, amplitude: Amplitude, window_s: float) -> Envelope:
     """Envelope of a channel over its usable frames.
 
     Each value is the mean over those frames of the window that are usable, so an edge of usable
@@ -88,7 +86,11 @@ def follow(
     level = np.empty(len(power), dtype=np.float32)
     window = odd_frames(window_s, frames.grid.slot_s)
     kernels.moving_mean(
-        power, window, level, np.empty(BLOCK_FRAMES), np.empty(BLOCK_FRAMES),
+        power,
+        window,
+        level,
+        np.empty(BLOCK_FRAMES),
+        np.empty(BLOCK_FRAMES),
         root=amplitude == "rms",
-    )  # fmt: skip
+    )
     return Envelope(frames.grid, amplitude, window, level, energy)

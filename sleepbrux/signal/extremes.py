@@ -103,9 +103,15 @@ def extremes(
 
 
 def fill(
-    recording: Recording, channel: Channel, size: int, first: int,
-    low: NDArray[np.float32], high: NDArray[np.float32], *, code: Any = None,
-) -> None:  # fmt: skip
+    recording: Recording,
+    channel: Channel,
+    size: int,
+    first: int,
+    low: NDArray[np.float32],
+    high: NDArray[np.float32],
+    *,
+    code: Any = None,
+) -> None:
     """Put extremes into bins of ``size`` samples, ``[first, first + len(low))`` of the night clock.
 
     Bins that do not lie wholly inside a piece of the recording stay as they are.
@@ -125,8 +131,14 @@ def fill(
         at = piece.stored + begin - piece.night
         data = samples(recording, channel, at, at + b * size - begin)
         code.filtered_extremes(
-            np.ascontiguousarray(data), sections, a * size - begin, size, channel.gain,
-            low[a - first : b - first], high[a - first : b - first], np.empty((len(sections), 2)),
-        )  # fmt: skip
+            np.ascontiguousarray(data),
+            sections,
+            a * size - begin,
+            size,
+            channel.gain,
+            low[a - first : b - first],
+            high[a - first : b - first],
+            np.empty((len(sections), 2)),
+        )
     if channel.gain < 0:
         low[:], high[:] = np.minimum(low, high), np.maximum(low, high)

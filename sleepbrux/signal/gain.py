@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.spans import Spans
 from sleepbrux.signal.quantiles import median, within
 from sleepbrux.signal.sweep import ChannelFrames
-from sleepbrux.spans import Spans
 
 SIDE_S = 20
 LEAST_DB = 4.0

@@ -245,9 +245,7 @@ def usual_before(heart: Heart, onsets_s: Floats, length_s: float, gap_s: float) 
     return result
 
 
-def judged_seconds(
-    heart: Heart, n_seconds: int, within_s: float, length_s: float, gap_s: float
-) -> Bools:
+def judged_seconds(heart: Heart, n_seconds: int, within_s: float, length_s: float, gap_s: float) -> Bools:
     """Whole seconds in which any onset could be judged by its heart rate, bool, shape (n_seconds,).
 
     ``length_s`` of 0 asks for no usual rate before the onset.

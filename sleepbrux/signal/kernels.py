@@ -26,9 +26,20 @@ def compiled(function):
 
 @compiled
 def raw_sums(
-    data, record_length, per_record, channel_offset, first, before, n_frames, frame,
-    hop, frames_per_block, rail_low, rail_high, stats,
-):  # fmt: skip
+    data,
+    record_length,
+    per_record,
+    channel_offset,
+    first,
+    before,
+    n_frames,
+    frame,
+    hop,
+    frames_per_block,
+    rail_low,
+    rail_high,
+    stats,
+):
     """Sums a block over the samples as they are stored: of frames ``frame`` on, from sample ``first``.
 
     Adds to the columns of ``stats``: 0 samples, 1 lowest, 2 highest, 3 at a rail, 4 equal to the one
@@ -71,9 +82,7 @@ def raw_sums(
             for k in range(frames):
                 railed = 0
                 for sample in range(begin + k * hop, begin + (k + 1) * hop):
-                    value = data[
-                        sample // per_record * record_length + channel_offset + sample % per_record
-                    ]
+                    value = data[sample // per_record * record_length + channel_offset + sample % per_record]
                     railed += value <= rail_low or value >= rail_high
                 stats[block, 3] += railed
                 stats[block, 13] += railed == hop
@@ -93,33 +102,70 @@ def band_passed(value, p, q, r, s, t, u, a1, a2, b1, b2, c1, c2):
     third = second - t
     return (
         third,
-        q + a1 * first, value + a2 * first,
-        s + b1 * second, first + b2 * second,
-        (second + second) + c1 * third - u, second - c2 * third,
-    )  # fmt: skip
+        q + a1 * first,
+        value + a2 * first,
+        s + b1 * second,
+        first + b2 * second,
+        (second + second) + c1 * third - u,
+        second - c2 * third,
+    )
 
 
 @compiled
 def summed(
-    out, before, cosine_0, sine_0, cosine_1, sine_1,
-    square, size, change, real_0, imaginary_0, real_1, imaginary_1,
-):  # fmt: skip
+    out,
+    before,
+    cosine_0,
+    sine_0,
+    cosine_1,
+    sine_1,
+    square,
+    size,
+    change,
+    real_0,
+    imaginary_0,
+    real_1,
+    imaginary_1,
+):
     """Sums of squares, sizes and squared changes, and two phasors, with one sample more."""
     slope = out - before
     return (
-        square + out * out, size + abs(out), change + slope * slope,
-        real_0 + out * cosine_0, imaginary_0 + out * sine_0,
-        real_1 + out * cosine_1, imaginary_1 + out * sine_1,
-    )  # fmt: skip
+        square + out * out,
+        size + abs(out),
+        change + slope * slope,
+        real_0 + out * cosine_0,
+        imaginary_0 + out * sine_0,
+        real_1 + out * cosine_1,
+        imaginary_1 + out * sine_1,
+    )
 
 
 @compiled
 def sweep_lanes(
-    data, record_length, per_record, channel_offset,
-    lane_first, lane_lead, lane_count, lane_frames, lane_frame,
-    poles, filter_gain, hop, margin_frames, frames_per_block, hum, gain,
-    rail_low, rail_high, energy, rectified, slope_energy, mean, stats,
-):  # fmt: skip
+    data,
+    record_length,
+    per_record,
+    channel_offset,
+    lane_first,
+    lane_lead,
+    lane_count,
+    lane_frames,
+    lane_frame,
+    poles,
+    filter_gain,
+    hop,
+    margin_frames,
+    frames_per_block,
+    hum,
+    gain,
+    rail_low,
+    rail_high,
+    energy,
+    rectified,
+    slope_energy,
+    mean,
+    stats,
+):
     """Filter up to 32 stretches side by side; leave energy a frame and sums a block.
 
     Lane ``k`` takes ``lane_count[k]`` stored samples from ``lane_first[k]``, after ``lane_lead[k]``
@@ -149,9 +195,7 @@ def sweep_lanes(
     base, level = np.zeros(LANES), np.zeros(LANES)
     position, within = np.zeros(LANES, dtype=np.int64), np.zeros(LANES, dtype=np.int64)
     block, left = np.zeros(LANES, dtype=np.int64), np.zeros(LANES, dtype=np.int64)
-    a1, a2, b1, b2, c1, c2 = (
-        poles[0, 0], poles[0, 1], poles[1, 0], poles[1, 1], poles[2, 0], poles[2, 1]
-    )  # fmt: skip
+    a1, a2, b1, b2, c1, c2 = (poles[0, 0], poles[0, 1], poles[1, 0], poles[1, 1], poles[2, 0], poles[2, 1])
     p, q, r, s, t, u = z[0, 0], z[0, 1], z[1, 0], z[1, 1], z[2, 0], z[2, 1]
     real_0, imaginary_0, real_1, imaginary_1 = sums[0], sums[1], sums[2], sums[3]
     total_square, total_change = sums[4], sums[5]
@@ -184,8 +228,11 @@ def sweep_lanes(
                 for lane in range(four, four + 4):
                     run = min(run, per_record - within[lane])
                 at_0, at_1, at_2, at_3 = (
-                    position[four], position[four + 1], position[four + 2], position[four + 3]
-                )  # fmt: skip
+                    position[four],
+                    position[four + 1],
+                    position[four + 2],
+                    position[four + 3],
+                )
                 part_0, part_1 = data[at_0 : at_0 + run], data[at_1 : at_1 + run]
                 part_2, part_3 = data[at_2 : at_2 + run], data[at_3 : at_3 + run]
                 rows = stored[begin : begin + run]
@@ -206,10 +253,20 @@ def sweep_lanes(
                 begin = lane_first[lane] - lane_lead[lane] + (margin_frames + frame) * hop
                 if frames > 0:
                     raw_sums(
-                        data, record_length, per_record, channel_offset, begin,
-                        max(begin - 1, lane_first[lane]), frames, lane_frame[lane] + frame,
-                        hop, frames_per_block, rail_low, rail_high, stats,
-                    )  # fmt: skip
+                        data,
+                        record_length,
+                        per_record,
+                        channel_offset,
+                        begin,
+                        max(begin - 1, lane_first[lane]),
+                        frames,
+                        lane_frame[lane] + frame,
+                        hop,
+                        frames_per_block,
+                        rail_low,
+                        rail_high,
+                        stats,
+                    )
             if whole:
                 continue
             for lane in range(four, four + 4):
@@ -266,9 +323,20 @@ def sweep_lanes(
                     value = float(came[lane]) - base[lane]
                     level[lane] += value
                     row[lane], p[lane], q[lane], r[lane], s[lane], t[lane], u[lane] = band_passed(
-                        value, p[lane], q[lane], r[lane], s[lane], t[lane], u[lane],
-                        a1, a2, b1, b2, c1, c2,
-                    )  # fmt: skip
+                        value,
+                        p[lane],
+                        q[lane],
+                        r[lane],
+                        s[lane],
+                        t[lane],
+                        u[lane],
+                        a1,
+                        a2,
+                        b1,
+                        b2,
+                        c1,
+                        c2,
+                    )
             if frame >= 0:
                 sums[6:] = 0.0
                 waves = hum[frame * hop : (frame + 1) * hop]
@@ -284,41 +352,104 @@ def sweep_lanes(
                     for lane in range(lanes):
                         sq, sz, ch = square[lane], size[lane], change[lane]
                         re_a, im_a, re_b, im_b = (
-                            real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane]
-                        )  # fmt: skip
+                            real_0[lane],
+                            imaginary_0[lane],
+                            real_1[lane],
+                            imaginary_1[lane],
+                        )
                         sq, sz, ch, re_a, im_a, re_b, im_b = summed(
-                            row_0[lane], before[lane], ca_0, sa_0, cb_0, sb_0,
-                            sq, sz, ch, re_a, im_a, re_b, im_b,
-                        )  # fmt: skip
+                            row_0[lane],
+                            before[lane],
+                            ca_0,
+                            sa_0,
+                            cb_0,
+                            sb_0,
+                            sq,
+                            sz,
+                            ch,
+                            re_a,
+                            im_a,
+                            re_b,
+                            im_b,
+                        )
                         sq, sz, ch, re_a, im_a, re_b, im_b = summed(
-                            row_1[lane], row_0[lane], ca_1, sa_1, cb_1, sb_1,
-                            sq, sz, ch, re_a, im_a, re_b, im_b,
-                        )  # fmt: skip
+                            row_1[lane],
+                            row_0[lane],
+                            ca_1,
+                            sa_1,
+                            cb_1,
+                            sb_1,
+                            sq,
+                            sz,
+                            ch,
+                            re_a,
+                            im_a,
+                            re_b,
+                            im_b,
+                        )
                         sq, sz, ch, re_a, im_a, re_b, im_b = summed(
-                            row_2[lane], row_1[lane], ca_2, sa_2, cb_2, sb_2,
-                            sq, sz, ch, re_a, im_a, re_b, im_b,
-                        )  # fmt: skip
+                            row_2[lane],
+                            row_1[lane],
+                            ca_2,
+                            sa_2,
+                            cb_2,
+                            sb_2,
+                            sq,
+                            sz,
+                            ch,
+                            re_a,
+                            im_a,
+                            re_b,
+                            im_b,
+                        )
                         sq, sz, ch, re_a, im_a, re_b, im_b = summed(
-                            row_3[lane], row_2[lane], ca_3, sa_3, cb_3, sb_3,
-                            sq, sz, ch, re_a, im_a, re_b, im_b,
-                        )  # fmt: skip
+                            row_3[lane],
+                            row_2[lane],
+                            ca_3,
+                            sa_3,
+                            cb_3,
+                            sb_3,
+                            sq,
+                            sz,
+                            ch,
+                            re_a,
+                            im_a,
+                            re_b,
+                            im_b,
+                        )
                         square[lane], size[lane], change[lane] = sq, sz, ch
                         real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane] = (
-                            re_a, im_a, re_b, im_b
-                        )  # fmt: skip
+                            re_a,
+                            im_a,
+                            re_b,
+                            im_b,
+                        )
                 for j in range(fours, hop):
                     before, row, wave = x[j], x[j + 1], waves[j]
                     ca_0, sa_0, cb_0, sb_0 = wave[0], wave[1], wave[2], wave[3]
                     for lane in range(lanes):
                         sq, sz, ch, re_a, im_a, re_b, im_b = summed(
-                            row[lane], before[lane], ca_0, sa_0, cb_0, sb_0,
-                            square[lane], size[lane], change[lane],
-                            real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane],
-                        )  # fmt: skip
+                            row[lane],
+                            before[lane],
+                            ca_0,
+                            sa_0,
+                            cb_0,
+                            sb_0,
+                            square[lane],
+                            size[lane],
+                            change[lane],
+                            real_0[lane],
+                            imaginary_0[lane],
+                            real_1[lane],
+                            imaginary_1[lane],
+                        )
                         square[lane], size[lane], change[lane] = sq, sz, ch
                         real_0[lane], imaginary_0[lane], real_1[lane], imaginary_1[lane] = (
-                            re_a, im_a, re_b, im_b
-                        )  # fmt: skip
+                            re_a,
+                            im_a,
+                            re_b,
+                            im_b,
+                        )
                 mean_square, mean_size = means[0, frame - group], means[1, frame - group]
                 mean_change, mean_level = means[2, frame - group], means[3, frame - group]
                 ends = 0
@@ -364,9 +495,7 @@ def filtered(data, record_length, per_record, channel_offset, first, lead, count
 
     As in `sweep_lanes`: ``lead`` steps of zero, then ``count`` samples from ``first`` on, less the first.
     """
-    a1, a2, b1, b2, c1, c2 = (
-        poles[0, 0], poles[0, 1], poles[1, 0], poles[1, 1], poles[2, 0], poles[2, 1]
-    )  # fmt: skip
+    a1, a2, b1, b2, c1, c2 = (poles[0, 0], poles[0, 1], poles[1, 0], poles[1, 1], poles[2, 0], poles[2, 1])
     p, q, r, s, t, u = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     base = 0.0
     for i in range(lead):
@@ -461,9 +590,23 @@ def followed_lines(phasors, power, rotation, to_noise, floor, wander, jump, line
 
 @compiled
 def sums_without_lines(
-    out, hop, step, start, turn, lines, margin_frames, frame, frames_per_block, filter_gain, gain,
-    hum, energy, rectified, slope_energy, stats,
-):  # fmt: skip
+    out,
+    hop,
+    step,
+    start,
+    turn,
+    lines,
+    margin_frames,
+    frame,
+    frames_per_block,
+    filter_gain,
+    gain,
+    hum,
+    energy,
+    rectified,
+    slope_energy,
+    stats,
+):
     """What `sweep_lanes` keeps of the filtered signal, after the lines were subtracted from ``out``.
 
     Between the middles of two steps a line's amplitude and phase go straight. Work space: ``hum`` (hop,).
@@ -733,9 +876,23 @@ def mean_known(power, low, high):
 
 @compiled
 def correct_edges(
-    energy, starts, stops, earliest, latest, knots, step, floor, to_power, half, flank, depth,
-    least_step, tail, new_starts, new_stops,
-):  # fmt: skip
+    energy,
+    starts,
+    stops,
+    earliest,
+    latest,
+    knots,
+    step,
+    floor,
+    to_power,
+    half,
+    flank,
+    depth,
+    least_step,
+    tail,
+    new_starts,
+    new_stops,
+):
     """Re-estimate the edges of runs; ``bursts._corrected`` says how.
 
     ``earliest`` and ``latest`` are the ends of known time around each run, ``half`` is half the smoothing
@@ -825,9 +982,7 @@ def join_dips(energy, starts, stops, half, rest, least_step, least_share):
                     most = 0
                     for centre in range(begin, end):
                         alike = 0
-                        for i in range(
-                            max(centre - half, 0), min(centre + half + 1, energy.shape[0])
-                        ):
+                        for i in range(max(centre - half, 0), min(centre + half + 1, energy.shape[0])):
                             # an unknown frame is a pause by itself
                             if not energy[i] > limit:
                                 alike += 1
@@ -943,9 +1098,7 @@ def filtered_extremes(data, sections, lead, size, gain, low, high, z):
         value = float(data[i]) - base
         for section in range(sections.shape[0]):
             out = sections[section, 0] * value + z[section, 0]
-            z[section, 0] = (
-                sections[section, 1] * value - sections[section, 3] * out + z[section, 1]
-            )
+            z[section, 0] = sections[section, 1] * value - sections[section, 3] * out + z[section, 1]
             z[section, 1] = sections[section, 2] * value - sections[section, 4] * out
             value = out
         if i >= lead:
@@ -982,11 +1135,7 @@ def short_peaks(values, reach, ratio, found):
             continue
         while i < end:
             value = values[i]
-            if (
-                value > 0
-                and value >= ratio * values[i - reach]
-                and value >= ratio * values[i + reach]
-            ):
+            if value > 0 and value >= ratio * values[i - reach] and value >= ratio * values[i + reach]:
                 highest = True
                 for k in range(i - reach + 1, i):
                     highest = highest and value > values[k]

@@ -168,9 +168,7 @@ class Looks:
         found: list[tuple[Lines, ...]] = [() for _ in places]
         for mains_hz in MAINS_HZ:
             rows = np.array([hz == mains_hz for hz, _ in bins.multiples], dtype=np.bool_)
-            others = np.where(self._shared(rows), 0.0, strength)[:, ~rows].sum(
-                axis=1, keepdims=True
-            )
+            others = np.where(self._shared(rows), 0.0, strength)[:, ~rows].sum(axis=1, keepdims=True)
             share = strength / np.maximum(whole - others, 1e-300)
             rest = 1 - share[:, rows].sum(axis=1, keepdims=True)
             looks, of = np.nonzero(rows & (share > 0) & (share >= LEAST_TO_REST * rest))
@@ -198,14 +196,26 @@ class Looks:
         bins, n = self.bins, len(places)
         for (block, first), level in zip(places, self.level, strict=False):
             self.code.windowed(
-                block.data, block.record_length, block.per_record, block.channel_offset,
-                first - block.first, bins.window, level,
-            )  # fmt: skip
+                block.data,
+                block.record_length,
+                block.per_record,
+                block.channel_offset,
+                first - block.first,
+                bins.window,
+                level,
+            )
         np.fft.rfft(self.level[:n], axis=1, out=self.spectrum[:n])
         self.code.mains_peaks(
-            self.spectrum[:n].view(np.float64), bins.gain, bins.first, bins.stop, bins.reach,
-            PROMINENCE, self.power[:n], place, strength,
-        )  # fmt: skip
+            self.spectrum[:n].view(np.float64),
+            bins.gain,
+            bins.first,
+            bins.stop,
+            bins.reach,
+            PROMINENCE,
+            self.power[:n],
+            place,
+            strength,
+        )
         self.power[:n].sum(axis=1, keepdims=True, out=whole)
 
 
@@ -295,9 +305,13 @@ class Subtraction:
     """
 
     def __init__(
-        self, rate: Fraction, hop: int, n_frames: int,
-        lines: Sequence[tuple[float, tuple[int, ...]]], code: ModuleType,
-    ) -> None:  # fmt: skip
+        self,
+        rate: Fraction,
+        hop: int,
+        n_frames: int,
+        lines: Sequence[tuple[float, tuple[int, ...]]],
+        code: ModuleType,
+    ) -> None:
         self.code, self.hop = code, hop
         self.step = max(round(STEP_S[len(lines) > 1] * float(rate) / hop), 1)
         angle = 2 * math.pi * (np.arange(self.step * hop) + 0.5) / (self.step * hop)
@@ -321,9 +335,7 @@ class Subtraction:
         """
         n = max(len(out) // (self.hop * self.step), 1)
         phasors, power = np.zeros((n, len(self.multiple), 2)), np.empty(n)
-        self.code.line_phasors(
-            out, lead, self.hop, self.taper, self.start, self.turn, phasors, power
-        )
+        self.code.line_phasors(out, lead, self.hop, self.taper, self.start, self.turn, phasors, power)
         known = np.sort(power[np.isfinite(power)])
         usual = float(known[len(known) // 2]) if len(known) else 1.0
         power = np.maximum(power, LEAST_POWER * usual + 1e-12)
@@ -331,14 +343,19 @@ class Subtraction:
         floor = LEAST_POWER * to_noise * usual + 1e-12
         result = np.empty_like(phasors)
         self.code.followed_lines(
-            phasors, power, self._rotation(phasors, power), to_noise, floor, WANDER, JUMP, result,
+            phasors,
+            power,
+            self._rotation(phasors, power),
+            to_noise,
+            floor,
+            WANDER,
+            JUMP,
+            result,
             np.empty((n, 2)),
-        )  # fmt: skip
+        )
         return result
 
-    def _rotation(
-        self, phasors: NDArray[np.float64], power: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def _rotation(self, phasors: NDArray[np.float64], power: NDArray[np.float64]) -> NDArray[np.float64]:
         """By how much each line turns into each step, as cosine and sine, shape (n_steps, lines, 2).
 
         That is by how much the frequency is off just then. The strongest line of each mains says it for all

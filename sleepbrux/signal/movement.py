@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.model import Channel, Recording, Role
 from sleepbrux.signal.sweep import sweep
-from sleepbrux.spans import Grid, Spans
 
 LEAST_EMG_HZ = 100
 STEP_FRAMES = 10
@@ -22,7 +22,7 @@ CLOSE_STEPS, LEAST_STEPS = 5, 5
 
 
 @dataclass(frozen=True, eq=False)
-class Raised:
+class ActivityChannel:
     """Activity of one channel, or of the axes of one sensor.
 
     Attributes
@@ -49,9 +49,7 @@ def pairs(spans: Spans) -> NDArray[np.float64]:
     return np.asarray(spans.bounds * float(spans.grid.slot_s), dtype=np.float64)
 
 
-def above_background(
-    level: NDArray[np.floating], n_background: int, times: float
-) -> NDArray[np.bool_]:
+def above_background(level: NDArray[np.floating], n_background: int, times: float) -> NDArray[np.bool_]:
     """Whether each step lies above so many times the running median, NaN steps never.
 
     The median is taken over blocks of ``n_background`` steps and runs in straight lines between their
@@ -75,7 +73,7 @@ def above_background(
 
 def raised_emg(
     recording: Recording, channels: list[Channel], *, threads: int | None = None
-) -> tuple[Raised, ...]:
+) -> tuple[ActivityChannel, ...]:
     """Activity of leg, arm, neck and chin muscles: RMS over 0.1 s above twice the running median.
 
     Pauses of 0.5 s or less are closed, stretches shorter than 0.5 s dropped. The factor is that of the
@@ -92,6 +90,6 @@ def raised_emg(
         known = Spans.from_mask(grid, ~np.isnan(level))
         role = frames.channel.role
         result.append(
-            Raised(frames.channel.label, role, role in ("leg", "arm"), pairs(raised), pairs(known))
+            ActivityChannel(frames.channel.label, role, role in ("leg", "arm"), pairs(raised), pairs(known))
         )
     return tuple(result)

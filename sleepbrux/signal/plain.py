@@ -11,10 +11,20 @@ ZEROS = [[1.0, 0.0, -1.0], [1.0, 0.0, -1.0], [1.0, -2.0, 1.0]]
 
 
 def raw_sums(
-    data: Any, record_length: int, per_record: int, channel_offset: int,
-    first: int, before: int, n_frames: int, frame: int,
-    hop: int, frames_per_block: int, rail_low: float, rail_high: float, stats: Any,
-) -> None:  # fmt: skip
+    data: Any,
+    record_length: int,
+    per_record: int,
+    channel_offset: int,
+    first: int,
+    before: int,
+    n_frames: int,
+    frame: int,
+    hop: int,
+    frames_per_block: int,
+    rail_low: float,
+    rail_high: float,
+    stats: Any,
+) -> None:
     """Every sample as it is stored, frame by frame."""
 
     def stored(k: int) -> float:
@@ -35,12 +45,30 @@ def raw_sums(
 
 
 def sweep_lanes(
-    data: Any, record_length: int, per_record: int, channel_offset: int,
-    lane_first: Any, lane_lead: Any, lane_count: Any, lane_frames: Any, lane_frame: Any,
-    poles: Any, filter_gain: float, hop: int, margin_frames: int, frames_per_block: int,
-    hum: Any, gain: float, rail_low: float, rail_high: float,
-    energy: Any, rectified: Any, slope_energy: Any, mean: Any, stats: Any,
-) -> None:  # fmt: skip
+    data: Any,
+    record_length: int,
+    per_record: int,
+    channel_offset: int,
+    lane_first: Any,
+    lane_lead: Any,
+    lane_count: Any,
+    lane_frames: Any,
+    lane_frame: Any,
+    poles: Any,
+    filter_gain: float,
+    hop: int,
+    margin_frames: int,
+    frames_per_block: int,
+    hum: Any,
+    gain: float,
+    rail_low: float,
+    rail_high: float,
+    energy: Any,
+    rectified: Any,
+    slope_energy: Any,
+    mean: Any,
+    stats: Any,
+) -> None:
     """Each lane's stretch filtered as a whole, then its frames counted, frame by frame."""
     sections = np.hstack((ZEROS, poles))
     stretches = []
@@ -55,10 +83,20 @@ def sweep_lanes(
             value[int(lane_lead[lane]) + i] = now - base
         begin = first - int(lane_lead[lane]) + margin_frames * hop
         raw_sums(
-            data, record_length, per_record, channel_offset, begin, max(begin - 1, first),
-            int(lane_frames[lane]), int(lane_frame[lane]),
-            hop, frames_per_block, rail_low, rail_high, stats,
-        )  # fmt: skip
+            data,
+            record_length,
+            per_record,
+            channel_offset,
+            begin,
+            max(begin - 1, first),
+            int(lane_frames[lane]),
+            int(lane_frame[lane]),
+            hop,
+            frames_per_block,
+            rail_low,
+            rail_high,
+            stats,
+        )
         stretches.append((value, _cascade(value, sections), base))
     pending = [_nothing() for _ in stretches]
     for frame in range(max(int(n) for n in lane_frames)):
@@ -101,24 +139,50 @@ def _nothing() -> Any:
 
 
 def summed(
-    out: float, before: float, cosine_0: float, sine_0: float, cosine_1: float, sine_1: float,
-    square: float, size: float, change: float,
-    real_0: float, imaginary_0: float, real_1: float, imaginary_1: float,
-) -> tuple[float, ...]:  # fmt: skip
+    out: float,
+    before: float,
+    cosine_0: float,
+    sine_0: float,
+    cosine_1: float,
+    sine_1: float,
+    square: float,
+    size: float,
+    change: float,
+    real_0: float,
+    imaginary_0: float,
+    real_1: float,
+    imaginary_1: float,
+) -> tuple[float, ...]:
     """Seven sums, each with what one sample adds."""
     slope = out - before
     adds = [
-        out * out, abs(out), slope * slope,
-        out * cosine_0, out * sine_0, out * cosine_1, out * sine_1,
-    ]  # fmt: skip
+        out * out,
+        abs(out),
+        slope * slope,
+        out * cosine_0,
+        out * sine_0,
+        out * cosine_1,
+        out * sine_1,
+    ]
     sums = [square, size, change, real_0, imaginary_0, real_1, imaginary_1]
     return tuple(total + more for total, more in zip(sums, adds, strict=True))
 
 
 def band_passed(
-    value: float, p: float, q: float, r: float, s: float, t: float, u: float,
-    a1: float, a2: float, b1: float, b2: float, c1: float, c2: float,
-) -> tuple[float, ...]:  # fmt: skip
+    value: float,
+    p: float,
+    q: float,
+    r: float,
+    s: float,
+    t: float,
+    u: float,
+    a1: float,
+    a2: float,
+    b1: float,
+    b2: float,
+    c1: float,
+    c2: float,
+) -> tuple[float, ...]:
     """Three sections in transposed direct form II; of their state, all but the last has its sign turned."""
     first, *one = _section(value, [1.0, 0.0, -1.0, a1, a2], -p, -q)
     second, *two = _section(first, [1.0, 0.0, -1.0, b1, b2], -r, -s)
@@ -126,9 +190,7 @@ def band_passed(
     return third, -one[0], -one[1], -two[0], -two[1], -three[0], three[1]
 
 
-def _section(
-    value: float, section: list[float], z1: float, z2: float
-) -> tuple[float, float, float]:
+def _section(value: float, section: list[float], z1: float, z2: float) -> tuple[float, float, float]:
     """One sample through a section: its output, and the state it leaves."""
     b0, b1, b2, a1, a2 = section
     result = b0 * value + z1
@@ -146,9 +208,16 @@ def _cascade(value: list[float], sections: Any) -> list[float]:
 
 
 def filtered(
-    data: Any, record_length: int, per_record: int, channel_offset: int, first: int, lead: int,
-    count: int, poles: Any, out: Any,
-) -> None:  # fmt: skip
+    data: Any,
+    record_length: int,
+    per_record: int,
+    channel_offset: int,
+    first: int,
+    lead: int,
+    count: int,
+    poles: Any,
+    out: Any,
+) -> None:
     """Every sample found anew, then the whole stretch filtered."""
     values = [
         float(data[k // per_record * record_length + channel_offset + k % per_record])
@@ -187,9 +256,16 @@ def line_phasors(
 
 
 def followed_lines(
-    phasors: Any, power: Any, rotation: Any, to_noise: float, floor: float, wander: float, jump: float,
-    lines: Any, variance: Any,
-) -> None:  # fmt: skip
+    phasors: Any,
+    power: Any,
+    rotation: Any,
+    to_noise: float,
+    floor: float,
+    wander: float,
+    jump: float,
+    lines: Any,
+    variance: Any,
+) -> None:
     """Forward, then backward, one line after the other, in lists."""
     del variance
     for line in range(phasors.shape[1]):
@@ -223,10 +299,23 @@ def followed_lines(
 
 
 def sums_without_lines(
-    out: Any, hop: int, step: int, start: Any, turn: Any, lines: Any, margin_frames: int, frame: int,
-    frames_per_block: int, filter_gain: float, gain: float, hum: Any,
-    energy: Any, rectified: Any, slope_energy: Any, stats: Any,
-) -> None:  # fmt: skip
+    out: Any,
+    hop: int,
+    step: int,
+    start: Any,
+    turn: Any,
+    lines: Any,
+    margin_frames: int,
+    frame: int,
+    frames_per_block: int,
+    filter_gain: float,
+    gain: float,
+    hum: Any,
+    energy: Any,
+    rectified: Any,
+    slope_energy: Any,
+    stats: Any,
+) -> None:
     """Each frame with the lines' amplitudes in its middle."""
     del hum
     last, before = len(lines) - 1, 0.0
@@ -258,9 +347,14 @@ def sums_without_lines(
 
 
 def windowed(
-    data: Any, record_length: int, per_record: int, channel_offset: int, first: int,
-    window: Any, level: Any,
-) -> None:  # fmt: skip
+    data: Any,
+    record_length: int,
+    per_record: int,
+    channel_offset: int,
+    first: int,
+    window: Any,
+    level: Any,
+) -> None:
     """Sample by sample, each found anew."""
     values = [
         float(data[k // per_record * record_length + channel_offset + k % per_record])
@@ -270,20 +364,23 @@ def windowed(
 
 
 def mains_peaks(
-    spectrum: Any, gain: Any, first: Any, stop: Any, reach: int, prominence: float,
-    power: Any, place: Any, strength: Any,
-) -> None:  # fmt: skip
+    spectrum: Any,
+    gain: Any,
+    first: Any,
+    stop: Any,
+    reach: int,
+    prominence: float,
+    power: Any,
+    place: Any,
+    strength: Any,
+) -> None:
     """One row of one spectrum after the other."""
     for k, parts in enumerate(spectrum.tolist()):
-        power[k] = [
-            (re * re + im * im) * g for re, im, g in zip(parts[::2], parts[1::2], gain, strict=True)
-        ]
+        power[k] = [(re * re + im * im) * g for re, im, g in zip(parts[::2], parts[1::2], gain, strict=True)]
         bins = power[k].tolist()
         for row in range(len(first)):
             best = max(range(first[row], stop[row]), key=lambda i: bins[i])
-            beside = sorted(
-                bins[best - 3 * reach : best - reach] + bins[best + reach : best + 3 * reach]
-            )
+            beside = sorted(bins[best - 3 * reach : best - reach] + bins[best + reach : best + 3 * reach])
             floor = (beside[2 * reach - 1] + beside[2 * reach]) / 2
             stands_out = bins[best] > prominence * floor
             a, b, c = (math.log(max(bins[i], 1e-300)) for i in range(best - 1, best + 2))
@@ -301,9 +398,7 @@ def means_within(power: Any, per_block: int, means: Any) -> None:
             means[k, block] = sum(float(p) for p in power[begin : begin + part]) / part
 
 
-def moving_mean(
-    power: Any, window: int, level: Any, total: Any, known: Any, root: bool
-) -> None:  # fmt: skip
+def moving_mean(power: Any, window: int, level: Any, total: Any, known: Any, root: bool) -> None:
     """Mean of the known frames within half a window, or its square root."""
     del total, known
     half = window // 2
@@ -314,9 +409,15 @@ def moving_mean(
 
 
 def crossings(
-    level: Any, knots: Any, step: int, floor: float, off_ratio: float, strict: bool,
-    starts: Any, stops: Any,
-) -> int:  # fmt: skip
+    level: Any,
+    knots: Any,
+    step: int,
+    floor: float,
+    off_ratio: float,
+    strict: bool,
+    starts: Any,
+    stops: Any,
+) -> int:
     """Runs by their definition: begin above, go on while at or above the lower threshold."""
     count, i, n = 0, 0, len(level)
     while i < n:
@@ -344,9 +445,7 @@ def limit_at(knots: Any, step: int, floor: float, frame: int) -> float:
     return max(before + (after - before) * share, floor)
 
 
-def step_between(
-    power: Any, low: int, high: int, before: float, after: float, log_ratio: float
-) -> int:
+def step_between(power: Any, low: int, high: int, before: float, after: float, log_ratio: float) -> int:
     """The step with the highest likelihood, the first of equals."""
     weight = 1.0 / before - 1.0 / after
     scores = [0.0]
@@ -362,10 +461,23 @@ def mean_known(power: Any, low: int, high: int) -> tuple[float, int]:
 
 
 def correct_edges(
-    energy: Any, starts: Any, stops: Any, earliest: Any, latest: Any, knots: Any, step: int,
-    floor: float, to_power: float, half: int, flank: int, depth: int, least_step: float, tail: Any,
-    new_starts: Any, new_stops: Any,
-) -> None:  # fmt: skip
+    energy: Any,
+    starts: Any,
+    stops: Any,
+    earliest: Any,
+    latest: Any,
+    knots: Any,
+    step: int,
+    floor: float,
+    to_power: float,
+    half: int,
+    flank: int,
+    depth: int,
+    least_step: float,
+    tail: Any,
+    new_starts: Any,
+    new_stops: Any,
+) -> None:
     """One run after the other, the onset first."""
 
     def power(frame: int) -> float:
@@ -412,9 +524,14 @@ def span_levels(level: Any, power: Any, starts: Any, stops: Any, peak: Any, mean
 
 
 def join_dips(
-    energy: Any, starts: Any, stops: Any, half: int, rest: float, least_step: float,
+    energy: Any,
+    starts: Any,
+    stops: Any,
+    half: int,
+    rest: float,
+    least_step: float,
     least_share: float,
-) -> int:  # fmt: skip
+) -> int:
     """One pause after the other, from the first on."""
     runs: list[list[int]] = []
     for a, b in zip(starts.tolist(), stops.tolist(), strict=True):
@@ -461,9 +578,15 @@ def window_quantiles(values: Any, shares: Any, least: int, ordered: Any, found: 
 
 
 def window_medians(
-    rank: Any, ascending: Any, low: Any, high: Any, least: int, within: Any, coarse: Any,
+    rank: Any,
+    ascending: Any,
+    low: Any,
+    high: Any,
+    least: int,
+    within: Any,
+    coarse: Any,
     medians: Any,
-) -> None:  # fmt: skip
+) -> None:
     """One window after the other, by sorting."""
     del within, coarse
     for k, (a, b) in enumerate(zip(low, high, strict=True)):

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from sleepbrux.errors import Note
+from sleepbrux.core.errors import Note
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.quantiles import quantile, sampled
 from sleepbrux.signal.sweep import ChannelFrames
@@ -39,7 +39,8 @@ def rest_note(frames: ChannelFrames, quality: Quality) -> Note | None:
         else "; check the electrodes and the unit, and give --unit where that is wrong"
     )
     return Note(
-        "rest-implausible", "warning",
+        "rest-implausible",
+        "warning",
         f"channel {frames.channel.label!r}: its quietest fifth has {rest:.3g} µV RMS, where a jaw muscle at"
         f" rest has {low:g} to {high:g} µV{about}",
-    )  # fmt: skip
+    )

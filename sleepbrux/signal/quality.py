@@ -21,14 +21,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.errors import Note
+from sleepbrux.core.errors import Note
+from sleepbrux.core.spans import Spans
 from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.signal.gain import gain_steps, tenths
 from sleepbrux.signal.quantiles import median, quantile, running
 from sleepbrux.signal.sweep import ChannelFrames, hum_share
 from sleepbrux.signal.swings import without_swings
 from sleepbrux.signal.transients import without_heart, without_spikes
-from sleepbrux.spans import Spans
 
 SETTLING_S = 0.25
 FLAT_SHARE = 0.98
@@ -158,9 +158,7 @@ def _lost_contact(frames: ChannelFrames, seen: Bools) -> Spans:
     touching = (lost | beside).join(0)
     lost = lost | Spans.of(
         frames.block_grid,
-        touching.bounds[
-            [bool(len(lost & Spans.of(lost.grid, [b]))) for b in touching.bounds.tolist()]
-        ],
+        touching.bounds[[bool(len(lost & Spans.of(lost.grid, [b]))) for b in touching.bounds.tolist()]],
     )
     return lost.on(frames.grid, rounding="outward")
 
@@ -213,10 +211,11 @@ def _open_input(frames: ChannelFrames, seen: Bools) -> tuple[Bools, Bools]:
     reach = min((1 - WHITE_APART) * abs(white - usual), WHITE_WITHIN * white)
     towards = (sharpness - white) * (-1 if usual > white else 1)
     found: Bools = (
-        known & (np.abs(middle - white) < WHITE_WITHIN * white)
+        known
+        & (np.abs(middle - white) < WHITE_WITHIN * white)
         & ((middle - white) * (-1 if usual > white else 1) > -reach)
         & (high - low < STEADY * np.maximum(low, 1e-300))
-    )  # fmt: skip
+    )
     return found, known & (towards > -reach)
 
 
@@ -230,11 +229,12 @@ def _open_not_told(frames: ChannelFrames, seen: Bools) -> tuple[Note, ...]:
         return ()
     return (
         Note(
-            "open-input-not-told", "note",
+            "open-input-not-told",
+            "note",
             f"{frames.channel.label}: at rest this channel looks like white noise. An open input that sends "
             "white noise would look the same and could not be told. All of that time counts as recorded",
         ),
-    )  # fmt: skip
+    )
 
 
 def _clipped_muscle(frames: ChannelFrames) -> Bools:
@@ -246,9 +246,7 @@ def _clipped_muscle(frames: ChannelFrames) -> Bools:
     channel, n = frames.channel, frames.frames_per_block
     half_uv = abs(channel.gain) * (channel.digital_max - channel.digital_min) / 2
     strong = np.zeros(len(frames.stats) * n, dtype=np.bool_)
-    np.greater_equal(
-        frames.energy, (CLIPPED_TO_RAIL * half_uv) ** 2, out=strong[: frames.grid.n_slots]
-    )
+    np.greater_equal(frames.energy, (CLIPPED_TO_RAIL * half_uv) ** 2, out=strong[: frames.grid.n_slots])
     per_frame = float(channel.rate * frames.grid.slot_s)
     found: Bools = strong.reshape(-1, n).sum(axis=1) * per_frame >= frames.stat("at_rail")
     return found & (hum_share(frames.stats) < HUM_SHARE)
@@ -262,9 +260,7 @@ def _block_spans(
     return spans.on(frames.grid, rounding="outward")
 
 
-def assess(
-    frames: ChannelFrames, spikes: Spans | None = None, movement: Spans | None = None
-) -> Quality:
+def assess(frames: ChannelFrames, spikes: Spans | None = None, movement: Spans | None = None) -> Quality:
     """Find the usable frames of a channel, and the reasons against the others.
 
     Parameters
@@ -282,9 +278,7 @@ def assess(
         np.stack((recorded.starts, recorded.starts + frames.grid.slots_for(SETTLING_S)), axis=1),
     )
     flat = seen & (frames.stat("unchanged") >= FLAT_SHARE * samples)
-    rail = seen & (
-        (frames.stat("at_rail") >= RAIL_SHARE * samples) | (frames.stat("frames_at_rail") > 0)
-    )
+    rail = seen & ((frames.stat("at_rail") >= RAIL_SHARE * samples) | (frames.stat("frames_at_rail") > 0))
     if rail.any():
         rail &= ~_clipped_muscle(frames)
     faults = {
@@ -328,15 +322,20 @@ def notes_on(frames: ChannelFrames) -> tuple[Note, ...]:
     minutes = Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched]).duration_s / 60
     lines = sorted({n.line_hz for n in frames.notched})
     multiples = sorted({k for n in frames.notched for k in n.harmonics})
-    at = " and ".join(_range_hz([hz for hz in lines if (hz < BETWEEN_MAINS_HZ) == low])
-                      for low in (True, False)
-                      if any((hz < BETWEEN_MAINS_HZ) == low for hz in lines))  # fmt: skip
+    at = " and ".join(
+        _range_hz([hz for hz in lines if (hz < BETWEEN_MAINS_HZ) == low])
+        for low in (True, False)
+        if any((hz < BETWEEN_MAINS_HZ) == low for hz in lines)
+    )
     return (
-        Note("mains-removed", "note",
-             f"{label}: mains measured at {at} in {minutes:.0f} min of the recording. There it and "
-             f"its multiples {', '.join(map(str, multiples))} were subtracted as sinusoids, learnt outside "
-             "activity"),
-    )  # fmt: skip
+        Note(
+            "mains-removed",
+            "note",
+            f"{label}: mains measured at {at} in {minutes:.0f} min of the recording. There it and "
+            f"its multiples {', '.join(map(str, multiples))} were subtracted as sinusoids, learnt outside "
+            "activity",
+        ),
+    )
 
 
 def _range_hz(lines: list[float]) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.spans import Spans
+from sleepbrux.core.spans import Spans
 
 Floats = NDArray[np.float64]
 

@@ -44,9 +44,7 @@ def _counted(recording: Recording, channel: Channel) -> tuple[NDArray[Any], NDAr
             counts = np.bincount(part.astype(np.int64) - low, minlength=-2 * low)
             table = counts if table is None else table + counts
         else:
-            for value, count in zip(
-                *np.unique(part[~np.isnan(part)], return_counts=True), strict=True
-            ):
+            for value, count in zip(*np.unique(part[~np.isnan(part)], return_counts=True), strict=True):
                 bins[value] = bins.get(value, 0) + int(count)
     if table is not None:
         seen = np.flatnonzero(table)

@@ -25,7 +25,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.parallel import default_threads
+from sleepbrux.core.parallel import default_threads
+from sleepbrux.core.spans import Grid
 from sleepbrux.recording.model import Block, Channel, Recording
 from sleepbrux.signal.filters import band_poles, emg_band_pass
 from sleepbrux.signal.lines import (
@@ -37,8 +38,7 @@ from sleepbrux.signal.lines import (
     Subtraction,
     agreed,
     rotated,
-)  # fmt: skip
-from sleepbrux.spans import Grid
+)
 
 MARGIN_S = 2
 SETTLED_S = 0.25  # after a start from rest, for what is learnt from the signal
@@ -47,13 +47,25 @@ BLOCKS_PER_TILE = 64
 LANES = 32  # as `kernels`
 TILES_THAT_AGREE = 16
 STAT_NAMES = (
-    "samples", "lowest", "highest", "at_rail", "unchanged",
-    "hum_50_real", "hum_50_imaginary", "hum_60_real", "hum_60_imaginary",
-    "energy", "slope_energy", "lowest_mean", "highest_mean", "frames_at_rail", "energy_with_hum",
-)  # fmt: skip
+    "samples",
+    "lowest",
+    "highest",
+    "at_rail",
+    "unchanged",
+    "hum_50_real",
+    "hum_50_imaginary",
+    "hum_60_real",
+    "hum_60_imaginary",
+    "energy",
+    "slope_energy",
+    "lowest_mean",
+    "highest_mean",
+    "frames_at_rail",
+    "energy_with_hum",
+)
 _NOTHING_YET = np.array(
     [{"lowest": np.inf, "highest": -np.inf}.get(name.removesuffix("_mean"), 0.0) for name in STAT_NAMES]
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)
@@ -80,9 +92,7 @@ class Layout:
         """Layout at ``rate`` samples a second."""
         hop = max(math.floor(rate / 100 + Fraction(1, 2)), 1)
         per_s = rate / hop
-        return cls(
-            rate, hop, max(math.floor(per_s + Fraction(1, 2)), 1), math.ceil(MARGIN_S * per_s)
-        )
+        return cls(rate, hop, max(math.floor(per_s + Fraction(1, 2)), 1), math.ceil(MARGIN_S * per_s))
 
     @property
     def tile_frames(self) -> int:
@@ -181,9 +191,7 @@ def _tasks(channel: Channel) -> list[list[list[_Stretch]]]:
     by_task: dict[int, list[_Stretch]] = {}
     for tile, stretch in _stretches(Layout.at(channel.rate), channel):
         by_task.setdefault(tile // LANES, []).append(stretch)
-    return [
-        [group[i : i + LANES] for i in range(0, len(group), LANES)] for group in by_task.values()
-    ]
+    return [[group[i : i + LANES] for i in range(0, len(group), LANES)] for group in by_task.values()]
 
 
 @lru_cache(maxsize=2)
@@ -198,7 +206,7 @@ def _hum_table(rate: Fraction) -> NDArray[np.float64]:
     return np.ascontiguousarray(np.stack(columns, axis=1))
 
 
-class _Bench:
+class _Workspace:
     """Work space and kernel arguments of one thread."""
 
     def __init__(self, rate: Fraction, code: ModuleType) -> None:
@@ -216,18 +224,33 @@ class _Bench:
         self.lanes[:] = 0
         for k, stretch in enumerate(turn):
             self.lanes[:, k] = (
-                stretch.first - block.first, stretch.lead, stretch.count,
-                stretch.n_frames, stretch.frame,
-            )  # fmt: skip
+                stretch.first - block.first,
+                stretch.lead,
+                stretch.count,
+                stretch.n_frames,
+                stretch.frame,
+            )
         self.code.sweep_lanes(
-            block.data, block.record_length, block.per_record, block.channel_offset, *self.lanes,
-            self.poles, self.filter_gain,
-            self.layout.hop, self.layout.margin_frames, out.frames_per_block, self.hum,
+            block.data,
+            block.record_length,
+            block.per_record,
+            block.channel_offset,
+            *self.lanes,
+            self.poles,
+            self.filter_gain,
+            self.layout.hop,
+            self.layout.margin_frames,
+            out.frames_per_block,
+            self.hum,
             abs(channel.gain),
             float(channel.digital_min) if railed else -math.inf,
             float(channel.digital_max) if railed else math.inf,
-            out.energy, out.rectified, out.slope_energy, out.mean, out.stats,
-        )  # fmt: skip
+            out.energy,
+            out.rectified,
+            out.slope_energy,
+            out.mean,
+            out.stats,
+        )
 
     def without_hum(
         self, blocks: Sequence[Block], turns: Sequence[Sequence[_Stretch]], out: ChannelFrames
@@ -251,9 +274,7 @@ class _Bench:
         if not places:
             return ()
         found: dict[int, dict[int, list[Lines]]] = {}
-        for (tile, _), lines in zip(
-            places, self.looks.mains([place for _, place in places]), strict=True
-        ):
+        for (tile, _), lines in zip(places, self.looks.mains([place for _, place in places]), strict=True):
             if lines:
                 beside = found.setdefault(tile // TILES_THAT_AGREE, {})
                 beside.setdefault(tile, []).extend(lines)
@@ -264,9 +285,12 @@ class _Bench:
             if not removed or not sure:
                 continue
             subtraction = Subtraction(
-                self.layout.rate, self.layout.hop, self.layout.margin_frames + tile_frames, removed,
+                self.layout.rate,
+                self.layout.hop,
+                self.layout.margin_frames + tile_frames,
+                removed,
                 self.code,
-            )  # fmt: skip
+            )
             for block, turn in zip(blocks, turns, strict=True):
                 for stretch in turn:
                     # a tile full of activity between two that hum hums as well
@@ -283,21 +307,39 @@ class _Bench:
         layout = self.layout
         filtered = np.empty((layout.margin_frames + stretch.n_frames) * layout.hop)
         self.code.filtered(
-            block.data, block.record_length, block.per_record, block.channel_offset,
-            stretch.first - block.first, stretch.lead, stretch.count, self.poles, filtered,
-        )  # fmt: skip
+            block.data,
+            block.record_length,
+            block.per_record,
+            block.channel_offset,
+            stretch.first - block.first,
+            stretch.lead,
+            stretch.count,
+            self.poles,
+            filtered,
+        )
         settled = stretch.lead + round(SETTLED_S * float(layout.rate)) if stretch.lead else 0
         lines = subtraction.lines(filtered, settled)
         first, stop = stretch.frame, stretch.frame + stretch.n_frames
         energy = STAT_NAMES.index("energy")
-        out.stats[
-            first // out.frames_per_block : -(-stop // out.frames_per_block), energy : energy + 2
-        ] = 0.0
+        out.stats[first // out.frames_per_block : -(-stop // out.frames_per_block), energy : energy + 2] = 0.0
         self.code.sums_without_lines(
-            filtered, layout.hop, subtraction.step, subtraction.start, subtraction.turn, lines,
-            layout.margin_frames, first, out.frames_per_block, self.filter_gain, abs(out.channel.gain),
-            np.empty(layout.hop), out.energy, out.rectified, out.slope_energy, out.stats,
-        )  # fmt: skip
+            filtered,
+            layout.hop,
+            subtraction.step,
+            subtraction.start,
+            subtraction.turn,
+            lines,
+            layout.margin_frames,
+            first,
+            out.frames_per_block,
+            self.filter_gain,
+            abs(out.channel.gain),
+            np.empty(layout.hop),
+            out.energy,
+            out.rectified,
+            out.slope_energy,
+            out.stats,
+        )
 
     def _looks(
         self, stretch: _Stretch, energy: NDArray[Any], hummed: NDArray[Any], before: int
@@ -325,11 +367,11 @@ class _Bench:
 class _OwnBench(threading.local):
     """The bench of each thread, made anew where the rate is another."""
 
-    bench: _Bench | None = None
+    bench: _Workspace | None = None
 
-    def at(self, rate: Fraction, code: ModuleType) -> _Bench:
+    def at(self, rate: Fraction, code: ModuleType) -> _Workspace:
         if self.bench is None or self.bench.layout.rate != rate:
-            self.bench = _Bench(rate, code)
+            self.bench = _Workspace(rate, code)
         return self.bench
 
 
@@ -338,9 +380,7 @@ def hum_share(stats: NDArray[np.float64]) -> NDArray[np.float64]:
     at = STAT_NAMES.index("hum_50_real")
     power = np.maximum(*(stats[:, k] ** 2 + stats[:, k + 1] ** 2 for k in (at, at + 2)))
     n = np.maximum(stats[:, STAT_NAMES.index("samples")], 1)
-    before = np.maximum(
-        stats[:, STAT_NAMES.index("energy_with_hum")], stats[:, STAT_NAMES.index("energy")]
-    )
+    before = np.maximum(stats[:, STAT_NAMES.index("energy_with_hum")], stats[:, STAT_NAMES.index("energy")])
     result: NDArray[np.float64] = 2 * power / n / np.maximum(before, 1e-300)
     return result
 
@@ -358,9 +398,15 @@ def _room(channel: Channel) -> ChannelFrames:
     stats = np.tile(_NOTHING_YET, (-(-grid.n_slots // layout.frames_per_block), 1))
     energy, rectified, slope_energy, mean = rows
     return ChannelFrames(
-        channel, grid, layout.frames_per_block, energy, rectified, stats,
-        slope_energy=slope_energy, mean=mean,
-    )  # fmt: skip
+        channel,
+        grid,
+        layout.frames_per_block,
+        energy,
+        rectified,
+        stats,
+        slope_energy=slope_energy,
+        mean=mean,
+    )
 
 
 def _groups(channels: Sequence[Channel]) -> list[list[Channel]]:

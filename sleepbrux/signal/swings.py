@@ -20,11 +20,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.errors import Note
+from sleepbrux.core.errors import Note
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.signal.quantiles import median
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.signal.transients import without_spikes
-from sleepbrux.spans import Grid, Spans
 
 # Differences of means over so many seconds, as far apart: highest at 25 and at 16.7 Hz.
 LEAK, LEAK_S = (1.0, -4.0, 6.0, -4.0, 1.0), 0.02
@@ -204,9 +204,7 @@ def without_swings(
     if not len(runs):
         return frames, nothing, ()
     n_blocks = len(frames.stats)
-    usual = _usual(
-        frames, np.unique(np.linspace(0, n_blocks - 1, min(n_blocks, 600)).astype(np.int64))
-    )
+    usual = _usual(frames, np.unique(np.linspace(0, n_blocks - 1, min(n_blocks, 600)).astype(np.int64)))
     if usual is None:
         return frames, nothing, ()
     energy, rectified = frames.energy.copy(), frames.rectified.copy()
@@ -228,10 +226,11 @@ def without_swings(
     if not pops:
         return frames, movement, ()
     note = Note(
-        "pops-repaired", "note",
+        "pops-repaired",
+        "note",
         f"{frames.channel.label}: {pops} pops of the electrode, told by what lies below the muscle's band. "
         "The level there was taken from the upper part of that band",
-    )  # fmt: skip
+    )
     return replace(frames, energy=energy, rectified=rectified), movement, (note,)
 
 
@@ -258,9 +257,7 @@ def _judged(
     around = _highest(sway, near)
     swaying = (around > SWAY_TO_MUSCLE * muscle) & (around > SWAY_TO_USUAL * usual.sway)
     swaying &= _highest(leak, 2 * near) < LEAK_TO_SWAY * around
-    slight = (around > SLIGHT * SWAY_TO_MUSCLE * muscle) & (
-        around > SLIGHT * SWAY_TO_USUAL * usual.sway
-    )
+    slight = (around > SLIGHT * SWAY_TO_MUSCLE * muscle) & (around > SLIGHT * SWAY_TO_USUAL * usual.sway)
     sways = _extended(frames, swaying, slight)
     if not core.any():
         return sways, core, part.energy, 0
@@ -268,8 +265,10 @@ def _judged(
     level = np.sqrt(_smooth(part.energy, leak_w))
     repaired = (left > SHARE_LEAKED * level) & (left > usual.leak)
     upper = part.slope / usual.sharpness
-    flank = repaired & (FLANK * _ringing(_highest(np.where(core, leak, 0.0), leak_w), FLANK)
-                        > FLANK_TO_LEVEL * np.sqrt(_smooth(upper, leak_w)))  # fmt: skip
+    flank = repaired & (
+        FLANK * _ringing(_highest(np.where(core, leak, 0.0), leak_w), FLANK)
+        > FLANK_TO_LEVEL * np.sqrt(_smooth(upper, leak_w))
+    )
     sure = np.flatnonzero(~flank)
     if len(sure):
         smooth = np.where(repaired, _smooth(upper, leak_w), _smooth(part.energy, leak_w))
@@ -278,8 +277,6 @@ def _judged(
     at = np.flatnonzero(core)
     pops = at[np.concatenate(([True], np.diff(at) > frames.grid.slots_for(APART_S)))]
     second = frames.grid.slots_for(1)
-    dense = np.flatnonzero(
-        np.searchsorted(pops, pops + second) - np.arange(len(pops)) >= DENSE_PER_S
-    )
+    dense = np.flatnonzero(np.searchsorted(pops, pops + second) - np.arange(len(pops)) >= DENSE_PER_S)
     sways += [(int(pops[k]), int(pops[k + DENSE_PER_S - 1]) + near) for k in dense.tolist()]
     return sways, repaired, np.minimum(_smooth(part.energy, 2 * leak_w), upper), len(pops)

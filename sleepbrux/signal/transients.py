@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.errors import Note
+from sleepbrux.core.errors import Note
+from sleepbrux.core.spans import Spans
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quantiles import median, running
 from sleepbrux.signal.sweep import ChannelFrames
-from sleepbrux.spans import Spans
 
 SMOOTH_S = 0.05
 SMOOTH_FREEDOMS = 12  # degrees of freedom, so that noise of a narrow band does not look like beats
@@ -84,10 +84,7 @@ def rhythmic(frames: ChannelFrames) -> Ints:
         return at[:0]
     interval = np.diff(at) * float(grid.slot_s)
     (usual,) = running(interval, 2 * AROUND + 1, 0.5)
-    regular = (
-        (interval > SHORTEST_S) & (interval < LONGEST_S)
-        & (np.abs(interval - usual) < REGULAR * usual)
-    )  # fmt: skip
+    regular = (interval > SHORTEST_S) & (interval < LONGEST_S) & (np.abs(interval - usual) < REGULAR * usual)
     share = np.convolve(regular, np.ones(2 * AROUND), "same") / (2 * AROUND)
     near = np.maximum(np.append(share, 0), np.insert(share, 0, 0)) >= LEAST_REGULAR
     touching = np.append(regular, False) | np.insert(regular, 0, False)
@@ -183,11 +180,12 @@ def without_heart(
     _lined(rectified, _windows(rectified, beats, _slots(frames, BEAT_S)), take)
     how = "their ECG" if beats_s is not None else "their rhythm"
     note = Note(
-        "heart-removed", "note",
+        "heart-removed",
+        "note",
         f"{frames.channel.label}: heart beats raise the resting EMG to {np.sqrt(rest + typical):.3g} µV "
         f"around each beat (rest {np.sqrt(rest):.3g} µV); {int(take.sum())} beats, found by {how}, were "
         "replaced by the level on either side",
-    )  # fmt: skip
+    )
     return replace(frames, energy=energy, rectified=rectified), (note,)
 
 
@@ -221,9 +219,7 @@ def _dense(frames: ChannelFrames, at: Ints, swing: Floats) -> Spans:
     n_within = np.searchsorted(at, at + second) - np.arange(len(at))
     a, b, _ = _slots(frames, SPIKE_S)
     runs = [
-        (int(at[k]) - a, int(at[k + n - 1]) + b)
-        for k, n in enumerate(n_within.tolist())
-        if n >= DENSE_PER_S
+        (int(at[k]) - a, int(at[k + n - 1]) + b) for k, n in enumerate(n_within.tolist()) if n >= DENSE_PER_S
     ]
     return Spans.of(grid, runs).join(second)
 
@@ -246,9 +242,7 @@ def _spikes(found: _Windows, usual: Floats, a: int) -> NDArray[np.bool_]:
     return result
 
 
-def without_spikes(
-    frames: ChannelFrames, swing: Floats
-) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
+def without_spikes(frames: ChannelFrames, swing: Floats) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
     """The channel without single spikes, the spans in which they are too dense, and a note.
 
     Parameters
@@ -267,9 +261,7 @@ def without_spikes(
     at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]
     at = at[(at >= near) & (at + near < grid.n_slots)]
     around = np.sort(frames.energy[at[:, None] + np.arange(-near, near + 1)], axis=1)
-    usual = np.where(
-        np.isnan(around[:, -1]), np.nan, around[:, near]
-    )  # what is not known comes last
+    usual = np.where(np.isnan(around[:, -1]), np.nan, around[:, near])  # what is not known comes last
     high = frames.energy[at] > SPIKE_TO_NEAR * usual
     at, usual = at[high], usual[high]
     if not len(at):
@@ -292,8 +284,9 @@ def without_spikes(
     if not taken.any():
         return frames, dense, ()
     note = Note(
-        "spikes-removed", "note",
+        "spikes-removed",
+        "note",
         f"{frames.channel.label}: {int(taken.sum())} single peaks of less than 30 ms, shorter than any "
         "contraction, were replaced by the level on either side",
-    )  # fmt: skip
+    )
     return replace(frames, energy=energy, rectified=rectified), dense, (note,)

@@ -136,9 +136,11 @@ def _moved(confounder: Confounder, second: float) -> Confounder:
         return None if pair is None else (pair[0] + second, pair[1] + second)
 
     return replace(
-        confounder, group=shifted(confounder.group, second), awake=later(confounder.awake),
+        confounder,
+        group=shifted(confounder.group, second),
+        awake=later(confounder.awake),
         moving=later(confounder.moving),
-    )  # fmt: skip
+    )
 
 
 def _reach(confounder: Confounder) -> Pair:
@@ -147,13 +149,9 @@ def _reach(confounder: Confounder) -> Pair:
     return min(a for a, _ in pairs), max(b for _, b in pairs)
 
 
-def _placed(
-    confounders: Sequence[Confounder], plan: NightPlan, rng: np.random.Generator
-) -> list[Confounder]:
+def _placed(confounders: Sequence[Confounder], plan: NightPlan, rng: np.random.Generator) -> list[Confounder]:
     """Each at a free place between the lights marks; long ones first."""
-    taken = [
-        (g.start_s, g.stop_s) for g in (*plan.episodes, *plan.isolated, *plan.twitches)
-    ]  # fmt: skip
+    taken = [(g.start_s, g.stop_s) for g in (*plan.episodes, *plan.isolated, *plan.twitches)]
     low = (plan.lights_off_s or 0.0) + 90.0
     high = plan.lights_on_s or plan.duration_s
     found = []
@@ -216,9 +214,10 @@ def plan_around(recipe: Recipe, around: Around, *, seed: int) -> AroundPlan:
         cues += _breathing_cues(plan, around.breathing_per_hour, rng)
     groups = (*plan.awake, *(c.group for c in confounders))
     plan = replace(
-        plan, awake=tuple(sorted(groups, key=lambda g: g.start_s)),
+        plan,
+        awake=tuple(sorted(groups, key=lambda g: g.start_s)),
         cues=tuple(sorted(cues, key=lambda cue: cue.start_s)),
-    )  # fmt: skip
+    )
     return AroundPlan(
         plan, tuple(confounders), awake_s, beats, tuple((g.start_s, g.stop_s) for g in grinding)
     )

@@ -142,9 +142,7 @@ def write_edf(
         file.write(_header(signals, n_text, n_records=len(onsets), kind=kind, start=start))
         for block in blocks:
             rows = [data.reshape(-1, s.rate) for s, data in zip(signals, block, strict=True)]
-            words = b"".join(
-                text.ljust(n_text, b"\0") for text in texts[done : done + len(rows[0])]
-            )
+            words = b"".join(text.ljust(n_text, b"\0") for text in texts[done : done + len(rows[0])])
             rows.append(np.frombuffer(words, dtype="<i2").reshape(-1, n_text // 2))
             np.concatenate(rows, axis=1).astype("<i2", copy=False).tofile(file)
             done += len(rows[0])

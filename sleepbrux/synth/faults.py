@@ -46,19 +46,20 @@ def draw_faults(
     """``n`` faults of a kind between two seconds, in order, at least 2 s apart where there is room."""
     rng = child_rng(seed, 31, sorted(LIMITS).index(kind))
     lengths, sizes = LIMITS[kind]
-    long, size = (
-        np.exp(rng.uniform(np.log(low), np.log(high), n)) for low, high in (lengths, sizes)
-    )
+    long, size = (np.exp(rng.uniform(np.log(low), np.log(high), n)) for low, high in (lengths, sizes))
     room = max(last_s - first_s - float(long.sum()) - 2.0 * n, 0.0)
     starts = first_s + np.sort(rng.uniform(0, room, n)) + np.cumsum(long + 2.0) - long
     keep = starts + long <= last_s
     return tuple(
         Fault(kind, side, round(float(a), 3), round(float(a + d), 3), round(float(s), 3), k)
         for a, d, s, k in zip(
-            starts[keep], long[keep], size[keep], rng.integers(2**31, size=n)[keep].tolist(),
+            starts[keep],
+            long[keep],
+            size[keep],
+            rng.integers(2**31, size=n)[keep].tolist(),
             strict=True,
         )
-    )  # fmt: skip
+    )
 
 
 def _pink(rng: np.random.Generator, n: int, rate: int, low_hz: float, high_hz: float) -> Samples:
@@ -158,11 +159,16 @@ def _open_mains(fault: Fault, t: Samples, rate: int) -> Samples:
 
 
 ADDED: dict[str, Callable[[Fault, Samples, int], Samples]] = {
-    "pop": _pop, "drift": _drift, "sway": _sway, "mains": _mains, "spikes": _spikes,
-}  # fmt: skip
+    "pop": _pop,
+    "drift": _drift,
+    "sway": _sway,
+    "mains": _mains,
+    "spikes": _spikes,
+}
 INSTEAD: dict[str, Callable[[Fault, Samples, int], Samples]] = {
-    "open_input": _open_input, "open_mains": _open_mains,
-}  # fmt: skip
+    "open_input": _open_input,
+    "open_mains": _open_mains,
+}
 
 
 @lru_cache(maxsize=8)

@@ -60,9 +60,7 @@ class Maker:
         found = []
         for _ in range(n):
             period_s = 1.0 / float(np.clip(self.rng.normal(1.0, 0.3), 0.5, 1.5))
-            duration_s = float(
-                np.clip(period_s * self.rng.uniform(0.35, 0.65), 0.3, period_s - 0.32)
-            )
+            duration_s = float(np.clip(period_s * self.rng.uniform(0.35, 0.65), 0.3, period_s - 0.32))
             found.append(self.burst(start_s, duration_s))
             start_s += period_s
         return found

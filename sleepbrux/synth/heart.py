@@ -44,9 +44,7 @@ def heart_beats(plan: NightPlan) -> NDArray[np.float64]:
     per_step = pulse_rate(plan) / (60.0 * STEPS_PER_S)
     phase = np.concatenate(([0.0], np.cumsum(per_step)[:-1]))
     whole = np.arange(1, int(phase[-1]) + 1)
-    return np.asarray(
-        np.interp(whole, phase, np.arange(len(phase)) / STEPS_PER_S), dtype=np.float64
-    )
+    return np.asarray(np.interp(whole, phase, np.arange(len(phase)) / STEPS_PER_S), dtype=np.float64)
 
 
 def qrs(rate: int) -> Samples:

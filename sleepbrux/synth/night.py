@@ -18,9 +18,7 @@ from typing import Literal
 
 Side = Literal["left", "right"]
 Kind = Literal["phasic", "tonic", "mixed"]
-FaultKind = Literal[
-    "pop", "drift", "sway", "mains", "spikes", "gain", "open_input", "open_mains", "rail"
-]
+FaultKind = Literal["pop", "drift", "sway", "mains", "spikes", "gain", "open_input", "open_mains", "rail"]
 SIDES: tuple[Side, Side] = ("left", "right")
 
 

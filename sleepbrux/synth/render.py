@@ -198,16 +198,12 @@ def render(plan: NightPlan, rate: int, chunk_s: int) -> Iterator[tuple[Digital, 
         yield tuple(held)
 
 
-def edf_signals(
-    rate: int, muscles: Sequence[str] = ("Masseter L", "Masseter R")
-) -> list[EdfSignal]:
+def edf_signals(rate: int, muscles: Sequence[str] = ("Masseter L", "Masseter R")) -> list[EdfSignal]:
     """Headers of the two channels."""
     return [EdfSignal(f"EMG {name}", rate, step=STEP_UV) for name in muscles]
 
 
-def write_night(
-    plan: NightPlan, path: Path, *, rate: int = 1000, start: datetime | None = None
-) -> None:
+def write_night(plan: NightPlan, path: Path, *, rate: int = 1000, start: datetime | None = None) -> None:
     """Render a plan straight to an EDF+ file (EDF+D where it has gaps).
 
     Parameters

@@ -25,9 +25,7 @@ Samples = NDArray[np.float32]
 TILE_S = 60
 FADE_S = 0.128
 MEDIAN_HZ = 106.0  # surface EMG of the jaw closers: most power between 50 and 250 Hz
-LOG_SPREAD = (
-    0.52  # so that a rate of 250 Hz, which halves the band, still leaves the median above 80 Hz
-)
+LOG_SPREAD = 0.52  # so that a rate of 250 Hz, which halves the band, still leaves the median above 80 Hz
 BAND_HZ = (8.0, 1000.0)  # less than 1e-5 of the power lies outside
 
 
@@ -101,9 +99,7 @@ def emg_noise(seed: int, channel: int, rate: int) -> Iterator[Samples]:
     n_fft = int(fft.next_fast_len(n_tile + n_fade, real=True))
     first, amplitude = amplitude_spectrum(n_fft, rate)
     # sine and cosine: the power of two independent noises stays 1 all through the fade
-    angle = (np.arange(n_fade, dtype=np.float32) + np.float32(0.5)) * np.float32(
-        0.5 * np.pi / n_fade
-    )
+    angle = (np.arange(n_fade, dtype=np.float32) + np.float32(0.5)) * np.float32(0.5 * np.pi / n_fade)
     tile, tail = 0, np.zeros(0, dtype=np.float32)
     while True:
         drawn = _draw(child_rng(seed, channel, 0, tile), n_fft, first, amplitude)

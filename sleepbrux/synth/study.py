@@ -11,8 +11,8 @@ from typing import Any
 
 import msgspec
 
-from sleepbrux.errors import StudyError
-from sleepbrux.files import read_text, toml_table
+from sleepbrux.core.errors import StudyError
+from sleepbrux.core.files import read_text, toml_table
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.night import SIDES, Background, ElectrodeOff, NightPlan, Side
 from sleepbrux.synth.render import write_night
@@ -54,7 +54,7 @@ class LooseElectrode:
 
 
 @dataclass(frozen=True)
-class StudyNight:
+class GeneratedNight:
     """One night of the scenario; `gap_s` is (start, stop) in whole seconds."""
 
     id: str
@@ -91,7 +91,7 @@ class Scenario:
     person: Person
     reference: tuple[StudyReference, ...]
     condition: tuple[Condition, ...]
-    night: tuple[StudyNight, ...]
+    night: tuple[GeneratedNight, ...]
 
     @property
     def nights(self) -> tuple[str, ...]:
@@ -111,9 +111,7 @@ def scenario_path() -> Path:
     for path in found:
         if path.is_file():
             return path
-    raise StudyError(
-        f"no demo scenario found at {found[0]} or {found[1]}: install the package anew"
-    )
+    raise StudyError(f"no demo scenario found at {found[0]} or {found[1]}: install the package anew")
 
 
 def load_scenario(path: Path | None = None) -> Scenario:
@@ -143,7 +141,7 @@ def load_scenario(path: Path | None = None) -> Scenario:
 
 def _refuse_unknown(table: Mapping[str, Any], name: str) -> None:
     kinds: dict[str, type] = {"person": Person, "reference": StudyReference}
-    kinds |= {"condition": Condition, "night": StudyNight}
+    kinds |= {"condition": Condition, "night": GeneratedNight}
     parts: list[tuple[type, Mapping[str, Any]]] = [(Scenario, table)]
     for key, kind in kinds.items():
         parts += [(kind, part) for part in (table[key] if key != "person" else [table[key]])]
@@ -169,7 +167,7 @@ def true_rate(scenario: Scenario, night_id: str) -> float:
     return float(scenario.person.episodes_per_hour * effect * luck)
 
 
-def _night(scenario: Scenario, night_id: str) -> tuple[StudyNight, int]:
+def _night(scenario: Scenario, night_id: str) -> tuple[GeneratedNight, int]:
     for index, night in enumerate(scenario.night, start=len(scenario.reference)):
         if night.id == night_id:
             return night, index

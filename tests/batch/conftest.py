@@ -18,10 +18,15 @@ def one_night(tmp_path_factory):
     """Bytes of an EDF+ of two minutes: two marked clenches, a phasic and a tonic episode."""
     path = tmp_path_factory.mktemp("one") / "night.edf"
     signals = [
-        EdfSignal(signal_of(BURSTS, seconds=SECONDS, rate=RATE, seed=k), RATE, label=label,
-                  physical_dimension="uV", physical_range=(-3000, 3000))
+        EdfSignal(
+            signal_of(BURSTS, seconds=SECONDS, rate=RATE, seed=k),
+            RATE,
+            label=label,
+            physical_dimension="uV",
+            physical_range=(-3000, 3000),
+        )
         for k, label in enumerate(LABELS)
-    ]  # fmt: skip
+    ]
     marks = [EdfAnnotation(a, b - a, "Clench natural teeth") for a, b, _ in BURSTS[:2]]
     Edf(signals, annotations=marks).write(path)
     return path.read_bytes()
@@ -47,15 +52,26 @@ def study(tmp_path, write_night):
 
     def write(name="P01", nights=3, **more):
         folder = tmp_path / "in" / name
-        lines = [f'pseudonym = "{name}"', *(f"{k} = {v!r}" for k, v in more.items()),
-                 "", "[[reference]]", 'id = "r1"', 'recording = "clench.edf"',
-                 'teeth = "natural"']  # fmt: skip
+        lines = [
+            f'pseudonym = "{name}"',
+            *(f"{k} = {v!r}" for k, v in more.items()),
+            "",
+            "[[reference]]",
+            'id = "r1"',
+            'recording = "clench.edf"',
+            'teeth = "natural"',
+        ]
         write_night(folder / "clench.edf", 99)
         for k in range(1, nights + 1):
             write_night(folder / f"n{k}.edf", k)
-            lines += ["", "[[night]]", f'id = "n{k}"', f'recording = "n{k}.edf"',
-                      'condition = "none"' if k % 2 else 'condition = "splint"',
-                      *(['reference = "r1"'] if k < 3 else [])]  # fmt: skip
+            lines += [
+                "",
+                "[[night]]",
+                f'id = "n{k}"',
+                f'recording = "n{k}.edf"',
+                'condition = "none"' if k % 2 else 'condition = "splint"',
+                *(['reference = "r1"'] if k < 3 else []),
+            ]
         file = folder / "study.toml"
         file.write_text("\n".join(lines) + "\n", "utf-8")
         return file

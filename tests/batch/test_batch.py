@@ -9,7 +9,7 @@ import pytest
 from sleepbrux.batch import ledger, pool, run_batch, work
 from sleepbrux.batch.tasks import Common, plan
 from sleepbrux.cli import main
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 
 
 def rows(out):
@@ -272,7 +272,7 @@ def test_a_full_disk_fails_nights_and_leaves_nothing_half_written(study, tmp_pat
 
     def full(night, folder, *, stem, **more):
         if stem == "n2":
-            monkeypatch.setattr("sleepbrux.store._columns", _no_space)
+            monkeypatch.setattr("sleepbrux.archive.file._columns", _no_space)
         try:
             return real(night, folder, stem=stem, **more)
         finally:
@@ -283,9 +283,7 @@ def test_a_full_disk_fails_nights_and_leaves_nothing_half_written(study, tmp_pat
     monkeypatch.setattr(work, "write_set", full)
     batch = run_batch([file], out)
     assert [r.problem for r in batch.rows] == ["", "No space left on device", ""]
-    assert not list(
-        (out / "P01").glob("n2.*")
-    )  # neither the archive nor what would have come after it
+    assert not list((out / "P01").glob("n2.*"))  # neither the archive nor what would have come after it
     assert not list(out.rglob("*.partial"))
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from sleepbrux.batch import run_batch
 from sleepbrux.batch.cluster import run_cluster
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 
 pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
 
@@ -31,24 +31,50 @@ def cluster(tmp_path):
 
     def start(*arguments):
         process = subprocess.Popen(
-            [sys.executable, "-m", "dask", *arguments], cwd=tmp_path,
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            [sys.executable, "-m", "dask", *arguments],
+            cwd=tmp_path,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
             env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
-        )  # fmt: skip
+        )
         started.append(process)
         return process
 
     known = tmp_path / "scheduler.json"
     try:
-        scheduler = start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
-                          "--idle-timeout", "600", "--scheduler-file", str(known))  # fmt: skip
+        scheduler = start(
+            "scheduler",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            "0",
+            "--no-dashboard",
+            "--idle-timeout",
+            "600",
+            "--scheduler-file",
+            str(known),
+        )
         wait_for(known.is_file, scheduler)
         workers = [
-            start("worker", "--scheduler-file", str(known), "--nthreads", "1", "--no-nanny",
-                  "--host", "127.0.0.1", "--no-dashboard", "--name", str(k),
-                  "--lifetime", "600", "--death-timeout", "60")
+            start(
+                "worker",
+                "--scheduler-file",
+                str(known),
+                "--nthreads",
+                "1",
+                "--no-nanny",
+                "--host",
+                "127.0.0.1",
+                "--no-dashboard",
+                "--name",
+                str(k),
+                "--lifetime",
+                "600",
+                "--death-timeout",
+                "60",
+            )
             for k in range(2)
-        ]  # fmt: skip
+        ]
         yield json.loads(known.read_text("utf-8"))["address"], workers
     finally:
         for process in reversed(started):
@@ -66,10 +92,23 @@ def test_a_killed_worker_of_the_cluster_costs_nothing_and_bytes_are_those_of_the
     (loose / "x05.edf").write_bytes(b"no recording")
     out = tmp_path / "out"
     process = subprocess.Popen(
-        [sys.executable, "-m", "sleepbrux", "batch", str(file), str(loose), "--out", str(out),
-         "--scheduler", address],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8",
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "sleepbrux",
+            "batch",
+            str(file),
+            str(loose),
+            "--out",
+            str(out),
+            "--scheduler",
+            address,
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    )
     wait_for(lambda: len(list(out.rglob("*.summary.json"))) >= 3, process)
     workers[0].kill()  # in the middle of a night
     shown, said = process.communicate(timeout=200)

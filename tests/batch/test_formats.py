@@ -25,9 +25,7 @@ DIGITAL = np.rint(UV * 10).clip(-32000, 32000).astype("<i2")
 def wav(rate: int) -> bytes:
     body = DIGITAL.T.tobytes()
     form = struct.pack("<HHIIHH", 1, 2, rate, rate * 4, 4, 16)
-    chunks = (
-        b"WAVEfmt " + struct.pack("<I", 16) + form + b"data" + struct.pack("<I", len(body)) + body
-    )
+    chunks = b"WAVEfmt " + struct.pack("<I", 16) + form + b"data" + struct.pack("<I", len(body)) + body
     return b"RIFF" + struct.pack("<I", len(chunks)) + chunks
 
 
@@ -35,9 +33,7 @@ def wav(rate: int) -> bytes:
 def folder(tmp_path, write_night):
     top = tmp_path / "in"
     write_night(top / "a.edf")
-    text = HEADER.format(
-        data="b.eeg", marker="b.vmrk", unit="µV", interval=1e6 / RATE, codepage="UTF-8"
-    )
+    text = HEADER.format(data="b.eeg", marker="b.vmrk", unit="µV", interval=1e6 / RATE, codepage="UTF-8")
     (top / "b.vhdr").write_text(text, "utf-8")
     (top / "b.eeg").write_bytes(DIGITAL.T.tobytes())
     rows = [f"{i / RATE:.3f},{a:.1f},{b:.1f}" for i, (a, b) in enumerate(UV.T)]
@@ -59,21 +55,29 @@ def folder(tmp_path, write_night):
 
 def test_every_format_is_found_by_its_content_and_what_is_none_is_told(folder, tmp_path):
     others: dict[str, str] = {}
-    tasks = plan(
-        [folder], tmp_path / "out", Common(), on_other=lambda p, why: others.update({p.name: why})
-    )
+    tasks = plan([folder], tmp_path / "out", Common(), on_other=lambda p, why: others.update({p.name: why}))
     assert [t.recording.name for t in tasks] == ["a.edf", "b.vhdr", "c.csv", "d.wav", "deeper-e"]
     assert set(others) == {"a.csv", "f.csv", "sound.wav", "g.edf.gz", "notes.txt"}
     assert "gzip" in others["g.edf.gz"]
     assert "muscle" in others["a.csv"]
 
 
-def test_all_of_them_are_scored_by_worker_processes_with_the_options_on_files(
-    folder, tmp_path, capsys
-):
+def test_all_of_them_are_scored_by_worker_processes_with_the_options_on_files(folder, tmp_path, capsys):
     with pytest.raises(SystemExit) as stop:
-        main(["batch", str(folder), "--out", str(tmp_path / "out"), "--workers", "1",
-              "--criterion", "aasm", "--scale", "3276.8"])  # fmt: skip
+        main(
+            [
+                "batch",
+                str(folder),
+                "--out",
+                str(tmp_path / "out"),
+                "--workers",
+                "1",
+                "--criterion",
+                "aasm",
+                "--scale",
+                "3276.8",
+            ]
+        )
     assert stop.value.code == 1
     said = capsys.readouterr().err
     assert "g.edf.gz is no recording to score: the file is gzip-compressed" in said
@@ -81,8 +85,11 @@ def test_all_of_them_are_scored_by_worker_processes_with_the_options_on_files(
     with (tmp_path / "out" / "nights.csv").open(encoding="utf-8", newline="") as file:
         rows = {row["recording"]: row for row in csv.DictReader(file)}
     assert {name for name, row in rows.items() if not row["problem"]} == {
-        "a.edf", "b.vhdr", "c.csv", "deeper-e",
-    }  # fmt: skip
+        "a.edf",
+        "b.vhdr",
+        "c.csv",
+        "deeper-e",
+    }
 
 
 def test_a_wav_file_is_scored_where_its_channels_are_said(folder, tmp_path):
@@ -91,9 +98,7 @@ def test_a_wav_file_is_scored_where_its_channels_are_said(folder, tmp_path):
     assert [row.problem for row in batch.rows] == [""]
 
 
-def test_recordings_of_one_stem_in_one_folder_keep_their_results_apart(
-    folder, tmp_path, write_night
-):
+def test_recordings_of_one_stem_in_one_folder_keep_their_results_apart(folder, tmp_path, write_night):
     write_night(folder / "c.edf")
     tasks = plan([folder], tmp_path / "out", Common())
     assert {t.recording.name: t.key for t in tasks}["c.edf"] == "c"
@@ -104,8 +109,6 @@ def test_results_beside_recordings_are_no_recordings(folder, tmp_path):
     with pytest.raises(SystemExit):
         main(["score", str(folder / "c.csv"), "--out", str(folder), "--criterion", "aasm"])
     others: list[str] = []
-    tasks = plan(
-        [folder], tmp_path / "out", Common(), on_other=lambda p, why: others.append(p.name)
-    )
+    tasks = plan([folder], tmp_path / "out", Common(), on_other=lambda p, why: others.append(p.name))
     assert [t.recording.name for t in tasks] == ["a.edf", "b.vhdr", "c.csv", "d.wav", "deeper-e"]
     assert not [name for name in others if name.startswith("c.")]

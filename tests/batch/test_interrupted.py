@@ -15,9 +15,12 @@ from sleepbrux.signal.startup import FIRST_RUN
 def start(folder, out):
     return subprocess.Popen(
         [sys.executable, "-m", "sleepbrux", "batch", str(folder), "--out", str(out), "--workers", "2"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8",
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
         start_new_session=True,
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.shows("stale-result")
@@ -74,11 +77,22 @@ def test_the_first_run_says_that_it_compiles_before_it_does(write_night, tmp_pat
     for k in range(2):
         write_night(tmp_path / "in" / f"n{k}.edf", k)
     with subprocess.Popen(
-        [sys.executable, "-m", "sleepbrux", "batch", tmp_path / "in", "--out", tmp_path / "out",
-         "--criterion", "aasm"],
-        stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
+        [
+            sys.executable,
+            "-m",
+            "sleepbrux",
+            "batch",
+            tmp_path / "in",
+            "--out",
+            tmp_path / "out",
+            "--criterion",
+            "aasm",
+        ],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
         env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "empty")},
-    ) as process:  # fmt: skip
+    ) as process:
         said = next(line for line in process.stderr if line.startswith("first run"))
         process.kill()
     assert said.strip() == FIRST_RUN

@@ -58,9 +58,7 @@ def digest_of(path):
 
 
 @pytest.mark.shows("wrong-person")
-def test_a_second_person_is_not_scored_over_the_first_and_both_are_named(
-    person, tmp_path, contents
-):
+def test_a_second_person_is_not_scored_over_the_first_and_both_are_named(person, tmp_path, contents):
     one, two = person("one", "P-01", 1), person("two", "P-02", 2)
     out = score(one, tmp_path / "out")
     before = contents(out)
@@ -78,10 +76,13 @@ def test_no_reader_of_a_study_takes_the_night_of_another_person(person, tmp_path
     out = score(two, tmp_path / "out")
     pages = tmp_path / "pages"
     arguments = {
-        "summary": [one], "compare": [one, "--out", pages], "plan": ["--study", one],
-        "letter": ["--study", one, "--out", pages / "letter.pdf"], "cohort": [one, "--out", pages],
+        "summary": [one],
+        "compare": [one, "--out", pages],
+        "plan": ["--study", one],
+        "letter": ["--study", one, "--out", pages / "letter.pdf"],
+        "cohort": [one, "--out", pages],
         "clench": [one, "--out", pages],
-    }  # fmt: skip
+    }
     done = run(verb, *arguments[verb], "--results", out)
     said = " ".join(f"{done.out} {done.err}".split())
     assert done.code != 0
@@ -107,9 +108,7 @@ def test_two_persons_under_one_pseudonym_do_not_mix(person, tmp_path, contents):
     assert contents(out) == before
     done = run("summary", two, "--results", out)
     assert done.code == 1
-    assert (
-        "n1.night.h5 was made from another recording than a.edf beside the study file" in done.out
-    )
+    assert "n1.night.h5 was made from another recording than a.edf beside the study file" in done.out
 
 
 @pytest.mark.shows("wrong-person")
@@ -149,9 +148,7 @@ def test_loose_recordings_of_one_name_from_two_folders_do_not_replace_each_other
     assert contents(out)["n.night.h5"] == before
 
 
-def test_another_night_under_the_same_path_does_not_replace_the_one_before(
-    write_night, tmp_path, contents
-):
+def test_another_night_under_the_same_path_does_not_replace_the_one_before(write_night, tmp_path, contents):
     """As when a card reader has the recording of the next person under the path of the last."""
     card, out = tmp_path / "card", tmp_path / "out"
     write_night(card / "REC.EDF", 1)
@@ -164,19 +161,13 @@ def test_another_night_under_the_same_path_does_not_replace_the_one_before(
         (card / "REC.EDF").write_bytes(raw)
         done = run("batch", card, "--out", out, "--workers", 1)
     assert done.code == 1
-    assert (
-        "began 2026-01-20T22:00:00, this one began 2026-01-21T22:00:00" in rows(out)[0]["problem"]
-    )
-    assert (
-        json.loads((out / "REC.summary.json").read_text("utf-8"))["start"] == "2026-01-20T22:00:00"
-    )
+    assert "began 2026-01-20T22:00:00, this one began 2026-01-21T22:00:00" in rows(out)[0]["problem"]
+    assert json.loads((out / "REC.summary.json").read_text("utf-8"))["start"] == "2026-01-20T22:00:00"
 
 
 @pytest.mark.shows("nights-swapped")
 @pytest.mark.parametrize("verb", ["score", "batch"])
-def test_two_ids_that_differ_in_forbidden_letters_alone_keep_their_own_files(
-    person, tmp_path, verb
-):
+def test_two_ids_that_differ_in_forbidden_letters_alone_keep_their_own_files(person, tmp_path, verb):
     file = person("one", first="n:1", second="n/1")
     out = tmp_path / "out"
     arguments = ["--study", file] if verb == "score" else [file, "--workers", 1]
@@ -189,9 +180,7 @@ def test_two_ids_that_differ_in_forbidden_letters_alone_keep_their_own_files(
     assert [n["id"] for c in table["conditions"] for n in c["nights"]] == ["n:1", "n/1"]
 
 
-def test_pseudonyms_that_differ_in_forbidden_letters_alone_have_folders_of_their_own(
-    person, tmp_path
-):
+def test_pseudonyms_that_differ_in_forbidden_letters_alone_have_folders_of_their_own(person, tmp_path):
     files = [person("one", "P:1", 1), person("two", "P/1", 2)]
     out = tmp_path / "out"
     assert run("batch", *files, "--out", out, "--workers", 1).code == 0
@@ -222,9 +211,18 @@ def same_named(write_night, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "kept", [[ARCHIVE], [".summary.json"], [".report.html"], [".episodes.csv"], [".files.json"],
-             [".reviewed.summary.json"], [".review.jsonl"], [".robustness.json"]],
-)  # fmt: skip
+    "kept",
+    [
+        [ARCHIVE],
+        [".summary.json"],
+        [".report.html"],
+        [".episodes.csv"],
+        [".files.json"],
+        [".reviewed.summary.json"],
+        [".review.jsonl"],
+        [".robustness.json"],
+    ],
+)
 def test_whatever_has_the_stem_keeps_it(same_named, tmp_path, contents, kept):
     first, second = same_named
     out = tmp_path / "out"
@@ -233,8 +231,9 @@ def test_whatever_has_the_stem_keeps_it(same_named, tmp_path, contents, kept):
     shutil.copy(out / "night.summary.json", out / "night.robustness.json")
     (out / "night.review.jsonl").write_text(
         json.dumps({"format": "sleepbrux review", "input_sha256": digest_of(out / "night.summary.json")})
-        + "\n", "utf-8",
-    )  # fmt: skip
+        + "\n",
+        "utf-8",
+    )
     for path in list(out.iterdir()):
         if path.name.removeprefix("night") not in kept:
             path.unlink()
@@ -261,9 +260,7 @@ def test_scoring_a_changed_recording_again_leaves_no_second_set_beside_the_old(
     assert contents(out) == before
 
 
-def test_a_night_of_a_study_is_not_replaced_by_a_scoring_that_names_nobody(
-    person, tmp_path, contents
-):
+def test_a_night_of_a_study_is_not_replaced_by_a_scoring_that_names_nobody(person, tmp_path, contents):
     file = person("one", first="a")
     out = score(file, tmp_path / "out")
     before = contents(out)
@@ -297,13 +294,16 @@ def test_pages_and_tables_of_two_nights_of_one_name_do_not_replace_each_other(
 def started(*arguments):
     return subprocess.Popen(
         [sys.executable, "-m", "sleepbrux", *map(str, arguments)],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8",
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    )
 
 
 def set_of_one_recording(folder, stem):
     """The digest that all files of a set share."""
-    from sleepbrux.outputs import standing
+    from sleepbrux.report.outputs import standing
 
     found = {i.input_sha256 for i in standing(folder, stem).values() if i.input_sha256}
     assert len(found) == 1
@@ -356,9 +356,13 @@ main(sys.argv[1:])
 def stopped_before_rename(number, *arguments):
     """A real process that stands still before its n-th rename."""
     with subprocess.Popen(
-        [sys.executable, "-c", SLOW, *map(str, arguments)], stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, bufsize=1,
-    ) as process:  # fmt: skip
+        [sys.executable, "-c", SLOW, *map(str, arguments)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        bufsize=1,
+    ) as process:
         for _ in range(number):
             line = process.stdout.readline()
             while line and line != "rename\n":
@@ -405,15 +409,13 @@ def test_a_kill_in_the_middle_leaves_the_old_set_or_one_that_is_recognised(
     assert (done.code, done.err) == (0, "")
 
 
-def test_a_process_that_writes_clears_what_a_dead_one_left_and_nothing_of_a_live_one(
-    same_named, tmp_path
-):
+def test_a_process_that_writes_clears_what_a_dead_one_left_and_nothing_of_a_live_one(same_named, tmp_path):
     out = tmp_path / "out"
     with stopped_before_rename(1, "score", same_named[0], "--out", out):
         halves = list(out.glob("*.partial"))
         assert len(halves) == 7
         code = (
-            "from pathlib import Path\nfrom sleepbrux.files import write_text\n"
+            "from pathlib import Path\nfrom sleepbrux.core.files import write_text\n"
             f"write_text(Path({str(out)!r}) / 'x', 'x')"
         )
         subprocess.run([sys.executable, "-c", code], check=True)
@@ -423,9 +425,7 @@ def test_a_process_that_writes_clears_what_a_dead_one_left_and_nothing_of_a_live
     assert [p.name for p in out.iterdir()] == ["x"]
 
 
-def test_a_scoring_that_fails_leaves_the_earlier_one_whole(
-    same_named, tmp_path, contents, monkeypatch
-):
+def test_a_scoring_that_fails_leaves_the_earlier_one_whole(same_named, tmp_path, contents, monkeypatch):
     out = tmp_path / "out"
     assert run("score", same_named[0], "--out", out).code == 0
     before = contents(out)
@@ -433,14 +433,18 @@ def test_a_scoring_that_fails_leaves_the_earlier_one_whole(
     def full(*_, **__):
         raise OSError(28, "No space left on device")
 
-    for name in ("sleepbrux.outputs.render_night", "sleepbrux.store._columns",
-                 "sleepbrux.outputs.manifest_text", "sleepbrux.files.flush_folder"):  # fmt: skip
+    for name in (
+        "sleepbrux.report.outputs.render_night",
+        "sleepbrux.archive.file._columns",
+        "sleepbrux.report.outputs.manifest_text",
+        "sleepbrux.core.files.flush_folder",
+    ):
         with monkeypatch.context() as patch:
             patch.setattr(name, full)
             done = run("score", same_named[0], "--criterion", "aasm", "--out", out)
         assert done.code == 1
         assert "No space left" in done.err
-        if name != "sleepbrux.files.flush_folder":
+        if name != "sleepbrux.core.files.flush_folder":
             assert contents(out) == before, name
 
 
@@ -460,8 +464,12 @@ def two_sets(same_named, tmp_path):
 def test_an_archive_that_another_was_copied_over_is_refused_by_every_verb(two_sets, tmp_path, verb):
     here, other = two_sets
     shutil.copy(other / f"night{ARCHIVE}", here / f"night{ARCHIVE}")
-    more = {"export": ["--out", tmp_path / "x"], "letter": ["--out", tmp_path / "x.pdf"],
-            "review": ["--result"], "trace": ["episode_count"]}.get(verb, [])  # fmt: skip
+    more = {
+        "export": ["--out", tmp_path / "x"],
+        "letter": ["--out", tmp_path / "x.pdf"],
+        "review": ["--result"],
+        "trace": ["episode_count"],
+    }.get(verb, [])
     done = run(verb, here / f"night{ARCHIVE}", *more)
     assert done.code == 1
     assert "it is not the archive that night.files.json lists" in done.err
@@ -518,15 +526,13 @@ def test_an_archive_alone_and_an_older_set_without_a_list_still_open(two_sets, t
 def test_what_an_older_archive_cannot_prove_is_said_once(person, tmp_path, lacking):
     from dataclasses import replace
 
-    from sleepbrux.store import load_night, save_night
+    from sleepbrux.archive.file import load_night, save_night
 
     file = person("one")
     out = score(file, tmp_path / "out")
     for path in out.glob(f"*{ARCHIVE}"):
         night = load_night(path)
-        keys = ("study_sha256", "recording_ends_sha256") + (
-            ("pseudonym",) if lacking == "pseudonym" else ()
-        )
+        keys = ("study_sha256", "recording_ends_sha256") + (("pseudonym",) if lacking == "pseudonym" else ())
         (out / path.name.replace(ARCHIVE, ".files.json")).unlink()
         save_night(replace(night, about=tuple(p for p in night.about if p[0] not in keys)), path)
     done = run("summary", file, "--results", out)
@@ -540,12 +546,8 @@ def test_an_entry_of_the_study_that_changed_since_is_said_and_no_result(person, 
     file = person("one")
     out = score(file, tmp_path / "out")
     text = file.read_text("utf-8")
-    later = text.replace(
-        'condition = "none"', 'condition = "none"\nmorning_jaw_pain = 3\nnote = "late"'
-    )
-    file.write_text(
-        later + '[[night]]\nid = "n3"\nrecording = "c.edf"\ncondition = "none"\n', "utf-8"
-    )
+    later = text.replace('condition = "none"', 'condition = "none"\nmorning_jaw_pain = 3\nnote = "late"')
+    file.write_text(later + '[[night]]\nid = "n3"\nrecording = "c.edf"\ncondition = "none"\n', "utf-8")
     done = run("summary", file, "--results", out)
     assert "missing: n3" in done.out
     assert "missing: n1" not in done.out
@@ -553,9 +555,7 @@ def test_an_entry_of_the_study_that_changed_since_is_said_and_no_result(person, 
     file.write_text(text.replace('condition = "none"', lights), "utf-8")
     done = run("summary", file, "--results", out)
     assert done.code == 1
-    assert (
-        "n1.night.h5 was scored when the study file said something else of this night" in done.out
-    )
+    assert "n1.night.h5 was scored when the study file said something else of this night" in done.out
 
 
 # -- what every file says ------------------------------------------------------------------------
@@ -563,15 +563,18 @@ def test_an_entry_of_the_study_that_changed_since_is_said_and_no_result(person, 
 
 @pytest.mark.shows("wrong-person")
 def test_every_file_of_a_night_says_whose_it_is(person, tmp_path):
-    from sleepbrux.identity import identity_of
-    from sleepbrux.outputs import standing
-    from sleepbrux.store import load_night
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.identity import identity_of
+    from sleepbrux.report.outputs import standing
 
     out = score(person("one"), tmp_path / "out")
     due = identity_of(load_night(out / f"n1{ARCHIVE}"))
     assert (due.pseudonym, due.night, len(due.study_sha256), len(due.input_sha256)) == (
-        "P-01", "n1", 64, 64,
-    )  # fmt: skip
+        "P-01",
+        "n1",
+        64,
+        64,
+    )
     found = standing(out, "n1")
     assert len(found) == 7
     page = found.pop("n1.report.html")
@@ -642,9 +645,9 @@ def test_one_recording_under_two_pseudonyms_is_no_agreement(person, tmp_path):
 def test_files_of_a_review_are_said_to_be_of_an_earlier_scoring(same_named, tmp_path):
     from dataclasses import replace
 
-    from sleepbrux.manifest import listed
-    from sleepbrux.outputs import write_reviewed
-    from sleepbrux.store import load_night
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.manifest import listed
+    from sleepbrux.report.outputs import write_reviewed
 
     out = tmp_path / "out"
     archive = out / f"night{ARCHIVE}"
@@ -700,9 +703,7 @@ def test_a_night_whose_files_are_not_as_written_is_scored_again(person, tmp_path
     done = run("batch", file, "--out", out, "--workers", 1)
     assert done.code == 0, done.err
     assert contents(out) == before
-    assert (
-        out / "P-01" / f"n2{ARCHIVE}"
-    ).stat().st_ino == kept  # the other night was not scored again
+    assert (out / "P-01" / f"n2{ARCHIVE}").stat().st_ino == kept  # the other night was not scored again
 
 
 def test_a_merge_does_not_call_a_night_done_whose_files_are_cut(person, tmp_path):
@@ -721,9 +722,7 @@ def test_a_batch_that_finds_all_done_reads_no_file_of_results(person, tmp_path, 
     monkeypatch.setattr(ledger, "STILL_NS", -1)
     seen = []
     see = ledger.see
-    monkeypatch.setattr(
-        ledger, "see", lambda path, *a, **k: (seen.append(path.name), see(path, *a, **k))[1]
-    )
+    monkeypatch.setattr(ledger, "see", lambda path, *a, **k: (seen.append(path.name), see(path, *a, **k))[1])
     done = run("batch", file, "--out", out, "--workers", 1)
     assert "2 of 2 nights are done already" in done.out or set(seen) <= {"a.edf", "b.edf"}
     assert not [name for name in seen if name.startswith("n")]

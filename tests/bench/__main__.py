@@ -31,10 +31,19 @@ from tests.bench.measure import Run, interleaved, median, once
 from tests.bench.nights import realistic
 
 NAMES = {
-    "a": "bare pass", "b": "mne and scipy", "c": "scipy alone", "d": "in-process", "e": "score process",
-    "f": "rescore", "g": "200 rule sets", "h": "report page", "i": "--help", "k": "numba alone",
-    "l": "load archive", "s": "store archive",
-}  # fmt: skip
+    "a": "bare pass",
+    "b": "mne and scipy",
+    "c": "scipy alone",
+    "d": "in-process",
+    "e": "score process",
+    "f": "rescore",
+    "g": "200 rule sets",
+    "h": "report page",
+    "i": "--help",
+    "k": "numba alone",
+    "l": "load archive",
+    "s": "store archive",
+}
 
 
 def goals(found: Mapping[str, Sequence[Run]], first_extra_s: float | None) -> list[str]:
@@ -56,18 +65,13 @@ def goals(found: Mapping[str, Sequence[Run]], first_extra_s: float | None) -> li
         wanted.append(("h, page usable, at most 1.5 s", m["h"], m["h"] <= 1.5))
     if first_extra_s is not None:
         wanted.append(("first run - warm run, at most 10 s", first_extra_s, first_extra_s <= 10))
-    return [
-        f"{what:<40}{value:>9.2f}  {'reached' if ok else 'not reached'}"
-        for what, value, ok in wanted
-    ]
+    return [f"{what:<40}{value:>9.2f}  {'reached' if ok else 'not reached'}" for what, value, ok in wanted]
 
 
 def main_table(found: Mapping[str, Sequence[Run]]) -> str:
     """Medians of the tasks."""
     base = median(found["a"])
-    lines = [
-        f"{'':<22}{'wall s':>9}{'lowest':>9}{'cpu s':>9}{'x bare pass':>13}{'peak MB':>9}{'runs':>6}"
-    ]
+    lines = [f"{'':<22}{'wall s':>9}{'lowest':>9}{'cpu s':>9}{'x bare pass':>13}{'peak MB':>9}{'runs':>6}"]
     lines += [
         f"({name}) {NAMES[name]:<18}{median(runs):>9.3f}{min(r.wall_s for r in runs):>9.3f}"
         f"{median(runs, 'cpu_s'):>9.3f}{median(runs) / base:>13.1f}{median(runs, 'peak_mb'):>9.0f}"
@@ -140,9 +144,7 @@ def grid_picture(points: Sequence[object], path: Path) -> None:
     for axis, key in ((axes[1], "hours"), (axes[2], "episodes")):
         part = [p for p in rows if p["grid"] == key]
         axis.plot([p[key] for p in part], [p["peak_mb"] for p in part], "k.-")
-        axis.set(
-            xlabel=key, ylabel="peak memory, MB", ylim=(0, 1.1 * max(p["peak_mb"] for p in part))
-        )
+        axis.set(xlabel=key, ylabel="peak memory, MB", ylim=(0, 1.1 * max(p["peak_mb"] for p in part)))
     figure.savefig(path, dpi=150)
 
 
@@ -150,18 +152,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument(
-        "--recording", type=Path, help="EDF to use; else 8 h x 2 ch x 2 kHz are made"
-    )
+    parser.add_argument("--recording", type=Path, help="EDF to use; else 8 h x 2 ch x 2 kHz are made")
     parser.add_argument("--hours", type=float, default=8, help="length of the nights that are made")
     parser.add_argument("--runs", type=int, default=7)
     parser.add_argument("--only", default="acdefghikls", help="letters of the tasks")
     parser.add_argument("--libraries", action="store_true", help="(b) as well, twice: several GB")
     parser.add_argument("--first-run", action="store_true", help="(r): compile anew, once")
     parser.add_argument("--grids", action="store_true", help="the grids instead of the main table")
-    parser.add_argument(
-        "--batch", action="store_true", help="60 full nights instead of the main table"
-    )
+    parser.add_argument("--batch", action="store_true", help="60 full nights instead of the main table")
     parser.add_argument("--nights", type=int, default=60)
     parser.add_argument("--out", type=Path, default=Path("bench_out"))
     options = parser.parse_args()
@@ -175,9 +173,7 @@ def main() -> None:
     )
     print(f"\n{about}\n{text}")
     (options.out / f"{name}.txt").write_text(f"{about}\n{text}\n", "utf-8")
-    (options.out / f"{name}.json").write_text(
-        json.dumps({"about": about, **figures}, indent=1), "utf-8"
-    )
+    (options.out / f"{name}.json").write_text(json.dumps({"about": about, **figures}, indent=1), "utf-8")
 
 
 def _chosen(options: argparse.Namespace) -> tuple[str, dict[str, object], str]:
@@ -204,9 +200,7 @@ def _main_run(options: argparse.Namespace) -> tuple[str, dict[str, object], str]
     return (
         "main",
         {**figures, "first_run_extra_s": extra},
-        "\n".join(
-            [main_table(found), "", *(goals(found, extra) if set("adefgik") <= set(names) else [])]
-        ),
+        "\n".join([main_table(found), "", *(goals(found, extra) if set("adefgik") <= set(names) else [])]),
     )
 
 

@@ -44,23 +44,35 @@ def run_grids(runs: int) -> list[Point]:
     for grid, nights in GRIDS.items():
         for channels, rate, hours, episodes in nights:
             with tempfile.TemporaryDirectory() as folder:
-                path = plain(Path(folder) / "night.edf", hours=hours, rate=rate,
-                             channels=channels, episodes=episodes)  # fmt: skip
+                path = plain(
+                    Path(folder) / "night.edf", hours=hours, rate=rate, channels=channels, episodes=episodes
+                )
                 found = [once("d", path, Path(folder)) for _ in range(runs)]
             cpu = median(found, "cpu_s")
             samples = channels * rate * hours * 3600
             points.append(
-                Point(grid, channels, rate, hours, episodes, median(found), cpu,
-                      median(found, "peak_mb"), 1e9 * cpu / samples)
-            )  # fmt: skip
+                Point(
+                    grid,
+                    channels,
+                    rate,
+                    hours,
+                    episodes,
+                    median(found),
+                    cpu,
+                    median(found, "peak_mb"),
+                    1e9 * cpu / samples,
+                )
+            )
             print(asdict(points[-1]), flush=True)
     return points
 
 
 def grid_table(points: list[Point]) -> str:
     """The grids as text."""
-    lines = [f"{'grid':<20}{'ch':>4}{'Hz':>6}{'h':>5}{'episodes':>10}{'wall s':>9}{'cpu s':>8}"
-             f"{'peak MB':>9}{'µs / 1000 samples':>19}"]  # fmt: skip
+    lines = [
+        f"{'grid':<20}{'ch':>4}{'Hz':>6}{'h':>5}{'episodes':>10}{'wall s':>9}{'cpu s':>8}"
+        f"{'peak MB':>9}{'µs / 1000 samples':>19}"
+    ]
     lines += [
         f"{p.grid:<20}{p.channels:>4}{p.rate_hz:>6}{p.hours:>5g}{p.episodes:>10}{p.wall_s:>9.2f}"
         f"{p.cpu_s:>8.2f}{p.peak_mb:>9.0f}{p.us_per_kilosample:>19.1f}"

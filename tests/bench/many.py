@@ -43,9 +43,7 @@ class BatchRun:
     load: float
 
 
-def _watch(
-    process: subprocess.Popen[bytes], out: Path, seen: list[tuple[int, float, float]]
-) -> None:
+def _watch(process: subprocess.Popen[bytes], out: Path, seen: list[tuple[int, float, float]]) -> None:
     """(nights done, highest worker, command) in MB, five times a second."""
     parent = psutil.Process(process.pid)
     while process.poll() is None:
@@ -63,10 +61,24 @@ def one_batch(folder: Path, out: Path, workers: int, nights: int) -> BatchRun:
     shutil.rmtree(out, ignore_errors=True)
     load, before, begin = os.getloadavg()[0], os.times(), time.perf_counter()
     process = subprocess.Popen(
-        [sys.executable, "-m", "sleepbrux", "batch", str(folder), "--out", str(out), "--workers",
-         str(workers), "--channel", "EMG Masseter L", "--channel", "EMG Masseter R"],
-        cwd=ROOT, stdout=subprocess.DEVNULL,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "sleepbrux",
+            "batch",
+            str(folder),
+            "--out",
+            str(out),
+            "--workers",
+            str(workers),
+            "--channel",
+            "EMG Masseter L",
+            "--channel",
+            "EMG Masseter R",
+        ],
+        cwd=ROOT,
+        stdout=subprocess.DEVNULL,
+    )
     seen: list[tuple[int, float, float]] = []
     watcher = threading.Thread(target=_watch, args=(process, out, seen))
     watcher.start()
@@ -75,9 +87,7 @@ def one_batch(folder: Path, out: Path, workers: int, nights: int) -> BatchRun:
     watcher.join()
     if code:
         raise SystemExit(f"the batch ended with {code}")
-    cpu = (after.children_user - before.children_user) + (
-        after.children_system - before.children_system
-    )
+    cpu = (after.children_user - before.children_user) + (after.children_system - before.children_system)
     first = max((mb for n, mb, _ in seen if n <= nights / 3), default=0.0)
     last = max((mb for n, mb, _ in seen if n >= nights * 2 / 3), default=0.0)
     return BatchRun(workers, wall, cpu, (first, last), max(own for *_, own in seen), load)

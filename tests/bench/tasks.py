@@ -53,7 +53,7 @@ def scipy_alone(path: Path, out: Path) -> Callable[[], Any]:
     """(c) numpy reads the records; scipy band-pass, notch, moving RMS; threshold."""
     from scipy import ndimage, signal
 
-    from sleepbrux.recording.edf import open_edf
+    from sleepbrux.recording.formats.edf import open_edf
 
     recording = open_edf(path)
     rate = float(recording.channels[0].rate)
@@ -77,9 +77,9 @@ def scipy_alone(path: Path, out: Path) -> Callable[[], Any]:
 
 def in_process(path: Path, out: Path) -> Callable[[], Any]:
     """(d) From EDF to scored night, in-process, with memory kept as in a batch."""
-    from sleepbrux.calibration import given
-    from sleepbrux.night import score_night
     from sleepbrux.recording.opening import open_recording
+    from sleepbrux.reference import given
+    from sleepbrux.scoring.night import score_night
     from sleepbrux.signal.startup import load_kernels
 
     load_kernels(many_nights=True)
@@ -89,9 +89,9 @@ def in_process(path: Path, out: Path) -> Callable[[], Any]:
 
 def rescoring(path: Path, out: Path) -> Callable[[], Any]:
     """(f) An archived night, loaded, scored again; memory kept as in (d)."""
-    from sleepbrux.night import rescore
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.scoring.night import rescore
     from sleepbrux.signal.startup import load_kernels
-    from sleepbrux.store import load_night
 
     load_kernels(many_nights=True)
     night = load_night(archive_of(path, out))
@@ -101,14 +101,14 @@ def rescoring(path: Path, out: Path) -> Callable[[], Any]:
 
 def loading(path: Path, out: Path) -> Callable[[], Any]:
     """(l) Reading the archive."""
-    from sleepbrux.store import load_night
+    from sleepbrux.archive.file import load_night
 
     return lambda: load_night(archive_of(path, out))
 
 
 def storing(path: Path, out: Path) -> Callable[[], Any]:
     """(s) Writing the archive, flushed to disk."""
-    from sleepbrux.store import load_night, save_night
+    from sleepbrux.archive.file import load_night, save_night
 
     night = load_night(archive_of(path, out))
     return lambda: save_night(night, out / "again.night.h5")
@@ -116,9 +116,9 @@ def storing(path: Path, out: Path) -> Callable[[], Any]:
 
 def rule_sets(path: Path, out: Path) -> Callable[[], Any]:
     """(g) The night under 200 rule sets; memory kept as in (d)."""
-    from sleepbrux.night import find_events
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.scoring.events import find_events
     from sleepbrux.signal.startup import load_kernels
-    from sleepbrux.store import load_night
 
     load_kernels(many_nights=True)
     night = load_night(archive_of(path, out))
@@ -159,9 +159,16 @@ def report_page(path: Path, out: Path) -> Callable[[], Any]:
 
 
 IN_PROCESS = {
-    "a": bare_pass, "b": general_libraries, "c": scipy_alone, "d": in_process, "f": rescoring,
-    "g": rule_sets, "h": report_page, "l": loading, "s": storing,
-}  # fmt: skip
+    "a": bare_pass,
+    "b": general_libraries,
+    "c": scipy_alone,
+    "d": in_process,
+    "f": rescoring,
+    "g": rule_sets,
+    "h": report_page,
+    "l": loading,
+    "s": storing,
+}
 KERNEL = (
     "import numpy as np; from sleepbrux.signal import kernels; "
     "kernels.mean_known(np.ones(9, dtype=np.float32), 0, 9)"

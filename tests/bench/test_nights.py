@@ -2,9 +2,9 @@
 
 import pytest
 
-from sleepbrux.calibration import given
-from sleepbrux.night import score_night
 from sleepbrux.recording.opening import open_recording
+from sleepbrux.reference import given
+from sleepbrux.scoring.night import score_night
 from tests.bench.nights import LABELS, plain
 
 

@@ -47,10 +47,15 @@ def write_edf(path: Path, *, clenches=True, labels=LABELS, seed=0, lights=(), un
     """A recording of four minutes: rest, clenches, one phasic and one tonic episode, one burst."""
     bursts = (CLENCHES if clenches else []) + BURSTS
     signals = [
-        EdfSignal(np.clip(signal_of(bursts, seconds=SECONDS, seed=seed + k), -3000, 3000), 1000,
-                  label=label[:16], physical_dimension=unit, physical_range=(-3000, 3000))
+        EdfSignal(
+            np.clip(signal_of(bursts, seconds=SECONDS, seed=seed + k), -3000, 3000),
+            1000,
+            label=label[:16],
+            physical_dimension=unit,
+            physical_range=(-3000, 3000),
+        )
         for k, label in enumerate(labels)
-    ]  # fmt: skip
+    ]
     notes = [EdfAnnotation(2, 8, "Rest")]
     notes += [EdfAnnotation(a, b - a, "Clench natural teeth") for a, b, _ in CLENCHES if clenches]
     notes += [EdfAnnotation(t, None, text) for t, text in lights]

@@ -9,8 +9,9 @@ from sleepbrux.synth.layout import NATURAL, plan_reference
 from sleepbrux.synth.render import write_night
 from tests.cli.conftest import write_edf
 
-PLAN = plan_reference([(NATURAL, 1.0), ("Clench with splint", 0.9), (NATURAL, 1.0)], seed=4,
-                      mvc_uv=(215.0, 190.0))  # fmt: skip
+PLAN = plan_reference(
+    [(NATURAL, 1.0), ("Clench with splint", 0.9), (NATURAL, 1.0)], seed=4, mvc_uv=(215.0, 190.0)
+)
 
 
 @pytest.fixture
@@ -48,9 +49,7 @@ def test_reference_measures_marked_clenches(run, chair, tmp_path):
 
 def test_reference_proposes_what_nobody_marked_and_takes_an_acceptance(run, tmp_path):
     bare = tmp_path / "bare.edf"
-    write_night(
-        replace(plan_reference([(NATURAL, 1.0)], seed=4, mvc_uv=(215.0, 190.0)), cues=()), bare
-    )
+    write_night(replace(plan_reference([(NATURAL, 1.0)], seed=4, mvc_uv=(215.0, 190.0)), cues=()), bare)
     done = run("reference", bare)
     assert done.code == 0
     assert "unconfirmed" in done.out
@@ -59,9 +58,7 @@ def test_reference_proposes_what_nobody_marked_and_takes_an_acceptance(run, tmp_
     assert run("reference", bare, "--accept-by", "AB").code == 1  # the teeth are not said
     assert run("reference", bare, "--accept-by", "AB", "--teeth", "natural").code == 0
     assert "accepted by AB" in run("reference", bare).out
-    assert "Unconfirmed" not in (tmp_path / "results" / "bare.edf.reference.html").read_text(
-        "utf-8"
-    )
+    assert "Unconfirmed" not in (tmp_path / "results" / "bare.edf.reference.html").read_text("utf-8")
 
 
 def test_page_and_json_say_what_is_so_after_an_acceptance_at_once(run, tmp_path):
@@ -127,6 +124,7 @@ def test_reference_leaves_nothing_beside_a_recording_whose_marks_say_it(run, tmp
     assert done.code == 0, done.err
     assert sorted(p.name for p in tmp_path.iterdir()) == ["night.edf", "results"]
     assert sorted(p.name for p in (tmp_path / "results").iterdir()) == [
-        "night.edf.reference.html", "night.edf.reference.json",
-    ]  # fmt: skip
+        "night.edf.reference.html",
+        "night.edf.reference.json",
+    ]
     assert f"picture: {tmp_path / 'results' / 'night.edf.reference.html'}" in done.out

@@ -99,9 +99,7 @@ def test_an_unknown_criterion_is_wrong_usage_and_lists_the_known(run):
 def test_a_rule_file_of_ones_own_is_checked(run, tmp_path):
     import importlib.resources
 
-    text = (importlib.resources.files("sleepbrux.criteria") / "presets/aasm.toml").read_text(
-        "utf-8"
-    )
+    text = (importlib.resources.files("sleepbrux.criteria") / "presets/aasm.toml").read_text("utf-8")
     own = tmp_path / "own.toml"
     own.write_text(text.replace('id = "aasm"', 'id = "own"'), encoding="utf-8")
     assert run("criteria", "check", own).code == 0

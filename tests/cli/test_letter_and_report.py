@@ -54,9 +54,9 @@ def test_wrong_usage_is_said_in_a_sentence(results, tmp_path):
 
 def study_of(folder, conditions, *, order="randomised nights", missing=(), **archives):
     """A study file whose nights have archives of 90 s; two episodes each, or as many as stated."""
-    from sleepbrux.calibration import given
-    from sleepbrux.night import score_night
-    from sleepbrux.store import save_night
+    from sleepbrux.archive.file import save_night
+    from sleepbrux.reference import given
+    from sleepbrux.scoring.night import score_night
     from tests.nights import LABELS, recording_of, rhythm
 
     text = f'pseudonym = "P1"\norder = "{order}"\n'
@@ -67,9 +67,7 @@ def study_of(folder, conditions, *, order="randomised nights", missing=(), **arc
             continue
         n = archives.get(f"n{k}", 2)
         bursts = [b for i in range(n) for b in rhythm(10 + 20 * i, 4)]
-        night = score_night(
-            recording_of([bursts, bursts], seconds=90, seed=k), given(LABELS, 200.0)
-        )
+        night = score_night(recording_of([bursts, bursts], seconds=90, seed=k), given(LABELS, 200.0))
         save_night(night, folder / "results" / f"n{k}.night.h5")
     study = folder / "study.toml"
     study.write_text(text, encoding="utf-8")
@@ -87,14 +85,20 @@ def words_of(pdf):
 
 def accept_first(archive):
     """A review of one decision: the first episode accepted."""
-    from sleepbrux.journal.apply import review_of
-    from sleepbrux.journal.deciding import decided
-    from sleepbrux.journal.file import Draft, append, header_of, journal_path, load_journal
-    from sleepbrux.store import load_night
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.journal.apply import review_of
+    from sleepbrux.archive.journal.deciding import decided
+    from sleepbrux.archive.journal.file import (
+        DecisionDraft,
+        append,
+        header_of,
+        journal_path,
+        load_journal,
+    )
 
     night, path = load_night(archive), journal_path(archive)
     journal = load_journal(path)
-    draft = Draft(action="accept", target=f"e{int(night.chosen.episodes[0])}")
+    draft = DecisionDraft(action="accept", target=f"e{int(night.chosen.episodes[0])}")
     entry, _ = decided(review_of(night, journal), journal, draft, "AB")
     append(path, header_of(night), entry)
 

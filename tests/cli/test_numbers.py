@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from sleepbrux.cli import cli, options
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.opening import Hints, open_recording
 
@@ -38,7 +38,7 @@ def test_there_are_such_options():
 
 @pytest.mark.parametrize(
     ("words", "option"), NUMBERS, ids=[" ".join((*words, option.opts[0])) for words, option in NUMBERS]
-)  # fmt: skip
+)
 @pytest.mark.parametrize("value", ["nan", "inf", "-inf"])
 def test_what_is_no_finite_number_is_wrong_usage(words, option, value):
     said = CliRunner().invoke(cli, [*words, f"{option.opts[0]}={value}"])
@@ -57,9 +57,7 @@ def test_a_record_duration_that_no_file_has_is_refused(value):
         open_recording(EXCERPT, Hints(record_duration=value))
 
 
-@pytest.mark.parametrize(
-    "value", [float("nan"), float("inf"), 0.0, -1.0, 1e-320, 1e308, "1/0", "x"]
-)
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 0.0, -1.0, 1e-320, 1e308, "1/0", "x"])
 def test_a_rate_that_is_none_is_refused(value):
     with pytest.raises(RecordingError, match=r"^the rate is .* allowed\.$"):
         exact_rate(value)

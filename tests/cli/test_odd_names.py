@@ -8,9 +8,7 @@ import pytest
 
 from tests.cli.conftest import write_edf
 
-pytestmark = pytest.mark.skipif(
-    sys.platform in ("win32", "darwin"), reason="file names are UTF-8 there"
-)
+pytestmark = pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="file names are UTF-8 there")
 NO_UTF8 = os.fsdecode(b"night\xff.edf")
 SHOWN = "night\\xff"
 STEERING = "n\x1b[2J\n\u202e.edf"
@@ -32,9 +30,7 @@ def printed(done):
     return text
 
 
-def test_score_goes_on_after_a_name_that_is_no_utf_8_and_writes_under_a_safe_stem(
-    run, folder, tmp_path
-):
+def test_score_goes_on_after_a_name_that_is_no_utf_8_and_writes_under_a_safe_stem(run, folder, tmp_path):
     out = tmp_path / "out"
     done = run("score", *sorted(folder.iterdir()), "--out", out)
     assert done.code == 0, done.err
@@ -89,32 +85,65 @@ def test_a_study_is_drafted_without_the_name_that_no_study_file_can_hold(run, tm
 
 
 def test_deidentify_copies_such_a_recording(run, folder, tmp_path):
-    done = run("deidentify", folder / NO_UTF8, "--out", tmp_path / "copy.edf", "--pseudonym", "P1",
-               "--key-file", tmp_path / "key")  # fmt: skip
+    done = run(
+        "deidentify",
+        folder / NO_UTF8,
+        "--out",
+        tmp_path / "copy.edf",
+        "--pseudonym",
+        "P1",
+        "--key-file",
+        tmp_path / "key",
+    )
     printed(done)
     assert done.code == 0, done.err
     assert (tmp_path / "copy.edf").is_file()
 
 
 def test_deidentify_writes_to_a_name_that_is_no_utf_8(run, folder, tmp_path):
-    done = run("deidentify", folder / "plain.edf", "--out", tmp_path / NO_UTF8, "--pseudonym", "P1",
-               "--key-file", tmp_path / NO_UTF8.replace("edf", "key"))  # fmt: skip
+    done = run(
+        "deidentify",
+        folder / "plain.edf",
+        "--out",
+        tmp_path / NO_UTF8,
+        "--pseudonym",
+        "P1",
+        "--key-file",
+        tmp_path / NO_UTF8.replace("edf", "key"),
+    )
     assert done.code == 0, done.err
     assert SHOWN in printed(done)
 
 
-@pytest.mark.parametrize("command", [
-    ["reference"], ["clench"], ["robustness"], ["report"], ["letter"], ["export"], ["trace"], ["summary"],
-    ["compare"], ["agreement"], ["cohort"], ["study", "check"], ["protocol"], ["criteria", "check"],
-    ["review"],
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["reference"],
+        ["clench"],
+        ["robustness"],
+        ["report"],
+        ["letter"],
+        ["export"],
+        ["trace"],
+        ["summary"],
+        ["compare"],
+        ["agreement"],
+        ["cohort"],
+        ["study", "check"],
+        ["protocol"],
+        ["criteria", "check"],
+        ["review"],
+    ],
+)
 def test_a_file_of_such_a_name_ends_every_other_command_in_a_sentence(run, tmp_path, command):
     odd = tmp_path / NO_UTF8
     odd.write_bytes(b"nothing that any command reads")
     outs = {
-        "agreement": [odd, "--out", tmp_path / "out"], "cohort": ["--out", tmp_path / "out"],
-        "letter": ["--out", tmp_path / "l.pdf"], "export": ["--to", "csv", "--out", tmp_path / "x"],
-    }  # fmt: skip
+        "agreement": [odd, "--out", tmp_path / "out"],
+        "cohort": ["--out", tmp_path / "out"],
+        "letter": ["--out", tmp_path / "l.pdf"],
+        "export": ["--to", "csv", "--out", tmp_path / "x"],
+    }
     done = run(*command, odd, *outs.get(command[0], []))
     assert done.code in (1, 2), done
     assert printed(done)

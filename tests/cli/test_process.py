@@ -31,8 +31,9 @@ def test_an_interrupted_demo_ends_with_130_and_leaves_nothing_half_written(tmp_p
     out = tmp_path / "out"
     process = subprocess.Popen(
         [sys.executable, "-m", "sleepbrux", "demo", "--out", str(out)],
-        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-    )  # fmt: skip
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
     time.sleep(4)
     process.send_signal(signal.SIGINT)
     _, said = process.communicate(timeout=60)

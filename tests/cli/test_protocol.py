@@ -1,13 +1,11 @@
 """``sleepbrux protocol`` as a user runs it."""
 
-from sleepbrux.files import own_stem
+from sleepbrux.core.files import own_stem
 
 
 def test_the_verb_writes_both_sheets(run, tmp_path):
     file = tmp_path / "study.toml"
-    file.write_text(
-        'pseudonym = "P/1"\n[[night]]\nid = "n"\nrecording = "n.edf"\ncondition = "splint"\n'
-    )
+    file.write_text('pseudonym = "P/1"\n[[night]]\nid = "n"\nrecording = "n.edf"\ncondition = "splint"\n')
     done = run("protocol", file, "--out", tmp_path / "out")
     assert done.code == 0
     names = sorted(p.name for p in (tmp_path / "out").iterdir())

@@ -4,11 +4,17 @@ import json
 
 import pytest
 
+from sleepbrux.archive.file import load_night
+from sleepbrux.archive.journal.apply import review_of
+from sleepbrux.archive.journal.deciding import decided
+from sleepbrux.archive.journal.file import (
+    DecisionDraft,
+    append,
+    header_of,
+    journal_path,
+    load_journal,
+)
 from sleepbrux.cli import main
-from sleepbrux.journal.apply import review_of
-from sleepbrux.journal.deciding import decided
-from sleepbrux.journal.file import Draft, append, header_of, journal_path, load_journal
-from sleepbrux.store import load_night
 from tests.cli.conftest import write_edf
 from tests.nights import rhythm, signal_of
 
@@ -22,7 +28,7 @@ def archive(edf, tmp_path, run):
 def decide(archive, **words):
     night, path = load_night(archive), journal_path(archive)
     journal = load_journal(path)
-    entry, _ = decided(review_of(night, journal), journal, Draft(**words), "AB")
+    entry, _ = decided(review_of(night, journal), journal, DecisionDraft(**words), "AB")
     append(path, header_of(night), entry)
 
 
@@ -174,16 +180,15 @@ def test_the_recording_that_the_study_names_is_taken(study, run, served, given):
     last = nights.desk(len(nights.places) - 1)
     assert last.trace.recorded
     assert last.path.parent == archive.parent
-    assert [p.name for p in nights.places] == ([archive.name[: -len(".night.h5")]]
-                                               if given == "archive" else ["n1", "n2"])  # fmt: skip
+    assert [p.name for p in nights.places] == (
+        [archive.name[: -len(".night.h5")]] if given == "archive" else ["n1", "n2"]
+    )
 
 
 # a study or a folder
 
 
-def test_a_folder_of_archives_is_one_review_and_a_damaged_journal_is_said_of_its_night(
-    study, run, served
-):
+def test_a_folder_of_archives_is_one_review_and_a_damaged_journal_is_said_of_its_night(study, run, served):
     first, second = archive_of(study, "n1"), archive_of(study, "n2")
     decide(first, action="accept", target=target(first))
     decide(second, action="accept", target=target(second))

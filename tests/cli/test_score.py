@@ -7,14 +7,19 @@ import re
 
 import pytest
 
-from sleepbrux.store import load_night
+from sleepbrux.archive.file import load_night
 from tests.cli.conftest import write_edf
 from tests.nights import LABELS
 
 FILES = {
-    "night.night.h5", "night.report.html", "night.summary.json", "night.episodes.csv",
-    "night.bursts.csv", "night.channel_bursts.csv", "night.files.json",
-}  # fmt: skip
+    "night.night.h5",
+    "night.report.html",
+    "night.summary.json",
+    "night.episodes.csv",
+    "night.bursts.csv",
+    "night.channel_bursts.csv",
+    "night.files.json",
+}
 
 
 def summary(folder, stem="night"):
@@ -46,12 +51,23 @@ def test_the_summary_keeps_the_contract(run, edf, tmp_path):
     assert found["criterion"]["values"]["threshold.level_pct_mvc"]["value"] == 20
     assert found["window"]["basis"] == "recording, lights unknown"
     names = [
-        "episodes_per_hour", "phasic_episodes_per_hour", "tonic_episodes_per_hour",
-        "mixed_episodes_per_hour", "episode_count", "bursts_per_hour", "burst_count",
-        "isolated_bursts_per_hour", "bursts_per_episode", "bruxism_time_index_pct",
-        "burst_time_index_pct", "analysed_hours", "excluded_hours", "valid_hours",
-        "median_burst_peak_pct_mvc", "background_uv",
-    ]  # fmt: skip
+        "episodes_per_hour",
+        "phasic_episodes_per_hour",
+        "tonic_episodes_per_hour",
+        "mixed_episodes_per_hour",
+        "episode_count",
+        "bursts_per_hour",
+        "burst_count",
+        "isolated_bursts_per_hour",
+        "bursts_per_episode",
+        "bruxism_time_index_pct",
+        "burst_time_index_pct",
+        "analysed_hours",
+        "excluded_hours",
+        "valid_hours",
+        "median_burst_peak_pct_mvc",
+        "background_uv",
+    ]
     for name in names:
         measure = found["measures"][name]
         assert {"value", "unit", "basis"} <= measure.keys()
@@ -202,9 +218,7 @@ def test_two_inputs_of_one_name_never_overwrite_each_other(run, tmp_path):
     out = tmp_path / "out"
     assert run("score", first, second, "--out", out).code == 0
     assert summary(out)["input_sha256"] == hashlib.sha256(first.read_bytes()).hexdigest()
-    assert (
-        summary(out, "night-2")["input_sha256"] == hashlib.sha256(second.read_bytes()).hexdigest()
-    )
+    assert summary(out, "night-2")["input_sha256"] == hashlib.sha256(second.read_bytes()).hexdigest()
     before = digests(out)
     assert run("score", second, "--out", out).code == 0
     assert digests(out) == before
@@ -314,9 +328,7 @@ def test_a_study_file_says_everything(run, tmp_path):
     (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
     done = run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
     assert done.code == 0, done.err
-    placements = {
-        s: summary(tmp_path / "out", s)["reference"]["placement"] for s in ("n1", "n2", "n3")
-    }
+    placements = {s: summary(tmp_path / "out", s)["reference"]["placement"] for s in ("n1", "n2", "n3")}
     assert placements == {"n1": "same electrodes", "n2": "other placement", "n3": "not stated"}
     codes = {n["code"] for n in summary(tmp_path / "out", "n2")["notes"]}
     assert "reference-other-placement" in codes
@@ -436,12 +448,19 @@ def test_clench_marks_over_rest_are_no_reference(run, tmp_path):
 @pytest.mark.parametrize(
     "arguments",
     [
-        ["--rest-uv", "2"], ["--criterion", "nope"], ["--channel", "NOPE"], ["--mvc-uv", "-5"],
-        ["--mvc-uv", "NOPE=172"], ["--mvc-uv", "0.172"], ["--mvc-uv", "172000"],
+        ["--rest-uv", "2"],
+        ["--criterion", "nope"],
+        ["--channel", "NOPE"],
+        ["--mvc-uv", "-5"],
+        ["--mvc-uv", "NOPE=172"],
+        ["--mvc-uv", "0.172"],
+        ["--mvc-uv", "172000"],
         [f"--mvc-uv={LABELS[0]}=1", f"--mvc-uv={LABELS[0]}=2"],
-        ["--from", "banana"], ["--study", "none.toml"], ["--mvc-uv", "190", "--to", "999999"],
+        ["--from", "banana"],
+        ["--study", "none.toml"],
+        ["--mvc-uv", "190", "--to", "999999"],
     ],
-)  # fmt: skip
+)
 def test_wrong_usage_is_code_2_for_one_recording_and_for_two(run, edf, tmp_path, arguments):
     assert run("score", edf, *arguments, "--out", tmp_path / "out").code == 2
     assert run("score", edf, edf, *arguments, "--out", tmp_path / "out").code == 2

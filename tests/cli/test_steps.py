@@ -46,9 +46,7 @@ def test_the_named_commands_lead_from_an_empty_folder_to_the_letter(run, nights,
     folder = tmp_path / "Mrs P's nights"
     folder.mkdir()
     file = folder / "study.toml"
-    done = run(
-        "study", "new", folder, "--condition", "none", "--condition", "splint", "--nights", 1
-    )
+    done = run("study", "new", folder, "--condition", "none", "--condition", "splint", "--nights", 1)
     file.write_text(file.read_text("utf-8").replace("FILL IN", "P-1"), "utf-8")
     check = step(done, "study", "check")
     assert run(*step(done, "protocol")).code == 0
@@ -131,11 +129,14 @@ def test_commands_that_begin_nothing_may_name_nothing(run, words):
     assert run(*words).code == 0
 
 
-@pytest.mark.parametrize(("called", "said"), [
-    ("venv/bin/sleepbrux", "venv/bin/sleepbrux"),
-    ("/elsewhere/bin/sleepbrux", "/elsewhere/bin/sleepbrux"),
-    ("/x/pytest", "sleepbrux"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("called", "said"),
+    [
+        ("venv/bin/sleepbrux", "venv/bin/sleepbrux"),
+        ("/elsewhere/bin/sleepbrux", "/elsewhere/bin/sleepbrux"),
+        ("/x/pytest", "sleepbrux"),
+    ],
+)
 def test_the_program_is_named_as_it_can_be_called(monkeypatch, tmp_path, called, said):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(sys, "argv", [called])
@@ -151,8 +152,10 @@ def test_the_program_is_named_as_it_can_be_called(monkeypatch, tmp_path, called,
 def test_as_a_module_the_named_command_is_one_that_runs(tmp_path):
     done = subprocess.run(
         [sys.executable, "-m", "sleepbrux", "study", "new", tmp_path],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     line = next(x for x in done.stderr.splitlines() if " study check " in x)
     again = subprocess.run(line, shell=True, capture_output=True, text=True, check=False)
     assert "still to be filled in" in again.stdout

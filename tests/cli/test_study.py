@@ -20,9 +20,7 @@ def test_new_drafts_once_and_check_says_what_is_missing(run, tmp_path):
     assert done.code == 1
     assert "missing: night[0] (night-01).condition" in done.out
     file.write_text(
-        file.read_text()
-        .replace('"FILL IN"           # "none"', '"none" #')
-        .replace("FILL IN", "P1")
+        file.read_text().replace('"FILL IN"           # "none"', '"none" #').replace("FILL IN", "P1")
     )
     assert run("study", "check", file).code == 0
     assert run("study", "check", tmp_path / "none.toml").code == 2
@@ -39,8 +37,9 @@ def planned(path, *conditions):
 
 @pytest.mark.shows("condition-names")
 def test_check_fails_on_names_that_mean_no_appliance_or_the_same_one(run, tmp_path):
-    file = planned(tmp_path / "study.toml", "None", "no splint", "nothing", "night guard", "Night Guard",
-                   "nightguard")  # fmt: skip
+    file = planned(
+        tmp_path / "study.toml", "None", "no splint", "nothing", "night guard", "Night Guard", "nightguard"
+    )
     done = run("study", "check", file)
     assert done.code == 1
     lines = done.out.splitlines()

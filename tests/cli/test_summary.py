@@ -4,8 +4,9 @@ import json
 
 import pytest
 
-from sleepbrux import calibration, store
-from sleepbrux.night import score_night
+from sleepbrux import reference as calibration
+from sleepbrux.archive import file as store
+from sleepbrux.scoring.night import score_night
 from tests.nights import LABELS, recording_of, rhythm
 
 NIGHTS = {  # id: condition, number of episodes
@@ -34,9 +35,7 @@ def study(tmp_path, nights):
     """A study file, and its archives: n3 under the name of its recording."""
     text = 'pseudonym = "P1"\n'
     for id_, (condition, _) in NIGHTS.items():
-        text += (
-            f'[[night]]\nid = "{id_}"\nrecording = "in/{id_}-rec.edf"\ncondition = "{condition}"\n'
-        )
+        text += f'[[night]]\nid = "{id_}"\nrecording = "in/{id_}-rec.edf"\ncondition = "{condition}"\n'
     path = tmp_path / "study.toml"
     path.write_text(text, "utf-8")
     (tmp_path / "results").mkdir()
@@ -66,10 +65,7 @@ def test_the_table_names_every_night_and_the_pooled_numbers(summary, nights):
     assert "occlusal splint: 1 night pooled" in lines
     assert any(f"nights 3, mean {2 * one:.2f}, median {2 * one:.2f}" in line for line in lines)
     assert "no interval from one night" in done.out
-    assert (
-        f"first night of the study, n1: {3 * one:.2f}; mean of the other 2: {1.5 * one:.2f}"
-        in done.out
-    )
+    assert f"first night of the study, n1: {3 * one:.2f}; mean of the other 2: {1.5 * one:.2f}" in done.out
     assert "first night of this condition, n4" in done.out
     assert "fewer than the 4 h" in done.out
     assert "published: Lavigne 2001" in done.out
@@ -110,9 +106,7 @@ def test_missing_and_damaged_archives_are_named_and_the_rest_is_done(summary, st
     assert done.code == 1
     assert "2 of 4 nights are missing: n2, n4" in done.err
     assert "missing: n2 (none): no archive n2.night.h5 or n2-rec.night.h5 in results" in done.out
-    assert (
-        "missing: n4 (occlusal splint): n4.night.h5: not an archive of a scored night" in done.out
-    )
+    assert "missing: n4 (occlusal splint): n4.night.h5: not an archive of a scored night" in done.out
     found = json.loads(summary("--json").out)
     assert [m["id"] for m in found["missing"]] == ["n2", "n4"]
     assert found["conditions"][0]["outcomes"][0]["nights"] == 2

@@ -8,14 +8,14 @@ from dataclasses import replace
 
 import pytest
 
-from sleepbrux import store
+from sleepbrux.archive import file as store
+from sleepbrux.archive.journal.apply import review_of
+from sleepbrux.archive.journal.deciding import decided
+from sleepbrux.archive.journal.file import DecisionDraft, append, header_of, load_journal
 from sleepbrux.cli import main
 from sleepbrux.cli.terminal import Shown, all_shown, beneath
+from sleepbrux.core.errors import Note
 from sleepbrux.criteria.loading import _folder
-from sleepbrux.errors import Note
-from sleepbrux.journal.apply import review_of
-from sleepbrux.journal.deciding import decided
-from sleepbrux.journal.file import Draft, append, header_of, load_journal
 from tests.cli.conftest import Done, write_edf
 from tests.cli.test_summary import scored
 
@@ -40,9 +40,7 @@ def called(*arguments):
             main([str(a) for a in arguments])
         except SystemExit as stop:
             code = stop.code or 0
-    return Done(
-        code, out.getvalue(), err.getvalue().replace("\r", "\n")
-    )  # a bar begins its line anew
+    return Done(code, out.getvalue(), err.getvalue().replace("\r", "\n"))  # a bar begins its line anew
 
 
 def checked(done, *, codes=(0, 1, 2)):
@@ -79,15 +77,18 @@ def test_wrong_arguments_are_shown_as_they_are_written():
     checked(called("inspect", f"in/{HOSTILE}\n.edf"), codes=(1, 2))
 
 
-@pytest.mark.parametrize("arguments", [
-    ["review", "n.night.h5", "--reader", HOSTILE], ["reference", "n.edf", "--accept-by", HOSTILE],
-    ["reference", "n.edf", "--teeth", HOSTILE], ["cohort", "c.csv", "--baseline", HOSTILE],
-    ["deidentify", "n.edf", "--out", "o", "--key-file", "k", "--pseudonym", HOSTILE],
-    ["letter", "n.night.h5", "--field", f"name={HOSTILE}"],
-])  # fmt: skip
-def test_a_text_that_would_be_kept_is_refused_with_a_control_character_in_it(
-    run, tmp_path, arguments
-):
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["review", "n.night.h5", "--reader", HOSTILE],
+        ["reference", "n.edf", "--accept-by", HOSTILE],
+        ["reference", "n.edf", "--teeth", HOSTILE],
+        ["cohort", "c.csv", "--baseline", HOSTILE],
+        ["deidentify", "n.edf", "--out", "o", "--key-file", "k", "--pseudonym", HOSTILE],
+        ["letter", "n.night.h5", "--field", f"name={HOSTILE}"],
+    ],
+)
+def test_a_text_that_would_be_kept_is_refused_with_a_control_character_in_it(run, tmp_path, arguments):
     (tmp_path / "c.csv").write_text("")
     done = called(*(str(tmp_path / a) if a == "c.csv" else a for a in arguments))
     assert "control character \\u001b" in checked(done, codes=(2,))
@@ -103,13 +104,18 @@ def study_text(value):
 
 
 STUDY_COMMANDS = [
-    ["study", "check", "STUDY"], ["protocol", "STUDY", "--out", "OUT"], ["inspect", "--after-night", "STUDY"],
-    ["score", "--study", "STUDY", "--out", "OUT"], ["batch", "STUDY", "--out", "OUT", "--workers", "1"],
-    ["summary", "STUDY", "--results", "RESULTS"], ["compare", "STUDY", "--results", "RESULTS", "--quick"],
-    ["clench", "STUDY"], ["letter", "--study", "STUDY", "--results", "RESULTS", "--out", "OUT/l.pdf"],
+    ["study", "check", "STUDY"],
+    ["protocol", "STUDY", "--out", "OUT"],
+    ["inspect", "--after-night", "STUDY"],
+    ["score", "--study", "STUDY", "--out", "OUT"],
+    ["batch", "STUDY", "--out", "OUT", "--workers", "1"],
+    ["summary", "STUDY", "--results", "RESULTS"],
+    ["compare", "STUDY", "--results", "RESULTS", "--quick"],
+    ["clench", "STUDY"],
+    ["letter", "--study", "STUDY", "--results", "RESULTS", "--out", "OUT/l.pdf"],
     ["cohort", "STUDY", "--results", "RESULTS", "--out", "OUT"],
     ["plan", "--study", "STUDY", "--results", "RESULTS", "--out", "OUT"],
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("words", STUDY_COMMANDS, ids=[w[0] for w in STUDY_COMMANDS])
@@ -125,9 +131,10 @@ def test_a_study_file_steers_no_terminal(tmp_path, words):
 
     def arguments():
         return [
-            str(places[head]) + ("/" + rest if rest else "") if (head := w.partition("/")[0]) in places
-            else w for w in words for rest in [w.partition("/")[2]]
-        ]  # fmt: skip
+            str(places[head]) + ("/" + rest if rest else "") if (head := w.partition("/")[0]) in places else w
+            for w in words
+            for rest in [w.partition("/")[2]]
+        ]
 
     (tmp_path / "study.toml").write_text(study_text(HOSTILE), "utf-8")
     refused = checked(called(*arguments()), codes=(1, 2))
@@ -145,11 +152,14 @@ def archive(tmp_path_factory):
     channels = tuple(
         replace(f, channel=replace(f.channel, label=HOSTILE + str(k), prefilter=HOSTILE))
         for k, f in enumerate(swept.frames)
-    )  # fmt: skip
+    )
     swept = replace(
-        swept, name=HOSTILE, format=HOSTILE, frames=channels,
+        swept,
+        name=HOSTILE,
+        format=HOSTILE,
+        frames=channels,
         marks=tuple(replace(m, text=HOSTILE) for m in swept.marks),
-    )  # fmt: skip
+    )
     notes = (*night.notes, Note("odd", "warning", HOSTILE))
     about = (("pseudonym", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
     path = folder / "n.night.h5"
@@ -157,18 +167,30 @@ def archive(tmp_path_factory):
     loaded = store.load_night(path)
     journal = folder / "n.review.jsonl"
     entry, _ = decided(
-        review_of(loaded, load_journal(journal)), load_journal(journal),
-        Draft(action="reject", target="e0", reason=HOSTILE), "AB",
-    )  # fmt: skip
+        review_of(loaded, load_journal(journal)),
+        load_journal(journal),
+        DecisionDraft(action="reject", target="e0", reason=HOSTILE),
+        "AB",
+    )
     append(journal, header_of(loaded), entry)
     journal.write_text(journal.read_text("utf-8").replace('"AB"', json.dumps(HOSTILE)), "utf-8")
     return path
 
 
-@pytest.mark.parametrize("words", [
-    ["report"], ["robustness"], ["letter", "--out", "OUT.pdf"], ["trace"], ["trace", "episodes_per_hour"],
-    ["trace", "--json"], ["export", "--out", "OUT"], ["review", "--result"],
-], ids=" ".join)  # fmt: skip
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["report"],
+        ["robustness"],
+        ["letter", "--out", "OUT.pdf"],
+        ["trace"],
+        ["trace", "episodes_per_hour"],
+        ["trace", "--json"],
+        ["export", "--out", "OUT"],
+        ["review", "--result"],
+    ],
+    ids=" ".join,
+)
 def test_an_archive_steers_no_terminal(tmp_path, archive, words):
     out = str(tmp_path / "out")
     checked(called(words[0], archive, *(w.replace("OUT", out) for w in words[1:])))
@@ -187,8 +209,13 @@ def test_the_header_marks_and_names_of_a_recording_steer_no_terminal(tmp_path):
     raw[8:168] = (STEERING.encode("latin-1") * 20)[:160]
     raw[256 : 256 + 16] = b"EMG \x1b[2J L".ljust(16)
     path.write_bytes(raw)
-    for arguments in (["inspect"], ["inspect", "--json"], ["inspect", "--after-night"],
-                      ["reference", "--out", tmp_path / "o"], ["clench"]):  # fmt: skip
+    for arguments in (
+        ["inspect"],
+        ["inspect", "--json"],
+        ["inspect", "--after-night"],
+        ["reference", "--out", tmp_path / "o"],
+        ["clench"],
+    ):
         checked(called(arguments[0], path, *arguments[1:]))
     checked(called("score", path, "--out", tmp_path / "out"))
 
@@ -199,8 +226,11 @@ def test_a_rule_file_steers_no_terminal(tmp_path):
         path = tmp_path / "mine.toml"
         title = next(line for line in text.splitlines() if line.startswith("title"))
         path.write_text(text.replace(title, f"title = {json.dumps(value)}"), "utf-8")
-        for words in (["criteria", "check", path], ["criteria", "show", path],
-                      ["score", "none.edf", "--out", tmp_path / "o", "--criterion", path]):  # fmt: skip
+        for words in (
+            ["criteria", "check", path],
+            ["criteria", "show", path],
+            ["score", "none.edf", "--out", tmp_path / "o", "--criterion", path],
+        ):
             checked(called(*words))
 
 
@@ -218,8 +248,4 @@ def test_tables_of_nights_persons_marks_and_stages_steer_no_terminal(tmp_path):
     checked(called("compare", tmp_path / "nights.csv", "--results", tmp_path))
     checked(called("cohort", tmp_path / "cohort.csv", "--out", tmp_path / "c"))
     for option in ("marks", "stages"):
-        checked(
-            called(
-                "score", night, f"--{option}", tmp_path / f"{option}.csv", "--out", tmp_path / "o"
-            )
-        )
+        checked(called("score", night, f"--{option}", tmp_path / f"{option}.csv", "--out", tmp_path / "o"))

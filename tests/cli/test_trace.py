@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sleepbrux.archive.file import load_night
 from sleepbrux.cli.trace import AROUND, _event
 from sleepbrux.export import chain
 from sleepbrux.export.chain import chain_of, stored_samples
-from sleepbrux.store import load_night
 
 from .conftest import called as run
 
@@ -32,9 +32,7 @@ def test_every_measure_has_a_chain_and_the_rates_come_out_of_it_again(archive):
         table = chain_of(night, name)
         assert table["unit"] == measure.unit
         assert table["basis"]
-        if "context." in measure.keys and table["events"]["what"].startswith(
-            "counted episodes that"
-        ):
+        if "context." in measure.keys and table["events"]["what"].startswith("counted episodes that"):
             assert len(table["events"]["list"]) == (measure.value or 0)
         elif "context." in measure.keys:
             assert len(table["events"]["list"]) == len(night.chosen.episodes)
@@ -67,9 +65,20 @@ def test_samples_after_a_gap_are_numbered_without_it():
     from sleepbrux.recording.model import Channel, Piece
 
     channel = Channel(
-        0, "L", "jaw", "left", "masseter", "uV", Fraction(100), 1.0, 0.0, -9, 9, 1000,
+        0,
+        "L",
+        "jaw",
+        "left",
+        "masseter",
+        "uV",
+        Fraction(100),
+        1.0,
+        0.0,
+        -9,
+        9,
+        1000,
         (Piece(0, 0, 400), Piece(700, 400, 600)),
-    )  # fmt: skip
+    )
     assert stored_samples(channel, 1.0, 2.0) == [[100, 200]]
     assert stored_samples(channel, 3.5, 7.5) == [[350, 400], [400, 450]]
     assert stored_samples(channel, 4.5, 6.5) == []
@@ -80,10 +89,19 @@ def test_it_prints_every_link(archive):
     assert done.code == 0
     night = load_night(archive)
     for text in (
-        "episodes_per_hour", "threshold.level_pct_mvc = 10 ", "doi:10.1111/joor.13170", "samples [",
-        "valid:", "left out", "190 µV", night.swept.digest, night.criterion.digest(), "report id",
-        "versions", "not a medical device",
-    ):  # fmt: skip
+        "episodes_per_hour",
+        "threshold.level_pct_mvc = 10 ",
+        "doi:10.1111/joor.13170",
+        "samples [",
+        "valid:",
+        "left out",
+        "190 µV",
+        night.swept.digest,
+        night.criterion.digest(),
+        "report id",
+        "versions",
+        "not a medical device",
+    ):
         assert text in done.out, text
 
 
@@ -121,9 +139,13 @@ def test_what_is_not_known_and_what_is_so_are_said_in_words(archive):
         assert not re.search(r"\b(None|True|False|nan)\b", done.out), name
         assert not re.search(r"[1-9]\.\d{6}", done.out), name
     table = {
-        "number": 1, "start_s": 1.0, "stop_s": 2.0, "kind": "phasic", "stored_samples": {},
+        "number": 1,
+        "start_s": 1.0,
+        "stop_s": 2.0,
+        "kind": "phasic",
+        "stored_samples": {},
         "around": {"awake": False, "movement": True, "heart_rate_rise_5s_pct": 8.57142857143},
-    }  # fmt: skip
+    }
     assert _event(table).endswith(
         "; probably awake: no; in a body movement: yes; rise of the heart rate in %: 8.57143"
     )

@@ -5,12 +5,18 @@ import json
 import pypdf
 import pytest
 
-from sleepbrux.journal.apply import review_of
-from sleepbrux.journal.chain import head_path
-from sleepbrux.journal.deciding import decided
-from sleepbrux.journal.file import Draft, append, header_of, journal_path, load_journal
-from sleepbrux.night import score_night
-from sleepbrux.store import load_night, save_night
+from sleepbrux.archive.file import load_night, save_night
+from sleepbrux.archive.journal.apply import review_of
+from sleepbrux.archive.journal.chain import head_path
+from sleepbrux.archive.journal.deciding import decided
+from sleepbrux.archive.journal.file import (
+    DecisionDraft,
+    append,
+    header_of,
+    journal_path,
+    load_journal,
+)
+from sleepbrux.scoring.night import score_night
 from tests.cli.test_summary import NIGHTS, scored
 from tests.nights import recording_of, rhythm
 
@@ -38,7 +44,7 @@ def study(tmp_path, nights):
 def decide(archive, **words):
     night, path = load_night(archive), journal_path(archive)
     journal = load_journal(path)
-    entry, _ = decided(review_of(night, journal), journal, Draft(**words), "AB")
+    entry, _ = decided(review_of(night, journal), journal, DecisionDraft(**words), "AB")
     append(path, header_of(night), entry)
 
 
@@ -137,9 +143,7 @@ def test_repair_keeps_a_copy_says_what_is_lost_and_the_review_goes_on(run, archi
     assert "n1.review.jsonl.kept-1" in done.out
     assert (archive.parent / "n1.review.jsonl.kept-1").read_bytes() == damaged
     for verb, more in (("summary", ("--results", archive.parent)), ("compare", ("--quick",))):
-        assert (
-            "1 of 2 decisions could not be read" not in run(verb, study, *more).out
-        )  # not used yet
+        assert "1 of 2 decisions could not be read" not in run(verb, study, *more).out  # not used yet
     for id_ in ("n2", "n3", "n4"):
         decide(archive.with_name(f"{id_}.night.h5"), action="accept", target="e0")
     for verb, more in (("summary", ("--results", archive.parent)), ("compare", ("--quick",))):
@@ -147,9 +151,7 @@ def test_repair_keeps_a_copy_says_what_is_lost_and_the_review_goes_on(run, archi
     assert "1 of 2 decisions could not be read" in run("agreement", archive, "reviewed").out
     done = run("report", archive)
     assert done.code == 0
-    assert "1 of 2 decisions could not be read" in (archive.parent / "n1.report.html").read_text(
-        "utf-8"
-    )
+    assert "1 of 2 decisions could not be read" in (archive.parent / "n1.report.html").read_text("utf-8")
     again = run("review", archive, "--repair")
     assert "nothing to repair" in again.out
 
@@ -167,8 +169,11 @@ def test_every_kind_of_damage_is_one_sentence_in_every_command(run, archive, tmp
         path.write_bytes(b"\xff\xfe\x00" * 1000)
     elif what == "folder":
         path.mkdir()
-    more = {"export": ("--out", tmp_path / "x"), "review": ("--result",),
-            "letter": ("--out", tmp_path / "l.pdf")}.get(verb, ())  # fmt: skip
+    more = {
+        "export": ("--out", tmp_path / "x"),
+        "review": ("--result",),
+        "letter": ("--out", tmp_path / "l.pdf"),
+    }.get(verb, ())
     done = run(verb, archive, *more)
     assert done.code == 1
     assert "n1.review.jsonl" in done.err
@@ -186,9 +191,7 @@ def test_a_study_whose_rules_are_not_those_of_the_review_says_so(run, study, nig
 
 def test_a_whole_review_is_used_and_nothing_is_said(run, study):
     for id_ in NIGHTS:
-        decide(
-            study.parent / "results" / f"{id_}.night.h5", action="reject", target="e0", reason="x"
-        )
+        decide(study.parent / "results" / f"{id_}.night.h5", action="reject", target="e0", reason="x")
     done = run("summary", study, "--results", study.parent / "results")
     assert (done.code, done.err) == (0, "")
     assert "Reviewed scoring" in done.out

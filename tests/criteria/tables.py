@@ -9,17 +9,24 @@ from typing import NamedTuple
 import numpy as np
 from scipy import signal
 
-from sleepbrux import bursts as stage
-from sleepbrux import episodes as grouping
-from sleepbrux.bursts import Bursts, Merged, find_bursts, kinds, merge, thresholds
-from sleepbrux.calibration import given
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import Criterion
-from sleepbrux.episodes import Episodes, group_episodes
-from sleepbrux.night import Night, score_night
 from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.window import Window
+from sleepbrux.reference import given
+from sleepbrux.scoring import bursts as stage
+from sleepbrux.scoring import episodes as grouping
+from sleepbrux.scoring.bursts import (
+    Bursts,
+    CombinedBursts,
+    combine_sides,
+    find_bursts,
+    kinds,
+    thresholds,
+)
+from sleepbrux.scoring.episodes import Episodes, group_episodes
+from sleepbrux.scoring.night import Night, score_night
 from sleepbrux.signal.envelope import Envelope
-from sleepbrux.spans import Grid, Spans
-from sleepbrux.window import Window
 
 FRAME = Fraction(1, 100)
 RATE = 1000
@@ -32,7 +39,7 @@ Pair = tuple[float, float]
 class Scored(NamedTuple):
     """Bursts and episodes of a table, and both in words."""
 
-    merged: Merged
+    merged: CombinedBursts
     episodes: Episodes
 
     @property
@@ -88,10 +95,8 @@ def scored(criterion: Criterion, *channels: Sequence[Pair]) -> Scored:
         burst_table([(frames(a), frames(b)) for a, b in pairs], grid, criterion, label=f"EMG {k}")
         for k, pairs in enumerate(channels)
     ]
-    merged = merge(tables, criterion, [MVC_UV] * len(tables))
-    episodes = group_episodes(
-        merged, criterion.episode, types=criterion.burst.types, clipped=grid.none()
-    )
+    merged = combine_sides(tables, criterion, [MVC_UV] * len(tables))
+    episodes = group_episodes(merged, criterion.episode, types=criterion.burst.types, clipped=grid.none())
     return Scored(merged, episodes)
 
 

@@ -11,16 +11,16 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepbrux import bursts as stage
-from sleepbrux import episodes as grouping
-from sleepbrux.bursts import merge
-from sleepbrux.calibration import given as reference
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import criterion_ids, load_criterion
-from sleepbrux.episodes import group_episodes
-from sleepbrux.measures import select
-from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
-from sleepbrux.spans import Grid, Spans
+from sleepbrux.reference import given as reference
+from sleepbrux.scoring import bursts as stage
+from sleepbrux.scoring import episodes as grouping
+from sleepbrux.scoring.bursts import combine_sides
+from sleepbrux.scoring.episodes import group_episodes
+from sleepbrux.scoring.measures import select
+from sleepbrux.scoring.night import score_night
 from tests import naive
 
 from .tables import MASSETERS, RATE, burst_table, emg
@@ -142,13 +142,11 @@ def agree(night: tuple[Any, ...], criterion: Any) -> None:
         ~on(table.grid, holes) | Spans.of(table.grid, np.stack((table.starts, table.stops), axis=1))
         for table, holes in zip(tables, all_holes, strict=True)
     ]
-    merged = merge(tables, criterion, [None] * len(tables), known=usable)
+    merged = combine_sides(tables, criterion, [None] * len(tables), known=usable)
     grid = merged.grid
     clipped = on(grid, clipped_s)
     with np.errstate(all="raise"):
-        got = group_episodes(
-            merged, criterion.episode, types=criterion.burst.types, clipped=clipped
-        )
+        got = group_episodes(merged, criterion.episode, types=criterion.burst.types, clipped=clipped)
 
     plain = [
         [naive.Burst(a * GRIDS[name].slot_s, b * GRIDS[name].slot_s, c) for a, b, c in rows]
@@ -211,15 +209,19 @@ def test_two_tonic_bursts_are_separate_although_a_twitch_lies_between_them():
 
 AT_LIMIT_RULES = [
     load_criterion(name).derive(
-        {"burst.minimum_inclusive": one, "burst.phasic_maximum_inclusive": two,
-         "episode.gap_inclusive": two, "episode.regular_minimum_s": 1.25,
-         "episode.regular_maximum_s": 3.25},
+        {
+            "burst.minimum_inclusive": one,
+            "burst.phasic_maximum_inclusive": two,
+            "episode.gap_inclusive": two,
+            "episode.regular_minimum_s": 1.25,
+            "episode.regular_maximum_s": 3.25,
+        },
         new_id="drawn",
     )
     for name in criterion_ids()
     for one in (False, True)
     for two in (False, True)
-]  # fmt: skip
+]
 
 
 def test_bursts_and_pauses_of_exactly_the_limits_are_drawn():

@@ -13,12 +13,12 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from sleepbrux.calibration import given
 from sleepbrux.criteria import load_criterion
-from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.window import Window
+from sleepbrux.reference import given
+from sleepbrux.scoring.night import score_night
 from sleepbrux.signal.envelope import odd_frames
-from sleepbrux.window import Window
 
 from .tables import FRAME, MASSETERS, emg
 
@@ -84,9 +84,7 @@ def trial(times, rest, duration_s, *, n, seed=1, rate=1000, criterion=RULES):
         onset.append(on[at[0]] - a)
         offset.append(off[at[-1]] - b)
         found_s.append(off[at[-1]] - on[at[0]])
-    return Edges(
-        np.array(onset) * 1e3, np.array(offset) * 1e3, lost, split, np.array(found_s)
-    )  # fmt: skip
+    return Edges(np.array(onset) * 1e3, np.array(offset) * 1e3, lost, split, np.array(found_s))
 
 
 def median_size(errors):
@@ -177,9 +175,7 @@ def test_presets_that_keep_raw_crossings_are_those_whose_paper_states_its_envelo
     criterion = load_criterion(name)
     assert criterion.envelope.edges == "crossing"
     as_it_is = trial(10, 0.1, 0.5, n=40, criterion=criterion)
-    corrected = trial(10, 0.1, 0.5, n=40, criterion=criterion.derive(
-        {"envelope.edges": "corrected"}
-    ))  # fmt: skip
+    corrected = trial(10, 0.1, 0.5, n=40, criterion=criterion.derive({"envelope.edges": "corrected"}))
     window_ms = FRAME_MS * odd_frames(criterion.envelope.window_s, FRAME)
     assert 0.5 * window_ms <= np.median(as_it_is.duration_ms) <= window_ms + 2 * FRAME_MS
     assert np.median(corrected.duration_ms) < 0.5 * np.median(as_it_is.duration_ms)

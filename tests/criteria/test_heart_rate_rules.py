@@ -8,13 +8,14 @@ memory).
 import numpy as np
 import pytest
 
-from sleepbrux import calibration
+from sleepbrux import reference as calibration
+from sleepbrux.archive.file import load_night, save_night
+from sleepbrux.core.errors import CriterionError, UsageError
 from sleepbrux.criteria import load_criterion
-from sleepbrux.errors import CriterionError, UsageError
-from sleepbrux.night import rescore, score, score_night, sweep_recording
 from sleepbrux.recording.memory import from_array
-from sleepbrux.store import load_night, save_night
-from sleepbrux.window import find_window
+from sleepbrux.recording.window import find_window
+from sleepbrux.scoring.night import rescore, score, score_night
+from sleepbrux.signal.swept import sweep_recording
 from tests.nights import LABELS, RATE, recording_of, rhythm, signal_of
 
 
@@ -78,9 +79,11 @@ def swept():
 
 def scored(swept, rule):
     return score(
-        swept, criterion=rule, window=find_window((), SECONDS),
+        swept,
+        criterion=rule,
+        window=find_window((), SECONDS),
         reference=calibration.given(LABELS[:1], 200.0),
-    )  # fmt: skip
+    )
 
 
 def onsets(night):

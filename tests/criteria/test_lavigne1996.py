@@ -11,10 +11,10 @@ episode, 3 s between episodes. What the rule file decides on its own is marked "
 import numpy as np
 import pytest
 
-from sleepbrux.bursts import merge
+from sleepbrux.core.spans import Grid
 from sleepbrux.criteria import load_criterion
-from sleepbrux.episodes import group_episodes
-from sleepbrux.spans import Grid
+from sleepbrux.scoring.bursts import combine_sides
+from sleepbrux.scoring.episodes import group_episodes
 
 from .tables import FRAME, burst_table, in_words, lasting, night_of, scored, steady, tone, train
 
@@ -166,7 +166,7 @@ def test_rates_divide_by_the_hours_that_could_be_scored():
 def test_an_episode_is_as_strong_as_its_bursts_weighted_by_their_length():
     grid = Grid(FRAME, 4000)
     table = burst_table([(1000, 1300), (1400, 1500)], grid, RULES, level_uv=[40.0, 80.0])
-    merged = merge([table], RULES, [200.0])
+    merged = combine_sides([table], RULES, [200.0])
     found = group_episodes(merged, RULES.episode, types=True, clipped=grid.none())
     np.testing.assert_allclose(found.peak_pct_mvc, [40.0])
     np.testing.assert_allclose(found.mean_pct_mvc, [(3 * 20.0 + 1 * 40.0) / 4])
@@ -185,6 +185,11 @@ def test_the_cut_offs_read_in_the_paper_are_printed_with_what_they_were_made_for
 
 
 def test_what_could_not_be_read_says_so():
-    for key in ("threshold.level_pct_mvc", "burst.minimum_s", "burst.phasic_maximum_s",
-                "episode.gap_s", "episode.minimum_phasic_bursts"):  # fmt: skip
+    for key in (
+        "threshold.level_pct_mvc",
+        "burst.minimum_s",
+        "burst.phasic_maximum_s",
+        "episode.gap_s",
+        "episode.minimum_phasic_bursts",
+    ):
         assert RULES.sources[key].status == "from memory", key

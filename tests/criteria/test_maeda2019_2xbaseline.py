@@ -104,6 +104,8 @@ def test_crossings_stay_as_they_are_so_the_window_lengthens_a_burst():
 def test_the_cut_off_has_no_comparison_sign_and_says_how_few_it_stands_on():
     (cut_off,) = RULES.cut_offs
     assert (cut_off.measure, cut_off.comparison, cut_off.value) == (
-        "episodes_per_hour", "unknown", 5.5,
-    )  # fmt: skip
+        "episodes_per_hour",
+        "unknown",
+        5.5,
+    )
     assert "20 persons" in cut_off.made_for

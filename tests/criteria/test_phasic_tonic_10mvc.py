@@ -10,9 +10,9 @@ applied by Hasegawa Y et al. J Clin Sleep Med 2013;9:1139-1145. doi:10.5664/jcsm
 
 import pytest
 
-from sleepbrux.bursts import merge
+from sleepbrux.core.spans import Grid
 from sleepbrux.criteria import DEFAULT_ID, load_criterion
-from sleepbrux.spans import Grid
+from sleepbrux.scoring.bursts import combine_sides
 
 from .tables import (
     FRAME,
@@ -58,10 +58,8 @@ def test_what_lies_between_10_and_20_pct_is_scored_here_and_not_by_lavigne():
 
 def test_each_channel_has_its_own_mvc():
     grid = Grid(FRAME, 1000)
-    tables = [
-        burst_table([(100, 200)], grid, RULES, label=label, level_uv=[50.0]) for label in MASSETERS
-    ]
-    merged = merge(tables, RULES, [200.0, 100.0])
+    tables = [burst_table([(100, 200)], grid, RULES, label=label, level_uv=[50.0]) for label in MASSETERS]
+    merged = combine_sides(tables, RULES, [200.0, 100.0])
     assert merged.peak_pct_mvc.tolist() == [50.0]
     assert merged.peak_uv.tolist() == [50.0]
 

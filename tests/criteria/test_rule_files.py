@@ -11,6 +11,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from sleepbrux.core.errors import CriterionError
 from sleepbrux.criteria import (
     DEFAULT_ID,
     DEFAULT_WITHOUT_MVC_ID,
@@ -21,7 +22,6 @@ from sleepbrux.criteria import (
     from_text,
     load_criterion,
 )
-from sleepbrux.errors import CriterionError
 
 PUBLISHED = [
     "aasm",
@@ -178,18 +178,26 @@ def test_every_cut_off_names_what_it_was_made_for_and_its_source(name):
         ("phasic_maximum_s = 2.0", "phasic_maximum_s = 0.25", ["burst.phasic_maximum_s", "0.25"]),
         ("regular_maximum_s = 3.0", "regular_maximum_s = 0.3", ["episode.regular_maximum_s"]),
         ('"episode.gap_s" = {', '"episode.pause_s" = {', ["sources.episode.pause_s", "sections"]),
-        ("times_background = 2.0", "times_background = 2.0\nlevel_pct_mvc = 10.0",
-         ["threshold", "exactly one", "level_pct_mvc", "times_background"]),
-        ("times_background = 2.0\n", "",
-         ["threshold", "exactly one", "level_pct_mvc", "times_background"]),
-        ("times_background = 2.0", "level_pct_mvc = 10.0\nfloor_pct_mvc = 5.0",
-         ["threshold.floor_pct_mvc", "times_background"]),
+        (
+            "times_background = 2.0",
+            "times_background = 2.0\nlevel_pct_mvc = 10.0",
+            ["threshold", "exactly one", "level_pct_mvc", "times_background"],
+        ),
+        ("times_background = 2.0\n", "", ["threshold", "exactly one", "level_pct_mvc", "times_background"]),
+        (
+            "times_background = 2.0",
+            "level_pct_mvc = 10.0\nfloor_pct_mvc = 5.0",
+            ["threshold.floor_pct_mvc", "times_background"],
+        ),
         ("gap_s = 3.0", "gap_s = = 3.0", ["TOML", "line"]),
-        ('"episode.gap_s" = { status = "from memory"', '"episode.gap_s" = { status = "rumour"',
-         ["sources", "rumour", "allowed are 'read', 'from memory', 'our choice'"]),
+        (
+            '"episode.gap_s" = { status = "from memory"',
+            '"episode.gap_s" = { status = "rumour"',
+            ["sources", "rumour", "allowed are 'read', 'from memory', 'our choice'"],
+        ),
         ('"episode.gap_s" = {', '"episode.gap_s" = 3\n"x" = {', ["sources", "int"]),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_rule_file_is_refused_by_file_and_key(old, new, words):
     said = refused(replaced(old, new))
     assert said.startswith("mine.toml: ")
@@ -292,8 +300,14 @@ def test_every_single_change_gives_a_usable_id_by_itself(key):
 
 def test_a_derived_rule_set_can_be_derived_from_again_and_again():
     derived = PARENT
-    for key in ("episode.gap_s", "burst.minimum_s", "burst.bridge_s", "burst.phasic_maximum_s",
-                "episode.regular_minimum_s", "episode.regular_maximum_s"):  # fmt: skip
+    for key in (
+        "episode.gap_s",
+        "burst.minimum_s",
+        "burst.bridge_s",
+        "burst.phasic_maximum_s",
+        "episode.regular_minimum_s",
+        "episode.regular_maximum_s",
+    ):
         derived = derived.derive({key: OTHER[key]})
     assert dict(derived.values())["episode.regular_maximum_s"] == 2.5
 
@@ -348,14 +362,18 @@ def test_the_digest_changes_with_every_single_value():
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ('source = "limits of a regular sequence, onset to onset; not published" }\n"sides',
-         'source = "limits of a regular sequence" }\n"sides'),
+        (
+            'source = "limits of a regular sequence, onset to onset; not published" }\n"sides',
+            'source = "limits of a regular sequence" }\n"sides',
+        ),
         ("The manual could not be read and is recalled.", "The manual is recalled."),
         ('id = "aasm"', 'id = "aasm2"'),
-        ('"threshold.times_background" = { status = "from memory"',
-         '"threshold.times_background" = { status = "read"'),
+        (
+            '"threshold.times_background" = { status = "from memory"',
+            '"threshold.times_background" = { status = "read"',
+        ),
     ],
-)  # fmt: skip
+)
 def test_the_digest_changes_with_a_source_a_status_a_departure_and_the_id(old, new):
     changed = from_text(replaced(old, new), "mine.toml")
     assert changed.digest() != load_criterion("aasm").digest()

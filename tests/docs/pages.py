@@ -36,11 +36,15 @@ def _table(head: list[str], rows: list[list[str]]) -> Iterator[str]:
 def criteria_page() -> str:
     """How each criterion was read: every clause, value and source."""
     lines = [
-        "# How each criterion was read", "", REMAKE, "",
+        "# How each criterion was read",
+        "",
+        REMAKE,
+        "",
         "Status: *read* (in the paper or manual), *from memory* (recalled, not checked against the paper), "
         "*our choice* (the source is silent, or could not be read). A cut-off is printed with what it was "
-        "made for and is never applied.", "",
-    ]  # fmt: skip
+        "made for and is never applied.",
+        "",
+    ]
     for name in criterion_ids():
         rules = load_criterion(name)
         lines += [f"## {rules.title}", "", f"`{name}`", "", _cell(rules.summary), ""]
@@ -58,8 +62,7 @@ def criteria_page() -> str:
                 rows.append([f"`{section}.{key}`", f"{value}", source.status, source.source])
         lines += _table(["setting", "value", "status", "source"], rows)
         cut_offs = [
-            [c.measure, f"{c.comparison} {c.value:g}", c.made_for, c.status, c.source]
-            for c in rules.cut_offs
+            [c.measure, f"{c.comparison} {c.value:g}", c.made_for, c.status, c.source] for c in rules.cut_offs
         ]
         if cut_offs:
             lines += _table(["cut-off on", "value", "made for", "status", "source"], cut_offs)
@@ -78,9 +81,13 @@ def _members(value: type) -> Iterator[str]:
 def api_page() -> str:
     """The public library, from its docstrings."""
     lines = [
-        "# The public library", "", REMAKE, "",
-        "`import sleepbrux` and use these names. What is not named here may change without notice.", "",
-    ]  # fmt: skip
+        "# The public library",
+        "",
+        REMAKE,
+        "",
+        "`import sleepbrux` and use these names. What is not named here may change without notice.",
+        "",
+    ]
     for name in sorted(n for n in sleepbrux.__all__ if n != "__version__"):
         value: Any = getattr(sleepbrux, name)
         if inspect.isfunction(value):
@@ -92,9 +99,7 @@ def api_page() -> str:
                 if p.name != "self"
             ]
             star = [
-                i
-                for i, p in enumerate(plain.parameters.values())
-                if p.kind is inspect.Parameter.KEYWORD_ONLY
+                i for i, p in enumerate(plain.parameters.values()) if p.kind is inspect.Parameter.KEYWORD_ONLY
             ]
             if star:
                 names.insert(star[0], "*")
@@ -124,9 +129,7 @@ def _shown(node: ast.AST) -> list[str]:
     return [
         str(arg.value)
         for call in ast.walk(node)
-        if isinstance(call, ast.Call)
-        and isinstance(call.func, ast.Attribute)
-        and call.func.attr == "shows"
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Attribute) and call.func.attr == "shows"
         for arg in call.args
         if isinstance(arg, ast.Constant)
     ]
@@ -153,20 +156,21 @@ def requirements() -> list[Requirement]:
     """Every requirement of ``requirements.toml`` with its tests."""
     table = tomllib.loads((Path(__file__).parent / "requirements.toml").read_text("utf-8"))
     tests = marked_tests()
-    return [
-        Requirement(id=name, tests=tuple(tests.get(name, ())), **entry)
-        for name, entry in table.items()
-    ]
+    return [Requirement(id=name, tests=tuple(tests.get(name, ())), **entry) for name, entry in table.items()]
 
 
 def risks_page() -> str:
     """Requirements and hazards, their controls, and the tests that show them."""
     lines = [
-        "# Requirements and risks", "", REMAKE, "",
+        "# Requirements and risks",
+        "",
+        REMAKE,
+        "",
         "A hazard is a way in which a number could mislead someone; its control is what stands against it. A "
         "test is listed where it is marked as showing the line. Whoever uses this in a study or a clinic has "
-        "risks of their own to add.", "",
-    ]  # fmt: skip
+        "risks of their own to add.",
+        "",
+    ]
     for kind, title in (
         ("hazard", "Hazards"),
         ("requirement", "Requirements"),
@@ -179,8 +183,10 @@ def risks_page() -> str:
         ]
         if rows:
             lines += [f"## {title}", ""]
-            lines += _table(["id", "what could go wrong" if kind == "hazard" else "what must hold",
-                             "control", "tests"], rows)  # fmt: skip
+            lines += _table(
+                ["id", "what could go wrong" if kind == "hazard" else "what must hold", "control", "tests"],
+                rows,
+            )
     return "\n".join(lines).rstrip() + "\n"
 
 

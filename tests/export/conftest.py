@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from sleepbrux.errors import Note
-from sleepbrux.store import save_night
-from sleepbrux.traces import with_traces
+from sleepbrux.archive.file import save_night
+from sleepbrux.core.errors import Note
+from sleepbrux.scoring.closeups import with_traces
 from tests.report.conftest import EVIL, LIGHTS, recording, scored
 
 ABOUT = (("pseudonym", "P-01"), ("night", "night-1"), ("condition", "none"))
@@ -40,9 +40,10 @@ def no_mvc():
 def hostile():
     night = scored(labels=("=cmd|' /C x'!A0", EVIL[0][:16]), marks=LIGHTS, name="@SUM(A1)")
     return replace(
-        night, about=(("pseudonym", '"><script>'), ("night", "../../etc"), ("condition", "=1+1")),
+        night,
+        about=(("pseudonym", '"><script>'), ("night", "../../etc"), ("condition", "=1+1")),
         notes=(Note("x", "note", "+evil"),),
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture

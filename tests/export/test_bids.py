@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from sleepbrux.deidentify import nameless_copy
-from sleepbrux.errors import RecordingError, UsageError
+from sleepbrux.core.errors import RecordingError, UsageError
 from sleepbrux.export.bids import label, labels_of, write_bids
 from sleepbrux.export.events import EVENT_TYPES, events
-from sleepbrux.export.files import Wish, write_files
-from sleepbrux.scoring import Request, score_file
+from sleepbrux.export.files import ExportRequest, write_files
+from sleepbrux.recording.deidentify import nameless_copy
+from sleepbrux.scoring.request import Request, score_file
 
 
 def validated(folder):
@@ -78,18 +78,21 @@ def named(tmp_path):
     from tests.nights import rhythm, signal_of
 
     signals = [
-        edfio.EdfSignal(np.clip(signal_of(rhythm(60, 5), seconds=120, seed=k), -3000, 3000), 1000,
-                        label=label, transducer_type="serial 4711", physical_dimension="uV",
-                        physical_range=(-3000, 3000))
+        edfio.EdfSignal(
+            np.clip(signal_of(rhythm(60, 5), seconds=120, seed=k), -3000, 3000),
+            1000,
+            label=label,
+            transducer_type="serial 4711",
+            physical_dimension="uV",
+            physical_range=(-3000, 3000),
+        )
         for k, label in enumerate(("EMG Masseter L", "EMG Masseter R"))
-    ]  # fmt: skip
+    ]
     path = tmp_path / "named.edf"
     edfio.Edf(
         signals,
         patient=edfio.Patient(code="MRN-77", name="Jane_Doe"),
-        recording=edfio.Recording(
-            hospital_administration_code="H-9", investigator_technician_code="Bob"
-        ),
+        recording=edfio.Recording(hospital_administration_code="H-9", investigator_technician_code="Bob"),
         starttime=time(22, 40),
         annotations=[edfio.EdfAnnotation(30, None, "Mrs Doe coughs")],
     ).write(path)
@@ -122,9 +125,7 @@ def test_the_copy_has_the_same_samples_and_time_of_day(named, tmp_path):
     assert len(after.annotations) == 0
     assert after.starttime == before.starttime
     again = score_file(tmp_path / "copy.edf", Request(mvc_uv=200.0))
-    assert {n: m.value for n, m in again.measures.items()} == {
-        n: m.value for n, m in night.measures.items()
-    }
+    assert {n: m.value for n, m in again.measures.items()} == {n: m.value for n, m in night.measures.items()}
 
 
 def test_a_header_that_cannot_be_followed_gives_no_copy(tmp_path):
@@ -164,9 +165,7 @@ def test_names_are_the_same_whatever_else_is_in_the_set():
 
 
 def test_no_cell_of_a_table_runs_as_a_formula(hostile, tmp_path):
-    night = replace(
-        hostile, about=(("pseudonym", "=1+1"), ("night", "@SUM(A1)"), ("condition", "-"))
-    )
+    night = replace(hostile, about=(("pseudonym", "=1+1"), ("night", "@SUM(A1)"), ("condition", "-")))
     write_bids([("x", night)], tmp_path / "set")
     for path in (tmp_path / "set").rglob("*.tsv"):
         for line in path.read_text("utf-8").splitlines():
@@ -175,14 +174,12 @@ def test_no_cell_of_a_table_runs_as_a_formula(hostile, tmp_path):
                     float(cell)
 
 
-def test_recordings_of_some_of_the_nights_are_refused_and_nothing_is_written(
-    named, night, tmp_path
-):
+def test_recordings_of_some_of_the_nights_are_refused_and_nothing_is_written(named, night, tmp_path):
     path, first = named
     pair = [("named", first), ("other", night)]
     with pytest.raises(UsageError, match=r"recordings of 1 of 2 nights; not that of other"):
         write_bids(pair, tmp_path / "set", {first.swept.digest: path})
-    wish = Wish(("csv", "bids"), recordings=(path,))
+    wish = ExportRequest(("csv", "bids"), recordings=(path,))
     with pytest.raises(UsageError, match=r"1 of 2 nights"):
         write_files(pair, tmp_path / "out", wish)
     assert not (tmp_path / "set").exists()
@@ -193,7 +190,7 @@ KILLED = """
 import os, sys
 from pathlib import Path
 from sleepbrux.export import bids
-from sleepbrux.store import load_night
+from sleepbrux.archive.file import load_night
 
 real, left = bids.write_text, [int(sys.argv[3])]
 
@@ -215,9 +212,10 @@ def test_a_killed_export_leaves_no_half_under_the_name_of_the_set(archive, tmp_p
     folder = tmp_path / "out"
     folder.mkdir()
     done = subprocess.run(
-        [sys.executable, "-c", KILLED, str(archive), str(folder), str(files)], check=False,
+        [sys.executable, "-c", KILLED, str(archive), str(folder), str(files)],
+        check=False,
         cwd=Path(__file__).resolve().parents[2],
-    )  # fmt: skip
+    )
     left = [p.name for p in folder.iterdir()]
     if done.returncode == 0:
         assert left == ["set"]
@@ -227,7 +225,7 @@ def test_a_killed_export_leaves_no_half_under_the_name_of_the_set(archive, tmp_p
 
 
 def test_samples_that_spell_text_are_in_no_data_set(tmp_path):
-    from tests.test_deidentify import notes_channel
+    from tests.recording.test_deidentify import notes_channel
 
     path = notes_channel(tmp_path, b"Mevrouw Jansen called at night. ")
     with pytest.raises(RecordingError, match="look like text"):

@@ -7,7 +7,8 @@ import h5py
 import numpy as np
 import pytest
 
-from sleepbrux import calibration
+from sleepbrux import reference as calibration
+from sleepbrux.archive.journal.levels import Levels
 from sleepbrux.criteria import load_criterion
 from sleepbrux.export.bids import events_tsv
 from sleepbrux.export.columns import (
@@ -26,10 +27,9 @@ from sleepbrux.export.dictionary import dictionary_csv
 from sleepbrux.export.frames import frames
 from sleepbrux.export.study_table import excluded_csv, measures_csv, study_table
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
-from sleepbrux.journal.levels import Levels
-from sleepbrux.night import rescore, score_night
 from sleepbrux.recording.memory import from_array
-from sleepbrux.scoring import Request, score_file
+from sleepbrux.scoring.night import rescore, score_night
+from sleepbrux.scoring.request import Request, score_file
 from sleepbrux.synth.channels import write_around
 from sleepbrux.synth.confounders import Around, plan_around
 from sleepbrux.synth.layout import Recipe
@@ -42,8 +42,7 @@ def brief(seed):
     rng = np.random.default_rng(seed)
     starts = np.cumsum(rng.uniform(0.6, 5.0, 80)) + 5
     bursts = [
-        (a, a + rng.uniform(0.03, 0.4), float(np.exp(rng.uniform(np.log(20), np.log(900)))))
-        for a in starts
+        (a, a + rng.uniform(0.03, 0.4), float(np.exp(rng.uniform(np.log(20), np.log(900))))) for a in starts
     ]
     return recording_of([bursts, bursts[::2]], seconds=260, seed=seed)
 
@@ -65,12 +64,16 @@ def loudest_second(recording):
 
 def everything(folder):
     """A short generated night with every signal that may surround an episode."""
-    recipe = Recipe(hours=0.5, episodes_per_hour=12, awake_s=60.0, settle_s=60.0,
-                    isolated_per_hour=2.0, twitches_per_hour=6.0)  # fmt: skip
-    rates = {"short wakes": 5, "body movements": 7, "sleep talking": 4, "swallows": 8}
-    write_around(
-        plan_around(recipe, Around(rates, breathing_per_hour=8.0), seed=3), folder / "n.edf"
+    recipe = Recipe(
+        hours=0.5,
+        episodes_per_hour=12,
+        awake_s=60.0,
+        settle_s=60.0,
+        isolated_per_hour=2.0,
+        twitches_per_hour=6.0,
     )
+    rates = {"short wakes": 5, "body movements": 7, "sleep talking": 4, "swallows": 8}
+    write_around(plan_around(recipe, Around(rates, breathing_per_hour=8.0), seed=3), folder / "n.edf")
     return score_file(folder / "n.edf", Request())
 
 
@@ -167,9 +170,7 @@ def test_spans_that_a_reader_made_have_no_mean_above_their_peak(every_night):
 
 def test_the_dictionary_names_every_column_with_its_own_type(every_night):
     night = every_night["brief 0"]
-    rows = {
-        (r["table"], r["column"]): r for r in csv.DictReader(io.StringIO(dictionary_csv(night)))
-    }
+    rows = {(r["table"], r["column"]): r for r in csv.DictReader(io.StringIO(dictionary_csv(night)))}
     for table, columns in TABLES.items():
         for name, column in columns.items():
             assert rows[table, name]["type"] == column.type
@@ -203,11 +204,14 @@ def test_the_attributes_of_a_frame_describe_its_own_columns_and_these_have_their
 @pytest.mark.parametrize(
     ("column", "cell", "said"),
     [
-        (Column("", "integer", low=1), "0", "not at least 1"), (Column("", "integer"), "1.0", "no integer"),
-        (Column("", "number"), "nan", "finite"), (Column("", "0 or 1"), "True", "neither"),
-        (Column("", words=("a", "b"), joined=True), "a+c", "none of"), (Column("", filled=True), "", "empty"),
+        (Column("", "integer", low=1), "0", "not at least 1"),
+        (Column("", "integer"), "1.0", "no integer"),
+        (Column("", "number"), "nan", "finite"),
+        (Column("", "0 or 1"), "True", "neither"),
+        (Column("", words=("a", "b"), joined=True), "a+c", "none of"),
+        (Column("", filled=True), "", "empty"),
         (Column("", "number", low=-10, high=10), "11", "-10 to 10"),
     ],
-)  # fmt: skip
+)
 def test_a_cell_that_breaks_its_column_is_named(column, cell, said):
     assert said in column.fault(cell)

@@ -9,10 +9,10 @@ import numpy as np
 import pyedflib
 import pytest
 
-from sleepbrux.errors import UsageError
+from sleepbrux.core.errors import UsageError
 from sleepbrux.export.edf_annotations import edf_annotations, identity_of, text_of
 from sleepbrux.export.events import events
-from sleepbrux.scoring import Request, score_file
+from sleepbrux.scoring.request import Request, score_file
 
 EXCERPT = Path(__file__).resolve().parents[2] / "demo_data" / "excerpt.edf"
 

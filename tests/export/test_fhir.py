@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import pytest
 
+from sleepbrux.core.provenance import Review
+from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.export.fhir import CODES, UCUM, bundle, faults
 from sleepbrux.export.files import json_text
-from sleepbrux.provenance import Review
-from sleepbrux.purpose import PURPOSE
 
 
 def read_back(table):
@@ -53,11 +53,12 @@ def test_every_measure_is_an_observation_with_a_ucum_unit(night):
 def test_it_holds_no_diagnosis_no_interpretation_and_no_cut_off(night):
     table = bundle(night)
     assert {e["resource"]["resourceType"] for e in table["entry"]} == {
-        "DiagnosticReport", "Observation", "Device",
-    }  # fmt: skip
+        "DiagnosticReport",
+        "Observation",
+        "Device",
+    }
     text = json.dumps(table)
-    for word in ("Condition", "conclusionCode", "interpretation", "referenceRange", "snomed",
-                 "icd", "loinc"):  # fmt: skip
+    for word in ("Condition", "conclusionCode", "interpretation", "referenceRange", "snomed", "icd", "loinc"):
         assert word not in text, word
 
 

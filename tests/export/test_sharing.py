@@ -10,25 +10,40 @@ from datetime import date, datetime
 import numpy as np
 import pytest
 
+from sleepbrux.archive.file import load_night, save_night
+from sleepbrux.core.errors import Note
+from sleepbrux.core.provenance import Review
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import Criterion
-from sleepbrux.errors import Note
-from sleepbrux.export.files import Wish, write_files
+from sleepbrux.export.files import ExportRequest, write_files
 from sleepbrux.export.sharing import NOTHING_SHOWN, Shown, name_of, to_share, without_dates
 from sleepbrux.export.summary import report_id, summary, summary_text
-from sleepbrux.night import Night, rescore
-from sleepbrux.provenance import Review
 from sleepbrux.recording.model import Mark
-from sleepbrux.spans import Grid, Spans
-from sleepbrux.store import load_night, save_night
+from sleepbrux.scoring.night import Night, rescore
 
 SECRET = "Quixotequa"
 EVERY = ("csv", "json", "edf", "fhir", "bids", "study", "archive")
 
 # Fields whose texts are words of a closed list, numbers as text, or what the study shows on purpose.
 CLOSED = {
-    "role", "side", "muscle", "kind", "amplitude", "placement", "source", "severity", "code", "format",
-    "digest", "unit", "supersedes", "keys", "flags", "about", "statistic",
-}  # fmt: skip
+    "role",
+    "side",
+    "muscle",
+    "kind",
+    "amplitude",
+    "placement",
+    "source",
+    "severity",
+    "code",
+    "format",
+    "digest",
+    "unit",
+    "supersedes",
+    "keys",
+    "flags",
+    "about",
+    "statistic",
+}
 
 
 def planted(value, name=""):
@@ -65,9 +80,12 @@ def told(night):
         Mark(100.0, 1.0, f"Apnea {SECRET}", SECRET),
         Mark(110.0, 1.0, SECRET),
     )
-    notes = (*night.notes, Note("mne", "warning", f"While opening, mne said: {SECRET}"),
-             Note("dates-differ", "warning", "Field 'start date' is '05.06.87', the other 1987-06-05."),
-             Note("marks-from-file", "note", f"3 marks come from {SECRET}.csv."))  # fmt: skip
+    notes = (
+        *night.notes,
+        Note("mne", "warning", f"While opening, mne said: {SECRET}"),
+        Note("dates-differ", "warning", "Field 'start date' is '05.06.87', the other 1987-06-05."),
+        Note("marks-from-file", "note", f"3 marks come from {SECRET}.csv."),
+    )
     night = replace(night, swept=replace(night.swept, marks=marks, name=SECRET), notes=notes)
     return replace(planted(night), review=review)
 
@@ -91,27 +109,28 @@ def texts_of(value, path="night"):
 @pytest.mark.shows("identity-leak")
 def test_no_text_of_a_night_goes_out_as_it_came_in(told):
     """Holds for a field that is added later, too: what to_share does not know is found here."""
-    left = {
-        path
-        for path, text in texts_of(to_share(told))
-        if re.search(f"(?i){SECRET}|1987|05.06.87", text)
-    }
+    left = {path for path, text in texts_of(to_share(told)) if re.search(f"(?i){SECRET}|1987|05.06.87", text)}
     assert left == set()
     assert {p for p, t in texts_of(told) if SECRET in t} >= {
-        "night.swept.name", "night.reference.origin", "night.review.readers", "night.merged.labels",
-    }  # fmt: skip
+        "night.swept.name",
+        "night.reference.origin",
+        "night.review.readers",
+        "night.merged.labels",
+    }
 
 
 @pytest.mark.shows("identity-leak")
 def test_no_export_holds_the_secret_by_default_and_each_with_the_option_that_asks(told, tmp_path):
     automatic = replace(told, review=None)
     for shown, sought, expected in (
-        (NOTHING_SHOWN, SECRET, False), (NOTHING_SHOWN, "1987", False),
+        (NOTHING_SHOWN, SECRET, False),
+        (NOTHING_SHOWN, "1987", False),
         (Shown(names=True), SECRET, True),
-        (Shown(dates=True), SECRET, False), (Shown(dates=True), "1987", True),
-    ):  # fmt: skip
+        (Shown(dates=True), SECRET, False),
+        (Shown(dates=True), "1987", True),
+    ):
         folder = tmp_path / f"{shown.names}{shown.dates}{sought}"
-        files = write_files([(SECRET, told)], folder, Wish(EVERY, shown=shown), [automatic])
+        files = write_files([(SECRET, told)], folder, ExportRequest(EVERY, shown=shown), [automatic])
         holding = [p.name for p in files if sought.encode() in p.read_bytes() or sought in p.name]
         assert bool(holding) == expected, (shown, sought, holding)
 
@@ -121,9 +140,7 @@ def test_what_is_shared_is_scored_again_to_the_same_numbers(told, tmp_path):
     save_night(shared, tmp_path / "x.night.h5")
     again = rescore(load_night(tmp_path / "x.night.h5"), told.criterion)
     before = rescore(replace(told, review=None), told.criterion)
-    assert {n: m.value for n, m in again.measures.items()} == {
-        n: m.value for n, m in before.measures.items()
-    }
+    assert {n: m.value for n, m in again.measures.items()} == {n: m.value for n, m in before.measures.items()}
     assert "episodes_near_respiratory_event_count" in again.measures
 
 
@@ -155,9 +172,11 @@ def test_names_of_files_come_from_the_study_or_the_digest(night):
 
 
 def test_two_nights_of_one_name_stay_apart(night, other_night, tmp_path):
-    dated = [replace(n, about=(("pseudonym", "P-01"), ("night", day), ("condition", "none")))
-             for n, day in ((night, "2026-03-02"), (other_night, "2026-03-03"))]  # fmt: skip
-    files = write_files([("a", dated[0]), ("b", dated[1])], tmp_path, Wish(("json",)))
+    dated = [
+        replace(n, about=(("pseudonym", "P-01"), ("night", day), ("condition", "none")))
+        for n, day in ((night, "2026-03-02"), (other_night, "2026-03-03"))
+    ]
+    files = write_files([("a", dated[0]), ("b", dated[1])], tmp_path, ExportRequest(("json",)))
     names = sorted(p.name for p in files if p.name.endswith("summary.json"))
     assert names == ["P-01_[date]-2.summary.json", "P-01_[date].summary.json"]
 
@@ -165,12 +184,20 @@ def test_two_nights_of_one_name_stay_apart(night, other_night, tmp_path):
 @pytest.mark.parametrize(
     ("text", "left"),
     [
-        ("clench of 2026-03-02", "clench of [date]"), ("02.03.2026", "[date]"), ("3/2/26", "[date]"),
-        ("2 March 2026", "[date]"), ("02-MAR-2026", "[date]"), ("March 2, 2026", "[date]"),
-        ("20260302", "[date]"), ("0.125 s of 3.5 h", "0.125 s of 3.5 h"), ("22:30:05", "22:30:05"),
-        ("12345678 samples", "12345678 samples"), ("night 12", "night 12"), ("version 1.2", "version 1.2"),
+        ("clench of 2026-03-02", "clench of [date]"),
+        ("02.03.2026", "[date]"),
+        ("3/2/26", "[date]"),
+        ("2 March 2026", "[date]"),
+        ("02-MAR-2026", "[date]"),
+        ("March 2, 2026", "[date]"),
+        ("20260302", "[date]"),
+        ("0.125 s of 3.5 h", "0.125 s of 3.5 h"),
+        ("22:30:05", "22:30:05"),
+        ("12345678 samples", "12345678 samples"),
+        ("night 12", "night 12"),
+        ("version 1.2", "version 1.2"),
     ],
-)  # fmt: skip
+)
 def test_dates_leave_a_text_and_other_numbers_stay(text, left):
     assert without_dates(text) == left
 
@@ -179,9 +206,24 @@ def test_every_class_of_a_night_is_walked_through():
     """A night that grows a field of a kind that the planting does not know would pass unseen."""
     kinds = {str(f.type) for f in dataclasses.fields(Night)}
     known = {
-        "Swept", "tuple[Quality, ...]", "Criterion", "Reference | None", "Window", "Amplitude",
-        "dict[str, float | None]", "tuple[Bursts, ...]", "Merged", "Episodes", "Selection", "Labels",
-        "dict[str, Measure]", "tuple[Note, ...]", "tuple[tuple[str, str], ...]", "Extremes | None", "str",
-        "Review | None", "tuple[Beside, ...]",
-    }  # fmt: skip
+        "Swept",
+        "tuple[Quality, ...]",
+        "Criterion",
+        "Reference | None",
+        "Window",
+        "Amplitude",
+        "dict[str, float | None]",
+        "tuple[Bursts, ...]",
+        "Merged",
+        "Episodes",
+        "Selection",
+        "Labels",
+        "dict[str, Measure]",
+        "tuple[Note, ...]",
+        "tuple[tuple[str, str], ...]",
+        "Extremes | None",
+        "str",
+        "Review | None",
+        "tuple[Beside, ...]",
+    }
     assert kinds <= known

@@ -11,13 +11,13 @@ from jsonschema import Draft202012Validator
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.export.dictionary import dictionary_csv
 from sleepbrux.export.events import EVENT_TYPES, events
-from sleepbrux.export.files import Wish, schema_text, write_files
+from sleepbrux.export.files import ExportRequest, schema_text, write_files
 from sleepbrux.export.frames import frames
 from sleepbrux.export.mne_annotations import mne_annotations
 from sleepbrux.export.study_table import measures_csv, study_table
 from sleepbrux.export.summary import summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
-from sleepbrux.night import rescore
+from sleepbrux.scoring.night import rescore
 
 
 def rows_of(text):
@@ -36,9 +36,7 @@ def test_the_summary_keeps_to_its_published_schema(validator, night, other_night
         assert list(validator.iter_errors(json.loads(summary_text(each)))) == []
 
 
-@pytest.mark.parametrize(
-    "criterion", [i for i in criterion_ids() if load_criterion(i).heart_rate is None]
-)
+@pytest.mark.parametrize("criterion", [i for i in criterion_ids() if load_criterion(i).heart_rate is None])
 def test_so_it_does_under_every_criterion(validator, night, criterion):
     table = json.loads(summary_text(rescore(night, criterion)))
     assert list(validator.iter_errors(table)) == []
@@ -47,9 +45,12 @@ def test_so_it_does_under_every_criterion(validator, night, criterion):
 def test_the_schema_refuses_what_it_should(validator, night):
     good = json.loads(summary_text(night))
     for change in (
-        {"input_sha256": "x"}, {"new_key": 1}, {"measures": {}}, {"report_id": "1"},
+        {"input_sha256": "x"},
+        {"new_key": 1},
+        {"measures": {}},
+        {"report_id": "1"},
         {"measures": {"a": {"value": None, "unit": "1", "basis": "b", "keys": []}}},
-    ):  # fmt: skip
+    ):
         assert list(validator.iter_errors({**good, **change})), change
 
 
@@ -68,7 +69,7 @@ def test_every_column_of_every_table_is_in_the_dictionary(night):
 
 
 def test_no_cell_of_text_runs_as_a_formula_and_numbers_stay_numbers(hostile, tmp_path):
-    for path in write_files([("x", hostile)], tmp_path, Wish(("csv", "study"))):
+    for path in write_files([("x", hostile)], tmp_path, ExportRequest(("csv", "study"))):
         for row in csv.reader(io.StringIO(path.read_text("utf-8"))):
             for cell in row:
                 if cell.startswith(("=", "+", "-", "@")):
@@ -116,8 +117,6 @@ def test_events_are_those_that_count(night):
     rows = events(night)
     kinds = [e.type for e in rows]
     assert sum(k.endswith("episode") for k in kinds) == len(night.chosen.episodes)
-    assert (
-        sum(k.endswith("burst") for k in kinds) == len(channel_bursts_csv(night).splitlines()) - 1
-    )
+    assert sum(k.endswith("burst") for k in kinds) == len(channel_bursts_csv(night).splitlines()) - 1
     lost = sum(e.duration_s for e in rows if e.type == "not scorable" and e.channel.endswith("R"))
     assert lost == pytest.approx(40 + 15.25, abs=2.5)  # the flat stretch, the gap and its settling

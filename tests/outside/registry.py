@@ -32,22 +32,37 @@ class Package:
 
 PACKAGES = (
     Package(
-        "biosignalsnotebooks", "0.6.14", False,
-        ("signal_samples/emg_bursts.h5", "signal_samples/emg_fatigue.h5",
-         "signal_samples/emg_1000_hz_16_bits_solo.h5", "signal_samples/emg_1000_hz_8_16_bits.h5"),
+        "biosignalsnotebooks",
+        "0.6.14",
+        False,
+        (
+            "signal_samples/emg_bursts.h5",
+            "signal_samples/emg_fatigue.h5",
+            "signal_samples/emg_1000_hz_16_bits_solo.h5",
+            "signal_samples/emg_1000_hz_8_16_bits.h5",
+        ),
     ),
     Package("axe-playwright-python", "0.1.8", False, ("axe_playwright_python/axe.min.js",)),
-    Package("libemg", "2.0.3", True,
-            ("emg_data_myo.csv", "matlab_RMS.csv", "matlab_MAV.csv")),
+    Package("libemg", "2.0.3", True, ("emg_data_myo.csv", "matlab_RMS.csv", "matlab_MAV.csv")),
     Package("emgflow", "1.1.2", False, ("EMGFlow/data/sample_data_01.csv",)),
-)  # fmt: skip
+)
 
 
 def _download(package: Package, folder: Path) -> Path:
     kind = ["--no-binary", ":all:"] if package.source else ["--only-binary", ":all:"]
     wanted = f"{package.name}=={package.version}"
-    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", *kind,
-               "--dest", str(folder), wanted]  # fmt: skip
+    command = [
+        sys.executable,
+        "-m",
+        "pip",
+        "download",
+        "--quiet",
+        "--no-deps",
+        *kind,
+        "--dest",
+        str(folder),
+        wanted,
+    ]
     subprocess.run(command, check=True)
     return next(folder.iterdir())
 

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from sleepbrux import calibration
-from sleepbrux.bursts import SHORT
+from sleepbrux import reference as calibration
 from sleepbrux.criteria import load_criterion
-from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
+from sleepbrux.scoring.bursts import SHORT
+from sleepbrux.scoring.night import score_night
 from sleepbrux.signal import kernels
 from sleepbrux.signal.quality import examine
 from sleepbrux.signal.sweep import sweep
@@ -115,9 +115,13 @@ def real_emg(name):
 
 
 REAL = {
-    "emg_bursts.h5": 1, "emg_fatigue.h5": 1, "emg_1000_hz_16_bits_solo.h5": 1,
-    "emg_1000_hz_8_16_bits.h5": 2, "biosppy_emg_1.txt": 1, "sample_data_01.csv": 2,
-}  # fmt: skip
+    "emg_bursts.h5": 1,
+    "emg_fatigue.h5": 1,
+    "emg_1000_hz_16_bits_solo.h5": 1,
+    "emg_1000_hz_8_16_bits.h5": 2,
+    "biosppy_emg_1.txt": 1,
+    "sample_data_01.csv": 2,
+}
 
 
 @pytest.mark.shows("outside-emg")

@@ -30,12 +30,25 @@ CLENCHES = [(12.0, 15.0, 200.0), (22.0, 25.0, 200.0), (32.0, 35.0, 200.0)]
 
 # Source of a word, and the word; accents, so that every way of losing them is tried.
 WORDS = {
-    "patient": "Quixöte", "number": "7734512", "recorder": "Zwirbelgerät", "transducer": "Hänsel0815",
-    "reserved": "Reserväta", "prefilter": "Filterfürst", "unit": "Dimfräu", "annotation": "Dulcinëa",
-    "label": "Rocinänt", "file": "Zaragössa", "folder": "Barcelönia", "study note": "Sanchopänza",
-    "study medicine": "Pillenhügel", "study reference": "Bezügsbel", "appliance": "Schienenfränz",
-    "reader": "Cervänteros", "beside": "Nebenhöhler", "metadata": "Metadätan",
-}  # fmt: skip
+    "patient": "Quixöte",
+    "number": "7734512",
+    "recorder": "Zwirbelgerät",
+    "transducer": "Hänsel0815",
+    "reserved": "Reserväta",
+    "prefilter": "Filterfürst",
+    "unit": "Dimfräu",
+    "annotation": "Dulcinëa",
+    "label": "Rocinänt",
+    "file": "Zaragössa",
+    "folder": "Barcelönia",
+    "study note": "Sanchopänza",
+    "study medicine": "Pillenhügel",
+    "study reference": "Bezügsbel",
+    "appliance": "Schienenfränz",
+    "reader": "Cervänteros",
+    "beside": "Nebenhöhler",
+    "metadata": "Metadätan",
+}
 BIRTH = date(1951, 5, 2)
 START = date(2019, 11, 27)
 CLENCH_DAY = date(2019, 10, 16)
@@ -55,8 +68,13 @@ def spellings(word: str) -> set[bytes]:
     texts |= {word.encode().decode("latin-1")}
     written = set()
     for text in texts:
-        for form in (text, html.escape(text), "".join(f"&#{ord(c)};" if ord(c) > 127 else c for c in text),
-                     json.dumps(text)[1:-1], urllib.parse.quote(text)):  # fmt: skip
+        for form in (
+            text,
+            html.escape(text),
+            "".join(f"&#{ord(c)};" if ord(c) > 127 else c for c in text),
+            json.dumps(text)[1:-1],
+            urllib.parse.quote(text),
+        ):
             for code in ("utf-8", "latin-1", "cp437", "utf-16-le", "utf-16-be"):
                 written.add(form.encode(code, "ignore").lower())
     return {raw for raw in written if len(raw) >= len(word) - 1}
@@ -64,8 +82,22 @@ def spellings(word: str) -> set[bytes]:
 
 def date_spellings(day: date) -> set[bytes]:
     """Bytes by which a date may stand in a file, in lower case; the longer forms only."""
-    forms = ["%d.%m.%y", "%d-%m-%y", "%d/%m/%y", "%d.%m.%Y", "%d-%m-%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y-%m-%d",
-             "%Y%m%d", "%Y/%m/%d", "%d-%b-%Y", "%d %B %Y", "%B %d, %Y", "%d %b %Y"]  # fmt: skip
+    forms = [
+        "%d.%m.%y",
+        "%d-%m-%y",
+        "%d/%m/%y",
+        "%d.%m.%Y",
+        "%d-%m-%Y",
+        "%d/%m/%Y",
+        "%m/%d/%Y",
+        "%Y-%m-%d",
+        "%Y%m%d",
+        "%Y/%m/%d",
+        "%d-%b-%Y",
+        "%d %B %Y",
+        "%B %d, %Y",
+        "%d %b %Y",
+    ]
     texts = {day.strftime(form) for form in forms}
     texts |= {text.lstrip("0") for text in texts if text[:1] == "0"}
     return {t.lower().encode(c) for t in texts for c in ("utf-8", "utf-16-le")}
@@ -85,9 +117,7 @@ def _unpacked(content: bytes) -> Iterator[bytes]:
         import pypdf
 
         pdf = pypdf.PdfReader(io.BytesIO(content))
-        yield json.dumps(
-            {k: str(v) for k, v in (pdf.metadata or {}).items()}, ensure_ascii=False
-        ).encode()
+        yield json.dumps({k: str(v) for k, v in (pdf.metadata or {}).items()}, ensure_ascii=False).encode()
         for page in pdf.pages:
             yield re.sub(r"\s+", " ", page.extract_text()).encode()
 
@@ -114,21 +144,22 @@ def found_in_files(paths: Iterable[Path], base: Path) -> dict[str, set[str]]:
 def signals(seed: int = 0, *, clenches: bool = True) -> np.ndarray:
     """Two channels of EMG in µV."""
     bursts = (CLENCHES if clenches else []) + BURSTS
-    return np.stack(
-        [signal_of(bursts, seconds=SECONDS, rate=RATE, seed=seed + k) for k in range(2)]
-    )
+    return np.stack([signal_of(bursts, seconds=SECONDS, rate=RATE, seed=seed + k) for k in range(2)])
 
 
 def edf(
-    path: Path, *, seed: int = 0, clenches: bool = True, marked: bool = True, teeth: str = "natural teeth",
+    path: Path,
+    *,
+    seed: int = 0,
+    clenches: bool = True,
+    marked: bool = True,
+    teeth: str = "natural teeth",
     day: date = START,
-) -> Path:  # fmt: skip
+) -> Path:
     """An EDF+ recording with a word in every field of its header, in labels and in annotations."""
     uv = np.clip(signals(seed, clenches=clenches), -3200, 3200)
     digital = np.rint(uv * 10).astype(int).reshape(2, SECONDS, RATE)
-    cells = {
-        name: WORDS[name].encode("latin-1") for name in ("transducer", "reserved", "prefilter")
-    }
+    cells = {name: WORDS[name].encode("latin-1") for name in ("transducer", "reserved", "prefilter")}
     cells["prefilter"] = b"HP:20Hz " + cells["prefilter"]
     scale = {"physical minimum": -3276.8, "physical maximum": 3276.7}
     emg = [
@@ -138,8 +169,10 @@ def edf(
             {**cells, **scale, "label": f"EMG R {WORDS['label']}".encode("latin-1")},
         ),
     ]
-    slow = Signal((digital[0, :, :10] // 3).tolist(),
-                  {**cells, "label": "Flow", "dimension": WORDS["unit"].encode("latin-1")})  # fmt: skip
+    slow = Signal(
+        (digital[0, :, :10] // 3).tolist(),
+        {**cells, "label": "Flow", "dimension": WORDS["unit"].encode("latin-1")},
+    )
     said = [
         (2, "Rest", "8"),
         (5, f"Frau {WORDS['annotation']} hustet", "1"),
@@ -151,11 +184,18 @@ def edf(
     marks = times([f"+{k}" for k in range(SECONDS)], *extra, annotation_bytes=200)
     born, begun = (f"{d:%d}-{d:%b}-{d.year}".upper() for d in (BIRTH, day))
     name, gear = (WORDS[k].encode("latin-1") for k in ("patient", "recorder"))
-    file = edf_plus(*emg, slow, marks, n_records=SECONDS, **{
-        "patient": b"MCH-%s F %s %s" % (WORDS["number"].encode(), born.encode(), name),
-        "recording": b"Startdate %s %s NN %s" % (begun.encode(), gear, gear),
-        "start date": f"{day:%d.%m.%y}", "start time": "22.30.05",
-    })  # fmt: skip
+    file = edf_plus(
+        *emg,
+        slow,
+        marks,
+        n_records=SECONDS,
+        **{
+            "patient": b"MCH-%s F %s %s" % (WORDS["number"].encode(), born.encode(), name),
+            "recording": b"Startdate %s %s NN %s" % (begun.encode(), gear, gear),
+            "start date": f"{day:%d.%m.%y}",
+            "start time": "22.30.05",
+        },
+    )
     path.parent.mkdir(parents=True, exist_ok=True)
     return file.write(path)
 
@@ -173,8 +213,16 @@ def wav(path: Path, *, seed: int = 0) -> Path:
     text = f"Frau {WORDS['annotation']}".encode("latin-1") + b"\0"
     adtl = b"adtl" + chunk(b"labl", struct.pack("<I", 1) + text + b"\0" * (len(text) % 2))
     cue = struct.pack("<I", 1) + struct.pack("<II4sIII", 1, 3000, b"data", 0, 0, 3000)
-    path.write_bytes(riff(chunk(b"bext", bext), chunk(b"LIST", info), form(1, 2, 16, RATE),
-                          chunk(b"data", body), chunk(b"cue ", cue), chunk(b"LIST", adtl)))  # fmt: skip
+    path.write_bytes(
+        riff(
+            chunk(b"bext", bext),
+            chunk(b"LIST", info),
+            form(1, 2, 16, RATE),
+            chunk(b"data", body),
+            chunk(b"cue ", cue),
+            chunk(b"LIST", adtl),
+        )
+    )
     return path
 
 
@@ -196,14 +244,17 @@ def hdf5(path: Path, *, seed: int = 0) -> Path:
 def table(path: Path, *, seed: int = 0) -> Path:
     """A CSV file with words above the table, in its heads and in a column of texts."""
     uv = signals(seed)
-    clock = [f"{START:%Y-%m-%d} 22:{30 + k // RATE // 60:02d}:{k // RATE % 60:02d}.{k % RATE * 2:03d}"
-             for k in range(uv.shape[1])]  # fmt: skip
-    lines = [f"# patient: {WORDS['metadata']} born {BIRTH:%d.%m.%Y}",
-             f"time;EMG Mass L;EMG R {WORDS['label']};marker"]  # fmt: skip
+    clock = [
+        f"{START:%Y-%m-%d} 22:{30 + k // RATE // 60:02d}:{k // RATE % 60:02d}.{k % RATE * 2:03d}"
+        for k in range(uv.shape[1])
+    ]
+    lines = [
+        f"# patient: {WORDS['metadata']} born {BIRTH:%d.%m.%Y}",
+        f"time;EMG Mass L;EMG R {WORDS['label']};marker",
+    ]
     texts = {3000: f"Frau {WORDS['annotation']}", 30_000: "Lights off"}
     lines += [
-        f"{c};{a:.1f};{b:.1f};{texts.get(k, '')}"
-        for k, (c, a, b) in enumerate(zip(clock, *uv, strict=True))
+        f"{c};{a:.1f};{b:.1f};{texts.get(k, '')}" for k, (c, a, b) in enumerate(zip(clock, *uv, strict=True))
     ]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
@@ -214,17 +265,35 @@ def brainvision(path: Path, *, seed: int = 0) -> Path:
     uv = signals(seed)
     path.with_suffix(".eeg").write_bytes(np.rint(uv.T * 10).astype("<i2").tobytes())
     said = f"{WORDS['metadata']} {BIRTH:%d.%m.%Y}"
-    header = ["Brain Vision Data Exchange Header File Version 1.0", f"; {said}", "[Common Infos]",
-              "Codepage=UTF-8", f"DataFile={path.stem}.eeg", f"MarkerFile={path.stem}.vmrk",
-              "DataFormat=BINARY", "DataOrientation=MULTIPLEXED", "NumberOfChannels=2",
-              f"SamplingInterval={1_000_000 // RATE}", "[Binary Infos]", "BinaryFormat=INT_16",
-              "[Channel Infos]", "Ch1=EMG Mass L,,0.1,µV", f"Ch2=EMG R {WORDS['label']},,0.1,µV",
-              "[Comment]", said]  # fmt: skip
+    header = [
+        "Brain Vision Data Exchange Header File Version 1.0",
+        f"; {said}",
+        "[Common Infos]",
+        "Codepage=UTF-8",
+        f"DataFile={path.stem}.eeg",
+        f"MarkerFile={path.stem}.vmrk",
+        "DataFormat=BINARY",
+        "DataOrientation=MULTIPLEXED",
+        "NumberOfChannels=2",
+        f"SamplingInterval={1_000_000 // RATE}",
+        "[Binary Infos]",
+        "BinaryFormat=INT_16",
+        "[Channel Infos]",
+        "Ch1=EMG Mass L,,0.1,µV",
+        f"Ch2=EMG R {WORDS['label']},,0.1,µV",
+        "[Comment]",
+        said,
+    ]
     path.write_text("\n".join(header) + "\n", encoding="utf-8")
-    marker = ["Brain Vision Data Exchange Marker File, Version 1.0", "[Common Infos]", "Codepage=UTF-8",
-              f"DataFile={path.stem}.eeg", "[Marker Infos]",
-              f"Mk1=New Segment,,1,1,0,{START:%Y%m%d}223005000000",
-              f"Mk2=Comment,Frau {WORDS['annotation']},3000,1,0"]  # fmt: skip
+    marker = [
+        "Brain Vision Data Exchange Marker File, Version 1.0",
+        "[Common Infos]",
+        "Codepage=UTF-8",
+        f"DataFile={path.stem}.eeg",
+        "[Marker Infos]",
+        f"Mk1=New Segment,,1,1,0,{START:%Y%m%d}223005000000",
+        f"Mk2=Comment,Frau {WORDS['annotation']},3000,1,0",
+    ]
     path.with_suffix(".vmrk").write_text("\n".join(marker) + "\n", encoding="utf-8")
     return path
 
@@ -238,9 +307,14 @@ def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7) -> Path:
     edf(folder / f"{name} splint.edf", seed=5, day=CLENCH_DAY, teeth=f"with {WORDS['appliance']}")
     stages = folder / f"{WORDS['beside']}.csv"
     stages.write_text("onset,duration,stage\n0,120,W\n120,120,N2\n", encoding="utf-8")
-    fields = {"alcohol": "study note", "caffeine": "study note", "medication": "study medicine",
-              "breathing_device": "study note", "electrode_note": "study note",
-              "note": "study note"}  # fmt: skip
+    fields = {
+        "alcohol": "study note",
+        "caffeine": "study note",
+        "medication": "study medicine",
+        "breathing_device": "study note",
+        "electrode_note": "study note",
+        "note": "study note",
+    }
     free = "".join(f'{key} = "{WORDS[word]}"\n' for key, word in fields.items())
     path = folder / "study.toml"
     reference = WORDS["study reference"]

@@ -28,8 +28,17 @@ MEANINGS = {
     "beside": "file names of stages, marks and sound",
     "metadata": "other metadata of WAV, HDF5, BrainVision and CSV files",
 }
-NEVER = ("patient", "number", "birth date", "recorder", "transducer", "reserved", "study note",
-         "study medicine", "metadata")  # fmt: skip
+NEVER = (
+    "patient",
+    "number",
+    "birth date",
+    "recorder",
+    "transducer",
+    "reserved",
+    "study note",
+    "study medicine",
+    "metadata",
+)
 
 
 class Shows(NamedTuple):
@@ -40,9 +49,7 @@ class Shows(NamedTuple):
 
 
 def _of(terminal: str = "", files: str = "") -> Shows:
-    parts = [
-        frozenset(w.strip() for w in text.split(",") if w.strip()) for text in (terminal, files)
-    ]
+    parts = [frozenset(w.strip() for w in text.split(",") if w.strip()) for text in (terminal, files)]
     return Shows(*parts)
 
 
@@ -93,9 +100,7 @@ def _rendered() -> list[str]:
 def _meanings() -> list[str]:
     lines = ["| word | what it is | shown |", "| --- | --- | --- |"]
     for word, meaning in MEANINGS.items():
-        never = (
-            "by no command, but for `export --identity`" if word in NEVER[:3] else "by no command"
-        )
+        never = "by no command, but for `export --identity`" if word in NEVER[:3] else "by no command"
         lines.append(f"| {word} | {meaning} | {never if word in NEVER else 'see below'} |")
     return lines
 
@@ -139,6 +144,4 @@ Pseudonymised data stay personal data.
 
 def page(remake: str) -> str:
     """The page of the documentation."""
-    return _PAGE_TEXT.format(
-        remake=remake, meanings="\n".join(_meanings()), table="\n".join(_rendered())
-    )
+    return _PAGE_TEXT.format(remake=remake, meanings="\n".join(_meanings()), table="\n".join(_rendered()))

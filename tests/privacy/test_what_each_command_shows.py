@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from sleepbrux.journal import journal_path
-from sleepbrux.journal.apply import review_of
-from sleepbrux.journal.deciding import decided
-from sleepbrux.journal.file import Draft, append, header_of, load_journal
-from sleepbrux.store import load_night
+from sleepbrux.archive.file import load_night
+from sleepbrux.archive.journal import journal_path
+from sleepbrux.archive.journal.apply import review_of
+from sleepbrux.archive.journal.deciding import decided
+from sleepbrux.archive.journal.file import DecisionDraft, append, header_of, load_journal
 from tests.cli.conftest import called
 from tests.privacy import planted
 from tests.privacy.planted import WORDS, found_in, found_in_files
@@ -49,9 +49,7 @@ class Ground:
             files.setdefault(source, set()).update(names)
 
     def _state(self) -> dict[Path, tuple[int, int]]:
-        return {
-            p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in self.home.rglob("*") if p.is_file()
-        }
+        return {p: (p.stat().st_mtime_ns, p.stat().st_ino) for p in self.home.rglob("*") if p.is_file()}
 
 
 def reviewed(archive: Path) -> None:
@@ -59,9 +57,7 @@ def reviewed(archive: Path) -> None:
     night = load_night(archive)
     path = journal_path(archive)
     now = review_of(night, load_journal(path))
-    entry, _ = decided(
-        now, load_journal(path), Draft(action="accept", target="e0"), WORDS["reader"]
-    )
+    entry, _ = decided(now, load_journal(path), DecisionDraft(action="accept", target="e0"), WORDS["reader"])
     append(path, header_of(night), entry)
 
 
@@ -110,8 +106,19 @@ def ground(tmp_path_factory):
     on.run("trace --json", archives[1], "episodes_per_hour")
     on.run("compare", one, "--results", results, "--out", home / "compared", "--quick")
     on.run("summary", one, "--results", results)
-    on.run("plan", "--study", one, "--results", results, "--out", home / "plan", "--most-nights", "4",
-           "--ratio", "0.5")  # fmt: skip
+    on.run(
+        "plan",
+        "--study",
+        one,
+        "--results",
+        results,
+        "--out",
+        home / "plan",
+        "--most-nights",
+        "4",
+        "--ratio",
+        "0.5",
+    )
     on.run("cohort", one, two, "--results", home / "batch", "--out", home / "cohort")
     on.run("letter", "--study", one, "--results", results, "--out", home / "a.pdf")
     on.run("letter --with-dates", "--study", one, "--results", results, "--out", home / "b.pdf")
@@ -120,14 +127,16 @@ def ground(tmp_path_factory):
         on.run("review --result", path)
     on.run("agreement", archives[0], "reviewed", "--out", home / "agreement")
     loose = next((home / "loose").glob("*.night.h5"))
-    for k, (command, options) in enumerate((
-        ("export", []), ("export --with-names", []), ("export --with-dates", []),
-    )):  # fmt: skip
+    for k, (command, options) in enumerate(
+        (
+            ("export", []),
+            ("export --with-names", []),
+            ("export --with-dates", []),
+        )
+    ):
         for place, some in (("study", archives), ("loose", [loose])):
             on.run(command, *some, "--out", home / f"export {k} {place}", "--as", EVERY, *options)
-    on.run(
-        "export", archive, "--recording", night, "--out", home / "export raw", "--as", "bids,edf"
-    )
+    on.run("export", archive, "--recording", night, "--out", home / "export raw", "--as", "bids,edf")
     on.run(
         "export --identity",
         archive,
@@ -168,9 +177,7 @@ def test_a_command_shows_what_the_table_says_and_nothing_else(ground, command):
 def test_every_command_is_in_the_table():
     from sleepbrux.cli import VERBS
 
-    assert {c.split()[0] for c in TABLE} == set(VERBS) - {"demo", "criteria"}, (
-        "they read no person's file"
-    )
+    assert {c.split()[0] for c in TABLE} == set(VERBS) - {"demo", "criteria"}, "they read no person's file"
 
 
 def test_every_word_is_planted_and_has_its_meaning(ground):
@@ -207,8 +214,13 @@ def test_the_search_finds_a_word_however_it_is_written(word):
 
     text = WORDS[word]
     for written in (
-        text.encode(), text.encode("latin-1"), text.upper().encode("utf-16-le"), html.escape(text).encode(),
-        json.dumps({"a": text}).encode(), text.encode("ascii", "replace"),
-        base64.b64encode(f"some words, {text}, and more".encode()), planted._plain(text).upper().encode(),
-    ):  # fmt: skip
+        text.encode(),
+        text.encode("latin-1"),
+        text.upper().encode("utf-16-le"),
+        html.escape(text).encode(),
+        json.dumps({"a": text}).encode(),
+        text.encode("ascii", "replace"),
+        base64.b64encode(f"some words, {text}, and more".encode()),
+        planted._plain(text).upper().encode(),
+    ):
         assert word in found_in(b"<p>" + written + b"</p>"), written

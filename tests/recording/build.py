@@ -9,15 +9,29 @@ from pathlib import Path
 import numpy as np
 
 FILE_WIDTHS = {
-    "version": 8, "patient": 80, "recording": 80, "start date": 8, "start time": 8,
-    "header bytes": 8, "reserved": 44, "number of records": 8, "record duration": 8,
+    "version": 8,
+    "patient": 80,
+    "recording": 80,
+    "start date": 8,
+    "start time": 8,
+    "header bytes": 8,
+    "reserved": 44,
+    "number of records": 8,
+    "record duration": 8,
     "number of signals": 4,
-}  # fmt: skip
+}
 SIGNAL_WIDTHS = {
-    "label": 16, "transducer": 80, "dimension": 8, "physical minimum": 8, "physical maximum": 8,
-    "digital minimum": 8, "digital maximum": 8, "prefilter": 80, "samples per record": 8,
+    "label": 16,
+    "transducer": 80,
+    "dimension": 8,
+    "physical minimum": 8,
+    "physical maximum": 8,
+    "digital minimum": 8,
+    "digital maximum": 8,
+    "prefilter": 80,
+    "samples per record": 8,
     "reserved": 32,
-}  # fmt: skip
+}
 
 
 def _cell(value: object, width: int) -> bytes:
@@ -93,8 +107,7 @@ class File:
             "number of signals": len(self.signals),
         }
         parts = [
-            _cell(self.cells.get(name, default.get(name, "")), width)
-            for name, width in FILE_WIDTHS.items()
+            _cell(self.cells.get(name, default.get(name, "")), width) for name, width in FILE_WIDTHS.items()
         ]
         for name, width in SIGNAL_WIDTHS.items():
             parts += [_cell(s.cell(name, self.sample_bytes), width) for s in self.signals]
@@ -125,9 +138,7 @@ def sine(n_records: int, per_record: int, *, amplitude: int = 1000) -> list[list
 
 def emg(n_records: int = 10, per_record: int = 200, **cells: object) -> Signal:
     """A masseter channel with a sine of about 100 µV; cells by name with ``_`` for blanks."""
-    return Signal(
-        sine(n_records, per_record), {name.replace("_", " "): v for name, v in cells.items()}
-    )
+    return Signal(sine(n_records, per_record), {name.replace("_", " "): v for name, v in cells.items()})
 
 
 def times(onsets: Sequence[str], *extra: tuple[int, bytes], annotation_bytes: int = 60) -> Signal:

@@ -26,11 +26,11 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-import sleepbrux.recording.mne_formats
-import sleepbrux.recording.table
-import sleepbrux.recording.wav  # noqa: F401  loaded before memory is measured
-from sleepbrux.errors import RecordingError
-from sleepbrux.recording import hdf5_line
+import sleepbrux.recording.formats.mne_formats
+import sleepbrux.recording.formats.table
+import sleepbrux.recording.formats.wav  # noqa: F401  loaded before memory is measured
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats import hdf5_client as hdf5_line
 from tests.recording import oracles
 from tests.recording.build import File, Signal, edf, edf_plus, emg, tal, times
 from tests.recording.test_fuzz import FILE_WIDTHS, SIGNAL_WIDTHS, opened_or_refused
@@ -46,9 +46,27 @@ MOST_HELD = 100_000_000
 MOST_SECONDS = 20
 ADDRESS_SPACE = 6 << 30
 CELLS = [
-    b"", b"0", b"-1", b"1e9", b"1e-9", b"nan", b"inf", b"99999999", b"-9999999", b"1,5", b"1.2.3",
-    b"\0\0\0\0", b"\xff\xff\xff\xff", b"EDF+D", b"24.00.00", b"0.00001", b"65535", b"\r\n", b";", b",",
-]  # fmt: skip
+    b"",
+    b"0",
+    b"-1",
+    b"1e9",
+    b"1e-9",
+    b"nan",
+    b"inf",
+    b"99999999",
+    b"-9999999",
+    b"1,5",
+    b"1.2.3",
+    b"\0\0\0\0",
+    b"\xff\xff\xff\xff",
+    b"EDF+D",
+    b"24.00.00",
+    b"0.00001",
+    b"65535",
+    b"\r\n",
+    b";",
+    b",",
+]
 
 
 def _edf() -> bytes:
@@ -69,9 +87,7 @@ def _bdf() -> bytes:
 
 def _csv(separator: str, decimal: str, stamp: Callable[[int], str], head: str) -> bytes:
     rows = [
-        separator.join(
-            (stamp(i), f"{(i * 37 % 101) / 7:.3f}".replace(".", decimal), "", "Lights off")
-        )
+        separator.join((stamp(i), f"{(i * 37 % 101) / 7:.3f}".replace(".", decimal), "", "Lights off"))
         if i % 47 == 5
         else separator.join(
             (stamp(i), *(f"{(i * k % 101) / 7:.3f}".replace(".", decimal) for k in (37, 53)), "")
@@ -82,19 +98,17 @@ def _csv(separator: str, decimal: str, stamp: Callable[[int], str], head: str) -
 
 
 def _csv_comma() -> bytes:
-    return _csv(",", ".", lambda i: f"{i / 1000 + (i > 90) * 9:.3f}",
-                "Time [s],EMG Mass L [uV],ECG,Marker\n")  # fmt: skip
+    return _csv(",", ".", lambda i: f"{i / 1000 + (i > 90) * 9:.3f}", "Time [s],EMG Mass L [uV],ECG,Marker\n")
 
 
 def _csv_shared() -> bytes:
-    return _csv(",", ".", lambda i: f"{(i + 30 * (i > 70)) // 10 / 100:.2f}",
-                "Time [s],EMG Mass L [uV],ECG,Marker\n")  # fmt: skip
+    return _csv(
+        ",", ".", lambda i: f"{(i + 30 * (i > 70)) // 10 / 100:.2f}", "Time [s],EMG Mass L [uV],ECG,Marker\n"
+    )
 
 
 def _csv_clock() -> bytes:
-    return _csv(
-        ";", ",", lambda i: f"2026-03-02 23:59:59.{i:03d}", "\ufeffZeit;EMG;EKG;Marke\n;µV;mV;\n"
-    )
+    return _csv(";", ",", lambda i: f"2026-03-02 23:59:59.{i:03d}", "\ufeffZeit;EMG;EKG;Marke\n;µV;mV;\n")
 
 
 def _wav(coding: int, bits: int, magic: bytes = b"RIFF") -> bytes:
@@ -151,11 +165,13 @@ SEEDS: dict[str, tuple[str, list[Callable[[], bytes]]]] = {
     "EDF": ("night.edf", [_edf, _plain_edf]),
     "BDF": ("night.bdf", [_bdf]),
     "CSV": ("night.csv", [_csv_comma, _csv_clock, _csv_shared]),
-    "WAV": ("night.wav", [lambda: _wav(1, 16), lambda: _wav(1, 24), lambda: _wav(3, 32),
-                          lambda: _wav(1, 16, b"RF64")]),
+    "WAV": (
+        "night.wav",
+        [lambda: _wav(1, 16), lambda: _wav(1, 24), lambda: _wav(3, 32), lambda: _wav(1, 16, b"RF64")],
+    ),
     "mne": ("night.vhdr", [_brainvision]),
     "HDF5": ("night.h5", [lambda: _hdf5(packed=False), lambda: _hdf5(packed=True)]),
-}  # fmt: skip
+}
 
 
 def bend(good: bytes, rng: np.random.Generator) -> bytes:
@@ -166,9 +182,7 @@ def bend(good: bytes, rng: np.random.Generator) -> bytes:
         where = int(rng.integers(0, head if rng.random() < 0.7 else max(len(bad), 1)))
         what = int(rng.integers(0, 7))
         if what <= 2:
-            for place in (
-                rng.integers(0, max(len(bad), 1), int(rng.integers(1, 12))) if what else [where]
-            ):
+            for place in rng.integers(0, max(len(bad), 1), int(rng.integers(1, 12))) if what else [where]:
                 if bad:
                     bad[min(int(place), len(bad) - 1)] = int(rng.integers(0, 256))
         elif what == 3:
@@ -181,19 +195,21 @@ def bend(good: bytes, rng: np.random.Generator) -> bytes:
             bad[where:where] = bad[where : where + size]
         else:
             size = int(rng.integers(1, 64))
-            bad[where : where + size] = bytes([int(rng.integers(0, 256))]) * len(
-                bad[where : where + size]
-            )
+            bad[where : where + size] = bytes([int(rng.integers(0, 256))]) * len(bad[where : where + size])
     return bytes(bad)
 
 
 def bent_header(rng: np.random.Generator) -> bytes:
     """An EDF file with header fields replaced by awkward ones."""
     signal = emg()
-    cells = {str(n): CELLS[int(rng.integers(len(CELLS)))][: FILE_WIDTHS[n]]
-             for n in rng.choice(sorted(FILE_WIDTHS), int(rng.integers(0, 3)), replace=False)}  # fmt: skip
-    fields = {str(n): CELLS[int(rng.integers(len(CELLS)))][: SIGNAL_WIDTHS[n]]
-              for n in rng.choice(sorted(SIGNAL_WIDTHS), int(rng.integers(0, 3)), replace=False)}  # fmt: skip
+    cells = {
+        str(n): CELLS[int(rng.integers(len(CELLS)))][: FILE_WIDTHS[n]]
+        for n in rng.choice(sorted(FILE_WIDTHS), int(rng.integers(0, 3)), replace=False)
+    }
+    fields = {
+        str(n): CELLS[int(rng.integers(len(CELLS)))][: SIGNAL_WIDTHS[n]]
+        for n in rng.choice(sorted(SIGNAL_WIDTHS), int(rng.integers(0, 3)), replace=False)
+    }
     return File((Signal(signal.digital, dict(fields)), emg()), 10, dict(cells)).to_bytes()
 
 
@@ -273,11 +289,20 @@ def _run(kind: str, seed: int, n: int) -> tuple[list[dict[str, float]], list[str
         place = Path(folder) / "trial"
         while first < n and len(failures) < MOST_FAILURES:
             place.write_text(str(first))
-            command = [sys.executable, "-W", "error", "-m", "tests.recording.fuzz", "--batch", kind,
-                       str(seed), str(n), str(first), str(place)]  # fmt: skip
-            process = subprocess.Popen(
-                command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-            )
+            command = [
+                sys.executable,
+                "-W",
+                "error",
+                "-m",
+                "tests.recording.fuzz",
+                "--batch",
+                kind,
+                str(seed),
+                str(n),
+                str(first),
+                str(place),
+            ]
+            process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
             said = ""
             while True:
                 try:
@@ -310,12 +335,20 @@ def main() -> int:
         resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE, ADDRESS_SPACE))
         hdf5_line.STEP_LIMIT_S = HDF5_LIMIT_S
         kind, seed, n, first, place = given.batch
-        done = batch(kind, int(seed), int(n), first=int(first),
-                     at=lambda trial: Path(place).write_text(str(trial)) and None)  # fmt: skip
+        done = batch(
+            kind,
+            int(seed),
+            int(n),
+            first=int(first),
+            at=lambda trial: Path(place).write_text(str(trial)) and None,
+        )
         print(json.dumps(done))
         return 0
-    kept = [json.loads(line) for line in given.state.read_text().splitlines()] if (
-        given.state and given.state.is_file()) else []  # fmt: skip
+    kept = (
+        [json.loads(line) for line in given.state.read_text().splitlines()]
+        if (given.state and given.state.is_file())
+        else []
+    )
     each = -(-given.mutations // len(given.kinds))
     failures = []
     for kind in given.kinds:

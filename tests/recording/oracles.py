@@ -67,9 +67,7 @@ def csv_values(path: Path) -> Values | None:
             continue
         cells = [c.strip() for c in line.strip("\r").split(";" if comma else ",")][1:3]
         try:
-            rows.append(
-                [float(c.replace(",", ".") if comma else c) if c else np.nan for c in cells]
-            )
+            rows.append([float(c.replace(",", ".") if comma else c) if c else np.nan for c in cells])
         except ValueError:
             rows.append([np.nan, np.nan] if rows else [])
         if len(rows[-1]) < 2:
@@ -79,8 +77,11 @@ def csv_values(path: Path) -> Values | None:
 
 
 ORACLES: dict[str, Callable[[Path], Values | None]] = {
-    "EDF": edf_values, "BDF": edf_values, "WAV": wav_values, "tab": csv_values,
-}  # fmt: skip
+    "EDF": edf_values,
+    "BDF": edf_values,
+    "WAV": wav_values,
+    "tab": csv_values,
+}
 
 
 @np.errstate(all="ignore")

@@ -94,9 +94,14 @@ def tests_by_row() -> dict[int, list[str]]:
 
 def page() -> str:
     """The table as Markdown."""
-    lines = ["# Bad inputs, and the tests of each", "",
-             "Made by `python -m tests.recording.rows`; the suite fails where it is older than the tests.",
-             "", "| row | input: what is wanted | tests |", "| --- | --- | --- |"]  # fmt: skip
+    lines = [
+        "# Bad inputs, and the tests of each",
+        "",
+        "Made by `python -m tests.recording.rows`; the suite fails where it is older than the tests.",
+        "",
+        "| row | input: what is wanted | tests |",
+        "| --- | --- | --- |",
+    ]
     lines += [
         f"| {row} | {ROWS[row]} | {'<br>'.join(f'`{name}`' for name in names)} |"
         for row, names in tests_by_row().items()

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from sleepbrux.cli import main
-from sleepbrux.errors import RecordingError
-from sleepbrux.night import sweep_recording
-from sleepbrux.recording.edf import open_edf
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats.edf import open_edf
 from sleepbrux.recording.model import Piece, Recording, samples
 from sleepbrux.recording.opening import open_recording
+from sleepbrux.signal.swept import sweep_recording
 
 from .build import File, Signal, edf, edf_plus, emg, sine, tal, times
 
@@ -127,15 +127,25 @@ def test_row_07_a_range_of_volts_for_a_muscle_is_doubted_and_can_be_overridden(o
 @pytest.mark.shows("unit-slip")
 @pytest.mark.parametrize(
     ("dimension", "uv", "said"),
-    [("mV", 2.0, "factor of 1000"), ("V", 0.002, "factor of 1000"), ("uV", 2000.0, "factor of 1000"),
-     ("uV", 0.002, "factor of 1000"), ("uV", 2.0, ""), ("mV", 0.002, "")],
-)  # fmt: skip
+    [
+        ("mV", 2.0, "factor of 1000"),
+        ("V", 0.002, "factor of 1000"),
+        ("uV", 2000.0, "factor of 1000"),
+        ("uV", 0.002, "factor of 1000"),
+        ("uV", 2.0, ""),
+        ("mV", 0.002, ""),
+    ],
+)
 def test_row_07_a_resting_level_that_no_muscle_has_is_doubted_on_every_output(
     opened, tmp_path, capsys, dimension, uv, said
 ):
     wave = np.random.default_rng(0).normal(0, 1000, (120, 500)).round().clip(-9999, 9999)
-    ends = {"physical minimum": -10 * uv, "physical maximum": 10 * uv,
-            "digital minimum": -10_000, "digital maximum": 10_000}  # fmt: skip
+    ends = {
+        "physical minimum": -10 * uv,
+        "physical maximum": 10 * uv,
+        "digital minimum": -10_000,
+        "digital maximum": 10_000,
+    }
     ends = {k: f"{v:.5g}" for k, v in ends.items()}
     signal = Signal(wave.astype(int).tolist(), {"dimension": dimension, **ends})
     recording = opened(edf(signal, n_records=120))
@@ -523,8 +533,10 @@ def test_row_44_several_annotation_channels_are_merged_in_time_order(opened):
     first = times([f"+{i}" for i in range(10)], (3, tal("+3", "between")))
     recording = opened(edf_plus(emg(), first, second))
     assert [(m.text, m.channel) for m in recording.marks] == [
-        ("first", ""), ("between", ""), ("later", "EMG Mass L"),
-    ]  # fmt: skip
+        ("first", ""),
+        ("between", ""),
+        ("later", "EMG Mass L"),
+    ]
 
 
 def test_row_45_edf_plus_without_annotations_is_a_note(opened):
@@ -583,8 +595,15 @@ def test_row_49_saturated_and_flat_stretches_are_shown_measured_and_left_out_of_
     wave[60:90] = 2047
     wave[150:195] = 17
     wave[250, 100:103] = -2048
-    signal = Signal(wave.tolist(), {"digital minimum": -2048, "digital maximum": 2047,
-                                    "physical minimum": -204.8, "physical maximum": 204.7})  # fmt: skip
+    signal = Signal(
+        wave.tolist(),
+        {
+            "digital minimum": -2048,
+            "digital maximum": 2047,
+            "physical minimum": -204.8,
+            "physical maximum": 204.7,
+        },
+    )
     swept = sweep_recording(opened(edf(signal, n_records=300)))
     (quality,) = swept.quality
     for name, start, stop in (("rail", 60, 90), ("flat", 150, 195)):
@@ -601,10 +620,7 @@ def test_row_49_saturated_and_flat_stretches_are_shown_measured_and_left_out_of_
     assert row["longest_flat_s"] == pytest.approx(45, abs=2)
     with pytest.raises(SystemExit):
         main(["inspect", str(tmp_path / "night.edf")])
-    assert (
-        "10 % of samples at the end of the range; longest run without change 4"
-        in capsys.readouterr().out
-    )
+    assert "10 % of samples at the end of the range; longest run without change 4" in capsys.readouterr().out
 
 
 @pytest.mark.skipif(not hasattr(__import__("os"), "posix_fallocate"), reason="needs sparse files")

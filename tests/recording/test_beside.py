@@ -14,9 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepbrux.cli import main
-from sleepbrux.context.beside import BesideFiles, open_beside
-from sleepbrux.errors import RecordingError
-from sleepbrux.night import sweep_recording
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.daylight import clock_change
 from sleepbrux.recording.labels import axis_of, role_named, with_roles
 from sleepbrux.recording.mark_table import with_marks
@@ -24,6 +22,8 @@ from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark, Recording
 from sleepbrux.recording.rectified import looks_rectified
 from sleepbrux.recording.sync import fit_clocks, fit_marks, moved
+from sleepbrux.signal.surroundings.companions import CompanionFiles, open_companions
+from sleepbrux.signal.swept import sweep_recording
 
 RNG = np.random.default_rng(11)
 UV = RNG.normal(0, 20, (2, 60_000))
@@ -86,31 +86,24 @@ def test_marks_stages_and_sound_of_other_devices_lie_on_the_recordings_clock(tmp
     (tmp_path / "marks.csv").write_text(
         "onset;duration;text\n22:30:10;0;Lights off\n50,5;2;Clench\n", encoding="utf-8"
     )
-    (tmp_path / "stages.csv").write_text(
-        "onset,duration,stage\n0,30,W\n30,30,N2\n", encoding="utf-8"
-    )
+    (tmp_path / "stages.csv").write_text("onset,duration,stage\n0,30,W\n30,30,N2\n", encoding="utf-8")
     form = struct.pack("<HHIIHH", 1, 1, 1000, 2000, 2, 16)
     data = np.zeros(30_000, dtype="<i2").tobytes()
     (tmp_path / "sound.wav").write_bytes(
-        b"RIFF\0\0\0\0WAVEfmt "
-        + struct.pack("<I", 16)
-        + form
-        + b"data"
-        + struct.pack("<I", len(data))
-        + data
+        b"RIFF\0\0\0\0WAVEfmt " + struct.pack("<I", 16) + form + b"data" + struct.pack("<I", len(data)) + data
     )
     marked = with_marks(night(), tmp_path / "marks.csv")
     assert [(m.start_s, m.text) for m in marked.marks] == [(10.0, "Lights off"), (50.5, "Clench")]
     shifted = with_marks(night(), tmp_path / "marks.csv", [(0.0, 5.0), (6000.0, 6005.6)])
     assert shifted.marks[1].start_s == pytest.approx(55.505, abs=1e-3)
     sync = ((0.0, 5.0), (6000.0, 6005.6))
-    timed = open_beside(
-        night(), BesideFiles(stages=tmp_path / "stages.csv", sync=((0.0, 5.0), (6e3, 6005.0)))
+    timed = open_companions(
+        night(), CompanionFiles(stages=tmp_path / "stages.csv", sync=((0.0, 5.0), (6e3, 6005.0)))
     )
     assert timed.hypnogram is not None
     assert timed.hypnogram.spans["wake"].seconds() == [(5.0, 35.0)]
     assert {n.code for n in timed.notes} == {"clocks-joined"}
-    heard = open_beside(night(), BesideFiles(sound=tmp_path / "sound.wav", sync=sync))
+    heard = open_companions(night(), CompanionFiles(sound=tmp_path / "sound.wav", sync=sync))
     assert heard.sound is not None
     assert heard.sound_start_s == pytest.approx(5.0)
     assert float(heard.sound.channels[0].rate) == pytest.approx(1000 / (1 + 0.6 / 6000))
@@ -136,8 +129,9 @@ def test_rates_per_hour_of_sleep_exist_only_where_stages_do(tmp_path):
     t = np.arange(120_000) / 500
     gain = 1 + 14 * ((t % 20 > 10) & (t % 20 < 13))
     uv = RNG.normal(0, 5, len(t)) * gain
-    table.write_text("Time [s],EMG Mass L [uV]\n" + "".join(
-        f"{a:.3f},{b:.2f}\n" for a, b in zip(t, uv, strict=True)))  # fmt: skip
+    table.write_text(
+        "Time [s],EMG Mass L [uV]\n" + "".join(f"{a:.3f},{b:.2f}\n" for a, b in zip(t, uv, strict=True))
+    )
     (tmp_path / "stages.csv").write_text("W\nW\nN2\nN2\nN2\nN2\nR\nR\n")
     base = ("score", table, "--mvc-uv", "300", "--out")
     assert run(*base, tmp_path / "a") == 0
@@ -159,12 +153,16 @@ def test_rates_per_hour_of_sleep_exist_only_where_stages_do(tmp_path):
 @pytest.mark.parametrize(
     ("start", "hours", "way"),
     [
-        (datetime(2026, 3, 28, 22, 30), 8, "forward"), (datetime(2026, 10, 24, 23), 8, "back"),
-        (datetime(2026, 3, 7, 23), 8, "forward"), (datetime(2026, 10, 31, 23), 8, "back"),
-        (datetime(2026, 3, 29, 3), 4, ""), (datetime(2026, 3, 28, 20), 3, ""),
-        (datetime(2026, 6, 6, 22), 8, ""), (None, 8, ""),
+        (datetime(2026, 3, 28, 22, 30), 8, "forward"),
+        (datetime(2026, 10, 24, 23), 8, "back"),
+        (datetime(2026, 3, 7, 23), 8, "forward"),
+        (datetime(2026, 10, 31, 23), 8, "back"),
+        (datetime(2026, 3, 29, 3), 4, ""),
+        (datetime(2026, 3, 28, 20), 3, ""),
+        (datetime(2026, 6, 6, 22), 8, ""),
+        (None, 8, ""),
     ],
-)  # fmt: skip
+)
 def test_a_night_in_which_the_clocks_may_change_says_so(start, hours, way):
     note = clock_change(start, hours * 3600)
     assert (note is not None) == bool(way)
@@ -176,8 +174,12 @@ def test_rectified_emg_is_refused_as_raw_emg_and_an_offset_is_not():
     smooth = (smooth[:, 50:] - smooth[:, :-50]) / 50
     burst = 1 + 9 * (np.arange(smooth.shape[1]) % 5000 < 800)
     for data, rectified in (
-        (UV, False), (UV + 2048, False), (np.abs(UV), True), (smooth * burst, True), (UV + 60, False),
-    ):  # fmt: skip
+        (UV, False),
+        (UV + 2048, False),
+        (np.abs(UV), True),
+        (smooth * burst, True),
+        (UV + 60, False),
+    ):
         recording = from_array(data, 1000, ["EMG Mass L", "EMG Mass R"], name="night")
         assert looks_rectified(recording, recording.channels[0]) == rectified
         if rectified:
@@ -204,8 +206,9 @@ def test_a_rate_a_second_is_refused_as_raw_emg():
 def test_what_a_channel_is_can_be_said_by_the_user():
     named = with_roles(night(), [("emg mass l", "ecg"), ("EMG Mass R", "temporalis left")])
     assert [(c.role, c.side, c.muscle) for c in named.channels] == [
-        ("ecg", "", ""), ("jaw", "left", "temporalis"),
-    ]  # fmt: skip
+        ("ecg", "", ""),
+        ("jaw", "left", "temporalis"),
+    ]
     assert role_named("oximetry")[0] == "oximetry"
     assert [axis_of(t) for t in ("Acc X", "ACCY", "accel_z", "Activity")] == ["x", "y", "z", ""]
     with pytest.raises(RecordingError, match="no kind of channel"):
@@ -215,8 +218,8 @@ def test_what_a_channel_is_can_be_said_by_the_user():
 
 
 def test_files_of_a_study_night_are_those_beside_the_study(tmp_path):
-    from sleepbrux.scoring import study_request
-    from sleepbrux.study import load_study
+    from sleepbrux.scoring.request import study_request
+    from sleepbrux.study.file import load_study
 
     (tmp_path / "study.toml").write_text(
         'pseudonym = "P1"\nrate_hz = 500.0\nroles = { ch1 = "masseter left" }\n'
@@ -248,6 +251,6 @@ def test_stages_that_end_before_the_recording_are_refused_and_not_lost(tmp_path)
     path = tmp_path / "stages.csv"
     path.write_text("onset,duration,stage\n0,30,N2\n30,30,N2\n", "utf-8")
     with pytest.raises(RecordingError, match=r"^stages\.csv: every stage lies before the start"):
-        open_beside(night(), BesideFiles(stages=path, sync=((5000.0, 0.0),)))
+        open_companions(night(), CompanionFiles(stages=path, sync=((5000.0, 0.0),)))
     with pytest.raises(RecordingError, match="no pair of seconds"):
-        open_beside(night(), BesideFiles(stages=path, sync=((math.nan, 1.0),)))
+        open_companions(night(), CompanionFiles(stages=path, sync=((math.nan, 1.0),)))

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import open_recording
 
@@ -23,8 +23,7 @@ if not FOLDER.is_dir():
 
 with (FOLDER / "verdicts.tsv").open(encoding="utf-8", newline="") as _handle:
     VERDICTS = {
-        row["file"]: row["verdict"]
-        for row in csv.DictReader(_handle, delimiter="\t", quoting=csv.QUOTE_NONE)
+        row["file"]: row["verdict"] for row in csv.DictReader(_handle, delimiter="\t", quoting=csv.QUOTE_NONE)
     }
 
 # The files with an error have units such as "uVxxxxxx", which the standard allows.
@@ -84,7 +83,7 @@ DIFFERENCES = {
     "042.bdf": Difference({"digital-range"}, _RANGE),
     "043.bdf": Difference({"digital-range"}, _RANGE),
     "045.edf": Difference({"dates-differ"}, _DATE),
-}  # fmt: skip
+}
 
 # Valid to the strict reader, warned about here: a channel without a label cannot be found to be a
 # jaw muscle, so the user must say what it is.

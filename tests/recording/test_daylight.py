@@ -8,8 +8,8 @@ import pytest
 
 from sleepbrux.recording.daylight import clock_change, window_note
 from sleepbrux.recording.memory import from_array
-from sleepbrux.scoring import Request, score_opened
-from sleepbrux.window import seconds_of
+from sleepbrux.recording.window import seconds_of
+from sleepbrux.scoring.request import Request, score_opened
 from tests.nights import rhythm, signal_of
 
 HOURS = 8 * 3600

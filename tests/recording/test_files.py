@@ -8,13 +8,13 @@ from threading import Event
 import numpy as np
 import pytest
 
-from sleepbrux.calibration import given
-from sleepbrux.errors import RecordingError, ReferenceLevelError, UsageError
-from sleepbrux.night import score_night
-from sleepbrux.recording import ahead
-from sleepbrux.recording.ahead import hashed_meanwhile
+from sleepbrux.core.errors import RecordingError, ReferenceLevelError, UsageError
+from sleepbrux.recording import prefetch as ahead
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.opening import open_recording
+from sleepbrux.recording.prefetch import hashed_meanwhile
+from sleepbrux.reference import given
+from sleepbrux.scoring.night import score_night
 from tests.recording.test_mne_formats import triplet
 
 EXCERPT = Path(__file__).parents[2] / "demo_data" / "excerpt.edf"
@@ -77,9 +77,7 @@ def stopped(share):
 )
 def test_an_error_gives_the_digest_up(tmp_path, monkeypatch, n_bytes, asked, error):
     ended = []
-    monkeypatch.setattr(
-        ahead, "file_digest", lambda path, given_up: ended.append(given_up.wait(30))
-    )
+    monkeypatch.setattr(ahead, "file_digest", lambda path, given_up: ended.append(given_up.wait(30)))
     path = tmp_path / "night.edf"
     path.write_bytes(EXCERPT.read_bytes()[:n_bytes])
     with pytest.raises(error):

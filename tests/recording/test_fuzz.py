@@ -15,8 +15,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.recording.edf import open_edf
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats.edf import open_edf
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import open_recording
 
@@ -31,9 +31,11 @@ def whole_file() -> File:
     marks = (3, tal("+3.5", "Lights off", duration="2") + tal("+4", "clench"))
     onsets = [f"+{i}" if i < 6 else f"+{i + 20}" for i in range(10)]
     return edf_plus(
-        emg(), emg(per_record=25, label="SpO2", dimension="%"), times(onsets, marks),
+        emg(),
+        emg(per_record=25, label="SpO2", dimension="%"),
+        times(onsets, marks),
         reserved="EDF+D",
-    )  # fmt: skip
+    )
 
 
 def check(recording: Recording) -> None:
@@ -128,10 +130,42 @@ def test_a_file_cut_anywhere_ends_in_a_recording_or_a_refusal(tmp_path):
 
 
 AWKWARD = st.sampled_from(
-    ["", "0", "-1", "+1", "1e9", "1e-9", "1E99", "nan", "inf", "-0", "9" * 8, "-" + "9" * 7, "0.0",
-     "1,5", "1,234", "1.2.3", "--1", "0x10", "1_000", "\0\0", "²", "१", ".", ",", "+", "e5",
-     "99999999", "0.00001", "1/3", "24.00.00", "31.02.26", "BDF+D", "EDF+C"]
-).map(lambda text: text.encode("utf-8"))  # fmt: skip
+    [
+        "",
+        "0",
+        "-1",
+        "+1",
+        "1e9",
+        "1e-9",
+        "1E99",
+        "nan",
+        "inf",
+        "-0",
+        "9" * 8,
+        "-" + "9" * 7,
+        "0.0",
+        "1,5",
+        "1,234",
+        "1.2.3",
+        "--1",
+        "0x10",
+        "1_000",
+        "\0\0",
+        "²",
+        "१",
+        ".",
+        ",",
+        "+",
+        "e5",
+        "99999999",
+        "0.00001",
+        "1/3",
+        "24.00.00",
+        "31.02.26",
+        "BDF+D",
+        "EDF+C",
+    ]
+).map(lambda text: text.encode("utf-8"))
 CELL = AWKWARD | st.binary(max_size=8) | st.integers(-(10**6), 10**7).map(lambda n: b"%d" % n)
 
 
@@ -140,9 +174,7 @@ CELL = AWKWARD | st.binary(max_size=8) | st.integers(-(10**6), 10**7).map(lambda
     file_cells=st.dictionaries(st.sampled_from(sorted(FILE_WIDTHS)), CELL, max_size=2),
     signal_cells=st.dictionaries(st.sampled_from(sorted(SIGNAL_WIDTHS)), CELL, max_size=2),
 )
-def test_any_header_cell_ends_in_a_recording_or_a_refusal(
-    tmp_path_factory, file_cells, signal_cells
-):
+def test_any_header_cell_ends_in_a_recording_or_a_refusal(tmp_path_factory, file_cells, signal_cells):
     base = whole_file()
     cells = dict(base.cells)
     cells.update({name: raw[: FILE_WIDTHS[name]] for name, raw in file_cells.items()})

@@ -12,7 +12,7 @@ import h5py
 import numpy as np
 import pytest
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.candidates import candidate
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import Hints, open_recording
@@ -145,9 +145,7 @@ def test_shorter_sets_below_one_rate_are_left_out_with_a_note(tmp_path):
     assert "sets-left-out" in codes(recording)
 
 
-@pytest.mark.parametrize(
-    "dtype", ["u1", "i1", "<i2", ">i2", "u2", "<i4", ">u4", "<f4", ">f8", "<i8"]
-)
+@pytest.mark.parametrize("dtype", ["u1", "i1", "<i2", ">i2", "u2", "<i4", ">u4", "<f4", ">f8", "<i8"])
 def test_every_kind_of_number_is_read(tmp_path, dtype):
     raw = np.rint(UV[0]).clip(0, 100).astype(dtype)
 
@@ -244,9 +242,7 @@ def test_files_of_a_recorder_are_read_without_an_option(name, n, start):
     with h5py.File(outside(name)) as file:
         (device,) = file.values()
         (raw,) = (d for k, d in device["raw"].items() if k.startswith("channel"))
-        np.testing.assert_array_equal(
-            values(recording, recording.channels.index(emg[0])), raw[:, 0]
-        )
+        np.testing.assert_array_equal(values(recording, recording.channels.index(emg[0])), raw[:, 0])
 
 
 def test_two_devices_in_one_file_keep_their_channels_apart():

@@ -14,8 +14,8 @@ import h5py
 import numpy as np
 import pytest
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.recording import hdf5_line
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats import hdf5_client as hdf5_line
 from sleepbrux.recording.model import samples
 from sleepbrux.recording.opening import Hints, open_recording
 
@@ -46,15 +46,11 @@ def good(path, n=3000):
     return path
 
 
-def test_a_file_over_which_the_library_never_ends_is_refused_and_the_next_one_is_read(
-    tmp_path, impatient
-):
+def test_a_file_over_which_the_library_never_ends_is_refused_and_the_next_one_is_read(tmp_path, impatient):
     path = tmp_path / "night.h5"
     path.write_bytes(endless())
     started = time.monotonic()
-    with pytest.raises(
-        RecordingError, match=r"^night\.h5: the HDF5 library did not come to an end"
-    ):
+    with pytest.raises(RecordingError, match=r"^night\.h5: the HDF5 library did not come to an end"):
         open_recording(path)
     assert time.monotonic() - started < 20
     recording = open_recording(good(tmp_path / "good.h5"))
@@ -75,9 +71,7 @@ def test_threads_and_several_files_share_the_process(tmp_path):
 
     def last(k):
         channel = recordings[k % 3].channels[0]
-        return (
-            samples(recordings[k % 3], channel, channel.n_stored - 1, channel.n_stored)[0] - k % 3
-        )
+        return samples(recordings[k % 3], channel, channel.n_stored - 1, channel.n_stored)[0] - k % 3
 
     with ThreadPoolExecutor(4) as pool:
         assert set(pool.map(last, range(60))) == {1999}
@@ -94,13 +88,17 @@ def test_the_process_ends_with_its_parent(tmp_path):
     good(tmp_path / "n.h5")
     script = textwrap.dedent("""
         import sys
-        from sleepbrux.recording import hdf5_line
+        from sleepbrux.recording.formats import hdf5_client as hdf5_line
         from sleepbrux.recording.opening import open_recording
         open_recording(sys.argv[1])
         print(hdf5_line._lines[0]._process.pid)
     """)
-    done = subprocess.run([sys.executable, "-W", "error", "-c", script, str(tmp_path / "n.h5")],
-                          capture_output=True, text=True, check=True)  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", script, str(tmp_path / "n.h5")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert done.stderr == ""
     with pytest.raises(ProcessLookupError):
         os.kill(int(done.stdout), 0)
@@ -110,8 +108,9 @@ def test_a_chunk_larger_than_its_data_set_is_no_reason_to_take_memory(tmp_path):
     path = tmp_path / "n.h5"
     with h5py.File(path, "w") as file:
         file.attrs["rate"] = 1000
-        data = file.create_dataset("EMG", shape=(100,), maxshape=(None,), dtype="f8",
-                                   chunks=(1 << 27,), compression="gzip")  # fmt: skip
+        data = file.create_dataset(
+            "EMG", shape=(100,), maxshape=(None,), dtype="f8", chunks=(1 << 27,), compression="gzip"
+        )
         del data
     with pytest.raises(RecordingError, match="no data set of numbers"):
         open_recording(path, Hints())

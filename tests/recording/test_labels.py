@@ -11,12 +11,8 @@ import pytest
 
 from sleepbrux.recording.labels import recognise, unique_labels
 
-SEEN = (
-    Path(__file__).resolve().parents[3] / "shared" / "data" / "labels" / "psg_channel_labels.json"
-)
-seen = pytest.mark.skipif(
-    not SEEN.is_file(), reason="the list of clinical labels is not on this machine"
-)
+SEEN = Path(__file__).resolve().parents[3] / "shared" / "data" / "labels" / "psg_channel_labels.json"
+seen = pytest.mark.skipif(not SEEN.is_file(), reason="the list of clinical labels is not on this machine")
 
 # Every jaw label of the clinical list, with what it must be read as.
 JAW_SEEN = {
@@ -42,17 +38,45 @@ JAW_SEEN = {
 
 # Roles by the first letters of the other labels of its group "emg"; the longest start wins.
 OTHER_SEEN = {
-    "arm": ("ARM", "Arm", "L Arm", "L-Arm", "LArm", "R Arm", "R-Arm", "RArm", "Right Arm",
-            "Right arm", "Flexor", "Extensor"),
+    "arm": (
+        "ARM",
+        "Arm",
+        "L Arm",
+        "L-Arm",
+        "LArm",
+        "R Arm",
+        "R-Arm",
+        "RArm",
+        "Right Arm",
+        "Right arm",
+        "Flexor",
+        "Extensor",
+    ),
     "chin": ("CHIN", "Chin", "chin", "EMG Chin", "L Chin", "LChin", "R Chin", "RChin"),
-    "leg": ("LEG", "Leg", "L Leg", "L-LEG", "L-Leg", "LLEG", "LLeg", "Left Leg", "R Leg", "R-LEG",
-            "R-Leg", "RLEG", "RLeg", "Right Leg", "Foot", "Feet"),
+    "leg": (
+        "LEG",
+        "Leg",
+        "L Leg",
+        "L-LEG",
+        "L-Leg",
+        "LLEG",
+        "LLeg",
+        "Left Leg",
+        "R Leg",
+        "R-LEG",
+        "R-Leg",
+        "RLEG",
+        "RLeg",
+        "Right Leg",
+        "Foot",
+        "Feet",
+    ),
     "neck": ("SCM", "Scalene", "Should."),
     "emg": ("EMG", "L EMG", "R EMG", "LEMG", "Integral EMG"),
     "respiration": ("InterEMG", "RIC EMG", "RIP", "Pressur"),
     "pulse": ("Pleth",),
     "other": ("Ext",),
-}  # fmt: skip
+}
 
 
 def group(name: str) -> list[str]:
@@ -62,9 +86,7 @@ def group(name: str) -> list[str]:
 
 
 def expected_role(label: str) -> str:
-    starts = [
-        (len(s), role) for role, all_ in OTHER_SEEN.items() for s in all_ if label[: len(s)] == s
-    ]
+    starts = [(len(s), role) for role, all_ in OTHER_SEEN.items() for s in all_ if label[: len(s)] == s]
     return max(starts)[1]
 
 
@@ -130,17 +152,57 @@ def test_respiration_labels_are_respiration_pulse_snoring_or_oximetry_each_as_it
     ("role", "labels"),
     [
         ("ecg", ["ECG", "EKG1", "ECG II", "L ECG", "EKG-R"]),
-        ("respiration", ["Flow", "Flow_dr", "Fluss", "PTAF", "Nasal Pressure", "Thorax", "Abdomen", "Atmung",
-                         "RIPsum", "CPAP", "EtCO2", "Effort Tho", "Atem"]),
-        ("audio", ["Audio", "Audio Volume", "Mic", "Microphone", "Mikrofon", "Sound", "Snore", "Schnarchen",
-                   "Tracheal"]),
-        ("accelerometer", ["ACC X", "AccX", "acc_y", "Accel Z", "Accelerometer X", "Gyro X", "Actigraphy",
-                           "Beschleunigung X", "Movement"]),
+        (
+            "respiration",
+            [
+                "Flow",
+                "Flow_dr",
+                "Fluss",
+                "PTAF",
+                "Nasal Pressure",
+                "Thorax",
+                "Abdomen",
+                "Atmung",
+                "RIPsum",
+                "CPAP",
+                "EtCO2",
+                "Effort Tho",
+                "Atem",
+            ],
+        ),
+        (
+            "audio",
+            [
+                "Audio",
+                "Audio Volume",
+                "Mic",
+                "Microphone",
+                "Mikrofon",
+                "Sound",
+                "Snore",
+                "Schnarchen",
+                "Tracheal",
+            ],
+        ),
+        (
+            "accelerometer",
+            [
+                "ACC X",
+                "AccX",
+                "acc_y",
+                "Accel Z",
+                "Accelerometer X",
+                "Gyro X",
+                "Actigraphy",
+                "Beschleunigung X",
+                "Movement",
+            ],
+        ),
         ("position", ["Pos", "Pos.", "Posn", "Position", "Body Pos", "BodyPosition", "Lage", "Körperlage"]),
         ("oximetry", ["SpO2", "SPO2", "Sa02", "SpO2 BB", "O2 Sat", "SAT", "Oximetry", "Sättigung", "Osat"]),
         ("pulse", ["Pulse", "Puls", "Pleth", "PPG", "HR", "Heart Rate", "Pulse-1"]),
     ],
-)  # fmt: skip
+)
 def test_our_spellings_of_what_is_no_muscle(role, labels):
     assert {label: recognise(label) for label in labels} == dict.fromkeys(labels, (role, "", ""))
 

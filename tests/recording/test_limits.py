@@ -11,15 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.night import MOST_SCORED, pick_channels
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.labels import MOST_CHANNELS, unique_labels
 from sleepbrux.recording.mark_table import load_marks
 from sleepbrux.recording.marks import MOST_MARKS, suggest
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark
 from sleepbrux.recording.opening import open_recording
-from sleepbrux.window import CUE_MARGIN_S, MOST_ASKED, find_window
+from sleepbrux.recording.window import CUE_MARGIN_S, MOST_ASKED, find_window
+from sleepbrux.signal.swept import MOST_SCORED, pick_channels
 from tests.recording.build import Signal, edf, edf_plus, tal
 from tests.recording.test_wav import chunk, form, packed, riff
 
@@ -33,12 +33,10 @@ def edf_with(path, n, *, records=40):
     lists = [
         tal(f"+{k}", "") + b"".join(tal(f"+{k}.5", f"m{i}") for i in range(k * each, min(n, (k + 1) * each)))
         for k in range(records)
-    ]  # fmt: skip
+    ]
     width = 2 * (max(map(len, lists)) // 2 + 1)
     samples = Signal([[0] * 100] * records, cells={"label": "EMG Masseter L", "dimension": "uV"})
-    return edf_plus(
-        samples, Signal(annotations=lists, annotation_bytes=width), n_records=records
-    ).write(path)
+    return edf_plus(samples, Signal(annotations=lists, annotation_bytes=width), n_records=records).write(path)
 
 
 def test_an_edf_with_more_marks_than_are_read_is_refused_in_one_sentence_and_soon(tmp_path):
@@ -54,20 +52,19 @@ def test_every_other_reader_of_marks_has_the_same_limit(tmp_path):
     table = tmp_path / "night.csv"
     rows = "\n".join(f"{k / 100:.2f},{k % 7},{'ab'[k % 2]}" for k in range(ABOVE + 1))
     table.write_text(f"time,EMG Masseter L,marker\n{rows}\n", "utf-8")
-    cues = chunk(b"cue ", struct.pack("<I", ABOVE) + b"".join(
-        struct.pack("<II4sIII", k, 0, b"data", 0, 0, k) for k in range(ABOVE)))  # fmt: skip
+    cues = chunk(
+        b"cue ",
+        struct.pack("<I", ABOVE)
+        + b"".join(struct.pack("<II4sIII", k, 0, b"data", 0, 0, k) for k in range(ABOVE)),
+    )
     sound = tmp_path / "night.wav"
     sound.write_bytes(riff(form(1, 1, 16), chunk(b"data", packed(np.zeros((50, 1)), 16)), cues))
     for path in (table, sound):
         with pytest.raises(RecordingError, match=SENTENCE):
             open_recording(path)
-    raw = mne.io.RawArray(
-        np.zeros((1, 2000)), mne.create_info(["EMG L"], 1000.0, "emg"), verbose="error"
-    )
-    raw.set_annotations(
-        mne.Annotations(np.zeros(ABOVE), np.zeros(ABOVE), ["a"] * ABOVE), verbose="error"
-    )
-    from sleepbrux.recording.mne_formats import open_with_mne
+    raw = mne.io.RawArray(np.zeros((1, 2000)), mne.create_info(["EMG L"], 1000.0, "emg"), verbose="error")
+    raw.set_annotations(mne.Annotations(np.zeros(ABOVE), np.zeros(ABOVE), ["a"] * ABOVE), verbose="error")
+    from sleepbrux.recording.formats.mne_formats import open_with_mne
 
     with pytest.raises(RecordingError, match=SENTENCE):
         open_with_mne(raw)
@@ -83,9 +80,7 @@ def test_a_table_of_marks_is_never_cut_silently(tmp_path):
         load_marks(path, recording)
 
 
-@pytest.mark.parametrize(
-    "text", ["note {}", "lights o{}", "clench {}", "sync {}", "x" * 3000 + "{}"]
-)
+@pytest.mark.parametrize("text", ["note {}", "lights o{}", "clench {}", "sync {}", "x" * 3000 + "{}"])
 def test_a_tenth_of_the_marks_that_are_read_takes_seconds_and_few_notes(text):
     n = MOST_MARKS // 10
     marks = [Mark(k * 0.25, 0.1, text.format(k)) for k in range(n)]
@@ -107,10 +102,7 @@ def test_what_lies_beyond_the_first_marks_in_doubt_is_counted():
 def test_the_window_without_cues_is_that_of_a_plain_count_of_seconds(cues):
     whole = [(round(a), round(d)) for a, d in cues]
     found = find_window([Mark(float(a), float(d), "clench") for a, d in whole], 2000.0).spans_s
-    kept = [
-        s for s in range(2000)
-        if not any(a - CUE_MARGIN_S <= s < a + d + CUE_MARGIN_S for a, d in whole)
-    ]  # fmt: skip
+    kept = [s for s in range(2000) if not any(a - CUE_MARGIN_S <= s < a + d + CUE_MARGIN_S for a, d in whole)]
     assert [s for a, b in found for s in range(math.ceil(a), math.ceil(b))] == kept
     assert all(a < b for a, b in found)
     assert all(b < c for (_, b), (c, _) in itertools.pairwise(found))
@@ -130,9 +122,7 @@ def test_a_text_with_too_few_letters_of_a_spelling_is_never_near_one(text):
 
 
 def channels_of(path, n):
-    signals = [
-        Signal([[0, 1]], cells={"label": f"EMG Mass {k}", "dimension": "uV"}) for k in range(n)
-    ]
+    signals = [Signal([[0, 1]], cells={"label": f"EMG Mass {k}", "dimension": "uV"}) for k in range(n)]
     return edf(*signals, n_records=1).write(path)
 
 
@@ -152,9 +142,7 @@ def test_more_channels_than_one_night_has_are_not_scored_unasked():
     with pytest.raises(RecordingError, match=r"65 channels would be scored, where up to 64 are"):
         pick_channels(recording)
     assert len(pick_channels(recording, labels[:MOST_SCORED])) == MOST_SCORED
-    with pytest.raises(
-        RecordingError, match=r"there is no channel 'x'; there are .* and 41 more"
-    ) as caught:
+    with pytest.raises(RecordingError, match=r"there is no channel 'x'; there are .* and 41 more") as caught:
         pick_channels(recording, ["x"])
     assert len(str(caught.value)) < 700
 

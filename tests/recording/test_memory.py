@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark, Piece, samples
 

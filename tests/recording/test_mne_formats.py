@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.recording.mne_formats import open_with_mne
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats.mne_formats import open_with_mne
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import open_recording
 
@@ -47,16 +47,24 @@ Mk2=Comment,Lights off,501,1,0
 
 
 def triplet(
-    folder: Path, *, unit: str = "µV", marker: bool = True, named: str = "night",
-    interval: float = 1000, encoding: str = "utf-8",
-) -> np.ndarray:  # fmt: skip
+    folder: Path,
+    *,
+    unit: str = "µV",
+    marker: bool = True,
+    named: str = "night",
+    interval: float = 1000,
+    encoding: str = "utf-8",
+) -> np.ndarray:
     """Write night.vhdr and its parts; the header names them ``named``."""
     digital = np.random.default_rng(3).integers(-2000, 2000, (2, 2000)).astype("<i2")
     (folder / "night.eeg").write_bytes(digital.T.tobytes())
     text = HEADER.format(
-        data=f"{named}.eeg", marker=f"{named}.vmrk", unit=unit, interval=interval,
+        data=f"{named}.eeg",
+        marker=f"{named}.vmrk",
+        unit=unit,
+        interval=interval,
         codepage="UTF-8" if encoding == "utf-8" else "ANSI",
-    )  # fmt: skip
+    )
     (folder / "night.vhdr").write_bytes(text.encode(encoding))
     if marker:
         (folder / "night.vmrk").write_text(MARKER.format(data=f"{named}.eeg"), encoding="utf-8")
@@ -206,7 +214,5 @@ def test_marks_of_a_cropped_raw_object_count_from_its_first_sample():
 @pytest.mark.parametrize("interval", [1e13, 2e12, 1e11])
 def test_a_rate_that_no_recorder_has_is_damage(tmp_path, interval):
     triplet(tmp_path, interval=interval)
-    with pytest.raises(
-        RecordingError, match=r"^night\.vhdr: the header states .* it is damaged\.$"
-    ):
+    with pytest.raises(RecordingError, match=r"^night\.vhdr: the header states .* it is damaged\.$"):
         open_recording(tmp_path / "night.vhdr")

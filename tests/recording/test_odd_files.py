@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import open_recording
 
@@ -43,9 +43,7 @@ def test_duplicate_labels_are_numbered_with_a_warning():
     assert codes(recording, "warning") == {"label-twice"}
     assert {c.rate for c in recording.channels} == {250}
     first, _, second = recording.channels
-    assert not np.array_equal(
-        samples(recording, first, 0, 2500), samples(recording, second, 0, 2500)
-    )
+    assert not np.array_equal(samples(recording, first, 0, 2500), samples(recording, second, 0, 2500))
 
 
 def test_a_bad_date_and_time_are_unknown_and_the_samples_are_those_of_the_good_file():

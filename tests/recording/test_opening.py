@@ -9,7 +9,7 @@ import pkgutil
 import pytest
 
 import sleepbrux.recording
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.opening import open_recording
 
 from .build import edf
@@ -28,12 +28,15 @@ MODULES = [module.name for module in pkgutil.iter_modules(sleepbrux.recording.__
         ("night.vhdr", b"PK\x03\x04", "zip archive; unpack"),
         ("night.eeg", b"\1\2\3", r"BrainVision recording; give its header 'night\.vhdr'"),
         ("night.xyz", b"\1\2\3", "no known recording"),
-        ("night.mat", b"MATLAB 5.0 MAT-file, Platform: PCWIN64".ljust(128, b"\0"),
-         r"version 5 are not read, those of version 7\.3 are, which are HDF5: .*-v7\.3"),
+        (
+            "night.mat",
+            b"MATLAB 5.0 MAT-file, Platform: PCWIN64".ljust(128, b"\0"),
+            r"version 5 are not read, those of version 7\.3 are, which are HDF5: .*-v7\.3",
+        ),
         ("night.mat", b"MATLAB 7.3 MAT-file, Platform: PCWIN64".ljust(600, b"\0"), "cut off or damaged"),
         ("night.edf", b"", "the file is empty"),
     ],
-)  # fmt: skip
+)
 def test_a_file_that_is_not_read_is_refused_in_one_sentence(tmp_path, name, content, words):
     path = tmp_path / name
     path.write_bytes(content)

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from sleepbrux.cli import main
-from sleepbrux.night import sweep_recording
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.opening import Hints, open_recording
+from sleepbrux.signal.swept import sweep_recording
 from tests.nights import rhythm, signal_of
 
 RATE, SECONDS = 500, 120
@@ -35,7 +35,7 @@ def test_opening_and_reading_of_a_table_are_shown(csv_night, tmp_path, monkeypat
         told[what] = []
         yield told[what].append
 
-    monkeypatch.setattr("sleepbrux.recording.table.PART_BYTES", 1 << 17)
+    monkeypatch.setattr("sleepbrux.recording.formats.table.PART_BYTES", 1 << 17)
     monkeypatch.setattr("sleepbrux.cli.score.shown", shown)
     monkeypatch.setattr("sleepbrux.cli.progress.shown", shown)
     more = ["--out", str(tmp_path / "out"), "--criterion", "aasm"] if verb == "score" else []

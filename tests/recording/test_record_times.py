@@ -7,8 +7,8 @@ from types import SimpleNamespace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepbrux.recording.edf_annotations import read_annotations
 from sleepbrux.recording.findings import Findings
+from sleepbrux.recording.formats.edf_annotations import read_annotations
 
 WIDTH = 40
 SECONDS = st.one_of(
@@ -22,11 +22,19 @@ RECORDS = st.lists(
         st.tuples(st.sampled_from("+-"), SECONDS, st.just("\x14\x14")),
         st.tuples(st.just("+"), SECONDS, st.just("\x14\x14\0+3\x1510\x14lights\noff\x14")),
         st.just(("", "", "")),  # no time at all
-        st.sampled_from([("+", "", "\x14\x14"), ("", "5", "\x14\x14"), ("+", "5", "\x14"),
-                         ("+", "5x", "\x14\x14"), ("+", "1234567890123456", "\x14\x14")]),
+        st.sampled_from(
+            [
+                ("+", "", "\x14\x14"),
+                ("", "5", "\x14\x14"),
+                ("+", "5", "\x14"),
+                ("+", "5x", "\x14\x14"),
+                ("+", "1234567890123456", "\x14\x14"),
+            ]
+        ),
     ),
-    min_size=1, max_size=9,
-)  # fmt: skip
+    min_size=1,
+    max_size=9,
+)
 
 
 @settings(deadline=None, max_examples=300, derandomize=True)
@@ -36,9 +44,12 @@ def test_a_record_has_the_time_it_says_exactly_or_none(tmp_path_factory, records
     texts = ["".join(record).encode() for record in records]
     path.write_bytes(b"".join(text.ljust(WIDTH, b"\0") + bytes(other_bytes) for text in texts))
     header = SimpleNamespace(
-        n_records=len(texts), sample_bytes=2, record_bytes=WIDTH + other_bytes, data_offset=0,
+        n_records=len(texts),
+        sample_bytes=2,
+        record_bytes=WIDTH + other_bytes,
+        data_offset=0,
         signals=[SimpleNamespace(is_annotations=True, samples_per_record=WIDTH // 2, first_sample=0)],
-    )  # fmt: skip
+    )
     with path.open("rb", buffering=0) as handle:
         found = read_annotations(handle, header, Findings(path))
     for k, (sign, seconds, rest) in enumerate(records):
@@ -49,6 +60,4 @@ def test_a_record_has_the_time_it_says_exactly_or_none(tmp_path_factory, records
             assert found.onsets[k] == float(sign + seconds)
         else:
             assert math.isnan(found.onsets[k])
-    assert [mark.text for mark in found.marks] == [
-        "lights off" for *_, rest in records if "off" in rest
-    ]
+    assert [mark.text for mark in found.marks] == ["lights off" for *_, rest in records if "off" in rest]

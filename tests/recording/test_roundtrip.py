@@ -101,9 +101,7 @@ def test_the_files_that_pyedflib_ships_are_read_as_pyedflib_reads_them(path):
         assert recording.duration_s == reader.file_duration
         assert recording.start is not None
         # Its microseconds are wrong in some releases, so seconds are compared.
-        assert recording.start.replace(microsecond=0) == reader.getStartdatetime().replace(
-            microsecond=0
-        )
+        assert recording.start.replace(microsecond=0) == reader.getStartdatetime().replace(microsecond=0)
         for number, channel in enumerate(recording.channels):
             digital = samples(recording, channel, 0, channel.n_stored)
             np.testing.assert_array_equal(digital, reader.readSignal(number, digital=True))

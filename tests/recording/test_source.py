@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.recording import edf as edf_module
-from sleepbrux.recording.edf import open_edf, widen
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats import edf as edf_module
+from sleepbrux.recording.formats.edf import open_edf, widen
 from sleepbrux.recording.model import Block, samples
 
 from .build import Signal, edf, emg, sine
@@ -36,13 +36,12 @@ def two_channels(path: Path, sample_bytes: int = 2):
 
 @pytest.mark.parametrize("sample_bytes", [2, 3])
 @pytest.mark.parametrize("large", [False, True])
-def test_any_stretch_of_samples_is_the_same_however_it_is_read(
-    tmp_path, monkeypatch, sample_bytes, large
-):
+def test_any_stretch_of_samples_is_the_same_however_it_is_read(tmp_path, monkeypatch, sample_bytes, large):
     if large:
         monkeypatch.setattr(edf_module, "_LARGE_RECORD_BYTES", 16)
-    recording, left, right = two_channels(tmp_path / "n.edf" if sample_bytes == 2 else
-                                          tmp_path / "n.bdf", sample_bytes)  # fmt: skip
+    recording, left, right = two_channels(
+        tmp_path / "n.edf" if sample_bytes == 2 else tmp_path / "n.bdf", sample_bytes
+    )
     channels = [recording.channels[0], recording.channels[2]]
     for first, stop in ((0, 2000), (0, 1), (199, 201), (200, 400), (350, 1999), (1999, 2000)):
         blocks = recording.source.blocks(channels, first, stop)
@@ -113,7 +112,5 @@ def test_reading_needs_neither_scipy_nor_pandas_nor_mne():
         "print(sorted({'scipy', 'pandas', 'mne', 'numba', 'h5py'} & set(sys.modules)))"
     )
     root = Path(__file__).resolve().parents[2]
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root)
     assert done.stdout.strip() == "[]"

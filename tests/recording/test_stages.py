@@ -6,8 +6,8 @@ from datetime import datetime, time
 
 import pytest
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.recording.edf import open_edf
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats.edf import open_edf
 from sleepbrux.recording.model import Mark
 from sleepbrux.recording.stages import (
     STAGES,
@@ -33,22 +33,42 @@ def codes(night) -> set[str]:
 @pytest.mark.parametrize(
     ("text", "stage"),
     [
-        ("Sleep stage W", "wake"), ("Sleep stage N1", "n1"), ("Sleep stage R", "rem"),
-        ("Sleep stage 4", "n3"), ("Sleep stage ?", "unscored"), ("S2", "n2"), ("NREM 3", "n3"),
-        ("N4", "n3"), ("REM sleep", "rem"), ("SLEEP-S0", "wake"), ("SLEEP-REM", "rem"),
-        ("MT", "movement"), ("Movement time", "movement"), ("Wach", "wake"), ("Stage 1", "n1"),
-        ("not scored", "unscored"), ("Schlafstadium 2", "n2"),
-        ("Lights off", ""), ("sleep", ""), ("2", ""), ("clench", ""), ("restless", ""), ("M1", ""),
-        ("S5", ""), ("Arousal", ""), ("stage left", ""),
+        ("Sleep stage W", "wake"),
+        ("Sleep stage N1", "n1"),
+        ("Sleep stage R", "rem"),
+        ("Sleep stage 4", "n3"),
+        ("Sleep stage ?", "unscored"),
+        ("S2", "n2"),
+        ("NREM 3", "n3"),
+        ("N4", "n3"),
+        ("REM sleep", "rem"),
+        ("SLEEP-S0", "wake"),
+        ("SLEEP-REM", "rem"),
+        ("MT", "movement"),
+        ("Movement time", "movement"),
+        ("Wach", "wake"),
+        ("Stage 1", "n1"),
+        ("not scored", "unscored"),
+        ("Schlafstadium 2", "n2"),
+        ("Lights off", ""),
+        ("sleep", ""),
+        ("2", ""),
+        ("clench", ""),
+        ("restless", ""),
+        ("M1", ""),
+        ("S5", ""),
+        ("Arousal", ""),
+        ("stage left", ""),
     ],
-)  # fmt: skip
+)
 def test_names_of_both_manuals(text, stage):
     assert stage_of(text) == stage
 
 
 def test_marks_with_durations_become_spans_and_unscored_time_stays_unknown():
-    night = read_stages(epochs("Sleep stage W", "Sleep stage N2", "Sleep stage ?", "Sleep stage R"),
-                        duration_s=150.0)  # fmt: skip
+    night = read_stages(
+        epochs("Sleep stage W", "Sleep stage N2", "Sleep stage ?", "Sleep stage R"), duration_s=150.0
+    )
     assert night is not None
     assert night.grid.slot_s == 1
     assert night.spans["n2"].seconds() == [(30.0, 60.0)]
@@ -68,9 +88,7 @@ def test_stages_of_rechtschaffen_and_kales_are_joined_and_movement_time_is_neith
 
 
 def test_marks_without_duration_last_until_the_next_but_no_longer_than_an_epoch():
-    marks = [
-        Mark(t, 0.0, s) for t, s in [(0, "W"), (30, "W"), (60, "N1"), (120, "N2"), (150, "N2")]
-    ]
+    marks = [Mark(t, 0.0, s) for t, s in [(0, "W"), (30, "W"), (60, "N1"), (120, "N2"), (150, "N2")]]
     night = read_stages(marks, duration_s=300.0)
     assert night is not None
     assert night.spans["n1"].seconds() == [(60.0, 90.0)]
@@ -105,9 +123,7 @@ def test_a_wild_time_allocates_no_wild_grid():
 
 
 def test_marks_without_a_stage_are_no_hypnogram():
-    assert (
-        read_stages([Mark(0, 0, "Lights off"), Mark(5, 0, "Sleep stage ?"), Mark(6, 2, "")]) is None
-    )
+    assert read_stages([Mark(0, 0, "Lights off"), Mark(5, 0, "Sleep stage ?"), Mark(6, 2, "")]) is None
 
 
 TABLES = {
@@ -115,11 +131,11 @@ TABLES = {
     "german": "\ufeffBeginn;Dauer;Schlafstadium\n0,0;30,0;Wach\n30,0;30,0;N2\n60,0;30,0;REM\n",
     "clock": "Time\tStage\n22:30:00\tSleep stage W\n22:30:30\tN2\n22:31:00\tR\n22:31:30\tW\n",
     "dated": "onset;stop;stage\n2026-03-02 22:30:00;2026-03-02 22:30:30;W\n"
-             "2026-03-02 22:30:30;2026-03-02 22:31:00;N2\n2026-03-02 22:31:00;2026-03-02 22:31:30;REM\n",
+    "2026-03-02 22:30:30;2026-03-02 22:31:00;N2\n2026-03-02 22:31:00;2026-03-02 22:31:30;REM\n",
     "epochs": "epoch,stage\n1,W\n2,S2\n3,REM\n",
     "bare": "W\nN2\nR\n",
     "coded": "stage\n0\n2\n5\n",
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", TABLES)
@@ -174,8 +190,9 @@ def test_a_clock_time_without_a_known_start_is_refused(tmp_path):
 
 def test_an_edf_of_stages_is_laid_by_the_difference_of_the_start_times(tmp_path):
     lists = tal("+0", "Sleep stage W", duration="30") + tal("+30", "Sleep stage N2", duration="30")
-    file = edf_plus(times(["+0"], (0, lists), annotation_bytes=200), n_records=1,
-                    start_time="22.30.30", record_duration=0)  # fmt: skip
+    file = edf_plus(
+        times(["+0"], (0, lists), annotation_bytes=200), n_records=1, start_time="22.30.30", record_duration=0
+    )
     path = file.write(tmp_path / "hypnogram.edf")
     assert open_edf(path, marks_only=True).marks
     night = load_stages(path, start=START, duration_s=600.0)

@@ -9,8 +9,8 @@ import h5py
 import numpy as np
 import pytest
 
-from sleepbrux.recording.edf import open_edf
-from sleepbrux.recording.mne_formats import open_with_mne
+from sleepbrux.recording.formats.edf import open_edf
+from sleepbrux.recording.formats.mne_formats import open_with_mne
 from sleepbrux.recording.opening import Hints, open_recording
 from tests.recording.build import edf, emg
 from tests.recording.test_mne_formats import MARKER, triplet
@@ -34,9 +34,7 @@ def edf_by_mne(folder: Path, day: str) -> object:
 
 
 def fif(folder: Path, day: str) -> object:
-    raw = mne.io.RawArray(
-        UV * 1e-6, mne.create_info(["EMG L", "EMG R"], 1000, "emg"), verbose="error"
-    )
+    raw = mne.io.RawArray(UV * 1e-6, mne.create_info(["EMG L", "EMG R"], 1000, "emg"), verbose="error")
     raw.set_meas_date(datetime.fromisoformat(f"{day}T{EVENING}").replace(tzinfo=UTC))
     raw.save(folder / "a_raw.fif", verbose="error")
     return open_recording(folder / "a_raw.fif")
@@ -102,9 +100,7 @@ def test_dates_before_1925_are_those_that_bids_asks_anonymised_sets_to_bear(open
 
 
 def test_what_mne_writes_for_a_date_that_it_took_out_is_neither_date_nor_time(tmp_path):
-    raw = mne.io.RawArray(
-        UV * 1e-6, mne.create_info(["EMG L", "EMG R"], 1000, "emg"), verbose="error"
-    )
+    raw = mne.io.RawArray(UV * 1e-6, mne.create_info(["EMG L", "EMG R"], 1000, "emg"), verbose="error")
     raw.set_meas_date(datetime(2026, 3, 2, 22, 30, tzinfo=UTC))
     raw.anonymize(verbose="error")
     recording = open_with_mne(raw)

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepbrux.errors import RecordingError
-from sleepbrux.recording import table
+from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.formats import table
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.signal.sweep import sweep
@@ -34,8 +34,7 @@ def written(
     n: int = N,
 ) -> Path:
     rows = [
-        sep.join((stamp(i), *(f"{v:.3f}".replace(".", decimal) for v in UV[i % N]))) + "\n"
-        for i in range(n)
+        sep.join((stamp(i), *(f"{v:.3f}".replace(".", decimal) for v in UV[i % N]))) + "\n" for i in range(n)
     ]
     path.write_text(head + "".join(rows), encoding="utf-8")
     return path
@@ -57,24 +56,48 @@ def at(path: Path, seconds: list[float] | np.ndarray, digits: int = 6) -> Record
 EVEN = np.arange(N) / 1000
 FORMS = {
     "comma": (lambda i: f"{i / 1000:.3f}", "Time [s],EMG Mass L [uV],EMG Mass R [uV]\n", ",", "."),
-    "german": (lambda i: f"{i / 1000:.3f}".replace(".", ","),
-               "\ufeffZeit [s];EMG Mass L [µV];EMG Mass R [µV]\n", ";", ","),
-    "tabs": (lambda i: f"{i / 1000:.3f}".replace(".", ","),
-             "Zeit (s)\tEMG Mass L (µV)\tEMG Mass R (µV)\n", "\t", ","),
+    "german": (
+        lambda i: f"{i / 1000:.3f}".replace(".", ","),
+        "\ufeffZeit [s];EMG Mass L [µV];EMG Mass R [µV]\n",
+        ";",
+        ",",
+    ),
+    "tabs": (
+        lambda i: f"{i / 1000:.3f}".replace(".", ","),
+        "Zeit (s)\tEMG Mass L (µV)\tEMG Mass R (µV)\n",
+        "\t",
+        ",",
+    ),
     "units row": (lambda i: f"{i}", "Time;EMG Mass L;EMG Mass R\nms;µV;µV\n", ";", "."),
     "blanks": (lambda i: f"{i / 1000:.3f}", "time_s EMG_Mass_L_uV EMG_Mass_R_uV\n", " ", "."),
-    "preamble": (lambda i: f"{i / 1000:.3f}",
-                 "# recorder 7\nPatient;X\n\nTime [s];EMG Mass L [uV];EMG Mass R [uV]\n", ";", "."),
-    "quoted": (lambda i: f"{i / 1000:.3f}",
-               '"Time [s]","EMG Mass L [uV]","EMG Mass R [uV]"\n', ",", "."),
+    "preamble": (
+        lambda i: f"{i / 1000:.3f}",
+        "# recorder 7\nPatient;X\n\nTime [s];EMG Mass L [uV];EMG Mass R [uV]\n",
+        ";",
+        ".",
+    ),
+    "quoted": (lambda i: f"{i / 1000:.3f}", '"Time [s]","EMG Mass L [uV]","EMG Mass R [uV]"\n', ",", "."),
     "milliseconds": (lambda i: f"{i}", "timestamp_ms,EMG Mass L uV,EMG Mass R uV\n", ",", "."),
-    "clock": (lambda i: (datetime(2026, 3, 2, 23, 59, 58) + timedelta(milliseconds=i)).isoformat(
-        timespec="milliseconds"), "Date/Time,EMG Mass L [uV],EMG Mass R [uV]\n", ",", "."),
-    "time of day": (lambda i: (datetime(2026, 3, 2, 23, 59, 58) + timedelta(milliseconds=i)).strftime(
-        "%H:%M:%S.%f")[:-3].replace(".", ","), "Uhrzeit;EMG Mass L [uV];EMG Mass R [uV]\n", ";", ","),
-    "unix": (lambda i: f"{1_772_000_000 + i / 1000:.3f}", "time,EMG Mass L [uV],EMG Mass R [uV]\n", ",",
-             "."),
-}  # fmt: skip
+    "clock": (
+        lambda i: (datetime(2026, 3, 2, 23, 59, 58) + timedelta(milliseconds=i)).isoformat(
+            timespec="milliseconds"
+        ),
+        "Date/Time,EMG Mass L [uV],EMG Mass R [uV]\n",
+        ",",
+        ".",
+    ),
+    "time of day": (
+        lambda i: (
+            (datetime(2026, 3, 2, 23, 59, 58) + timedelta(milliseconds=i))
+            .strftime("%H:%M:%S.%f")[:-3]
+            .replace(".", ",")
+        ),
+        "Uhrzeit;EMG Mass L [uV];EMG Mass R [uV]\n",
+        ";",
+        ",",
+    ),
+    "unix": (lambda i: f"{1_772_000_000 + i / 1000:.3f}", "time,EMG Mass L [uV],EMG Mass R [uV]\n", ",", "."),
+}
 
 
 @pytest.mark.parametrize("name", FORMS)
@@ -138,8 +161,9 @@ def test_row_52_a_gap_on_the_clock_is_a_gap_of_every_channel(tmp_path):
     assert recording.gaps == ((2.0, 14.5),)
     assert recording.duration_s == 18.5
     assert [(p.night, p.stored, p.n) for p in recording.channels[0].pieces] == [
-        (0, 0, 2000), (14500, 2000, 4000),
-    ]  # fmt: skip
+        (0, 0, 2000),
+        (14500, 2000, 4000),
+    ]
     assert codes(recording) == {"gaps"}
 
 
@@ -172,8 +196,12 @@ def test_row_52_stamps_that_rows_share_are_evenly_spread(tmp_path):
     recording = at(tmp_path / "night.csv", np.arange(N) // 20 * 20 / 1000)
     assert recording.channels[0].rate == 1000
     assert codes(recording) == {"times-shared"}
-    clock = written(tmp_path / "day.csv", lambda i: f"{23 + i // 60000}:10:{i // 1000:02d}",
-                    "Clock;EMG Mass L [uV];EMG Mass R [uV]\n", ";")  # fmt: skip
+    clock = written(
+        tmp_path / "day.csv",
+        lambda i: f"{23 + i // 60000}:10:{i // 1000:02d}",
+        "Clock;EMG Mass L [uV];EMG Mass R [uV]\n",
+        ";",
+    )
     assert open_recording(clock).channels[0].rate == 1000
 
 
@@ -181,8 +209,9 @@ def second_clock(path: Path, seconds: np.ndarray) -> Recording:
     """A table whose clock shows whole seconds."""
     head = "Clock;EMG Mass L [uV];EMG Mass R [uV]\n"
     whole = (seconds // 1).astype(int)
-    return open_recording(written(path, lambda i: f"23:{10 + whole[i] // 60}:{whole[i] % 60:02d}", head,
-                                  ";", n=len(seconds)))  # fmt: skip
+    return open_recording(
+        written(path, lambda i: f"23:{10 + whole[i] // 60}:{whole[i] % 60:02d}", head, ";", n=len(seconds))
+    )
 
 
 def times_of(recording: Recording, k: int = 0) -> np.ndarray:
@@ -283,9 +312,7 @@ def test_a_column_that_is_mostly_empty_is_no_channel_at_this_rate(tmp_path):
 
 
 def test_a_column_of_texts_becomes_marks(tmp_path):
-    rows = [
-        f"{i / 1000:.3f},{UV[i, 0]},{'Lights off' if 500 <= i < 510 else ''}\n" for i in range(N)
-    ]
+    rows = [f"{i / 1000:.3f},{UV[i, 0]},{'Lights off' if 500 <= i < 510 else ''}\n" for i in range(N)]
     path = tmp_path / "night.csv"
     path.write_text("Time [s],EMG Mass L [uV],Marker\n" + "".join(rows))
     (mark,) = open_recording(path).marks
@@ -328,9 +355,7 @@ def test_a_time_column_without_unit_is_understood_or_refused(tmp_path):
 
 
 def test_without_a_unit_values_stay_arbitrary_until_one_is_given(tmp_path):
-    path = written(
-        tmp_path / "night.csv", lambda i: f"{i / 1000:.3f}", "Time,EMG Mass L,EMG Mass R\n"
-    )
+    path = written(tmp_path / "night.csv", lambda i: f"{i / 1000:.3f}", "Time,EMG Mass L,EMG Mass R\n")
     recording = open_recording(path)
     assert recording.channels[0].unit == "a.u."
     assert codes(recording) == {"unit-blank"}
@@ -367,9 +392,7 @@ def test_an_hour_lost_at_another_time_is_a_gap(tmp_path):
     begin = datetime(2026, 3, 29, 2, 17)
 
     def stamp(i: int) -> str:
-        return (begin + timedelta(milliseconds=i, hours=i >= 3000)).isoformat(
-            timespec="milliseconds"
-        )
+        return (begin + timedelta(milliseconds=i, hours=i >= 3000)).isoformat(timespec="milliseconds")
 
     path = written(tmp_path / "night.csv", stamp, "Time,EMG Mass L [uV],EMG Mass R [uV]\n")
     assert open_recording(path).gaps == ((3.0, 3603.0),)
@@ -417,9 +440,7 @@ def test_parts_change_nothing(tmp_path, monkeypatch):
     assert parted == whole
     np.testing.assert_array_equal(values(parted), values(whole))
     first, stop = 1234, 4567
-    np.testing.assert_array_equal(
-        samples(parted, parted.channels[1], first, stop), UV[first:stop, 1]
-    )
+    np.testing.assert_array_equal(samples(parted, parted.channels[1], first, stop), UV[first:stop, 1])
 
 
 def test_a_file_that_changes_after_opening_is_refused(tmp_path):
@@ -455,9 +476,7 @@ def test_a_table_is_swept_as_an_array_of_the_same_samples_is(tmp_path):
 
     recording = open_recording(written(tmp_path / "night.csv", lambda i: f"{i / 1000:.3f}"))
     plain = from_array(UV.T, 1000, ["EMG Mass L", "EMG Mass R"])
-    for a, b in zip(
-        sweep(recording, recording.channels), sweep(plain, plain.channels), strict=True
-    ):
+    for a, b in zip(sweep(recording, recording.channels), sweep(plain, plain.channels), strict=True):
         np.testing.assert_array_equal(a.energy, b.energy)
 
 
@@ -473,8 +492,7 @@ def test_any_rate_and_gap_is_found_again(tmp_path_factory, rate, digits, gap_row
     seconds = (np.arange(n) + np.where(np.arange(n) >= at_row, gap_rows, 0)) / rate
     path = tmp_path_factory.getbasetemp() / "gap.csv"
     path.write_text(
-        "Time [s],EMG L [uV]\n"
-        + "".join(f"{t:.{digits}f},{i % 7}.5\n" for i, t in enumerate(seconds))
+        "Time [s],EMG L [uV]\n" + "".join(f"{t:.{digits}f},{i % 7}.5\n" for i, t in enumerate(seconds))
     )
     recording = open_recording(path)
     off_s = abs(n / float(recording.channels[0].rate) - n / rate)
@@ -514,7 +532,5 @@ def test_a_column_of_counts_with_the_rate_above_it_is_read():
 def test_a_rate_above_the_table_that_no_recorder_has_is_refused(tmp_path):
     path = tmp_path / "night.csv"
     path.write_text("sampling rate: 0.0000001 Hz\nEMG Mass L\n" + "1.5\n" * 50)
-    with pytest.raises(
-        RecordingError, match=r"^night\.csv: above the table the rate is .* allowed\.$"
-    ):
+    with pytest.raises(RecordingError, match=r"^night\.csv: above the table the rate is .* allowed\.$"):
         open_recording(path)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from sleepbrux.errors import RecordingError
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Recording, samples
 from sleepbrux.recording.opening import Hints, open_recording
@@ -113,8 +113,9 @@ def test_channels_get_their_names_from_the_user(tmp_path):
     hints = Hints(roles=(("ch1", "masseter left"), ("ch2", "audio")))
     recording = read(tmp_path / "night.wav", content, hints)
     assert [(c.role, c.side, c.muscle) for c in recording.channels] == [
-        ("jaw", "left", "masseter"), ("audio", "", ""),
-    ]  # fmt: skip
+        ("jaw", "left", "masseter"),
+        ("audio", "", ""),
+    ]
 
 
 @pytest.mark.parametrize("stated", [0, 0xFFFFFFFF, 10**9])
@@ -130,9 +131,13 @@ def test_row_54_rf64_takes_its_sizes_from_the_ds64_chunk(tmp_path, magic):
     data = packed(WAVE, 16)
     ds64 = chunk(b"ds64", struct.pack("<QQQI", 0, len(data), len(WAVE), 0))
     content = riff(
-        ds64, form(1, 1, 16), chunk(b"data", data, 0xFFFFFFFF), chunk(b"junk", b"abcd"),
-        magic=magic, size=0xFFFFFFFF,
-    )  # fmt: skip
+        ds64,
+        form(1, 1, 16),
+        chunk(b"data", data, 0xFFFFFFFF),
+        chunk(b"junk", b"abcd"),
+        magic=magic,
+        size=0xFFFFFFFF,
+    )
     recording = read(tmp_path / "night.wav", content)
     assert recording.channels[0].n_stored == len(WAVE)
     assert "size-differs" not in codes(recording)
@@ -143,9 +148,7 @@ def test_row_54_samples_beyond_four_gigabytes_are_right(tmp_path):
     path = tmp_path / "night.wav"
     n = 2_300_000_000
     ds64 = chunk(b"ds64", struct.pack("<QQQI", 0, 2 * n, n, 0))
-    head = riff(
-        ds64, form(1, 1, 16), chunk(b"data", b"", 0xFFFFFFFF), magic=b"RF64", size=0xFFFFFFFF
-    )
+    head = riff(ds64, form(1, 1, 16), chunk(b"data", b"", 0xFFFFFFFF), magic=b"RF64", size=0xFFFFFFFF)
     with path.open("wb") as handle:
         handle.write(head)
         handle.seek(len(head) + 2 * (n - 3))
@@ -165,8 +168,11 @@ def test_samples_that_are_no_numbers_are_gaps(tmp_path):
 
 
 def test_cue_points_become_marks_and_the_broadcast_chunk_the_start(tmp_path):
-    cue = chunk(b"cue ", struct.pack("<I", 2) + b"".join(
-        struct.pack("<II4sIII", k, 0, b"data", 0, 0, at) for k, at in ((1, 1000), (2, 3000))))  # fmt: skip
+    cue = chunk(
+        b"cue ",
+        struct.pack("<I", 2)
+        + b"".join(struct.pack("<II4sIII", k, 0, b"data", 0, 0, at) for k, at in ((1, 1000), (2, 3000))),
+    )
     label = struct.pack("<I", 1) + b"Lights off\0\0"
     adtl = chunk(b"LIST", b"adtl" + chunk(b"labl", label))
     bext = chunk(b"bext", bytes(320) + b"2026-03-0222:30:05" + bytes(264))
@@ -199,9 +205,7 @@ def test_a_wav_is_swept_as_an_array_of_the_same_samples_is(tmp_path):
     content = riff(form(1, 2, 24), chunk(b"data", packed(STEREO, 24)))
     recording = read(tmp_path / "night.wav", content, Hints(scale=2.0**23))
     plain = from_array(STEREO.T * 256.0, 2000, ["a", "b"])
-    for a, b in zip(
-        sweep(recording, recording.channels), sweep(plain, plain.channels), strict=True
-    ):
+    for a, b in zip(sweep(recording, recording.channels), sweep(plain, plain.channels), strict=True):
         np.testing.assert_array_equal(a.energy, b.energy)
 
 
@@ -221,8 +225,8 @@ def test_a_wav_can_be_pickled_and_a_long_one_needs_little_memory(tmp_path):
 
 
 def test_row_54_a_night_without_a_scale_is_scored_relative_to_background_and_reported(tmp_path):
-    from sleepbrux.outputs import write_outputs
-    from sleepbrux.scoring import Request, score_file
+    from sleepbrux.report.outputs import write_outputs
+    from sleepbrux.scoring.request import Request, score_file
 
     t = np.arange(120_000) / 1000
     gain = 1 + 14 * ((t % 20 > 10) & (t % 20 < 13))

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sleepbrux.calibration import given
-from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark
+from sleepbrux.reference import given
+from sleepbrux.scoring.night import score_night
 
 RATE = 500
 LABELS = ("EMG Masseter L", "EMG Masseter R")
@@ -38,9 +38,17 @@ def bursts_of(n_episodes=4, first_s=60.0, apart_s=100.0):
 
 
 def recording(
-    seconds=600.0, labels=LABELS, *, bursts=None, marks=LIGHTS, gap=None, flat=None, seed=5,
-    start=datetime(2026, 3, 2, 22, 40), name="night_a",
-):  # fmt: skip
+    seconds=600.0,
+    labels=LABELS,
+    *,
+    bursts=None,
+    marks=LIGHTS,
+    gap=None,
+    flat=None,
+    seed=5,
+    start=datetime(2026, 3, 2, 22, 40),
+    name="night_a",
+):
     rng = np.random.default_rng(seed)
     n = int(seconds * RATE)
     level = np.full(n, 2.5)
@@ -59,9 +67,7 @@ def recording(
 def scored(criterion="phasic_tonic_10mvc", *, mvc=True, **options):
     rec = recording(**options)
     labels = [c.label for c in rec.channels]
-    return score_night(
-        rec, given(labels, MVC_UV) if mvc else None, criterion, channels=labels, threads=1
-    )
+    return score_night(rec, given(labels, MVC_UV) if mvc else None, criterion, channels=labels, threads=1)
 
 
 @pytest.fixture(scope="session")
@@ -93,16 +99,18 @@ def browser(tmp_path_factory):
 
     options = webdriver.ChromeOptions()
     for flag in (
-        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
-        "--no-first-run", "--window-size=1280,1600",
+        "--headless=new",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-background-networking",
+        "--no-first-run",
+        "--window-size=1280,1600",
         f"--user-data-dir={tmp_path_factory.mktemp('profile')}",
-    ):  # fmt: skip
+    ):
         options.add_argument(flag)
     options.binary_location = path
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     own = Path("/usr/bin/chromedriver")
-    driver = webdriver.Chrome(
-        options=options, service=Service(str(own)) if own.exists() else Service()
-    )
+    driver = webdriver.Chrome(options=options, service=Service(str(own)) if own.exists() else Service())
     yield driver
     driver.quit()

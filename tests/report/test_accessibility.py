@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from sleepbrux.provenance import Review
+from sleepbrux.core.provenance import Review
 from sleepbrux.report import render_night
-from sleepbrux.robustness import side_by_side
+from sleepbrux.scoring.robustness import side_by_side
 from tests.outside.registry import outside
 
 from .conftest import LABELS, scored
@@ -46,9 +46,7 @@ def test_no_rule_is_broken_with_everything_unfolded(browser, night, tmp_path):
         path.write_text(page, encoding="utf-8")
         opened(browser, path)
         press(browser, "n")
-        browser.execute_script(
-            "document.querySelectorAll('details').forEach((d) => { d.open = true; })"
-        )
+        browser.execute_script("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
         assert violations(browser) == [], name
 
 

@@ -45,9 +45,7 @@ def shown(browser, page_path):
 
 
 def state(browser):
-    data = browser.execute_script(
-        "return Object.assign({}, document.getElementById('strip').dataset)"
-    )
+    data = browser.execute_script("return Object.assign({}, document.getElementById('strip').dataset)")
     return float(data["from"]), float(data["to"]), int(data["selected"])
 
 
@@ -62,9 +60,9 @@ def requests(browser):
     """What the page asked for; the browser's own start page asks for things too."""
     for entry in browser.get_log("performance"):
         message = json.loads(entry["message"])["message"]
-        if message["method"] == "Network.requestWillBeSent" and message["params"][
-            "documentURL"
-        ].startswith("file:"):
+        if message["method"] == "Network.requestWillBeSent" and message["params"]["documentURL"].startswith(
+            "file:"
+        ):
             yield message["params"]["request"]["url"]
 
 
@@ -105,9 +103,7 @@ def test_n_and_p_go_from_episode_to_episode(shown, night):
     assert told.startswith(f"Episode 2 of {len(night.episodes)}")
 
 
-def test_the_close_up_has_the_number_of_the_table_and_an_uncounted_episode_has_none(
-    browser, tmp_path
-):
+def test_the_close_up_has_the_number_of_the_table_and_an_uncounted_episode_has_none(browser, tmp_path):
     path = tmp_path / "early.html"
     early = scored(bursts=[*bursts_of(1, first_s=8.0), *bursts_of(2)])
     assert early.chosen.episodes.tolist() == [1, 2]
@@ -117,9 +113,7 @@ def test_the_close_up_has_the_number_of_the_table_and_an_uncounted_episode_has_n
     for k in range(3):
         press(shown, "n")
         until(shown, f"document.getElementById('close-up').dataset.episode === '{k}'")
-        titles.append(
-            shown.execute_script("return document.getElementById('close-title').textContent")
-        )
+        titles.append(shown.execute_script("return document.getElementById('close-title').textContent"))
         told.append(shown.execute_script("return document.getElementById('told').textContent"))
         cell = f'.episodes tr[data-episode="{k}"] button'
         numbers.append(shown.execute_script(f"return document.querySelector('{cell}').textContent"))
@@ -190,9 +184,7 @@ def test_every_control_has_a_name(shown):
 
 
 def test_it_prints(shown):
-    pdf = base64.b64decode(
-        shown.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})["data"]
-    )
+    pdf = base64.b64decode(shown.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})["data"])
     assert pdf.startswith(b"%PDF")
     assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page/") > 0
 

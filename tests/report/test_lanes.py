@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sleepbrux.context.model import STAGES, Stages, Surroundings
 from sleepbrux.report import render_night
 from sleepbrux.report.lanes import heart, stages
 from sleepbrux.signal.heart import Heart
+from sleepbrux.signal.surroundings.model import STAGES, Stages, Surroundings
 
 from .test_in_browser import opened, press
 
@@ -22,9 +22,7 @@ def surrounded(night):
     trusted[(beats > 400) & (beats <= 460)] = False
     spans = np.array([[0.0, 60.0], [60.0, 300.0], [300.0, 600.0]])
     code = np.array([STAGES.index(s) for s in ("wake", "n2", "rem")], dtype=np.int8)
-    around = Surroundings(
-        heart=Heart("ECG", "ecg", beats, trusted), stages=Stages(spans, code, "marks")
-    )
+    around = Surroundings(heart=Heart("ECG", "ecg", beats, trusted), stages=Stages(spans, code, "marks"))
     return replace(night, swept=replace(night.swept, around=around))
 
 
@@ -53,7 +51,5 @@ def test_the_lanes_are_drawn(browser, night, surrounded, tmp_path):
         opened(browser, path)
         press(browser, "n")
         assert browser.get_log("browser") == []
-        heights.append(
-            browser.execute_script("return document.getElementById('strip').clientHeight")
-        )
+        heights.append(browser.execute_script("return document.getElementById('strip').clientHeight"))
     assert heights[1] - heights[0] == 8 + 13 * 3 + 64

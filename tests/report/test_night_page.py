@@ -9,14 +9,15 @@ from dataclasses import fields, replace
 
 import pytest
 
+from sleepbrux.core.provenance import Review
+from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.criteria import criterion_ids, load_criterion
-from sleepbrux.night import labels_of, rescore
-from sleepbrux.provenance import Review
-from sleepbrux.purpose import PURPOSE
 from sleepbrux.report import render_night
 from sleepbrux.report.payload import to_json
 from sleepbrux.report.tables import unit_of
 from sleepbrux.report.wording import CAUTIONS, NOT_REVIEWED, method, reading
+from sleepbrux.scoring.events import labels_of
+from sleepbrux.scoring.night import rescore
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
 
@@ -56,21 +57,15 @@ def test_the_purpose_sentence_stands_once_word_for_word(text):
 
 def test_the_banner_says_whether_a_person_has_looked(night, text):
     assert text.strip().startswith("night_a: jaw-muscle EMG of one night " + NOT_REVIEWED)
-    review = Review(
-        ("AB",), "2026-03-02T07:41:09Z", "2026-03-02T07:59:00Z", 4, 3, 1, 1, 1, 0, 2, 0, 0
-    )
+    review = Review(("AB",), "2026-03-02T07:41:09Z", "2026-03-02T07:59:00Z", 4, 3, 1, 1, 1, 0, 2, 0, 0)
     reviewed = visible(render_night(replace(night, review=review)))
-    assert (
-        "Reviewed scoring (reader AB, 2026-03-02): of 4 automatic episodes 1 accepted" in reviewed
-    )
+    assert "Reviewed scoring (reader AB, 2026-03-02): of 4 automatic episodes 1 accepted" in reviewed
     assert "1 not decided and left as scored; 2 episodes added" in reviewed
     assert NOT_REVIEWED not in reviewed
 
 
 @pytest.mark.shows("wake-as-sleep")
-@pytest.mark.parametrize(
-    "criterion", [i for i in criterion_ids() if load_criterion(i).heart_rate is None]
-)
+@pytest.mark.parametrize("criterion", [i for i in criterion_ids() if load_criterion(i).heart_rate is None])
 def test_no_word_of_judgement_and_no_hour_of_sleep_under_any_criterion(night, criterion):
     text = visible(render_night(rescore(night, criterion))).replace(PURPOSE, "").lower()
     assert "per hour of sleep" not in text
@@ -148,9 +143,19 @@ def test_a_peak_above_100_pct_mvc_is_shown_as_it_is(night, page, text):
 def test_the_order_of_the_page(page):
     names = re.findall(r'<h2 id="h-([a-z-]+)"', page)
     assert names == [
-        "reading", "strip", "measures", "episodes", "around", "distributions", "excluded", "channels",
-        "notes", "cut-offs", "method", "cautions",
-    ]  # fmt: skip
+        "reading",
+        "strip",
+        "measures",
+        "episodes",
+        "around",
+        "distributions",
+        "excluded",
+        "channels",
+        "notes",
+        "cut-offs",
+        "method",
+        "cautions",
+    ]
 
 
 def test_warnings_come_first_among_the_notes(page):
@@ -227,20 +232,26 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
     frames = []
     for f in night.swept.frames:
         energy = (6 * rng.chisquare(2, n) / 2).astype(np.float32)
-        frames.append(
-            replace(f, grid=replace(f.grid, n_slots=n), energy=energy, rectified=np.sqrt(energy))
-        )
+        frames.append(replace(f, grid=replace(f.grid, n_slots=n), energy=energy, rectified=np.sqrt(energy)))
     e = night.episodes
     grid = replace(e.grid, n_slots=n)
     starts = (np.arange(200) * 140 + 20) * slot
     pick = np.arange(200) % len(e)
     episodes = replace(
-        e, grid=grid, starts=starts, stops=starts + 8 * slot, kind=e.kind[pick],
-        n_bursts=e.n_bursts[pick], n_phasic=e.n_phasic[pick], n_tonic=e.n_tonic[pick],
-        peak_pct_mvc=e.peak_pct_mvc[pick], mean_pct_mvc=e.mean_pct_mvc[pick],
-        channels=e.channels[pick], flags=tuple(e.flags[i] for i in pick),
+        e,
+        grid=grid,
+        starts=starts,
+        stops=starts + 8 * slot,
+        kind=e.kind[pick],
+        n_bursts=e.n_bursts[pick],
+        n_phasic=e.n_phasic[pick],
+        n_tonic=e.n_tonic[pick],
+        peak_pct_mvc=e.peak_pct_mvc[pick],
+        mean_pct_mvc=e.mean_pct_mvc[pick],
+        channels=e.channels[pick],
+        flags=tuple(e.flags[i] for i in pick),
         of_burst=np.arange(1000) // 5,
-    )  # fmt: skip
+    )
     rows = {
         f.name: getattr(night.merged, f.name)[np.arange(1000) % len(night.merged)]
         for f in fields(night.merged)
@@ -250,13 +261,14 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
     at = np.repeat(starts, 5) + np.tile(np.arange(5) * slot, 200)
     merged = replace(many, grid=grid, starts=at, stops=at + slot // 2)
     swept = replace(night.swept, frames=tuple(frames), duration_s=8 * 3600.0)
-    quality = tuple(
-        replace(q, usable=grid.all(), faults={}, clipped=grid.none()) for q in night.quality
-    )
+    quality = tuple(replace(q, usable=grid.all(), faults={}, clipped=grid.none()) for q in night.quality)
     chosen = replace(
-        night.chosen, window=grid.all(), valid=grid.all(), bursts=np.arange(1000),
+        night.chosen,
+        window=grid.all(),
+        valid=grid.all(),
+        bursts=np.arange(1000),
         episodes=np.arange(200),
-    )  # fmt: skip
+    )
     traces = Extremes(
         channel=np.arange(200) % 4,
         first_s=starts / slot - 5.0,
@@ -266,10 +278,16 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
         high=np.abs(rng.standard_normal(200 * 900)).astype(np.float32) * 60,
     )
     big = replace(
-        night, swept=swept, quality=quality, merged=merged, episodes=episodes, chosen=chosen,
+        night,
+        swept=swept,
+        quality=quality,
+        merged=merged,
+        episodes=episodes,
+        chosen=chosen,
         labels=labels_of(swept, merged, episodes, night.criterion),
-        window=replace(night.window, spans_s=((0.0, 28800.0),)), traces=traces,
-    )  # fmt: skip
+        window=replace(night.window, spans_s=((0.0, 28800.0),)),
+        traces=traces,
+    )
     size = len(render_night(big).encode())
     assert data_of(render_night(big))["traces"]["of"] == list(range(200))
     assert size < 1_500_000, size

@@ -40,7 +40,7 @@ def test_codes_keep_amplitudes_within_a_step():
 
 @pytest.mark.parametrize("unit", ["1/h", "1", "h", "%", "% MVC", "s", "min", "µV", "Hz"])
 def test_nothing_prints_as_less_than_nothing(unit):
-    from sleepbrux.export.summary import rounded
+    from sleepbrux.core.printed import rounded
     from sleepbrux.export.tables import decimals
 
     for value in (-0.0, -1e-12, -0.001):

@@ -7,15 +7,15 @@ import time
 
 import pytest
 
-from sleepbrux import calibration
-from sleepbrux.journal.file import journal_path, load_journal
-from sleepbrux.night import score_night
-from sleepbrux.review.desk import Desk
+from sleepbrux import reference as calibration
+from sleepbrux.archive.file import save_night
+from sleepbrux.archive.journal.file import journal_path, load_journal
+from sleepbrux.review.desk import ReviewSession
 from sleepbrux.review.entrance import Entrance
 from sleepbrux.review.nights import Nights, Place
 from sleepbrux.review.serving import listening, server_for
 from sleepbrux.review.trace import Trace, check_same
-from sleepbrux.store import save_night
+from sleepbrux.scoring.night import score_night
 from tests.nights import recording_of, rhythm
 from tests.report.conftest import browser
 
@@ -63,7 +63,7 @@ class Served:
     @classmethod
     def of(cls, night, archive, trace, **options):
         """One night."""
-        desk = Desk(night, journal_path(archive), trace, **options)
+        desk = ReviewSession(night, journal_path(archive), trace, **options)
         if desk.sampled:
             desk.begin_sample(10, 7, "program", anew=False)
         trace.build()
@@ -134,7 +134,7 @@ def several(night, tmp_path):
     paths = [journal_path(place.archive) for place in places]
     nights = Nights(
         [*places, Place("third", tmp_path / "third.night.h5", fault="its journal is damaged")],
-        lambda place: Desk(night, journal_path(place.archive), Trace(night, None)),
+        lambda place: ReviewSession(night, journal_path(place.archive), Trace(night, None)),
     )
     one = Served(nights)
     one.paths = paths
@@ -147,8 +147,9 @@ def process(archive):
     """The command itself, to be killed; gives its address and the code that opens it."""
     child = subprocess.Popen(
         [sys.executable, "-m", "sleepbrux", "review", str(archive), "--no-open"],
-        stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        text=True,
+    )
     address = child.stdout.readline().split()[-1]
     yield child, address, child.stdout.readline().split()[-1]
     child.kill()

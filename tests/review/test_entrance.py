@@ -26,17 +26,21 @@ posix = pytest.mark.skipif(os.name != "posix", reason="file modes and /proc")
 @pytest.fixture
 def quick(night, archive):
     """A server that waits for a whole request for half a second."""
-    from sleepbrux.journal.file import journal_path
-    from sleepbrux.review.desk import Desk
+    from sleepbrux.archive.journal.file import journal_path
+    from sleepbrux.review.desk import ReviewSession
 
-    one = Served(Nights.single(Desk(night, journal_path(archive), Trace(night, None))), wait_s=0.5)
+    one = Served(Nights.single(ReviewSession(night, journal_path(archive), Trace(night, None))), wait_s=0.5)
     yield one
     one.stop()
 
 
 def enter(served, code, **more):
-    return httpx.post(f"{served.origin}/api/enter", json={"code": code}, trust_env=False,
-                      headers={"Origin": served.origin} | more)  # fmt: skip
+    return httpx.post(
+        f"{served.origin}/api/enter",
+        json={"code": code},
+        trust_env=False,
+        headers={"Origin": served.origin} | more,
+    )
 
 
 # what opens
@@ -125,8 +129,10 @@ def test_no_command_line_of_any_process_ever_holds_what_opens_the_review(archive
     seen = []
     with subprocess.Popen(
         [sys.executable, "-m", "sleepbrux", "review", str(archive)],
-        stdout=subprocess.PIPE, text=True, env=environment,
-    ) as child:  # fmt: skip
+        stdout=subprocess.PIPE,
+        text=True,
+        env=environment,
+    ) as child:
         try:
             origin = child.stdout.readline().split()[-1].rstrip("/")
             code = child.stdout.readline().split()[-1]
@@ -141,8 +147,7 @@ def test_no_command_line_of_any_process_ever_holds_what_opens_the_review(archive
             assert str(door) in log.read_text()
             assert any(door.name in line for line in seen)  # the browser was among those looked at
             headers = {"Origin": origin}
-            answer = httpx.post(f"{origin}/api/enter", json={"code": one}, headers=headers,
-                                trust_env=False)  # fmt: skip
+            answer = httpx.post(f"{origin}/api/enter", json={"code": one}, headers=headers, trust_env=False)
             token = answer.json()["token"]
             assert not door.exists()
             assert not door.parent.exists()
@@ -169,11 +174,16 @@ def closed(connection, within):
         return False
 
 
-@pytest.mark.parametrize("sent", [
-    b"", b"GET / HTT", b"GET / HTTP/1.1\r\nHost: x\r\n",
-    b"POST /api/enter HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nOrigin: http://127.0.0.1:PORT\r\n"
-    b"Content-Length: 100\r\n\r\n{",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"",
+        b"GET / HTT",
+        b"GET / HTTP/1.1\r\nHost: x\r\n",
+        b"POST /api/enter HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nOrigin: http://127.0.0.1:PORT\r\n"
+        b"Content-Length: 100\r\n\r\n{",
+    ],
+)
 def test_a_connection_that_asks_nothing_whole_is_closed(quick, sent):
     with socket.create_connection(("127.0.0.1", quick.port)) as connection:
         connection.sendall(sent.replace(b"PORT", str(quick.port).encode()))

@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from sleepbrux.journal.file import journal_path, load_journal
+from sleepbrux.archive.journal.file import journal_path, load_journal
 
 from .conftest import SECONDS
 
@@ -51,8 +51,11 @@ def seq(browser, n):
 
 
 def shown(browser, name="episodes_per_hour"):
-    return float(browser.execute_script(
-        f"return document.querySelector('[data-measure={name}] td:last-child').textContent"))  # fmt: skip
+    return float(
+        browser.execute_script(
+            f"return document.querySelector('[data-measure={name}] td:last-child').textContent"
+        )
+    )
 
 
 def drag(browser, x_from, x_to, *, shift=False):
@@ -66,9 +69,7 @@ def drag(browser, x_from, x_to, *, shift=False):
         actions.key_down(Keys.SHIFT)
     actions.move_to_element_with_offset(trace, int((x_from - 0.5) * width), 0).click_and_hold()
     actions.move_by_offset(int((x_to - x_from) * width / 2), 0)
-    actions.move_by_offset(
-        int((x_to - x_from) * width) - int((x_to - x_from) * width / 2), 0
-    ).release()
+    actions.move_by_offset(int((x_to - x_from) * width) - int((x_to - x_from) * width / 2), 0).release()
     if shift:
         actions.key_up(Keys.SHIFT)
     actions.perform()
@@ -78,7 +79,9 @@ def at(browser, second):
     """Share of the trace's width at which a second of the night lies."""
     return browser.execute_script(
         "const t = document.getElementById('trace'), w = t.clientWidth, d = t.dataset;"
-        "return (84 + (arguments[0] - d.from) / (d.to - d.from) * (w - 94)) / w", second)  # fmt: skip
+        "return (84 + (arguments[0] - d.from) / (d.to - d.from) * (w - 94)) / w",
+        second,
+    )
 
 
 def test_accept_reject_relabel_and_undo_by_keys(browser, served):
@@ -137,9 +140,7 @@ def test_an_edge_is_moved_by_keys_and_by_mouse(browser, served):
     drag(page, at(page, moved.stop_s), at(page, moved.stop_s + 2))
     seq(page, 2)
     dragged = served.journal.entries[1]
-    span = page.execute_script(
-        "const d = document.getElementById('trace').dataset; return d.to - d.from"
-    )
+    span = page.execute_script("const d = document.getElementById('trace').dataset; return d.to - d.from")
     assert dragged.stop_s == pytest.approx(moved.stop_s + 2, abs=span / 100)
     assert dragged.start_s == pytest.approx(first["a"])
 
@@ -184,8 +185,21 @@ def test_everything_by_buttons(browser, served):
     page.find_element("css selector", "#open-panel [data-do=undo]").click()
     seq(page, 3)
     names = {b.get_attribute("data-do") for b in page.find_elements("css selector", "[data-do]")}
-    assert {"relabel", "left", "right", "add", "in", "out", "all", "help", "level", "also",
-            "accepted", "undecided", "onward"} <= names  # fmt: skip
+    assert {
+        "relabel",
+        "left",
+        "right",
+        "add",
+        "in",
+        "out",
+        "all",
+        "help",
+        "level",
+        "also",
+        "accepted",
+        "undecided",
+        "onward",
+    } <= names
     unnamed = page.execute_script(
         "return [...document.querySelectorAll('button')].filter((b) => "
         "!(b.textContent.trim() || b.getAttribute('aria-label'))).length"
@@ -380,9 +394,7 @@ def test_a_n_a_n_decides_every_episode_in_turn_and_says_so(browser, served):
         assert "accepted" in told(page)
         press(page, "n")
     until(page, "document.getElementById('told').textContent.includes('This is the last of 3.')")
-    assert [(e.action, e.target) for e in served.journal.entries] == [
-        ("accept", f"e{k}") for k in range(3)
-    ]
+    assert [(e.action, e.target) for e in served.journal.entries] == [("accept", f"e{k}") for k in range(3)]
 
 
 def test_a_again_writes_no_second_decision(browser, served):
@@ -469,9 +481,7 @@ def test_keys_visit_what_counts_and_a_switch_shows_the_rest(browser, edged):
 
 
 def scale(page, name):
-    value, said = page.execute_script(
-        f"return document.getElementById('trace').dataset.{name}"
-    ).split()
+    value, said = page.execute_script(f"return document.getElementById('trace').dataset.{name}").split()
     return float(value), said
 
 
@@ -513,8 +523,16 @@ def test_the_threshold_stands_on_the_envelope_and_not_on_the_signal(browser, ser
 def test_the_legend_names_every_sign_of_this_night(browser, served, sampled):
     page = opened(browser, served.address())
     text = page.find_element("id", "legend").text
-    for word in ("phasic", "tonic", "mixed", "accepted", "rejected", "threshold", "does not count",
-                 "outside the analysed time"):  # fmt: skip
+    for word in (
+        "phasic",
+        "tonic",
+        "mixed",
+        "accepted",
+        "rejected",
+        "threshold",
+        "does not count",
+        "outside the analysed time",
+    ):
         assert word in text
     page = opened(browser, sampled.address())
     assert "threshold" not in page.find_element("id", "legend").text
@@ -565,8 +583,7 @@ def test_one_page_serves_all_nights_and_each_decision_goes_to_its_own(browser, s
     said = [[(e.action, e.target) for e in load_journal(p).entries] for p in several.paths]
     assert said == [[("accept", "e0")], [("reject", "e0")]]
     page.execute_script(
-        "const s = document.getElementById('nights'); s.value = '0';"
-        "s.dispatchEvent(new Event('change'))"
+        "const s = document.getElementById('nights'); s.value = '0';s.dispatchEvent(new Event('change'))"
     )
     until(page, "document.body.dataset.ready === '1'")
     seq(page, 1)

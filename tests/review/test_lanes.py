@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from sleepbrux.context.model import STAGES, Position, Stages, Surroundings
 from sleepbrux.review.lanes import lanes_of
 from sleepbrux.signal.heart import Heart
-from sleepbrux.signal.movement import Raised
+from sleepbrux.signal.movement import ActivityChannel
 from sleepbrux.signal.sound import Sound
+from sleepbrux.signal.surroundings.model import STAGES, Position, Stages, Surroundings
 
 
 def with_around(night, **around):
@@ -49,11 +49,14 @@ def test_sound_is_the_highest_of_each_second(night):
 def test_stages_positions_and_movements_are_bars(night):
     spans = np.array([[0.0, 30.0], [30.0, 90.0]])
     code = np.array([0, 1], dtype=np.int8)
-    lanes = named(with_around(
-        night, stages=Stages(spans, code, "a file"),
-        position=Position(spans, code, ("left", "back"), "marks"),
-        raised=(Raised("ACC", "accelerometer", True, spans, spans),),
-    ))  # fmt: skip
+    lanes = named(
+        with_around(
+            night,
+            stages=Stages(spans, code, "a file"),
+            position=Position(spans, code, ("left", "back"), "marks"),
+            raised=(ActivityChannel("ACC", "accelerometer", True, spans, spans),),
+        )
+    )
     assert lanes["stage"].spans == ((0.0, 30.0, STAGES[0]), (30.0, 90.0, STAGES[1]))
     assert [s[2] for s in lanes["position"].spans] == ["left", "back"]
     assert lanes["movement: ACC"].spans[1] == (30.0, 90.0, "")

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
-from sleepbrux import calibration
-from sleepbrux.errors import JournalError
-from sleepbrux.journal.file import Draft, load_journal
-from sleepbrux.night import rescore, score_night
+from sleepbrux import reference as calibration
+from sleepbrux.archive.journal.file import DecisionDraft, load_journal
+from sleepbrux.core.errors import JournalError
 from sleepbrux.review import sampling
-from sleepbrux.review.desk import Desk
+from sleepbrux.review.desk import ReviewSession
 from sleepbrux.review.near import near_misses, relaxed
 from sleepbrux.review.trace import Trace
+from sleepbrux.scoring.night import rescore, score_night
 from tests.nights import LABELS, recording_of, rhythm
 
 BURSTS = [
@@ -48,8 +48,10 @@ def test_a_near_miss_is_an_episode_when_its_clause_alone_is_relaxed(night):
     for miss in near_misses(night):
         for key in miss.clauses:
             looser = rescore(night, night.criterion.derive({key: values[key]}))
-            spans = [(looser.merged.grid.seconds(a), looser.merged.grid.seconds(b))
-                     for a, b in zip(looser.episodes.starts, looser.episodes.stops, strict=True)]  # fmt: skip
+            spans = [
+                (looser.merged.grid.seconds(a), looser.merged.grid.seconds(b))
+                for a, b in zip(looser.episodes.starts, looser.episodes.stops, strict=True)
+            ]
             assert any(a < miss.stop_s and b > miss.start_s for a, b in spans)
 
 
@@ -66,20 +68,18 @@ def test_a_sample_is_the_same_for_the_same_seed_and_shuffled(night):
 def test_the_interval_is_that_of_statsmodels(n):
     for k in range(n + 1):
         expected = proportion_confint(k, n, method="beta")
-        assert np.allclose(
-            sampling.exact_interval(k, n), np.nan_to_num(expected, nan=1.0 * (k == n))
-        )
+        assert np.allclose(sampling.exact_interval(k, n), np.nan_to_num(expected, nan=1.0 * (k == n)))
 
 
 @pytest.fixture
 def desk(night, tmp_path):
-    desk = Desk(night, tmp_path / "n.review.jsonl", Trace(night, None), sample=True)
+    desk = ReviewSession(night, tmp_path / "n.review.jsonl", Trace(night, None), sample=True)
     desk.begin_sample(10, 3, "program", anew=False)
     return desk
 
 
 def judge(desk, place, accepted, kind="", who="AB"):
-    draft = Draft(action="judge", target=desk.item(place), accepted=accepted, kind=kind)
+    draft = DecisionDraft(action="judge", target=desk.item(place), accepted=accepted, kind=kind)
     desk.decide(desk.seq, draft, who)
 
 
@@ -99,7 +99,7 @@ def test_labels_are_hidden_until_decided_and_from_the_other_reader(desk):
 def test_seed_size_and_order_are_recorded_and_gone_on_with(desk, night):
     entry = load_journal(desk.path).entries[0]
     assert (entry.action, entry.seed, entry.size) == ("sample", 3, 10)
-    again = Desk(night, desk.path, Trace(night, None), sample=True)
+    again = ReviewSession(night, desk.path, Trace(night, None), sample=True)
     again.begin_sample(10, 99, "program", anew=False)
     assert again.state()["seed"] == 3
     again.begin_sample(10, 99, "program", anew=True)
@@ -118,7 +118,7 @@ def test_shares_keep_their_strata_apart_and_change_no_number(desk, night):
     assert (own.same_kind, own.kinds_given) == (1, 1)
     assert (near.judged, near.accepted, near.of) == (5, 1, 5)
     assert "precision" in sampling.CAUTION
-    from sleepbrux.journal import reviewed
+    from sleepbrux.archive.journal import reviewed
 
     assert reviewed(night, load_journal(desk.path)).review is None
 
@@ -131,19 +131,19 @@ def test_a_part_of_a_stratum_has_an_interval(desk, night):
 
 def test_an_undo_hides_the_label_again(desk):
     judge(desk, 0, accepted=False)
-    desk.decide(desk.seq, Draft(action="undo", undoes=desk.seq), "AB")
+    desk.decide(desk.seq, DecisionDraft(action="undo", undoes=desk.seq), "AB")
     assert "said" not in desk.state("AB")["items"][0]
 
 
 def test_a_sample_and_an_open_review_never_take_back_each_other(desk, night):
-    open_desk = Desk(night, desk.path, Trace(night, None))
-    open_desk.decide(open_desk.seq, Draft(action="accept", target="e0"), "AB")
+    open_desk = ReviewSession(night, desk.path, Trace(night, None))
+    open_desk.decide(open_desk.seq, DecisionDraft(action="accept", target="e0"), "AB")
     assert desk.state("AB")["undo"] is None
     with pytest.raises(JournalError, match="undo"):
-        desk.decide(desk.seq, Draft(action="undo", undoes=open_desk.seq), "AB")
+        desk.decide(desk.seq, DecisionDraft(action="undo", undoes=open_desk.seq), "AB")
     judge(desk, 0, accepted=True, who="CD")
     assert desk.state("AB")["undo"] is None
     assert desk.state("CD")["undo"]["words"] == "judged"
     assert open_desk.state()["undo"]["words"] == "accepted"
     with pytest.raises(JournalError, match="nothing else is decided"):
-        desk.decide(desk.seq, Draft(action="reject", target="e0", reason="x"), "AB")
+        desk.decide(desk.seq, DecisionDraft(action="reject", target="e0", reason="x"), "AB")

@@ -38,8 +38,9 @@ def test_the_page_holds_no_data_and_binds_itself(client, night):
     assert "http" not in page.text.replace("http-equiv", "")
 
 
-@pytest.mark.parametrize("path", ["/api/night", "/api/state", "/api/progress",
-                                  "/api/trace?from=0&to=9&width=9"])  # fmt: skip
+@pytest.mark.parametrize(
+    "path", ["/api/night", "/api/state", "/api/progress", "/api/trace?from=0&to=9&width=9"]
+)
 def test_a_wrong_or_missing_token_is_refused(client, served, path):
     assert client.get(path).status_code == 200
     for token in ("", "x", served.entrance.token[:-1], "\u00e9".encode()):
@@ -50,9 +51,7 @@ def test_a_wrong_or_missing_token_is_refused(client, served, path):
 
 def test_another_host_or_origin_is_refused(client, served):
     assert client.get("/", headers={"Host": "evil.example"}).status_code == 421
-    assert (
-        client.get("/api/night", headers={"Host": f"evil.example:{served.port}"}).status_code == 421
-    )
+    assert client.get("/api/night", headers={"Host": f"evil.example:{served.port}"}).status_code == 421
     body = decision(0, action="accept", target="e0")
     for origin in ("http://evil.example", "null", f"http://127.0.0.1:{served.port + 1}"):
         assert client.post("/api/decide", json=body, headers={"Origin": origin}).status_code == 403
@@ -115,8 +114,17 @@ def test_what_is_no_decision_is_refused_in_one_sentence(client, served, body, st
     assert served.journal.seq == 0
 
 
-@pytest.mark.parametrize("asked", ["", "from=0&to=9", "from=a&to=9&width=9", "from=9&to=0&width=9",
-                                   "from=0&to=nan&width=9", "from=0&to=9&width=100000"])  # fmt: skip
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "",
+        "from=0&to=9",
+        "from=a&to=9&width=9",
+        "from=9&to=0&width=9",
+        "from=0&to=nan&width=9",
+        "from=0&to=9&width=100000",
+    ],
+)
 def test_a_view_that_cannot_be_is_refused(client, asked):
     assert client.get(f"/api/trace?{asked}").status_code == 400
 
@@ -156,9 +164,11 @@ def test_ctrl_c_ends_the_command_with_what_was_decided(archive, process):
     )
     token = given.json()["token"]
     answer = httpx.post(
-        f"{origin}/api/decide", json=decision(0, action="reject", target="e0", reason="x"),
-        headers={"X-Review-Token": token, "Origin": origin}, trust_env=False,
-    )  # fmt: skip
+        f"{origin}/api/decide",
+        json=decision(0, action="reject", target="e0", reason="x"),
+        headers={"X-Review-Token": token, "Origin": origin},
+        trust_env=False,
+    )
     assert answer.status_code == 200
     child.send_signal(signal.SIGINT)
     said = child.stdout.read()
@@ -169,10 +179,7 @@ def test_ctrl_c_ends_the_command_with_what_was_decided(archive, process):
 
 
 def test_a_journal_that_is_damaged_while_it_is_reviewed_is_said_and_not_written_to(client, served):
-    assert (
-        client.post("/api/decide", json=decision(0, action="accept", target="e0")).status_code
-        == 200
-    )
+    assert client.post("/api/decide", json=decision(0, action="accept", target="e0")).status_code == 200
     damaged = served.path.read_bytes().replace(b'"accept"', b'"reject"')
     served.path.write_bytes(damaged)
     answer = client.get("/api/state")
@@ -185,7 +192,7 @@ def test_a_journal_that_is_damaged_while_it_is_reviewed_is_said_and_not_written_
 
 
 def test_a_journal_brought_back_while_it_is_reviewed_is_what_the_page_shows(client, served):
-    from sleepbrux.journal.chain import head_path
+    from sleepbrux.archive.journal.chain import head_path
 
     client.post("/api/decide", json=decision(0, action="accept", target="e0"))
     kept = served.path.read_bytes(), head_path(served.path).read_bytes()

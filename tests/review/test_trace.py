@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.signal import sosfilt
 
-from sleepbrux import calibration
-from sleepbrux.errors import RecordingError
-from sleepbrux.night import score_night
+from sleepbrux import reference as calibration
+from sleepbrux.core.errors import RecordingError
 from sleepbrux.review.trace import Trace, check_same, packed
+from sleepbrux.scoring.night import score_night
 from sleepbrux.signal.filters import emg_band_pass
 from tests.nights import LABELS, RATE, recording_of, rhythm, signal_of
 
@@ -52,11 +52,7 @@ def test_wide_views_hold_the_extremes_of_each_pixel(trace, filtered, start, stop
         around = filtered[max(a - level, 0) : b + level]
         assert view.high[p] <= around.max() * (1 + 1e-4) + 1e-3
         assert view.low[p] >= around.min() * (1 + 1e-4) - 1e-3
-        inner = (
-            filtered[a + level : b - level]
-            if b - a > 2 * level + 1
-            else filtered[(a + b) // 2 :][:1]
-        )
+        inner = filtered[a + level : b - level] if b - a > 2 * level + 1 else filtered[(a + b) // 2 :][:1]
         if len(inner) > 1:
             assert view.high[p] >= inner.max() - 1e-2
             assert view.low[p] <= inner.min() + 1e-2
@@ -67,9 +63,7 @@ def test_no_peak_is_lost_at_any_zoom(trace, filtered):
     for span in (300, 150, 75, 40):
         at = filtered.argmax() / RATE
         start = float(np.clip(at - span / 2, 0, 300 - span))
-        assert np.nanmax(trace.view(0, start, start + span, 1000).high) == pytest.approx(
-            highest, rel=1e-3
-        )
+        assert np.nanmax(trace.view(0, start, start + span, 1000).high) == pytest.approx(highest, rel=1e-3)
 
 
 def test_close_views_are_the_filtered_samples(trace, filtered):

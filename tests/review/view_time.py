@@ -15,13 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepbrux.calibration import given
-from sleepbrux.journal.file import Draft
-from sleepbrux.night import score_night
+from sleepbrux.archive.file import save_night
+from sleepbrux.archive.journal.file import DecisionDraft
 from sleepbrux.recording.opening import open_recording
-from sleepbrux.review.desk import Desk
+from sleepbrux.reference import given
+from sleepbrux.review.desk import ReviewSession
 from sleepbrux.review.trace import Trace, check_same, packed
-from sleepbrux.store import save_night
+from sleepbrux.scoring.night import score_night
 from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
 from tests.nights import emg
 
@@ -41,9 +41,13 @@ def full_night(path: Path, hours: float) -> None:
     active = [np.round(b * level / 0.1).astype(np.int16) for b in base]
     blocks = (active if m % 3 == 1 else quiet for m in range(minutes))
     write_edf(
-        path, [EdfSignal(label[:16], RATE) for label in LABELS], blocks, onsets=range(minutes * 60),
-        annotations=[Annotation(60.0, 0.0, "Lights off")], start=datetime(2026, 3, 2, 22, 40),
-    )  # fmt: skip
+        path,
+        [EdfSignal(label[:16], RATE) for label in LABELS],
+        blocks,
+        onsets=range(minutes * 60),
+        annotations=[Annotation(60.0, 0.0, "Lights off")],
+        start=datetime(2026, 3, 2, 22, 40),
+    )
 
 
 def timed(function):
@@ -77,29 +81,29 @@ def main() -> None:
                 a = float(rng.uniform(0, max(hours * 3600 - span, 1e-9)))
                 views, wall, cpu = timed(
                     lambda a=a, span=span: [
-                        view(k, a, a + span, WIDTH)
-                        for view in (trace.view, trace.envelope)
-                        for k in range(4)
+                        view(k, a, a + span, WIDTH) for view in (trace.view, trace.envelope) for k in range(4)
                     ]
                 )
                 _, more, more_cpu = timed(lambda views=views: packed(views))
                 walls.append(wall + more)
                 cpus.append(cpu + more_cpu)
                 basis = views[0].basis
-            print(f"{span:>10g}{basis:>11}{statistics.median(walls):>9.1f}"
-                  f"{statistics.median(cpus):>9.1f}{max(walls):>12.1f}")  # fmt: skip
+            print(
+                f"{span:>10g}{basis:>11}{statistics.median(walls):>9.1f}"
+                f"{statistics.median(cpus):>9.1f}{max(walls):>12.1f}"
+            )
         save_night(night, Path(folder) / "full.night.h5")
-        desk = Desk(night, Path(folder) / "full.review.jsonl", trace)
+        desk = ReviewSession(night, Path(folder) / "full.review.jsonl", trace)
         walls, cpus = [], []
         for k in range(15):
-            draft = Draft(action="reject", target=f"e{k}", reason="x")
-            _, wall, cpu = timed(
-                lambda draft=draft: (desk.decide(desk.seq, draft, "AB"), desk.state())
-            )
+            draft = DecisionDraft(action="reject", target=f"e{k}", reason="x")
+            _, wall, cpu = timed(lambda draft=draft: (desk.decide(desk.seq, draft, "AB"), desk.state()))
             walls.append(wall)
             cpus.append(cpu)
-        print(f"a decision, on disk and recomputed: wall {statistics.median(walls):.0f} ms, processor "
-              f"{statistics.median(cpus):.0f} ms")  # fmt: skip
+        print(
+            f"a decision, on disk and recomputed: wall {statistics.median(walls):.0f} ms, processor "
+            f"{statistics.median(cpus):.0f} ms"
+        )
 
 
 if __name__ == "__main__":

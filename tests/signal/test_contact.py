@@ -3,13 +3,14 @@
 import numpy as np
 import pytest
 
-from sleepbrux.calibration import given
 from sleepbrux.criteria import load_criterion
-from sleepbrux.night import find_events, sweep_recording
 from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.window import find_window
+from sleepbrux.reference import given
+from sleepbrux.scoring.events import find_events
 from sleepbrux.signal.quality import examine
 from sleepbrux.signal.sweep import sweep
-from sleepbrux.window import find_window
+from sleepbrux.signal.swept import sweep_recording
 
 LABELS = ["EMG Masseter L", "EMG Masseter R"]
 SECONDS = 3700  # long enough for a judgement of the whole night
@@ -60,10 +61,11 @@ def test_a_night_without_events_has_none_an_hour_on_one_side_and_on_both():
         data = np.stack([resting(256, 106, events=n, seed=k) for k, n in enumerate(events)])
         swept = sweep_recording(from_array(data, 256, LABELS))
         found = find_events(
-            swept, criterion=load_criterion("phasic_tonic_10mvc"),
+            swept,
+            criterion=load_criterion("phasic_tonic_10mvc"),
             window=find_window((), swept.duration_s),
             reference=given(LABELS, dict.fromkeys(LABELS, 200.0)),
-        ).chosen  # fmt: skip
+        ).chosen
         assert found.valid.hours == pytest.approx(SECONDS / 3600, abs=0.01)
         assert len(found.episodes) == sum(events)
 

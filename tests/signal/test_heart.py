@@ -53,9 +53,7 @@ def record_100():
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         record, marks = wfdb.rdrecord(str(ECG)), wfdb.rdann(str(ECG), "atr")
-    beats = [
-        s for s, c in zip(marks.sample, marks.symbol, strict=True) if c in "NLRBAaJSVrFejnE/fQ"
-    ]
+    beats = [s for s, c in zip(marks.sample, marks.symbol, strict=True) if c in "NLRBAaJSVrFejnE/fQ"]
     return from_array(record.p_signal[:, 0] * 1000, 360, ["ECG"]), np.array(beats) / 360
 
 

@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 
 import sleepbrux.criteria
-from sleepbrux.bursts import find_bursts, thresholds
-from sleepbrux.calibration import given
 from sleepbrux.criteria import load_criterion
-from sleepbrux.night import find_events, sweep_recording
 from sleepbrux.recording.memory import from_array
-from sleepbrux.window import find_window
+from sleepbrux.recording.window import find_window
+from sleepbrux.reference import given
+from sleepbrux.scoring.bursts import find_bursts, thresholds
+from sleepbrux.scoring.events import find_events
+from sleepbrux.signal.swept import sweep_recording
 
 RATE, SECONDS, MVC_UV = 1000, 900, 200.0
 LABELS = ["EMG Masseter L", "EMG Masseter R"]
@@ -100,11 +101,13 @@ def test_hum_changes_no_count_no_kind_and_no_edge(name, preset):
 def test_hum_changes_no_episode(name, preset):
     found = [
         find_events(
-            one, criterion=load_criterion(preset), window=find_window((), one.duration_s),
+            one,
+            criterion=load_criterion(preset),
+            window=find_window((), one.duration_s),
             reference=given(LABELS, dict.fromkeys(LABELS, MVC_UV)),
         )
         for one in (swept(), swept(name))
-    ]  # fmt: skip
+    ]
     clean, hummed = ([e.episodes.kind[k] for k in e.chosen.episodes] for e in found)
     assert len(clean) > 30
     assert hummed == clean

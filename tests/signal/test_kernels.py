@@ -37,8 +37,14 @@ KNOTS = st.lists(
 
 
 @settings(deadline=None, max_examples=300, derandomize=True)
-@given(LEVELS, KNOTS, st.sampled_from([0, 1, 7]), st.sampled_from([0.0, 3.0]), st.sampled_from([1.0, 0.5]),
-       st.booleans())  # fmt: skip
+@given(
+    LEVELS,
+    KNOTS,
+    st.sampled_from([0, 1, 7]),
+    st.sampled_from([0.0, 3.0]),
+    st.sampled_from([1.0, 0.5]),
+    st.booleans(),
+)
 def test_crossings(level, knots, step, floor, release, strict):
     knots = knots[: -(-len(level) // step) if step else 1]
     out = []
@@ -52,8 +58,8 @@ def test_crossings(level, knots, step, floor, release, strict):
 @settings(deadline=None, max_examples=100, derandomize=True)
 @given(KNOTS, st.sampled_from([0, 1, 7]), st.sampled_from([0.0, 3.0]))
 def test_limit_at(knots, step, floor):
-    from sleepbrux.bursts import Threshold
-    from sleepbrux.spans import Grid
+    from sleepbrux.core.spans import Grid
+    from sleepbrux.scoring.bursts import Threshold
 
     frames = np.arange(60 * max(step, 1))
     found = [[code.limit_at(knots, step, floor, i) for i in frames] for code in (kernels, plain)]
@@ -74,9 +80,7 @@ def test_step_between(power, low, high, rising):
     energy = np.array(power, dtype=np.float32)
     before, after = (low, high) if rising else (high, low)
     ratio = float(np.log(after / before))
-    found = [
-        code.step_between(energy, 0, len(energy), before, after, ratio) for code in (kernels, plain)
-    ]
+    found = [code.step_between(energy, 0, len(energy), before, after, ratio) for code in (kernels, plain)]
     assert found[0] == found[1]
 
 
@@ -125,15 +129,18 @@ def test_a_block_of_equal_samples_is_counted_beyond_sixteen_bits(n):
 
 
 @settings(deadline=None, max_examples=100, derandomize=True)
-@given(st.integers(0, 2**32 - 1), st.integers(1, 9), st.integers(0, 3), st.integers(0, 30),
-       st.sampled_from([np.int16, np.int32, np.float32]))  # fmt: skip
+@given(
+    st.integers(0, 2**32 - 1),
+    st.integers(1, 9),
+    st.integers(0, 3),
+    st.integers(0, 30),
+    st.sampled_from([np.int16, np.int32, np.float32]),
+)
 def test_windowed(seed, per_record, offset, first, dtype):
     rng = np.random.default_rng(seed)
     record_length = per_record + offset + 2
     data = rng.integers(-(2**15), 2**15, 50 * record_length).astype(dtype)
-    window = rng.random(
-        int(rng.integers(1, 50 * per_record - first + 1)) if first < 50 * per_record else 1
-    )
+    window = rng.random(int(rng.integers(1, 50 * per_record - first + 1)) if first < 50 * per_record else 1)
     first = min(first, 50 * per_record - len(window))
     found = []
     for code in (kernels, plain):
@@ -181,9 +188,7 @@ class Interleaved:
         part = self.data[:, record * n : end * n]
         part = np.pad(part, ((0, 0), (0, (end - record) * n - part.shape[1])))
         laid = part.reshape(len(part), -1, n).transpose(1, 0, 2).astype(self.dtype).ravel()
-        return [
-            Block(laid, record * n, n * len(part), n, channel.index * n) for channel in channels
-        ]
+        return [Block(laid, record * n, n * len(part), n, channel.index * n) for channel in channels]
 
     def digest(self):
         return ""
@@ -255,9 +260,22 @@ def test_correct_edges(seed, half, moving):
     for code in (kernels, plain):
         new = starts.copy(), stops.copy()
         code.correct_edges(
-            energy, starts, stops, known[place, 0], known[place, 1], knots, step, 0.0, 1.0, half,
-            25, 30, 1 / 30, tail, *new,
-        )  # fmt: skip
+            energy,
+            starts,
+            stops,
+            known[place, 0],
+            known[place, 1],
+            knots,
+            step,
+            0.0,
+            1.0,
+            half,
+            25,
+            30,
+            1 / 30,
+            tail,
+            *new,
+        )
         found.append((new[0].tolist(), new[1].tolist()))
     assert found[0] == found[1]
 
@@ -307,9 +325,15 @@ def test_window_medians(seed, least):
     for code in (kernels, plain):
         medians = np.empty(9)
         code.window_medians(
-            rank, values[order], low, high, least,
-            np.empty(60, dtype=np.bool_), np.empty(1, dtype=np.int64), medians,
-        )  # fmt: skip
+            rank,
+            values[order],
+            low,
+            high,
+            least,
+            np.empty(60, dtype=np.bool_),
+            np.empty(1, dtype=np.int64),
+            medians,
+        )
         for k in range(9):
             enough = high[k] - low[k] >= least
             assert (
@@ -391,9 +415,7 @@ def test_lines_are_learnt_followed_and_subtracted_as_by_the_twin(seed, hop, step
         phasors, power = np.zeros((n_steps, n_lines, 2)), np.empty(n_steps)
         code.line_phasors(out, lead, hop, taper, start, turn, phasors, power)
         lines = np.empty_like(phasors)
-        code.followed_lines(
-            phasors, power, rotation, 0.3, 0.01, 0.01, 3.0, lines, np.empty((n_steps, 2))
-        )
+        code.followed_lines(phasors, power, rotation, 0.3, 0.01, 0.01, 3.0, lines, np.empty((n_steps, 2)))
         rows, stats = (
             [np.zeros(n_frames + 5, dtype=np.float32) for _ in range(3)],
             np.zeros((20, 15)),

@@ -49,9 +49,12 @@ def test_the_axes_of_one_sensor_are_one_channel_and_find_their_order():
 
 @pytest.mark.parametrize(
     "labels",
-    [("AccX", "AccY", "AccZ"), ("ACC_Z_wrist", "ACC_X_wrist", "ACC_Y_wrist"),
-     ("Accelerometer-X", "Accelerometer-Y", "Accelerometer-Z")],
-)  # fmt: skip
+    [
+        ("AccX", "AccY", "AccZ"),
+        ("ACC_Z_wrist", "ACC_X_wrist", "ACC_Y_wrist"),
+        ("Accelerometer-X", "Accelerometer-Y", "Accelerometer-Z"),
+    ],
+)
 def test_axes_are_known_by_many_spellings(labels):
     recording = from_array(wrist(30, []), 25, labels)
     (axes,) = sensors(recording.channels)

@@ -8,16 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sleepbrux.calibration import given
+from sleepbrux.core.matching import match_events
 from sleepbrux.criteria import load_criterion
-from sleepbrux.matching import match_events
-from sleepbrux.night import find_events
 from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.window import find_window
+from sleepbrux.reference import given
+from sleepbrux.scoring.events import find_events
 from sleepbrux.signal.lines import Lines, agreed
 from sleepbrux.signal.quality import REASONS, examine, white_sharpness
 from sleepbrux.signal.sweep import sweep
 from sleepbrux.synth.layout import plan_night
-from sleepbrux.window import find_window
 from tests import quality_table
 from tests.nights import emg
 
@@ -72,9 +72,11 @@ def test_no_burst_is_seen_where_contact_comes_back(seed, criterion):
     swept = quality_table.swept_of(quality_table.faulted(plan, "open_mains"))
     window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
     events = find_events(
-        swept, criterion=load_criterion(criterion), window=window,
+        swept,
+        criterion=load_criterion(criterion),
+        window=window,
         reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
-    )  # fmt: skip
+    )
     for bursts, quality in zip(events.bursts, swept.quality, strict=True):
         lost = quality.faults["contact_lost"]
         assert len(lost) >= 4
@@ -96,18 +98,23 @@ def test_contractions_survive_at_any_strength_and_length(level_uv, seconds):
 def test_clenches_of_100_to_150_pct_mvc_count_and_those_at_the_rail_as_at_least(clip_uv):
     """150 µV is under half the RMS of the strongest plateau: most of its samples lie at a rail."""
     recipe = replace(
-        quality_table.recipe("none", quiet=False, hours=0.5), amplitude_mvc=(1.0, 1.5),
-        isolated_per_hour=0.0, twitches_per_hour=0.0, one_sided=0.0,
-    )  # fmt: skip
+        quality_table.recipe("none", quiet=False, hours=0.5),
+        amplitude_mvc=(1.0, 1.5),
+        isolated_per_hour=0.0,
+        twitches_per_hour=0.0,
+        one_sided=0.0,
+    )
     plan = plan_night(recipe, seed=9)
     swept = quality_table.swept_of(plan, clip_uv=clip_uv)
     assert all(set(q.faults) == {"settling"} for q in swept.quality)
     window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
     for criterion in quality_table.CRITERIA:
         events = find_events(
-            swept, criterion=load_criterion(criterion), window=window,
+            swept,
+            criterion=load_criterion(criterion),
+            window=window,
             reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
-        )  # fmt: skip
+        )
         found = events.chosen.episodes
         slot = float(events.episodes.grid.slot_s)
         pairs = np.stack((events.episodes.starts[found], events.episodes.stops[found]), 1) * slot
@@ -120,9 +127,7 @@ def test_clenches_of_100_to_150_pct_mvc_count_and_those_at_the_rail_as_at_least(
 
 @pytest.mark.parametrize("rate", [500, 1000, 2000])
 @pytest.mark.parametrize("range_to_rms", [3.0, 1.0, 0.5, 0.1])
-def test_a_contraction_however_much_cut_off_is_clipped_and_a_held_rail_is_excluded(
-    range_to_rms, rate
-):
+def test_a_contraction_however_much_cut_off_is_clipped_and_a_held_rail_is_excluded(range_to_rms, rate):
     rng = np.random.default_rng(1)
     data = emg(rng, 120 * rate, rate) * 2.5
     data[30 * rate : 36 * rate] = emg(rng, 6 * rate, rate, low_hz=30, high_hz=0.4 * rate) * 300
@@ -214,9 +219,7 @@ def test_a_burst_on_a_heart_beat_stays_a_burst():
 
 @pytest.mark.parametrize("rate", [160, 200, 250, 1000])
 def test_noise_of_a_narrow_band_has_no_heart(rate):
-    recording = from_array(
-        3 * np.random.default_rng(1).standard_normal((1, 3600 * rate)), rate, ["EMG"]
-    )
+    recording = from_array(3 * np.random.default_rng(1).standard_normal((1, 3600 * rate)), rate, ["EMG"])
     (frames,) = sweep(recording, recording.channels)
     assert "heart-removed" not in {n.code for n in examine(frames)[1].notes}
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.signal.quantiles import median, quantile, ranked, running, sampled, within
-from sleepbrux.spans import Grid, Spans
 
 VALUES = st.lists(st.floats(0, 1e6, width=32), min_size=1, max_size=50)
 

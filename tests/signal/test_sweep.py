@@ -13,9 +13,7 @@ from sleepbrux.signal.sweep import Layout, sweep
 
 
 def frames_of(data, rate, **options):
-    recording = from_array(
-        np.atleast_2d(data), rate, ["EMG Masseter L", "EMG Masseter R"][: np.ndim(data)]
-    )
+    recording = from_array(np.atleast_2d(data), rate, ["EMG Masseter L", "EMG Masseter R"][: np.ndim(data)])
     return sweep(recording, recording.channels, **options)
 
 
@@ -140,9 +138,7 @@ def test_mains_and_harmonics_are_removed_at_their_true_frequency(hz):
     assert after.notched[0].line_hz == pytest.approx(hz, abs=0.03)
     assert (after.notched[0].first, after.notched[-1].stop) == (0, len(after.energy))
     left = np.sqrt(np.mean(after.energy[300:]) / np.mean(before.energy[300:]))
-    assert (
-        0.98 < left < 1.01
-    )  # next to nothing of the muscle goes with it, and nothing of the hum is left
+    assert 0.98 < left < 1.01  # next to nothing of the muscle goes with it, and nothing of the hum is left
 
 
 def test_a_harmonic_alone_is_removed_alone():

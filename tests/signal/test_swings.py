@@ -7,11 +7,12 @@ import pytest
 from scipy import signal
 from scipy.interpolate import PchipInterpolator
 
-from sleepbrux.calibration import given
 from sleepbrux.criteria import load_criterion
-from sleepbrux.night import find_events, sweep_recording
 from sleepbrux.recording.memory import from_array
-from sleepbrux.window import find_window
+from sleepbrux.recording.window import find_window
+from sleepbrux.reference import given
+from sleepbrux.scoring.events import find_events
+from sleepbrux.signal.swept import sweep_recording
 from tests.signal.test_contact import shaped
 
 RATE, SECONDS, MVC_UV = 1000, 900, 200.0
@@ -118,9 +119,11 @@ def swept(name="", median_hz=106):
 def scored(name, criterion, median_hz=106):
     one = swept(name, median_hz)
     return find_events(
-        one, criterion=load_criterion(criterion), window=find_window((), one.duration_s),
+        one,
+        criterion=load_criterion(criterion),
+        window=find_window((), one.duration_s),
         reference=given(LABELS, dict.fromkeys(LABELS, MVC_UV)),
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize("criterion", CRITERIA)
@@ -141,9 +144,11 @@ def test_no_time_is_lost_to_it_whatever_the_muscles_spectrum(name, median_hz):
 def test_a_burst_under_a_pop_keeps_its_peak():
     clean, bad = (swept(name).envelope(0, "rms", 0.125).level for name in ("", "pops on bursts"))
     change = np.array(
-        [bad[round(100 * a) : round(100 * b)].max() / clean[round(100 * a) : round(100 * b)].max()
-         for a, b, _ in trains()]
-    )  # fmt: skip
+        [
+            bad[round(100 * a) : round(100 * b)].max() / clean[round(100 * a) : round(100 * b)].max()
+            for a, b, _ in trains()
+        ]
+    )
     assert np.mean(np.abs(change - 1) <= 0.1) >= 0.85
     assert abs(np.median(change) - 1) <= 0.03
     assert change.max() < 1.25

@@ -78,9 +78,13 @@ def test_same_seed_same_bytes_and_no_other_file_is_left(plan, night, tmp_path):
 
 def test_records_behind_a_gap_carry_their_own_onset(tmp_path):
     recipe = Recipe(
-        hours=0.2, awake_s=60.0, settle_s=20.0, morning_s=20.0, episodes_per_hour=20.0,
+        hours=0.2,
+        awake_s=60.0,
+        settle_s=20.0,
+        morning_s=20.0,
+        episodes_per_hour=20.0,
         gaps=((300, 345), (400, 401)),
-    )  # fmt: skip
+    )
     path = tmp_path / "gap.edf"
     write_night(plan_night(recipe, seed=9), path, rate=RATE)
     raw = path.read_bytes()

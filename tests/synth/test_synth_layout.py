@@ -50,8 +50,7 @@ def test_each_side_gives_back_the_planned_kinds_under_the_rule(nights):
     for plan in nights[1]:
         for side in SIDES:
             planned = [
-                (g.kind if isinstance(g, TrueEpisode) else None, spans)
-                for g, spans in groups_on(plan, side)
+                (g.kind if isinstance(g, TrueEpisode) else None, spans) for g, spans in groups_on(plan, side)
             ]
             spans = [span for _, found in planned for span in found]
             ruled = [(kind_by_the_rule(found), found) for found in clusters_by_the_rule(spans)]
@@ -172,18 +171,14 @@ def test_marks_say_rest_clench_and_lights_in_order():
     assert [cue.text for cue in plan.cues] == [*test, "Lights off", "Lights on", *test]
     assert [cue.duration_s for cue in plan.cues[:4]] == [20.0, 3.0, 3.0, 3.0]
     assert plan.cues[-1].start_s + plan.cues[-1].duration_s < plan.duration_s
-    for (text, burst), cue in zip(
-        plan.clenches, [c for c in plan.cues if c.text == NATURAL], strict=True
-    ):
+    for (text, burst), cue in zip(plan.clenches, [c for c in plan.cues if c.text == NATURAL], strict=True):
         assert text == cue.text
         assert cue.start_s < burst.start_s < burst.stop_s < cue.start_s + cue.duration_s
 
 
 def test_best_clench_of_each_test_is_the_mvc_it_states():
     plan = plan_reference([(NATURAL, 1.0), ("Clench with splint", 0.8)], seed=1, mvc_uv=(200, 180))
-    best = {
-        text: max(b.amplitude for t, b in plan.clenches if t == text) for text, _ in plan.clenches
-    }
+    best = {text: max(b.amplitude for t, b in plan.clenches if t == text) for text, _ in plan.clenches}
     assert best == pytest.approx({NATURAL: 1.0, "Clench with splint": 0.8})
     assert plan.lights_off_s is None
 

@@ -46,8 +46,7 @@ N_BURSTS, PERIOD_S = 240, 2.5
 def bursts():
     """Onsets 2.5 s apart: 1.5 s at half the MVC, 20 % more on the right and 10 ms later."""
     made = tuple(
-        Burst(0.5 + PERIOD_S * i, 1.5, 0.5, right_ratio=1.2, right_lag_s=0.01)
-        for i in range(N_BURSTS)
+        Burst(0.5 + PERIOD_S * i, 1.5, 0.5, right_ratio=1.2, right_lag_s=0.01) for i in range(N_BURSTS)
     )
     data = rendered(quiet(600, awake=(Group(made),)))
     return data.reshape(2, N_BURSTS, round(PERIOD_S * RATE))

@@ -10,7 +10,7 @@ import edfio
 import numpy as np
 import pytest
 
-from sleepbrux.errors import StudyError
+from sleepbrux.core.errors import StudyError
 from sleepbrux.synth import study
 from sleepbrux.synth.study import (
     load_scenario,
@@ -104,9 +104,7 @@ def test_reference_recording_has_three_trials_on_teeth_and_with_each_appliance(s
         "Clench with occlusal splint": 3,
         f"Clench with {MANDIBULAR}": 3,
     }
-    best = max(
-        c["bursts"]["left"][0]["amplitude_uv"] for c in truth["clenches"] if c["text"] == natural
-    )
+    best = max(c["bursts"]["left"][0]["amplitude_uv"] for c in truth["clenches"] if c["text"] == natural)
     assert best == pytest.approx(truth["mvc_uv"]["left"], abs=0.01)
 
 
@@ -135,9 +133,7 @@ def test_truth_file_tells_what_was_rendered(small, tmp_path):
     assert (truth["condition"], truth["rate_hz"]) == (small.night[0].condition, 250)
     assert edfio.read_edf(path).starttime == time(22, 40)
     for group in truth["episodes"]:
-        ends = [
-            (b["start_s"], b["stop_s"]) for side in group["sides"] for b in group["bursts"][side]
-        ]
+        ends = [(b["start_s"], b["stop_s"]) for side in group["sides"] for b in group["bursts"][side]]
         assert group["start_s"] == min(start for start, _ in ends)
         assert group["stop_s"] == max(stop for _, stop in ends)
         for side in group["sides"]:

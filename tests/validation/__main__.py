@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from tqdm import tqdm
 
-from sleepbrux.errors import SleepbruxError
+from sleepbrux.core.errors import SleepbruxError
 from tests.validation import pasted, truth
 from tests.validation.events import Tally
 from tests.validation.page import FIGURES, PAGE, load_figures, row_of, store, write
@@ -24,8 +24,13 @@ def row(group: str, name: str, one: Callable[[int], Tally]) -> dict[str, object]
     return row_of(group, name, tallies, refused)
 
 
-RATCHETED = ("base: as described above", "burst level: 1.2-1.5 times the threshold", "sampling rate: 500 Hz",
-             "contact lost: one side, 10 min of 60", "converter: 8 bit over ± 1 mV")  # fmt: skip
+RATCHETED = (
+    "base: as described above",
+    "burst level: 1.2-1.5 times the threshold",
+    "sampling rate: 500 Hz",
+    "contact lost: one side, 10 min of 60",
+    "converter: 8 bit over ± 1 mV",
+)
 
 
 def write_ratchet() -> None:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from sleepbrux.episodes import KINDS
-from sleepbrux.matching import match_events
-from sleepbrux.night import Night
-from sleepbrux.spans import Spans
+from sleepbrux.core.matching import match_events
+from sleepbrux.core.spans import Spans
+from sleepbrux.scoring.episodes import KINDS
+from sleepbrux.scoring.night import Night
 
 GUARD_S = 0.2
 TrueEvent = tuple[float, float, str]
@@ -59,7 +59,7 @@ def pooled(tallies: Iterable[Tally]) -> Tally:
         *(sum(getattr(t, n) for t in every) for n in ("expected", "found", "matched", "false", "other_kind")),
         tuple(x for t in every for x in t.onset_ms),
         tuple(x for t in every for x in t.offset_ms),
-    )  # fmt: skip
+    )
 
 
 def tally(true: Sequence[TrueEvent], found: Sequence[TrueEvent], known: Spans) -> Tally:
@@ -76,10 +76,7 @@ def tally(true: Sequence[TrueEvent], found: Sequence[TrueEvent], known: Spans) -
     taken = {b for _, b in pairs}
     false = sum(
         not any(f[0] < t[1] and f[1] > t[0] for t in true)
-        or (
-            k not in taken
-            and any(f[0] < expected[a][1] and f[1] > expected[a][0] for a, _ in pairs)
-        )
+        or (k not in taken and any(f[0] < expected[a][1] and f[1] > expected[a][0] for a, _ in pairs))
         for k, f in enumerate(found)
     )
     return Tally(

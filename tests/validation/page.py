@@ -26,14 +26,20 @@ def row_of(group: str, name: str, tallies: list[Tally], refused: int = 0) -> Row
     )
     errors = [100 * (t.found / t.expected - 1) for t in tallies if t.expected]
     return {
-        "group": group, "name": name, "seeds": len(tallies), "refused": refused,
-        "expected": whole.expected, "found": whole.found, "matched": whole.matched,
-        "false": whole.false, "other_kind": whole.other_kind,
+        "group": group,
+        "name": name,
+        "seeds": len(tallies),
+        "refused": refused,
+        "expected": whole.expected,
+        "found": whole.found,
+        "matched": whole.matched,
+        "false": whole.false,
+        "other_kind": whole.other_kind,
         "worst_recall": round(min((t.recall for t in tallies if t.expected), default=float("nan")), 4),
         "index_error_pct": [round(float(f(errors)), 1) for f in (np.mean, min, max)] if errors else None,
         "onset_ms": [round(float(np.nanpercentile(onset, q)), 1) for q in (50, 95)],
         "offset_ms": [round(float(np.nanpercentile(offset, q)), 1) for q in (50, 95)],
-    }  # fmt: skip
+    }
 
 
 def _share(hits: int, n: int) -> str:
@@ -44,9 +50,18 @@ def _share(hits: int, n: int) -> str:
 
 
 def _figures(rows: list[Row]) -> Iterator[str]:
-    head = ["condition", "", "true events", "recall, % (95 %)", "worst seed, %", "precision, % (95 %)",
-            "index error, mean (range), %", "other kind",
-            "onset, ms: median, 95th", "offset, ms"]  # fmt: skip
+    head = [
+        "condition",
+        "",
+        "true events",
+        "recall, % (95 %)",
+        "worst seed, %",
+        "precision, % (95 %)",
+        "index error, mean (range), %",
+        "other kind",
+        "onset, ms: median, 95th",
+        "offset, ms",
+    ]
     table = []
     for r in rows:
         if not r["expected"]:
@@ -54,14 +69,20 @@ def _figures(rows: list[Row]) -> Iterator[str]:
             table.append([r["group"], r["name"], refused, *[""] * 7])
             continue
         error = r["index_error_pct"]
-        table.append([
-            r["group"], r["name"] + (f"; refused in {r['refused']} nights" if r["refused"] else ""),
-            str(r["expected"]), _share(r["matched"], r["expected"]), f"{100 * r['worst_recall']:.1f}",
-            _share(r["found"] - r["false"], r["found"]),
-            f"{error[0]:+.1f} ({error[1]:+.1f} to {error[2]:+.1f})",
-            f"{r['other_kind']} of {r['matched']}",
-            " / ".join(map(str, r["onset_ms"])), " / ".join(map(str, r["offset_ms"])),
-        ])  # fmt: skip
+        table.append(
+            [
+                r["group"],
+                r["name"] + (f"; refused in {r['refused']} nights" if r["refused"] else ""),
+                str(r["expected"]),
+                _share(r["matched"], r["expected"]),
+                f"{100 * r['worst_recall']:.1f}",
+                _share(r["found"] - r["false"], r["found"]),
+                f"{error[0]:+.1f} ({error[1]:+.1f} to {error[2]:+.1f})",
+                f"{r['other_kind']} of {r['matched']}",
+                " / ".join(map(str, r["onset_ms"])),
+                " / ".join(map(str, r["offset_ms"])),
+            ]
+        )
     yield from _table(head, table)
 
 

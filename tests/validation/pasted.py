@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from sleepbrux.bursts import KINDS
-from sleepbrux.calibration import given
-from sleepbrux.night import score_night
 from sleepbrux.recording.memory import from_array
+from sleepbrux.reference import given
+from sleepbrux.scoring.bursts import KINDS
+from sleepbrux.scoring.night import score_night
 from tests.outside.registry import outside
 from tests.validation.events import Tally, TrueEvent, tally
 
@@ -114,9 +114,7 @@ def paste(pieces: Pieces, seed: int) -> tuple[Samples, list[TrueEvent]]:
         shape[:FADE], shape[-FADE:] = up, up[::-1]
         place = slice(at, at + len(burst))
         data[place] = data[place] * (1 - shape) + rng.uniform(0.5, 1.0) * burst * shape
-        kind = (
-            "tonic" if len(burst) > 2 * RATE else "phasic" if len(burst) >= RATE // 4 else "short"
-        )
+        kind = "tonic" if len(burst) > 2 * RATE else "phasic" if len(burst) >= RATE // 4 else "short"
         true.append((at / RATE, (at + len(burst)) / RATE, kind))
         at += len(burst) + int(rng.uniform(1.2, 8.0) * RATE)
 

@@ -50,8 +50,7 @@ def polysomnography(folder: Path) -> int:
         events = list(human(plan, rng))
         marked += len(events)
         stages = [
-            Annotation(30.0 * i, 30.0, STAGES[i // 12 % len(STAGES)])
-            for i in range(plan.duration_s // 30)
+            Annotation(30.0 * i, 30.0, STAGES[i // 12 % len(STAGES)]) for i in range(plan.duration_s // 30)
         ]
         cues = [Annotation(c.start_s, c.duration_s, c.text) for c in plan.cues]
         write_edf(
@@ -75,9 +74,15 @@ def compared(tmp_path_factory):
     assert scored.code == 0, scored.err
     labels = [f"--label=RMMA {kind}={kind}" for kind in ("phasic", "tonic", "mixed")]
     done = called(
-        "agreement", folder / "results", folder / "raw", "--scored", "all", *labels,
-        "--out", folder / "agreement",
-    )  # fmt: skip
+        "agreement",
+        folder / "results",
+        folder / "raw",
+        "--scored",
+        "all",
+        *labels,
+        "--out",
+        folder / "agreement",
+    )
     assert done.code == 0, done.err
     return (
         marked,

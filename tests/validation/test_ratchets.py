@@ -16,9 +16,7 @@ BY_NAME = {f"{c.group}: {c.name}": c for c in truth.conditions()}
 
 
 def not_worse(tally, stored):
-    assert tally.expected == stored["expected"], (
-        "the generator changed: remake with tests.validation"
-    )
+    assert tally.expected == stored["expected"], "the generator changed: remake with tests.validation"
     assert tally.matched >= stored["matched"]
     assert tally.false <= stored["false"]
     assert tally.other_kind <= stored["other_kind"]

@@ -12,10 +12,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.calibration import given
-from sleepbrux.night import Night, score_night
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark
+from sleepbrux.reference import given
+from sleepbrux.scoring.night import Night, score_night
 from sleepbrux.synth import (
     Background,
     ElectrodeOff,
@@ -30,8 +30,9 @@ from tests.validation.events import Tally, TrueEvent, episodes_of, tally
 
 LABELS = ("EMG Masseter L", "EMG Masseter R")
 HOURS = 1.0
-BASE = Recipe(hours=HOURS, episodes_per_hour=36, isolated_per_hour=10, twitches_per_hour=10,
-              awake_s=60.0, settle_s=60.0)  # fmt: skip
+BASE = Recipe(
+    hours=HOURS, episodes_per_hour=36, isolated_per_hour=10, twitches_per_hour=10, awake_s=60.0, settle_s=60.0
+)
 REST_UV = BASE.background.rest_uv
 FULL_SCALE_UV = 1000.0
 Samples = NDArray[np.float64]

@@ -1,0 +1,1 @@
+"""What several nights, persons or scorings say together."""

@@ -1,0 +1,173 @@
+"""What may be said of a contrast: a verdict by stated rules, and the sentence for it."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from sleepbrux.analysis.comparison.ratio import RateRatio, p_text
+from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Rearrangement
+from sleepbrux.analysis.comparison.rules import (
+    LEAST_NIGHTS,
+    LEVEL,
+    MARGIN_HIGH,
+    MARGIN_LOW,
+    VERDICT_P,
+)
+from sleepbrux.analysis.comparison.serial import Serial
+from sleepbrux.study.file import NO_APPLIANCE, Order
+
+Verdict = Literal[
+    "lower",
+    "higher",
+    "no more than a quarter less or a third more",
+    "cannot tell yet",
+    "described, not tested",
+]
+ALIKE: Verdict = "no more than a quarter less or a third more"
+DESCRIBED: Verdict = "described, not tested"
+
+
+def nights_with(condition: str) -> str:
+    """``"nights with X"``, or ``"nights without an appliance"``."""
+    return "nights without an appliance" if condition == NO_APPLIANCE else f"nights with {condition}"
+
+
+def verdict_of(
+    found: RateRatio,
+    *,
+    serial: Serial | None = None,
+    bound: float = VERDICT_P.value,
+    tested: bool = True,
+) -> Verdict:
+    """The verdict by `rules`, in this order: nights, interval with p after Holm, margins.
+
+    Parameters
+    ----------
+    serial
+        Its interval must exclude 1 too; None where the order was drawn.
+    bound
+        Of the p after Holm.
+    tested
+        False for a contrast between two conditions neither of which is the baseline.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from sleepbrux.analysis.comparison.ratio import rate_ratio
+    >>> found = rate_ratio([20, 25, 22, 30], [7] * 4, [40, 35, 45, 50], [7] * 4)
+    >>> verdict_of(found), verdict_of(replace(found, p_holm=0.06))
+    ('lower', 'cannot tell yet')
+    """
+    if not tested:
+        return DESCRIBED
+    if min(found.nights, found.nights_against) < LEAST_NIGHTS.value:
+        return "cannot tell yet"
+    low, high = _widest(found, serial)
+    if found.p_holm <= bound:
+        if high < 1:
+            return "lower"
+        if low > 1:
+            return "higher"
+    return ALIKE if found.p_equal_holm <= bound else "cannot tell yet"
+
+
+def _widest(found: RateRatio, serial: Serial | None) -> tuple[float, float]:
+    if serial is None:
+        return found.low, found.high
+    return min(found.low, serial.low), max(found.high, serial.high)
+
+
+def numbers_of(found: RateRatio, rate: str, serial: Serial | None = None) -> str:
+    """Ratio and interval in words."""
+    alike = f", {serial.low:.2f} to {serial.high:.2f} if neighbouring nights may be alike" if serial else ""
+    return (
+        f"On {nights_with(found.condition)} the rate ({rate}) was {found.ratio:.2f} times that of "
+        f"{nights_with(found.against)} (95 % interval {found.low:.2f} to {found.high:.2f}{alike}; "
+        f"{found.nights} and {found.nights_against} nights)"
+    )
+
+
+def why_not_yet(
+    found: RateRatio,
+    *,
+    serial: Serial | None = None,
+    test: Rearrangement | None = None,
+    bound: float = VERDICT_P.value,
+) -> str:
+    """Why a contrast without a verdict has none."""
+    least = int(LEAST_NIGHTS.value)
+    if min(found.nights, found.nights_against) < least:
+        return f"with fewer than {least} nights in a condition nothing more is said"
+    low, high = _widest(found, serial)
+    if found.low < 1 < found.high:
+        return "the interval reaches from lower to higher"
+    if low <= 1 <= high and serial is not None:
+        return "if neighbouring nights may be alike the interval reaches from lower to higher"
+    if not (found.high < 1 or found.low > 1):
+        return "the interval touches 1"
+    side = "below" if found.high < 1 else "above"
+    if serial is None and test is not None and test.p > LEVEL_P:
+        never = (
+            f", and so few nights of this design cannot come below {test.least_p:.3f}"
+            if test.least_p > bound
+            else ""
+        )
+        return (
+            f"the interval lies {side} 1, but the rearrangement test, which stands on the drawing, does not "
+            f"agree (p {p_text(test.p)}, wanted {bound:g} or less{never})"
+        )
+    return (
+        f"the interval lies {side} 1, but with the comparisons and looks of this study that is not enough (p "
+        f"after Holm {p_text(found.p_holm)}, wanted {bound:g} or less)"
+    )
+
+
+LEVEL_P = 1 - LEVEL.value
+MARGINS = f"{MARGIN_LOW.value:g} to {MARGIN_HIGH.value:.2f}"
+
+
+def sentence_of(
+    found: RateRatio,
+    verdict: Verdict,
+    rate: str,
+    order: Order,
+    *,
+    serial: Serial | None = None,
+    test: Rearrangement | None = None,
+    bound: float = VERDICT_P.value,
+) -> str:
+    """The sentence of a contrast.
+
+    Cause is named only where the order of nights was drawn and the test that stands on the drawing says so.
+    """
+    text = f"{numbers_of(found, rate, serial)}: "
+    if verdict == "cannot tell yet":
+        return f"{text}cannot tell yet; {why_not_yet(found, serial=serial, test=test, bound=bound)}."
+    if verdict == DESCRIBED:
+        return f"{text}described, not tested; the comparisons with the baseline come first."
+    if verdict == ALIKE:
+        return f"{text}{verdict} ({MARGINS})."
+    text += f"{verdict} on {nights_with(found.condition)}."
+    if order in RANDOMISED and test is not None and test.p <= bound:
+        return (
+            f"{text} The order of nights was drawn at random and the test that stands on the drawing agrees "
+            f"(p {p_text(test.p)}), so in this person the difference can be put down to what was worn."
+        )
+    return f"{text} The order of nights was not drawn at random, so this does not say why."
+
+
+def side_by_side_of(
+    condition: str, against: str, rates: tuple[tuple[float, ...], tuple[float, ...]], rate: str
+) -> str:
+    """The sentence where a condition has one night or none, or nothing was counted."""
+    here, there = (", ".join(f"{v:.2f}" for v in r) or "no night" for r in rates)
+    if min(len(r) for r in rates) < 2:
+        why = (
+            "one night cannot show how far nights differ by themselves, so these numbers stand side by "
+            "side and nothing is said of an effect"
+        )
+    else:
+        why = "a condition in which the sum is 0 has no ratio to the other"
+    return (
+        f"{rate} on {nights_with(condition)}: {here}; on {nights_with(against)}: {there}. Cannot tell: {why}."
+    )

@@ -1,0 +1,496 @@
+"""A night to and from one HDF5 file, exactly.
+
+The file is written once to a temporary name, sealed with check sums at its end (`files.seal`), flushed
+and renamed; one that is not as it was written is refused before HDF5 sees it.
+
+Frames lie uncompressed: packing
+them halves the file but costs more time than all the scoring (DEVELOPERS.md has the figures).
+Layout::
+
+    /                    attributes format, schema_version, software
+    /header              one JSON text: recording, criterion, reference, window, notes, measures
+    /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 15)
+    /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
+    /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
+    /chosen/...          window, valid, positions of the events that count
+    /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
+    /labels/...          what surrounds each episode, one column a data set
+    /around/...          heart, probably, sound, position, stages and raised/0... where the night has them
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import errno
+import os
+import re
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from datetime import datetime, time
+from fractions import Fraction
+from functools import reduce
+from pathlib import Path
+from typing import Any, TypeVar, get_type_hints
+
+import msgspec
+import numpy as np
+
+from sleepbrux.archive.identity import Identity, identity_of
+from sleepbrux.archive.manifest import check_archive, check_identity
+from sleepbrux.core.errors import ArchiveError, Note
+from sleepbrux.core.files import Settle, is_sealed, replacing, seal, settle_now
+from sleepbrux.core.provenance import METHOD
+from sleepbrux.core.spans import Grid, Spans
+from sleepbrux.core.version import __version__
+from sleepbrux.criteria import Criterion
+from sleepbrux.recording.model import Channel, Mark
+from sleepbrux.recording.window import Window
+from sleepbrux.reference import Reference
+from sleepbrux.scoring.bursts import Bursts, CombinedBursts
+from sleepbrux.scoring.context.model import Labels
+from sleepbrux.scoring.episodes import Episodes
+from sleepbrux.scoring.measures import Measure, Selection
+from sleepbrux.scoring.night import AlternativeReading, Night
+from sleepbrux.signal.actigraphy import WakeEstimate
+from sleepbrux.signal.envelope import Amplitude
+from sleepbrux.signal.extremes import Extremes
+from sleepbrux.signal.heart import Heart
+from sleepbrux.signal.lines import Notched
+from sleepbrux.signal.movement import ActivityChannel
+from sleepbrux.signal.quality import Quality
+from sleepbrux.signal.sound import Sound
+from sleepbrux.signal.surroundings.model import Position, Stages, Surroundings
+from sleepbrux.signal.sweep import ChannelFrames
+from sleepbrux.signal.swept import Swept
+
+FORMAT = "sleepbrux night"
+SPARE_BYTES = 4_000_000
+SCHEMA_VERSION = "2.1"
+# Said of an archive of method 1, whatever is made from it.
+EARLIER_METHOD = Note(
+    "archived-by-earlier-method",
+    "warning",
+    "this archive is from an earlier version, in which lost time ended an episode however short it was, "
+    "and the time that is left out was found in another way. What stands in it was counted so; what is "
+    "counted from it by other rules is not. Score the recording again before comparing it with other nights",
+)
+
+
+class _Header(msgspec.Struct, kw_only=True, frozen=True):
+    """Everything of a night that is not a table."""
+
+    name: str
+    digest: str
+    format: str
+    start: datetime | None
+    start_clock: time | None
+    duration_s: float
+    marks: tuple[Mark, ...]
+    gaps: tuple[tuple[float, float], ...]
+    recording_notes: tuple[Note, ...]
+    channels: tuple[Channel, ...]
+    frame_slots: tuple[Fraction, ...]
+    frames_per_block: tuple[int, ...]
+    quality_notes: tuple[tuple[Note, ...], ...]
+    notched: tuple[tuple[Notched, ...], ...] = ()
+    criterion: Criterion
+    reference: Reference | None
+    window: Window
+    amplitude: Amplitude
+    background_uv: dict[str, float | None]
+    threshold_uv: dict[str, float | None]
+    burst_labels: tuple[str, ...]
+    event_slot: Fraction
+    event_slots: int
+    merged_labels: tuple[str, ...]
+    episode_flags: tuple[tuple[str, ...], ...]
+    basis: str
+    measures: dict[str, Measure]
+    notes: tuple[Note, ...]
+    about: tuple[tuple[str, str], ...] = ()
+    supersedes: str = ""
+    beside: tuple[AlternativeReading, ...] = ()
+    method: int = 1
+
+
+def _to_text(value: Any) -> str:
+    if isinstance(value, Fraction):
+        return f"{value.numerator}/{value.denominator}"
+    raise TypeError(f"no text form: {type(value)}")
+
+
+def _from_text(kind: type, value: Any) -> Any:
+    if kind is Fraction:
+        return Fraction(value)
+    raise TypeError(f"no value of {kind} from {value!r}")
+
+
+def _columns(group: Any, table: Any, names: Iterable[str]) -> None:
+    for name in names:
+        group.create_dataset(name, data=getattr(table, name))
+
+
+def _arrays(kind: type) -> list[str]:
+    """Names of the columns of a table."""
+    scalar = {"grid", "label", "labels", "flags"}
+    return [f.name for f in dataclasses.fields(kind) if f.name not in scalar]
+
+
+def _read(group: Any, kind: type) -> dict[str, Any]:
+    return {name: group[name][()] for name in _arrays(kind)}
+
+
+T = TypeVar("T")
+AROUND: dict[str, type] = {
+    "heart": Heart,
+    "probably": WakeEstimate,
+    "sound": Sound,
+    "position": Position,
+    "stages": Stages,
+}
+
+
+def _put(group: Any, value: Any) -> None:
+    """A flat value into a group: arrays as data sets, everything else as one JSON text."""
+    rest = {}
+    for field in dataclasses.fields(value):
+        item = getattr(value, field.name)
+        if isinstance(item, np.ndarray):
+            group.create_dataset(field.name, data=item)
+        else:
+            rest[field.name] = item
+    group.attrs["values"] = msgspec.json.encode(rest).decode()
+
+
+def _get(group: Any, kind: type[T]) -> T:
+    """The value that `_put` wrote."""
+    hints = get_type_hints(kind)
+    rest = msgspec.json.decode(group.attrs["values"])
+    values = {name: msgspec.convert(item, hints[name]) for name, item in rest.items()}
+    return kind(**values, **{name: group[name][()] for name in group})
+
+
+def _put_around(file: Any, around: Surroundings) -> None:
+    texts = file.create_group("around").attrs
+    texts["notes"] = msgspec.json.encode(around.notes).decode()
+    texts["files"] = msgspec.json.encode(around.files).decode()
+    for name in AROUND:
+        if getattr(around, name) is not None:
+            _put(file.create_group(f"around/{name}"), getattr(around, name))
+    for k, raised in enumerate(around.raised):
+        _put(file.create_group(f"around/raised/{k}"), raised)
+
+
+def _get_around(file: Any) -> Surroundings:
+    group = file["around"]
+    found: dict[str, Any] = {name: _get(group[name], kind) for name, kind in AROUND.items() if name in group}
+    raised = group.get("raised", {})
+    return Surroundings(
+        raised=tuple(_get(raised[str(k)], ActivityChannel) for k in range(len(raised))),
+        files=msgspec.json.decode(group.attrs["files"], type=tuple[tuple[str, str], ...]),
+        notes=msgspec.json.decode(group.attrs["notes"], type=tuple[Note, ...]),
+        **found,
+    )
+
+
+def _header(night: Night) -> _Header:
+    swept = night.swept
+    return _Header(
+        name=swept.name,
+        digest=swept.digest,
+        format=swept.format,
+        start=swept.start,
+        start_clock=swept.start_clock,
+        duration_s=swept.duration_s,
+        marks=swept.marks,
+        gaps=swept.gaps,
+        recording_notes=swept.notes,
+        channels=tuple(f.channel for f in swept.frames),
+        frame_slots=tuple(f.grid.slot_s for f in swept.frames),
+        frames_per_block=tuple(f.frames_per_block for f in swept.frames),
+        quality_notes=tuple(q.notes for q in night.quality),
+        notched=tuple(f.notched for f in night.swept.frames),
+        criterion=night.criterion,
+        reference=night.reference,
+        window=night.window,
+        amplitude=night.amplitude,
+        background_uv=night.background_uv,
+        threshold_uv=night.threshold_uv,
+        burst_labels=tuple(b.label for b in night.bursts),
+        event_slot=night.merged.grid.slot_s,
+        event_slots=night.merged.grid.n_slots,
+        merged_labels=night.merged.labels,
+        episode_flags=night.episodes.flags,
+        basis=night.chosen.basis,
+        measures=night.measures,
+        notes=night.notes,
+        about=night.about,
+        supersedes=night.supersedes,
+        beside=night.beside,
+        method=swept.method,
+    )
+
+
+def _check_space(night: Night, temporary: Path, path: Path) -> None:
+    """Take the space that the frames need and give it back, before HDF5 writes.
+
+    HDF5 does not survive a disk that fills while it closes a file: the process ends.
+    """
+    if not hasattr(os, "posix_fallocate"):
+        return
+    needed = sum(a.nbytes for f in night.swept.frames for a in (f.energy, f.rectified, f.stats))
+    with temporary.open("wb") as file:
+        try:
+            os.posix_fallocate(file.fileno(), 0, needed + SPARE_BYTES)
+        except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+                raise OSError(error.errno, error.strerror, path.name) from error
+
+
+@contextmanager
+def _plain_errors(path: Path) -> Iterator[None]:
+    """What HDF5 says of a failed write, with its cause and without the folder."""
+    try:
+        yield
+    except (OSError, RuntimeError) as error:
+        found = re.search(r"errno = (\d+)", str(error))
+        if found is None:
+            raise
+        raise OSError(int(found[1]), os.strerror(int(found[1])), path.name) from error
+
+
+def save_night(night: Night, path: str | Path, *, settle: Settle | None = None) -> None:
+    """Write a night's archive; an existing file is replaced only when the new one is whole.
+
+    An archive holds the automatic scoring only; what a reader changed stands in the journal beside it.
+
+    Parameters
+    ----------
+    settle
+        Flushes the written file and gives it its name; by default at once.
+    """
+    import h5py
+
+    if night.review is not None:
+        raise ArchiveError(f"{Path(path).name}: a reviewed night is not archived, its journal is")
+    path = Path(path)
+    with _plain_errors(path), replacing(path, settle or settle_now) as temporary:
+        _check_space(night, temporary, path)
+        with h5py.File(temporary, "w") as file:
+            _write(night, file)
+        seal(temporary)
+
+
+def _write(night: Night, file: Any) -> None:
+    file.attrs["format"] = FORMAT
+    file.attrs["schema_version"] = SCHEMA_VERSION
+    file.attrs["software"] = f"sleepbrux {__version__}"
+    text = msgspec.json.encode(_header(night), enc_hook=_to_text)
+    file.create_dataset("header", data=np.frombuffer(text, dtype=np.uint8))
+    for k, (frames, quality) in enumerate(zip(night.swept.frames, night.quality, strict=True)):
+        _columns(file.create_group(f"frames/{k}"), frames, ("energy", "rectified", "stats"))
+        group = file.create_group(f"quality/{k}")
+        for name in ("usable", "clipped"):
+            group.create_dataset(name, data=getattr(quality, name).bounds)
+        for reason, spans in sorted(quality.faults.items()):
+            group.create_dataset(f"faults/{reason}", data=spans.bounds)
+    for k, bursts in enumerate(night.bursts):
+        _columns(file.create_group(f"bursts/{k}"), bursts, _arrays(Bursts))
+        file[f"bursts/{k}"].attrs["slot_s"] = _to_text(bursts.grid.slot_s)
+        file[f"bursts/{k}"].attrs["n_slots"] = bursts.grid.n_slots
+    _columns(file.create_group("merged"), night.merged, _arrays(CombinedBursts))
+    _columns(file.create_group("episodes"), night.episodes, _arrays(Episodes))
+    chosen = file.create_group("chosen")
+    for name in ("window", "valid"):
+        chosen.create_dataset(name, data=getattr(night.chosen, name).bounds)
+    _columns(chosen, night.chosen, ("bursts", "episodes"))
+    if night.traces is not None:
+        _columns(file.create_group("traces"), night.traces, _arrays(Extremes))
+    _put(file.create_group("labels"), night.labels)
+    _put_around(file, night.swept.around)
+
+
+def load_night(path: str | Path) -> Night:
+    """Read a night's archive: the very night that was saved.
+
+    Raises
+    ------
+    ArchiveError
+        Not an archive of a night, damaged, of a newer major schema, or another than the list of the night's
+        files beside it says.
+    """
+    import h5py
+
+    path = Path(path)
+    try:
+        _check_seal(path)
+        check_archive(path)
+        with h5py.File(path, "r", locking="best-effort") as file:
+            _check_version(file, path)
+            night = _night(file)
+        check_identity(path, identity_of(night))
+        return night
+    except ArchiveError:
+        raise
+    except FileNotFoundError as error:
+        raise ArchiveError(f"{path.name}: there is no such file") from error
+    except IsADirectoryError as error:
+        raise ArchiveError(f"{path.name}: this is a folder; name an archive in it") from error
+    except (OSError, LookupError, ValueError, TypeError, msgspec.MsgspecError) as error:
+        raise ArchiveError(f"{path.name}: not a readable night archive; score the recording again") from error
+
+
+class _Who(msgspec.Struct, frozen=True):
+    """The part of `_Header` that says whose night it is."""
+
+    digest: str
+    about: tuple[tuple[str, str], ...] = ()
+
+
+def load_identity(path: str | Path) -> Identity:
+    """Whose night an archive is of, without reading the night.
+
+    Raises
+    ------
+    ArchiveError
+        Not a whole archive of a night.
+    """
+    import h5py
+
+    path = Path(path)
+    try:
+        _check_seal(path)
+        with h5py.File(path, "r", locking="best-effort") as file:
+            who = msgspec.json.decode(file["header"][()].tobytes(), type=_Who)
+    except ArchiveError:
+        raise
+    except (OSError, LookupError, ValueError, TypeError, msgspec.MsgspecError) as error:
+        raise ArchiveError(f"{path.name}: not a readable night archive") from error
+    about = dict(who.about)
+    return Identity(
+        about.get("pseudonym", ""),
+        about.get("study_sha256", ""),
+        about.get("night", ""),
+        who.digest,
+    )
+
+
+def _check_seal(path: Path) -> None:
+    """Let HDF5 see an archive only as it was written: it can loop without end on a damaged file."""
+    whole = is_sealed(path)
+    if whole is None:
+        raise ArchiveError(
+            f"{path.name}: not an archive of a scored night, or one that is cut off; score the recording"
+            " again"
+        )
+    if not whole:
+        raise ArchiveError(
+            f"{path.name}: not a readable night archive, for it was damaged or changed after it was"
+            " written; score the recording again"
+        )
+
+
+def _check_version(file: Any, path: Path) -> None:
+    if file.attrs.get("format") != FORMAT:
+        raise ArchiveError(f"{path.name}: an HDF5 file, but not an archive of a scored night")
+    version = str(file.attrs.get("schema_version"))
+    if version.split(".", maxsplit=1)[0] != SCHEMA_VERSION.split(".", maxsplit=1)[0]:
+        raise ArchiveError(
+            f"{path.name}: written with archive schema {version}, this program reads "
+            f"{SCHEMA_VERSION}; update sleepbrux, or score the recording again"
+        )
+
+
+def _with_method(notes: tuple[Note, ...], method: int) -> tuple[Note, ...]:
+    """Notes of an archive, and one on an earlier method."""
+    return notes if method == METHOD else tuple(dict.fromkeys((*notes, EARLIER_METHOD)))
+
+
+def _merged(group: Any, grid: Grid, labels: tuple[str, ...], quality: list[Quality]) -> CombinedBursts:
+    """Bursts of the night; known time from the channels' usable time where an archive lacks it."""
+    columns = {name: group[name][()] for name in _arrays(CombinedBursts) if name in group}
+    if "known" not in columns:
+        known = reduce(Spans.__and__, [q.usable.on(grid) for q in quality])
+        seen = Spans.of(grid, np.stack((columns["starts"], columns["stops"]), axis=1))
+        columns |= {"known": known.bounds, "unknown": (~known - seen).bounds}
+    return CombinedBursts(grid=grid, labels=labels, **columns)
+
+
+def _night(file: Any) -> Night:
+    header = msgspec.json.decode(file["header"][()].tobytes(), type=_Header, dec_hook=_from_text)
+    frames, quality, bursts = [], [], []
+    for k, channel in enumerate(header.channels):
+        group = file[f"frames/{k}"]
+        energy = group["energy"][()]
+        grid = Grid(header.frame_slots[k], len(energy))
+        frames.append(
+            ChannelFrames(
+                channel,
+                grid,
+                header.frames_per_block[k],
+                energy,
+                group["rectified"][()],
+                group["stats"][()],
+                header.notched[k],
+            )
+        )
+        group = file[f"quality/{k}"]
+        faults = {reason: Spans.of(grid, data[()]) for reason, data in group.get("faults", {}).items()}
+        quality.append(
+            Quality(
+                Spans.of(grid, group["usable"][()]),
+                faults,
+                Spans.of(grid, group["clipped"][()]),
+                header.quality_notes[k],
+            )
+        )
+    for k, label in enumerate(header.burst_labels):
+        group = file[f"bursts/{k}"]
+        grid = Grid(Fraction(group.attrs["slot_s"]), int(group.attrs["n_slots"]))
+        bursts.append(Bursts(label=label, grid=grid, **_read(group, Bursts)))
+    grid = Grid(header.event_slot, header.event_slots)
+    chosen = file["chosen"]
+    swept = Swept(
+        name=header.name,
+        digest=header.digest,
+        format=header.format,
+        start=header.start,
+        start_clock=header.start_clock,
+        duration_s=header.duration_s,
+        marks=header.marks,
+        gaps=header.gaps,
+        notes=_with_method(header.recording_notes, header.method),
+        frames=tuple(frames),
+        quality=tuple(quality),
+        around=_get_around(file),
+        method=header.method,
+    )
+    merged = _merged(file["merged"], grid, header.merged_labels, quality)
+    episodes = Episodes(grid=grid, flags=header.episode_flags, **_read(file["episodes"], Episodes))
+    return Night(
+        swept=swept,
+        quality=tuple(quality),
+        criterion=header.criterion,
+        reference=header.reference,
+        window=header.window,
+        amplitude=header.amplitude,
+        background_uv=header.background_uv,
+        threshold_uv=header.threshold_uv,
+        bursts=tuple(bursts),
+        merged=merged,
+        episodes=episodes,
+        chosen=Selection(
+            Spans.of(grid, chosen["window"][()]),
+            Spans.of(grid, chosen["valid"][()]),
+            header.basis,
+            chosen["bursts"][()],
+            chosen["episodes"][()],
+        ),
+        labels=_get(file["labels"], Labels),
+        measures=header.measures,
+        notes=_with_method(header.notes, header.method),
+        about=header.about,
+        traces=Extremes(**_read(file["traces"], Extremes)) if "traces" in file else None,
+        supersedes=header.supersedes,
+        beside=header.beside,
+    )

@@ -1,0 +1,88 @@
+"""Whose night a result is: person, study entry, night and recording, and whether two of them are one.
+
+A night says what it knows of this in `sleepbrux.scoring.night.Night.about` and in the digest of its input. Every file
+that a night leaves carries it, and whoever reads one compares it with what is due.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+from sleepbrux.scoring.night import Night
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Whose night a result is; a field is empty where it is not known.
+
+    Attributes
+    ----------
+    pseudonym
+        What the study file calls the person.
+    study_sha256
+        SHA-256 over what the study file said of the night, as far as it was scored by it: see
+        `sleepbrux.study.file.entry_digest`.
+    night
+        Id of the night in the study file.
+    input_sha256
+        SHA-256 of the recording.
+    """
+
+    pseudonym: str = ""
+    study_sha256: str = ""
+    night: str = ""
+    input_sha256: str = ""
+
+    @property
+    def words(self) -> str:
+        """Person, night and recording as a sentence names them.
+
+        Examples
+        --------
+        >>> Identity("P-01", night="n1", input_sha256="ab12" * 16).words
+        "night 'n1' of 'P-01' (recording with SHA-256 ab12ab12…)"
+        """
+        night = f"night {self.night!r}" if self.night else "a night"
+        person = f" of {self.pseudonym!r}" if self.pseudonym else ""
+        digest = f" (recording with SHA-256 {self.input_sha256[:8]}…)" if self.input_sha256 else ""
+        return f"{night}{person}{digest}"
+
+
+def identity_of(night: Night) -> Identity:
+    """Whose night it is, as far as the night itself says."""
+    about = dict(night.about)
+    return Identity(
+        about.get("pseudonym", ""),
+        about.get("study_sha256", ""),
+        about.get("night", ""),
+        night.swept.digest,
+    )
+
+
+def study_words(night: Night) -> dict[str, str]:
+    """What a study says of the night for people to read: pseudonym, night, condition; empty without one."""
+    return {k: v for k, v in night.about if k in ("pseudonym", "night", "condition")}
+
+
+def identity_table(night: Night) -> dict[str, str]:
+    """`identity_of` as plain values, for JSON files and the last columns of tables."""
+    return asdict(identity_of(night))
+
+
+def foreign(found: Identity, due: Identity) -> bool:
+    """Whether one of them is another person's, another night's or another recording's than the other.
+
+    Only what both know is compared. The study entry is not: it changes with the study file while the
+    night stays the same.
+
+    Examples
+    --------
+    >>> foreign(Identity("P-01"), Identity("P-01", night="n1")), foreign(Identity("P-01"), Identity("P-02"))
+    (False, True)
+    """
+    pairs = (
+        (found.pseudonym, due.pseudonym),
+        (found.night, due.night),
+        (found.input_sha256, due.input_sha256),
+    )
+    return any(a != b for a, b in pairs if a and b)

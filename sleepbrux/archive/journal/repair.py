@@ -1,0 +1,129 @@
+"""A damaged journal made whole again: what can be read is kept, and what cannot is named for good."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+
+from sleepbrux.archive.journal.chain import Head, head_path, head_text, link_of, read_head, sealed
+from sleepbrux.archive.journal.checks import check_entry
+from sleepbrux.archive.journal.disk import keep_copy, locked, read_plain, write_whole
+from sleepbrux.archive.journal.file import chained, continuing, put_in_order
+from sleepbrux.archive.journal.model import MOST_BYTES, MOST_DECISIONS, DamagedError, Entry, Header
+from sleepbrux.archive.journal.reading import (
+    header_of_line,
+    older_header,
+    read_content,
+    with_plain_line_ends,
+)
+from sleepbrux.core.errors import JournalError
+
+
+@dataclass(frozen=True)
+class Repaired:
+    """What a repair left.
+
+    Attributes
+    ----------
+    kept
+        Names of the copies of the files of before.
+    decisions, lost
+        Decisions in the journal now, and the numbers of those among them that could not be read.
+    """
+
+    kept: tuple[str, ...]
+    decisions: int
+    lost: tuple[int, ...]
+
+
+def repair(path: Path, header: Header) -> Repaired:
+    """Keep copies of journal and head, and write a journal of all decisions that are as they were written.
+
+    Each line in the chain proves itself by its own digest, so a damaged one costs no other. In its place
+    stands a decision ``lost``, which changes no event and is named wherever the review is used.
+
+    Parameters
+    ----------
+    header
+        Of the night: a first line that is lost is taken from it where the second line proves it.
+
+    Raises
+    ------
+    JournalError
+        There is no journal, or nothing says which scoring it is about.
+    """
+    with locked(path):
+        try:
+            content = read_content(path)
+        except DamagedError:
+            return _salvaged(path, header)
+        before = set(path.parent.glob(f"{path.stem}*.kept-*"))
+        whole = put_in_order(path, content, header)
+        kept = sorted(p.name for p in set(path.parent.glob(f"{path.stem}*.kept-*")) - before)
+        gone = tuple(e.seq for e in whole.journal.entries if e.action == "lost")
+        return Repaired(tuple(kept), whole.journal.seq, gone)
+
+
+def _salvaged(path: Path, own: Header) -> Repaired:
+    data = read_plain(path, MOST_BYTES)
+    head, head_data = read_head(path)
+    if not data:
+        raise JournalError(
+            f"{path.name}: there is no journal to repair; bring it back from a copy, or move "
+            f"{head_path(path).name} away to begin a new review"
+        )
+    lines = [line for line in with_plain_line_ends(data).split(b"\n") if line]
+    header = _header(path.name, data, lines, own)
+    found: dict[int, Entry] = {}
+    for line in lines[1:]:
+        entry = _readable(line, in_chain=older_header(lines[0]) is None)
+        if entry is not None:
+            found.setdefault(entry.seq, entry)
+    counted = head.decisions if head is not None else len(lines) - 1
+    total = min(max([*found, counted]), MOST_DECISIONS)
+    at = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    entries = tuple(
+        found.get(seq)
+        or Entry(action="lost", seq=seq, at=at, who="repair", reason="its line could not be read")
+        for seq in range(1, total + 1)
+    )
+    copies = [keep_copy(path, data).name]
+    if head_data is not None:
+        copies.append(keep_copy(head_path(path), head_data).name)
+    text, last = chained(header, entries)
+    write_whole(path, text)
+    write_whole(head_path(path), head_text(Head(decisions=total, last=last)))
+    return Repaired(tuple(copies), total, tuple(e.seq for e in entries if e.action == "lost"))
+
+
+def _header(name: str, data: bytes, lines: list[bytes], own: Header) -> Header:
+    """First line, proved by itself or by the second one."""
+    older = older_header(lines[0])
+    if older is not None:
+        return continuing(older, own, data, len(lines) - 1)
+    link = link_of(lines[0])
+    if link is not None:
+        return header_of_line(name, link.body)
+    second = link_of(lines[1]) if len(lines) > 1 else None
+    if second is not None and second.previous == sealed(msgspec.json.encode(own), "")[1]:
+        return own
+    raise JournalError(
+        f"{name}: its first line is lost, and with it which scoring the decisions are about; restore the "
+        "file from a copy"
+    )
+
+
+def _readable(line: bytes, *, in_chain: bool) -> Entry | None:
+    """A decision that is as it was written."""
+    link = link_of(line)
+    if in_chain and link is None:
+        return None
+    try:
+        entry = msgspec.json.decode(link.body if link else line, type=Entry)
+        check_entry(entry, "")
+    except (msgspec.MsgspecError, UnicodeDecodeError, JournalError):
+        return None
+    return entry if 0 < entry.seq <= MOST_DECISIONS else None

@@ -1,0 +1,385 @@
+"""Archived nights of a study: what each stands on, and which may be pooled with which."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sleepbrux.archive.file import load_night
+from sleepbrux.archive.identity import identity_of
+from sleepbrux.archive.journal import scoring_words, unused_review, with_review
+from sleepbrux.archive.manifest import doubts, listed
+from sleepbrux.core.errors import ArchiveError
+from sleepbrux.core.files import safe_stem
+from sleepbrux.core.provenance import METHOD
+from sleepbrux.recording.files import ends_digest
+from sleepbrux.scoring.measures import Measure
+from sleepbrux.scoring.night import Night
+from sleepbrux.study.file import Study, StudyNight, entry_digest, night_stems, person_folder
+
+REVIEW_UNUSED = "automatic scoring: its review is not used, as not every night has one"
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a night's numbers stand on; nights are pooled only where all of it is the same.
+
+    Attributes
+    ----------
+    criterion, criterion_digest
+        Id of the rule set and SHA-256 over its values.
+    window
+        Whose word the analysed window is.
+    channels
+        Labels of the scored channels, sorted.
+    reference
+        Kind of the reference clench: statistic, amplitude, placement and teeth; ``"none"`` without.
+    method
+        Version of the method that the archive was made with; see `provenance.METHOD`.
+    """
+
+    criterion: str
+    criterion_digest: str
+    window: str
+    channels: tuple[str, ...]
+    reference: str
+    method: int = METHOD
+
+
+@dataclass(frozen=True)
+class NightFigures:
+    """What a summary needs of one archived night.
+
+    Attributes
+    ----------
+    input_sha256
+        Digest of the recording.
+    valid_hours, minimum_valid_hours
+        Hours that counted, and those that the rules ask for.
+    labelled
+        Condition that the archive was written with; empty where it says none.
+    scoring
+        What a reader has to do with these numbers; empty where no review exists.
+    unread
+        Why the review of this night could not be used; empty where it could, or where there is none.
+    doubts, unproved
+        See `ArchivedNight`.
+    """
+
+    id: str
+    condition: str
+    basis: Basis
+    input_sha256: str
+    valid_hours: float
+    minimum_valid_hours: float
+    measures: dict[str, Measure]
+    labelled: str = ""
+    scoring: str = ""
+    unread: str = ""
+    doubts: tuple[str, ...] = ()
+    unproved: bool = False
+
+
+@dataclass(frozen=True)
+class Missing:
+    """A night of the study without a readable archive, and why."""
+
+    id: str
+    condition: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A night that was read and is not pooled; every reason is one sentence."""
+
+    id: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class ArchivedNight:
+    """A night of the study with its archive, and the night after a reader's decisions, if any.
+
+    Where these could not be used, a warning among the night's notes says why.
+
+    Attributes
+    ----------
+    doubts
+        What is wrong with the files beside the archive, one sentence each.
+    unproved
+        Whether the archive says too little to show that it is this person's and this night's.
+    """
+
+    entry: StudyNight
+    night: Night
+    reviewed: Night | None
+    archive: Path
+    doubts: tuple[str, ...] = ()
+    unproved: bool = False
+
+
+@dataclass(frozen=True)
+class Due:
+    """Whose archives are looked for.
+
+    Attributes
+    ----------
+    home
+        Folder of the study file, in which its recordings may lie; None where that is not known.
+    stated
+        Whether the study is one in a study file, which says who the person is. A table of nights does
+        not: there all archives must be of one person, whoever that is.
+    """
+
+    home: Path | None = None
+    stated: bool = True
+
+
+STATED = Due()
+
+
+def result_folder(study: Study, folder: Path) -> Path:
+    """Where the results of a person stand: a folder of their own below ``folder``, or else that."""
+    for name in (person_folder(study), safe_stem(study.pseudonym)):
+        if (folder / name).is_dir():
+            return folder / name
+    return folder
+
+
+def archived(
+    study: Study, folder: Path, *, suffix: str, due: Due = STATED
+) -> Iterator[ArchivedNight | Missing]:
+    """Every night of a study with its archive, or why there is none; one archive in memory at a time.
+
+    An archive is taken only where all that it says of person, night, study entry and recording is so: see
+    `why_not`.
+
+    Parameters
+    ----------
+    folder
+        Where the archives lie, named after the night's id or else after its recording; or the folder
+        above, in which a batch has one folder a pseudonym.
+    suffix
+        Ending of an archive's name.
+    due
+        What is known of whose they must be.
+    """
+    places = dict.fromkeys((result_folder(study, folder), folder))
+    person = ""
+    for entry in study.recorded:
+        names = [f"{stem}{suffix}" for stem in night_stems(entry)]
+        try:
+            archive = _one_archive([[p / n for n in names if (p / n).is_file()] for p in places])
+            if archive is None:
+                where = next(iter(places))
+                raise ArchiveError(f"no archive {' or '.join(names)} in {where.name or where}")
+            night = load_night(archive)
+            if why := why_not(night, archive, study, entry, due):
+                raise ArchiveError(why)
+            own = identity_of(night).pseudonym
+            if not due.stated and person and own and own != person:
+                raise ArchiveError(f"{archive.name} is of {own!r}, another archive here of {person!r}")
+            person = person or own
+        except ArchiveError as error:
+            yield Missing(entry.id, entry.condition, str(error))
+            continue
+        after = with_review(night, archive)
+        night = after if unused_review(after) else night
+        unproved = due.stated and not identity_of(night).study_sha256
+        yield ArchivedNight(entry, night, after if after.review else None, archive, doubts(archive), unproved)
+
+
+def _one_archive(places: Sequence[Sequence[Path]]) -> Path | None:
+    """The archive of a night, by the first name that is there; two different ones are refused."""
+    first = [names[0] for names in places if names]
+    if len({listed(path).sha256 for path in first}) > 1:
+        raise ArchiveError(
+            f"{first[0].name} stands in {first[0].parent.name!r} and {first[1].name} in "
+            f"{first[1].parent.name!r}, two scorings of one night; move one of them away"
+        )
+    return first[0] if first else None
+
+
+def why_not(night: Night, archive: Path, study: Study, entry: StudyNight, due: Due) -> str:
+    """Why an archive is not that of a study's night, in one sentence; empty where it may be."""
+    return next(_against(night, archive, study, entry, due), "")
+
+
+def _against(night: Night, archive: Path, study: Study, entry: StudyNight, due: Due) -> Iterator[str]:
+    own = identity_of(night)
+    if own.night and own.night != entry.id:
+        yield f"{archive.name} is the archive of night {own.night!r}"
+    if not due.stated:
+        return
+    if own.pseudonym and own.pseudonym != study.pseudonym:
+        yield (
+            f"{archive.name} is of {own.pseudonym!r}, the study of {study.pseudonym!r}; score this study "
+            "into a folder of its own"
+        )
+    name = Path(entry.recording).name
+    named = night.swept.format != "array"  # one that was in memory has no file's name
+    if not own.night and named and night.swept.name not in (Path(name).stem, name):
+        yield (f"{archive.name} was made from a recording called {night.swept.name!r}, not from {name!r}")
+    before = dict(night.about).get("recording_ends_sha256", "")
+    now = ends_digest(due.home / entry.recording) if due.home and before else ""
+    if now and now != before:
+        yield (
+            f"{archive.name} was made from another recording than {name} beside the study file; score the "
+            "night again"
+        )
+    if own.study_sha256 and own.study_sha256 != entry_digest(study, entry):
+        yield (
+            f"{archive.name} was scored when the study file said something else of this night (recording, "
+            "reference, times, files or how they are read); score it again"
+        )
+
+
+def unproved_text(ids: Sequence[str]) -> str:
+    """What is said once of archives that do not say whose they are; empty without any."""
+    if not ids:
+        return ""
+    return (
+        f"the archives of {', '.join(ids)} do not say of which study they are (scored without a study file, "
+        "or by an earlier version): that they are of this person rests on their names alone"
+    )
+
+
+def read_nights(
+    study: Study, folder: Path, *, suffix: str, due: Due = STATED
+) -> tuple[list[NightFigures], list[Missing]]:
+    """Figures of every archived night of a study; see `archived`.
+
+    Reviewed scorings count only where every night that was found has one, so that nights that a reader
+    has corrected are never pooled with nights that nobody has seen.
+    """
+    nights: list[tuple[NightFigures, NightFigures | None]] = []
+    missing = []
+    for found in archived(study, folder, suffix=suffix, due=due):
+        if isinstance(found, Missing):
+            missing.append(found)
+        else:
+            after = found.reviewed
+            own = found_figures(found, found.night)
+            nights.append((own, found_figures(found, after) if after else None))
+    if nights and all(after for _, after in nights):
+        return [after for _, after in nights if after], missing
+    return [replace(night, scoring=REVIEW_UNUSED) if after else night for night, after in nights], missing
+
+
+def figures(entry: StudyNight, night: Night) -> NightFigures:
+    """What a summary needs of a scored night."""
+    return NightFigures(
+        id=entry.id,
+        condition=entry.condition,
+        basis=Basis(
+            criterion=night.criterion.id,
+            criterion_digest=night.criterion.digest(),
+            window=night.window.basis,
+            channels=tuple(sorted(frames.channel.label for frames in night.swept.frames)),
+            reference=night.reference.kind if night.reference else "none",
+            method=night.swept.method,
+        ),
+        input_sha256=night.swept.digest,
+        valid_hours=night.measures["valid_hours"].value or 0.0,
+        minimum_valid_hours=night.criterion.window.minimum_valid_hours,
+        measures=night.measures,
+        labelled=dict(night.about).get("condition", ""),
+        scoring=scoring_words(night),
+        unread=unused_review(night),
+    )
+
+
+def found_figures(found: ArchivedNight, night: Night) -> NightFigures:
+    """`figures` of one of the scorings of a night that was found."""
+    return replace(figures(found.entry, night), doubts=found.doubts, unproved=found.unproved)
+
+
+@dataclass(frozen=True)
+class NightValue:
+    """One measure of one night.
+
+    Attributes
+    ----------
+    value
+        In the unit of the measure; None where it could not be computed, and ``reason`` says why.
+    count, exposure
+        Events, and what they were divided by: valid hours for a rate, 1 (night) for a count. None for
+        a measure that does not count events.
+    """
+
+    id: str
+    value: float | None
+    count: int | None = None
+    exposure: float | None = None
+    reason: str = ""
+
+
+def night_value(night: NightFigures, name: str) -> NightValue:
+    """One measure of a night; for rates and counts of events with the count behind it."""
+    measure = night.measures.get(name)
+    if measure is None:
+        return NightValue(night.id, None, reason="not in the archive")
+    value = measure.value
+    if value is None:
+        return NightValue(night.id, None, reason=measure.reason)
+    exposure = night.valid_hours if measure.unit == "1/h" else 1.0
+    if measure.unit != "1/h" and not name.endswith("_count"):
+        return NightValue(night.id, value)
+    return NightValue(night.id, value, round(value * exposure), exposure)
+
+
+def unlike(basis: Basis, pooled: Basis) -> tuple[str, ...]:
+    """Why a night cannot be pooled with others: one sentence each, empty where it can."""
+    reasons = []
+    if basis.criterion != pooled.criterion:
+        reasons.append(f"criterion {basis.criterion}, the pooled nights have {pooled.criterion}")
+    elif basis.criterion_digest != pooled.criterion_digest:
+        reasons.append(f"criterion {basis.criterion} with other values or another version of it")
+    for what in ("window", "channels", "reference"):
+        own, theirs = (words(getattr(b, what)) for b in (basis, pooled))
+        if own != theirs:
+            reasons.append(f"{what} {own!r}, the pooled nights have {theirs!r}")
+    if basis.method != pooled.method:
+        reasons.append(
+            f"scored by method {basis.method}, the pooled nights by method {pooled.method}: score "
+            "the recordings again"
+        )
+    return tuple(reasons)
+
+
+def words(value: str | tuple[str, ...]) -> str:
+    """A basis' field as text."""
+    return value if isinstance(value, str) else " + ".join(value)
+
+
+def pool(
+    nights: Sequence[NightFigures], seen: dict[str, str]
+) -> tuple[Basis | None, list[NightFigures], list[LeftOut]]:
+    """The nights on the commonest basis (of equals, the one met first), and the rest with reasons.
+
+    ``seen`` maps recordings to the night that has each: a recording counts once in a study.
+    """
+    fresh, left = [], []
+    for night in nights:
+        twin = seen.setdefault(night.input_sha256, night.id)
+        if twin != night.id:
+            left.append(LeftOut(night.id, (f"the same recording as night {twin}",)))
+        else:
+            fresh.append(night)
+    if not fresh:
+        return None, [], left
+    basis = Counter(night.basis for night in fresh).most_common(1)[0][0]
+    left += [LeftOut(night.id, unlike(night.basis, basis)) for night in fresh if night.basis != basis]
+    return basis, [night for night in fresh if night.basis == basis], left
+
+
+def in_order(study: Study) -> tuple[list[StudyNight], str]:
+    """Recorded nights by date where every one has a date, else as the study file lists them."""
+    nights = study.recorded
+    dates = {night.id: night.date for night in nights if night.date is not None}
+    if len(dates) == len(nights):
+        return sorted(nights, key=lambda night: dates[night.id]), "by date"
+    return list(nights), "as listed in the study file (not every night has a date)"

@@ -1,0 +1,66 @@
+"""What can go wrong, and what every reader of a result must know."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from sleepbrux.core.texts import visible
+
+Severity = Literal["note", "warning"]
+
+
+class SleepbruxError(ValueError):
+    """Root of the errors that sleepbrux raises on purpose.
+
+    The message is one sentence: what was found, in which file and field, what is allowed, what to do. It may
+    quote a file, so what cannot be seen in it is written out.
+    """
+
+    def __init__(self, sentence: object = "") -> None:
+        super().__init__(visible(str(sentence)))
+
+
+class RecordingError(SleepbruxError):
+    """A recording cannot be read, or not read rightly."""
+
+
+class CriterionError(SleepbruxError):
+    """A rule file is unknown, incomplete or holds an impossible value."""
+
+
+class ReferenceLevelError(SleepbruxError):
+    """A rest level or a reference clench cannot be used."""
+
+
+class StudyError(SleepbruxError):
+    """A study file is incomplete or contradicts itself."""
+
+
+class ArchiveError(SleepbruxError):
+    """A night's archive cannot be read."""
+
+
+class JournalError(SleepbruxError):
+    """A journal of decisions cannot be read, or a decision has no meaning."""
+
+
+class UsageError(SleepbruxError):
+    """The command was called in a way that has no meaning."""
+
+
+@dataclass(frozen=True, order=True)
+class Note:
+    """One thing that every reader of the result must know.
+
+    Attributes
+    ----------
+    code
+        Stable word for programs, such as ``"records-inferred"``.
+    severity
+        ``"warning"`` where a number may be affected, else ``"note"``.
+    text
+        One plain sentence.
+    """
+
+    code: str
+    severity: Severity
+    text: str

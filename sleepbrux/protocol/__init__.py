@@ -1,5 +1,0 @@
-"""The sheets of a study: one for the chair, one for the patient, as tagged PDF."""
-
-from sleepbrux.protocol.sheets import chair_sheet, patient_sheet, person_number
-
-__all__ = ["chair_sheet", "patient_sheet", "person_number"]

@@ -1,0 +1,1 @@
+"""Reading of each file format."""

@@ -1,0 +1,71 @@
+"""What was recorded beside the jaw muscles, as a letter tells it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.numbers import listed, text
+from sleepbrux.scoring.night import Night
+
+SHOWN = {
+    "episodes_per_hour_of_sleep": "episodes per hour of staged sleep",
+    "episodes_outside_wake_per_hour": "episodes outside wake, per hour",
+    "episodes_outside_movement_per_hour": "episodes outside body movements, per hour",
+    "episodes_outside_wake_and_movement_per_hour": "episodes outside wake and body movements, per hour",
+    "body_movements_per_hour": "body movements per hour",
+    "median_heart_rate_rise_pct": "median rise of heart rate before an episode, %",
+    "episodes_with_sound_count": "episodes with a sound",
+    "episodes_with_grinding_like_sound_count": "episodes with a grinding-like sound",
+    "episodes_near_respiratory_event_count": "episodes near a marked respiratory event",
+    "episodes_near_respiratory_event_by_chance": "as many would lie there by chance",
+}
+NOTHING = (
+    "Nothing beside the jaw muscles was used: no sleep stages, heart rate, body movement, position, sound "
+    "or breathing."
+)
+
+
+def _sources(night: Night) -> list[str]:
+    around = night.swept.around
+    found = []
+    if around.stages is not None:
+        found.append(f"sleep stages ({around.stages.origin})")
+    if around.heart is not None:
+        found.append(f"heart beats ({around.heart.label})")
+    if around.probably is not None:
+        found.append(f"accelerometer ({around.probably.label})")
+    if night.labels.movement_known:
+        found.append("body movements")
+    if around.position is not None:
+        found.append(f"body position ({around.position.origin})")
+    if around.sound is not None:
+        found.append(f"sound ({around.sound.label})")
+    if night.labels.breathing_events:
+        found.append("respiratory events as marked in the recording")
+    return found
+
+
+def signals(letters: Sequence[Letter]) -> list[str]:
+    """What else there was, in a sentence."""
+    found = list(dict.fromkeys(source for x in letters for source in _sources(x.night)))
+    if not found:
+        return [NOTHING]
+    several = " in at least one night" if len(letters) > 1 else ""
+    return [f"There was also{several}: {listed(found)}."]
+
+
+def around_rows(letters: Sequence[Letter]) -> list[list[str]]:
+    """Measures of it: what, its value or its lowest and highest over the nights, and its basis."""
+    rows = []
+    for name, label in SHOWN.items():
+        found = [x.night.measures[name] for x in letters if name in x.night.measures]
+        known = [m for m in found if m.value is not None]
+        if not known:
+            continue
+        low, high = (pick(m.value or 0.0 for m in known) for pick in (min, max))
+        value = text(low, known[0].unit)
+        if len(letters) > 1:
+            value += f" to {text(high, known[0].unit)} ({len(known)} nights)"
+        rows.append([label, value, known[0].basis])
+    return rows

@@ -1,0 +1,156 @@
+"""Nights with an appliance against nights without, as sentences of a letter."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sleepbrux.analysis.comparison import (
+    Comparison,
+    CountedNight,
+    compare_nights,
+    mixed_bases,
+    night_row,
+)
+from sleepbrux.analysis.comparison.fixing import fixing_notes, load_record
+from sleepbrux.analysis.comparison.records import Reading, read_records, scorings, study_rules
+from sleepbrux.analysis.comparison.study import compare_counts
+from sleepbrux.archive.nights import STATED, Due, Missing, archived, unproved_text
+from sleepbrux.core.errors import UsageError
+from sleepbrux.recording.files import file_digest
+from sleepbrux.report.letter.nights import Letter
+from sleepbrux.study.file import Study
+
+NO_EFFECT = "Side by side only: no statement about an effect is made. Nights vary by themselves."
+
+
+@dataclass(frozen=True)
+class NightsCompared:
+    """What a comparison says, and the nights that it is about: the table beside it holds just these.
+
+    Attributes
+    ----------
+    sentences
+        One for each pair of conditions, then the warnings.
+    nights
+        Ids of the nights compared.
+    left_out
+        (id, reason) of nights of the letter that are not.
+    """
+
+    sentences: tuple[str, ...]
+    nights: tuple[str, ...]
+    left_out: tuple[tuple[str, str], ...] = ()
+
+
+def night_id(letter: Letter) -> str:
+    """A night's id in its study; without one the name of its archive."""
+    return dict(letter.night.about).get("night", letter.name)
+
+
+def counted_nights(letters: Sequence[Letter]) -> list[CountedNight]:
+    """The nights as a comparison counts them; their dates where the archives have them."""
+    found = []
+    for letter in letters:
+        night, start = letter.night, letter.night.swept.start
+        found.append(
+            CountedNight(
+                id=night_id(letter),
+                condition=dict(night.about).get("condition", ""),
+                events=float(len(night.chosen.episodes)),
+                hours=night.measures["valid_hours"].value or 0.0,
+                date=start.date() if start else None,
+            )
+        )
+    return found
+
+
+def _side_by_side(letters: Sequence[Letter], left_out: Iterable[tuple[str, str]] = ()) -> NightsCompared:
+    out = tuple(left_out)
+    gone = {night for night, _ in out}
+    ids = tuple(name for name in map(night_id, letters) if name not in gone)
+    return NightsCompared((NO_EFFECT,), ids, out)
+
+
+def _said(comparison: Comparison, left_out: Iterable[tuple[str, str]] = ()) -> NightsCompared:
+    warned = [f"{c.text.rstrip('.')}." for c in comparison.cautions if c.severity == "warning"]
+    return NightsCompared(
+        (*(c.sentence for c in comparison.contrasts), *warned),
+        tuple(n.id for n in comparison.nights),
+        (*((a.night.id, a.reason) for a in comparison.apart), *left_out),
+    )
+
+
+def compared(letters: Sequence[Letter]) -> NightsCompared:
+    """Nights of which no study file says how their order came about.
+
+    Side by side only where the nights stand on different bases, some are reviewed and others not, or they
+    say no condition or have but one.
+    """
+    nights = counted_nights(letters)
+    rows = [night_row(n.id, n.condition, x.night) for n, x in zip(nights, letters, strict=True)]
+    reviewed = {x.night.review is not None for x in letters}
+    if mixed_bases(rows) or len(reviewed) > 1 or not all(n.condition for n in nights):
+        return _side_by_side(letters)
+    try:
+        return _said(compare_nights(nights, rearranged=False))
+    except UsageError:
+        return _side_by_side(letters)
+
+
+def _compared(plan: Study, reading: Reading, letters: Sequence[Letter]) -> NightsCompared:
+    """What the study's comparison says; side by side where it has one condition only."""
+    known = {night_id(x) for x in letters}
+    left_out = [(n.id, "; ".join(n.reasons)) for n in reading.left_out]
+    left_out += [(n.id, n.reason) for n in reading.missing if n.id in known]
+    if len({r.entry.condition for r in reading.records}) < 2:
+        return _side_by_side(letters, left_out)
+    return _said(compare_counts(plan, reading), left_out)
+
+
+def study_letters(
+    plan: Study, folder: Path, *, suffix: str, due: Due = STATED, record: Path | None = None
+) -> tuple[list[Letter], NightsCompared, list[Missing], list[str]]:
+    """Nights of a study, what its comparison says, which are missing, and what is doubted of their files.
+
+    As in the comparison: scored by the study's rules, and reviewed only where every night is.
+
+    Parameters
+    ----------
+    record
+        Record of what was fixed when (`compare.fixing`), whose warnings the letter repeats.
+    """
+    found, missing, rules = [], [], study_rules(plan)
+    doubts: list[str] = []
+    for one in archived(plan, folder, suffix=suffix, due=due):
+        if isinstance(one, Missing):
+            missing.append(one)
+            continue
+        doubts += one.doubts
+        try:
+            found.append((one, *scorings(one, rules)))
+        except UsageError as error:
+            missing.append(Missing(one.entry.id, one.entry.condition, str(error)))
+    every = all(after is not None for *_, after in found)
+    letters = []
+    for one, automatic, after in found:
+        night = after if every and after is not None else automatic
+        about = {
+            **dict(night.about),
+            "pseudonym": plan.pseudonym,
+            "night": one.entry.id,
+            "condition": one.entry.condition,
+        }
+        unused = one.reviewed.review if one.reviewed is not None and night is automatic else None
+        named = replace(night, about=tuple(about.items()))
+        letters.append(Letter(one.entry.id, file_digest(one.archive), named, unused))
+    reading = read_records(plan, folder, suffix=suffix, due=due, robust=False)
+    said = _compared(plan, reading, letters)
+    more: list[str] = []
+    if record is not None:
+        notes = fixing_notes(load_record(record), plan)
+        more += [n.text for n in notes if n.severity == "warning"]
+    if unproved := unproved_text([one.entry.id for one, *_ in found if one.unproved]):
+        more.append(f"{unproved[:1].upper()}{unproved[1:]}.")
+    return letters, replace(said, sentences=(*said.sentences, *more)), missing, doubts

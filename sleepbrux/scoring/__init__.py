@@ -1,0 +1,1 @@
+"""From a swept recording to a scored night."""

@@ -1,0 +1,1 @@
+"""What a recording holds besides the jaw muscles, read once."""

@@ -1,0 +1,308 @@
+"""The letter: what stands in it, that nothing typed into it runs, and how its pages look."""
+
+import io
+import re
+from dataclasses import replace
+
+import numpy as np
+import pypdf
+import pytest
+
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.provenance import Review
+from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.export.summary import report_id
+from sleepbrux.report.letter import Fields, fields_template, letter_pdf, load_fields, sentences
+from sleepbrux.report.letter.compared import NightsCompared, compared
+from sleepbrux.report.letter.content import content, letter_id
+from sleepbrux.report.letter.fields import ABOUT
+from sleepbrux.report.letter.nights import Letter
+
+from .conftest import letter_of
+
+ENTERED = {
+    "name": "Jane Doe",
+    "born": "1961",
+    "to": "Dr S",
+    "sender": "Dr B",
+    "date": "9 March",
+    "question": "Apnoea before a splint?",
+    "snoring": "every night",
+    "witnessed_apnoea": "twice",
+    "sleepiness_score": "ESS 11",
+    "blood_pressure": "138/86",
+    "medication": "sertraline 50 mg",
+    "known_apnoea_index": "7/h (2023)",
+    "appliance_type": "stabilisation splint",
+    "appliance_arch": "upper",
+    "trace_looked_at_by": "nobody",
+    "own_words": "Wakes with tight temples.",
+}
+HOSTILE = '#read("/etc/passwd") *b* _i_ $x^2$ <l> @r [c] \\ // c /* d */ `r` "q" #panic("!")'
+
+
+def pages(pdf):
+    """Text of each page, white space joined."""
+    return [re.sub(r"\s+", " ", page.extract_text()) for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+
+
+def told(pdf):
+    return " ".join(pages(pdf))
+
+
+def plain(text):
+    """Without the spaces and hyphens that a line break may add or take."""
+    return re.sub(r"[\s\u00ad-]", "", text)
+
+
+@pytest.fixture(scope="module")
+def single(one):
+    return letter_pdf(one, Fields())
+
+
+@pytest.fixture(scope="module")
+def full(four):
+    return letter_pdf(four, Fields(**ENTERED))
+
+
+def test_it_has_one_page_or_two(single, full):
+    assert len(pages(single)) in (1, 2)
+    assert len(pages(full)) in (1, 2)
+
+
+def test_the_same_letter_has_the_same_bytes(one, single):
+    assert letter_pdf(one, Fields()) == single
+
+
+def test_it_is_tagged_and_says_its_language_and_title(single):
+    catalog = pypdf.PdfReader(io.BytesIO(single)).trailer["/Root"]
+    assert catalog["/MarkInfo"]["/Marked"]
+    assert catalog["/Lang"] == "en"
+    assert "/StructTreeRoot" in catalog
+    assert catalog["/ViewerPreferences"]["/DisplayDocTitle"]
+    assert b"pdfuaid:part" in catalog["/Metadata"].get_data()
+
+
+def test_only_fonts_that_come_with_it_are_used(single):
+    names = set()
+    for page in pypdf.PdfReader(io.BytesIO(single)).pages:
+        for font in page["/Resources"]["/Font"].values():
+            names.add(str(font.get_object()["/BaseFont"]).split("+")[-1])
+    assert names
+    assert all(re.match(r"(Libertinus|DejaVuSansMono|NewCM)", name) for name in names), names
+
+
+def test_every_page_names_report_archive_and_purpose(single, full, one, four):
+    for text in pages(single):
+        assert report_id(one[0].night) in text
+        assert one[0].archive_sha256 in text
+    for text in pages(full):
+        assert letter_id(four, Fields(**ENTERED)) in text
+        assert plain(PURPOSE) in plain(text)
+        assert "Automatic scoring, not reviewed." in text
+    for letter in four:
+        assert f"{report_id(letter.night)} {letter.archive_sha256[:8]}" in told(full)
+
+
+def test_what_was_found_stands_with_interval_hours_and_basis(single, one):
+    text, night = told(single), one[0].night
+    for name in ("episodes_per_hour", "phasic_episodes_per_hour", "tonic_episodes_per_hour"):
+        interval = night.measures[name].intervals[-1]
+        assert f"{night.measures[name].value:.1f}" in text
+        assert f"{interval.high:.1f}" in text
+    assert night.window.basis in text
+    assert night.criterion.id in text
+    assert "EMG Masseter L" in text
+    assert "valid of" in text
+
+
+def test_what_the_clinician_enters_prints_as_entered(full, single):
+    for value in ENTERED.values():
+        assert plain(value) in plain(told(full)), value
+    assert told(single).count(sentences.NOT_ENTERED) == 10
+
+
+def test_the_fixed_texts_are_the_same_whatever_the_night_holds(single, full):
+    quiet = letter_pdf([Letter("q", "0" * 64, letter_of(9, "none", n=0).night)], Fields())
+    for pdf in (single, full, quiet):
+        for line in (*sentences.CANNOT_TELL, *(text for _, text in sentences.CAUTIONS)):
+            assert plain(line) in plain(told(pdf)), line
+
+
+def test_no_word_of_judgement(full, single):
+    for pdf in (full, single):
+        text = plain(told(pdf)).replace(plain(PURPOSE), "").casefold()
+        for word in ("diagnos", "severe", "mild", "moderate", "normal", "patholog", "positive for"):
+            assert plain(word) not in text, word
+
+
+def test_nights_with_the_appliance_stand_against_nights_without(full, four):
+    text = told(full)
+    said = compared(four)
+    for condition in ("none", "splint"):
+        nights = [
+            x.night for x in four if dict(x.night.about)["condition"] == condition and x.name in said.nights
+        ]
+        hours = sum(n.measures["valid_hours"].value for n in nights)
+        events = sum(n.measures["episode_count"].value for n in nights)
+        assert f"{events / hours:.1f}" in text
+    for line in said.sentences:
+        assert plain(line) in plain(text)
+    assert "Left out of the comparison: night-1 (first night of the study" in text
+    own = NightsCompared(("The splint nights have fewer.",), tuple(x.name for x in four))
+    other = letter_pdf(four, Fields(), comparison=own)
+    assert "The splint nights have fewer." in told(other)
+    assert "Left out" not in told(other)
+
+
+def test_the_table_by_condition_holds_the_nights_of_its_sentences_and_no_other(four):
+    said = compared(four)
+    assert said.nights == ("night-2", "night-3", "night-4")
+    assert [night for night, _ in said.left_out] == ["night-1"]
+    rows = {row[0]: row for row in content(four, Fields())["conditions"]}
+    assert (rows["none"][1], rows["splint"][1]) == ("1", "2")
+    night = four[1].night
+    assert rows["none"][4] == f"{night.measures['episodes_per_hour'].value:.1f}"
+
+
+def test_a_condition_without_a_compared_night_keeps_its_row(four):
+    rows = {row[0]: row for row in content([four[0], *four[2:]], Fields())["conditions"]}
+    assert rows["none"][1:] == ["0", "-", "-", "-", "no night compared"]
+    assert rows["splint"][1] == "2"
+
+
+def test_the_ratio_of_the_sentence_is_that_of_the_table():
+    nights = [(1, "none", 5), (2, "none", 3), (3, "none", 4), (4, "splint", 2), (5, "splint", 3)]
+    letters = [letter_of(k, condition, n=n) for k, condition, n in nights]
+    rows = {row[0]: row for row in content(letters, Fields())["conditions"]}
+    ratio = float(rows["splint"][3]) / float(rows["splint"][2])
+    ratio /= float(rows["none"][3]) / float(rows["none"][2])
+    told_ratio = re.search(r"was ([0-9.]+) times", " ".join(compared(letters).sentences))[1]
+    assert float(told_ratio) == pytest.approx(ratio, abs=0.02)
+
+
+def test_nights_on_different_bases_stand_side_by_side_only(four):
+    from sleepbrux.scoring.night import rescore
+
+    mixed = [four[0]._replace(night=rescore(four[0].night, "aasm")), *four[1:]]
+    text = told(letter_pdf(mixed, Fields()))
+    assert "no statement about an effect" in text
+    assert "the nights have different criteria" in text
+
+
+def test_it_says_what_it_supersedes_and_who_has_looked(full, one):
+    assert "supersedes 0a1b-2c3d-4e5f" in told(full)
+    review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
+    seen = [one[0]._replace(night=replace(one[0].night, review=review))]
+    text = told(letter_pdf(seen, Fields()))
+    assert plain(review.sentence) in plain(text)
+    assert "not reviewed" not in text
+
+
+def test_a_review_that_is_not_used_is_named_and_no_night_is_called_unreviewed(one, four):
+    review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
+    text = told(letter_pdf([one[0]._replace(unused_review=review)], Fields()))
+    assert "not reviewed" not in text
+    assert "Automatic scoring. A review by AB exists and is not used" in text
+    text = told(letter_pdf([four[0]._replace(unused_review=review), *four[1:]], Fields()))
+    assert "not reviewed" not in text
+    assert "Automatic scoring of every night. night-1 was reviewed by AB; that review is not used" in text
+    both = [x._replace(unused_review=review) for x in four[:2]]
+    text = told(letter_pdf([*both, *four[2:]], Fields()))
+    assert "night-1 and night-2 were reviewed by AB; those reviews are not used" in text
+
+
+@pytest.mark.parametrize("key", sorted(ABOUT))
+def test_nothing_that_is_entered_is_read_as_markup(one, key):
+    text = plain(told(letter_pdf(one, Fields(**{key: HOSTILE}))))
+    assert plain(HOSTILE) in text
+    assert "root:" not in text
+
+
+def test_nothing_of_a_night_is_read_as_markup(one):
+    about = (("pseudonym", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
+    night = replace(one[0].night, about=about)
+    pdf = letter_pdf([Letter(HOSTILE, "0" * 64, night), Letter("b", "1" * 64, night)], Fields())
+    assert plain(HOSTILE) in plain(told(pdf))
+
+
+def test_control_and_turning_characters_are_taken_out(one):
+    text = told(letter_pdf(one, Fields(snoring="a\x1b[31m\u202eb")))
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+
+
+def test_other_alphabets_print_and_a_sign_without_a_font_is_named(one):
+    text = told(letter_pdf(one, Fields(name="Жанна Ωmega Łódź ß µ")))
+    assert "Жанна Ωmega Łódź ß µ" in text
+    with pytest.raises(UsageError, match="no font on this machine has the sign"):
+        letter_pdf(one, Fields(name="\U0001fbfa"))
+
+
+def test_dates_stay_out_unless_asked_for(one):
+    assert "2026" not in told(letter_pdf(one, Fields()))
+    assert "2026-03-02" in told(letter_pdf(one, Fields(), dates=True))
+
+
+def test_many_nights_stand_by_condition_when_two_pages_do_not_hold_them(one):
+    about = dict(one[0].night.about)
+    many = [
+        Letter(f"n{k}", f"{k:064x}", replace(one[0].night, about=tuple({**about, "night": f"n{k}"}.items())))
+        for k in range(90)
+    ]
+    pdf = letter_pdf(many, Fields())
+    assert len(pages(pdf)) <= 2
+    assert "one by one stand in the study table" in told(pdf)
+    assert letter_id(many, Fields()) in told(pdf)
+
+
+def test_what_cannot_be_one_letter_is_refused(one):
+    with pytest.raises(UsageError, match="nights are of 2 people"):
+        letter_pdf([*one, letter_of(2, "none", pseudonym="P-08")], Fields())
+    with pytest.raises(UsageError, match="more than two pages"):
+        letter_pdf(one, Fields(own_words="word\n" * 400))
+    last = "last line of many"
+    assert last in told(letter_pdf(one, Fields(own_words="word\n" * 40 + last)))
+    with pytest.raises(UsageError, match="at least one night"):
+        letter_pdf([], Fields())
+
+
+def test_a_file_of_fields_is_read_and_an_unknown_key_refused(tmp_path):
+    path = tmp_path / "fields.toml"
+    path.write_text(fields_template(), encoding="utf-8")
+    assert load_fields(path) == Fields()
+    path.write_text('snoring = "no"\ndate = 2026-03-09\n', encoding="utf-8")
+    fields = load_fields(path, ("snoring=yes",))
+    assert (fields.snoring, fields.date) == ("yes", "2026-03-09")
+    for text, words in (
+        ("ahi = 7\n", "no field 'ahi'"),
+        ("snoring = 7\n", "not as it should be"),
+        ("snoring\n", "not valid TOML"),
+        (f'snoring = "{"x" * 301}"\n', "at most 300"),
+    ):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(UsageError, match=words):
+            load_fields(path)
+    with pytest.raises(UsageError, match="is no entry"):
+        load_fields(None, ("snoring",))
+
+
+def test_the_pages_as_pictures_have_ink_inside_the_margins_only(full):
+    """Drawn by another program than the one that made the PDF."""
+    pdfium = pytest.importorskip("pypdfium2")
+    document = pdfium.PdfDocument(full)
+    for page in document:
+        grey = page.render(scale=1.0, grayscale=True).to_numpy().squeeze()
+        inked = np.argwhere(grey < 128)
+        height, width = grey.shape
+        (top, left), (bottom, right) = inked.min(axis=0), inked.max(axis=0)
+        assert (top, left) >= (0.03 * height, 0.07 * width)
+        assert bottom <= 0.97 * height
+        assert right <= 0.93 * width
+        assert 0.001 < (grey < 128).mean() < 0.2
+
+
+def test_content_is_plain_data(four):
+    import json
+
+    assert json.loads(json.dumps(content(four, Fields())))["purpose"] == PURPOSE
