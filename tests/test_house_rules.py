@@ -3,33 +3,40 @@
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from pathlib import Path
 
 import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "sleepbrux"
 
-# Reading order: a room imports only rooms above it (or its own). `__init__` names the public library.
-ROOMS = [
-    "core",
-    "criteria",
-    "recording",
-    "signal",
-    "reference",
-    "study",
-    "scoring",
-    "archive",
-    "analysis",
-    "export",
-    "report",
-    "batch",
-    "review",
-    "synth",
-    "__init__",
-    "cli",
-    "__main__",
-]
+# Reading order, and what each room takes in: a room imports only rooms above it (or its own).
+# `python -m tests.docs` writes the table of DEVELOPERS.md from this.
+ROOMS = {
+    "core": "errors and notes, spans on a grid, files that lose nothing, texts as they may be shown, printed "
+    "numbers, parallel work, provenance, the sentence of purpose, the version",
+    "criteria": "rule sets as frozen values, their loader, one TOML file a published criterion",
+    "recording": "a lazy `Recording` from a file (`formats/`: EDF, tables, WAV, HDF5, mne), an array or marks; "
+    "labels, units, stages, clocks, the analysed window; copies without the person",
+    "signal": "kernels and their plain twins, filters, the sweep of a recording, envelope, quality, heart, "
+    "movement, sound; `surroundings/`: what else was recorded",
+    "reference": "what 100 % MVC and rest mean: levels, trials, detector, proposal; the clench test",
+    "study": "the study file, its drafting and checking, wear, clench tests of a study",
+    "scoring": "bursts, episodes, lost time, measures, uncertainty, distributions, robustness, usability; "
+    "`context/`: what surrounds an episode; `night.py`: the one order of stages",
+    "archive": "one night in one HDF5 file, the list of its files, whose night it is, the nights of a study; "
+    "`journal/`: a reader's decisions",
+    "analysis": "what several nights say: comparison of conditions, planning, cohort, agreement, summary",
+    "export": "tables, JSON, EDF+, BIDS, FHIR, the chain behind a number",
+    "report": "pages and figures, letter, sheets, the set of files that a night leaves",
+    "batch": "many nights: planned, resumed, in worker processes or on a cluster, one table",
+    "review": "the page on which a person looks and decides, served to this machine only",
+    "synth": "generated nights whose truth is known, the demo's scenario",
+    "__init__": "the public library, by name",
+    "cli": "one module a verb; no arithmetic",
+    "__main__": "`python -m sleepbrux`",
+}
+ORDER = list(ROOMS)
 
 DOORS = {
     "numba": {"signal/kernels.py"},
@@ -65,6 +72,88 @@ def room(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
+def room_table() -> str:
+    """The rooms as the table of DEVELOPERS.md."""
+    rows = [
+        f"| `{name}{'/' if (PACKAGE / name).is_dir() else '.py'}` | {text} |" for name, text in ROOMS.items()
+    ]
+    return "\n".join(("| room | what it takes in |", "| --- | --- |", *rows))
+
+
+def circles() -> list[list[str]]:
+    """Modules that import each other, also inside functions, in groups."""
+    names = {
+        ".".join(("sleepbrux", *path.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(
+            ".__init__"
+        ): path
+        for path in modules()
+    }
+    graph = {
+        name: {other for other in targets(path, names) if other != name}
+        for name, path in names.items()
+        if name != "sleepbrux"  # the public library names everything
+    }
+    reach: dict[str, set[str]] = {}
+    for start in graph:
+        seen, due = set[str](), [start]
+        while due:
+            for other in graph.get(due.pop(), set()):
+                if other not in seen:
+                    seen.add(other)
+                    due.append(other)
+        reach[start] = seen
+    groups = {
+        tuple(sorted({name} | {o for o in reach[name] if name in reach.get(o, ())}))
+        for name in graph
+        if name in reach[name]
+    }
+    return [list(group) for group in sorted(groups)]
+
+
+def targets(path: Path, names: Container[str]) -> Iterator[str]:
+    """The modules that a module imports: a name taken from a package is the module of that name, if it is one."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names if alias.name in names)
+        elif isinstance(node, ast.ImportFrom):
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                yield whole if whole in names else str(node.module)
+
+
+def test_no_module_imports_itself_by_way_of_others():
+    assert circles() == []
+
+
+def test_the_top_of_the_package_stays_small():
+    assert len({path.name for path in PACKAGE.iterdir() if path.name != "__pycache__"}) <= 19
+
+
+def test_nothing_below_imports_the_public_library():
+    users = [
+        path.relative_to(PACKAGE).as_posix()
+        for path in modules()
+        if room(path) not in ("__init__", "__main__", "cli") and "sleepbrux" in imported_modules(path)
+    ]
+    assert not users
+
+
+def imported_modules(path: Path) -> set[str]:
+    """What stands behind `import` and `from`, without the names taken from it."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add(str(node.module))
+    return found
+
+
+def test_the_table_of_rooms_is_that_of_this_list():
+    text = (PACKAGE.parent / "DEVELOPERS.md").read_text("utf-8")
+    assert f"<!-- rooms -->\n{room_table()}\n<!-- /rooms -->" in text
+
+
 def test_every_room_is_on_the_list():
     assert {room(path) for path in modules()} <= set(ROOMS)
 
@@ -72,12 +161,12 @@ def test_every_room_is_on_the_list():
 def test_no_arrow_points_down_the_list():
     wrong = []
     for path in modules():
-        here = ROOMS.index(room(path))
+        here = ORDER.index(room(path))
         for name in imported(path):
             parts = name.split(".")
             if parts[0] != "sleepbrux" or len(parts) == 1 or parts[1] not in ROOMS:
                 continue
-            if ROOMS.index(parts[1]) > here:
+            if ORDER.index(parts[1]) > here:
                 wrong.append(f"{path.relative_to(PACKAGE)} imports {name}")
     assert not wrong
 

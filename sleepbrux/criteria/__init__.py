@@ -4,11 +4,10 @@ from sleepbrux.criteria.loading import (
     DEFAULT_ID,
     DEFAULT_WITHOUT_MVC_ID,
     criterion_ids,
-    from_table,
     from_text,
     load_criterion,
 )
-from sleepbrux.criteria.model import SECTIONS, Criterion, exact
+from sleepbrux.criteria.model import SECTIONS, Criterion, exact, from_table
 
 __all__ = [
     "DEFAULT_ID",

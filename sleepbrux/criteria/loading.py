@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import re
-import typing
-from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
 from sleepbrux.core.errors import CriterionError
 from sleepbrux.core.files import read_text, toml_table
-from sleepbrux.criteria.model import SECTIONS, Criterion
+from sleepbrux.criteria.model import Criterion, from_table
 
 DEFAULT_ID = "phasic_tonic_10mvc"
 DEFAULT_WITHOUT_MVC_ID = "aasm"
@@ -51,56 +46,3 @@ def load_criterion(name: str | Path) -> Criterion:
 def from_text(text: str, name: str) -> Criterion:
     """A rule set from the text of a rule file; ``name`` is what errors call it."""
     return from_table(toml_table(text, name, CriterionError, MANY_LINES), name)
-
-
-def from_table(table: Mapping[str, Any], name: str) -> Criterion:
-    """A rule set from nested tables, checked."""
-    try:
-        criterion = msgspec.convert(dict(table), Criterion)
-    except msgspec.ValidationError as error:
-        raise CriterionError(f"{name}: {_plain(str(error))}") from error
-    _check(criterion, name)
-    return criterion
-
-
-def _plain(message: str) -> str:
-    """msgspec's sentence with the key as the rule file writes it."""
-    found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, flags=re.DOTALL)
-    text, key = (found.group(1), found.group(2)) if found else (message, None)
-    text = text.replace("Object contains", "there is an").replace("Object missing", "there is no")
-    if "Invalid enum value" in text and key:
-        text = f"{text.replace('Invalid enum value', 'there is')}; allowed are {_allowed(key)}"
-    return f"key {key}: {text}" if key else text
-
-
-def _allowed(key: str) -> str:
-    """Words that a setting may be, as a list for a sentence."""
-    section, _, name = key.partition(".")
-    kind = typing.get_type_hints(Criterion).get(section.partition("[")[0])
-    while kind is not None and not isinstance(kind, type):  # a dict, a tuple or a union of the struct
-        kind = next((k for k in typing.get_args(kind) if k not in (str, type(None), ...)), None)
-    hints = typing.get_type_hints(kind) if kind is not None else {}
-    words = typing.get_args(hints.get(name.rpartition(".")[2]))
-    return ", ".join(repr(word) for word in words) or "those of the rule files in the package"
-
-
-def _check(criterion: Criterion, name: str) -> None:
-    """Contradictions that no single key shows."""
-    threshold, burst, episode = criterion.threshold, criterion.burst, criterion.episode
-    if (threshold.level_pct_mvc is None) == (threshold.times_background is None):
-        raise CriterionError(f"{name}: key threshold: give exactly one of level_pct_mvc and times_background")
-    if threshold.floor_pct_mvc is not None and threshold.times_background is None:
-        raise CriterionError(f"{name}: key threshold.floor_pct_mvc: needs times_background beside it")
-    if burst.types and burst.phasic_maximum_s <= burst.minimum_s:
-        raise CriterionError(
-            f"{name}: key burst.phasic_maximum_s: {burst.phasic_maximum_s} is not above "
-            f"burst.minimum_s, {burst.minimum_s}"
-        )
-    if episode.regular and episode.regular_maximum_s <= episode.regular_minimum_s:
-        raise CriterionError(f"{name}: key episode.regular_maximum_s: must lie above regular_minimum_s")
-    known = {path for path, _ in criterion.values()}
-    for path in criterion.sources:
-        if path not in known:
-            raise CriterionError(
-                f"{name}: key sources.{path}: no such setting; sections are {', '.join(SECTIONS)}"
-            )

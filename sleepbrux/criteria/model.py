@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import typing
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from typing import Annotated, Any, Literal
@@ -227,8 +228,6 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         changes
             ``{"threshold.level_pct_mvc": 20.0}``; a key that does not exist raises `CriterionError`.
         """
-        from sleepbrux.criteria.loading import from_table
-
         if not changes and not new_id:
             raise CriterionError("derive: nothing is changed; name a setting or give new_id")
         table = msgspec.to_builtins(self)
@@ -270,3 +269,56 @@ SECTIONS = (
 def exact(value_s: float) -> Fraction:
     """The decimal that a rule file writes, exactly: 0.29 is 29/100."""
     return Fraction(repr(value_s))
+
+
+def from_table(table: Mapping[str, Any], name: str) -> Criterion:
+    """A rule set from nested tables, checked."""
+    try:
+        criterion = msgspec.convert(dict(table), Criterion)
+    except msgspec.ValidationError as error:
+        raise CriterionError(f"{name}: {_plain(str(error))}") from error
+    _check(criterion, name)
+    return criterion
+
+
+def _plain(message: str) -> str:
+    """msgspec's sentence with the key as the rule file writes it."""
+    found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, flags=re.DOTALL)
+    text, key = (found.group(1), found.group(2)) if found else (message, None)
+    text = text.replace("Object contains", "there is an").replace("Object missing", "there is no")
+    if "Invalid enum value" in text and key:
+        text = f"{text.replace('Invalid enum value', 'there is')}; allowed are {_allowed(key)}"
+    return f"key {key}: {text}" if key else text
+
+
+def _allowed(key: str) -> str:
+    """Words that a setting may be, as a list for a sentence."""
+    section, _, name = key.partition(".")
+    kind = typing.get_type_hints(Criterion).get(section.partition("[")[0])
+    while kind is not None and not isinstance(kind, type):  # a dict, a tuple or a union of the struct
+        kind = next((k for k in typing.get_args(kind) if k not in (str, type(None), ...)), None)
+    hints = typing.get_type_hints(kind) if kind is not None else {}
+    words = typing.get_args(hints.get(name.rpartition(".")[2]))
+    return ", ".join(repr(word) for word in words) or "those of the rule files in the package"
+
+
+def _check(criterion: Criterion, name: str) -> None:
+    """Contradictions that no single key shows."""
+    threshold, burst, episode = criterion.threshold, criterion.burst, criterion.episode
+    if (threshold.level_pct_mvc is None) == (threshold.times_background is None):
+        raise CriterionError(f"{name}: key threshold: give exactly one of level_pct_mvc and times_background")
+    if threshold.floor_pct_mvc is not None and threshold.times_background is None:
+        raise CriterionError(f"{name}: key threshold.floor_pct_mvc: needs times_background beside it")
+    if burst.types and burst.phasic_maximum_s <= burst.minimum_s:
+        raise CriterionError(
+            f"{name}: key burst.phasic_maximum_s: {burst.phasic_maximum_s} is not above "
+            f"burst.minimum_s, {burst.minimum_s}"
+        )
+    if episode.regular and episode.regular_maximum_s <= episode.regular_minimum_s:
+        raise CriterionError(f"{name}: key episode.regular_maximum_s: must lie above regular_minimum_s")
+    known = {path for path, _ in criterion.values()}
+    for path in criterion.sources:
+        if path not in known:
+            raise CriterionError(
+                f"{name}: key sources.{path}: no such setting; sections are {', '.join(SECTIONS)}"
+            )

@@ -15,6 +15,7 @@ import msgspec
 import sleepbrux
 from sleepbrux.criteria import SECTIONS, criterion_ids, load_criterion
 from tests.privacy import table as privacy
+from tests.test_house_rules import room_table
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "sleepbrux" / "docs"
@@ -196,3 +197,9 @@ PAGES: dict[str, Callable[[], str]] = {
     "privacy.md": lambda: privacy.page(REMAKE),
     "risks.md": risks_page,
 }
+
+
+def with_rooms(text: str) -> str:
+    """DEVELOPERS.md with its table of rooms made from the list that the tests of arrows hold."""
+    before, _, rest = text.partition("<!-- rooms -->")
+    return f"{before}<!-- rooms -->\n{room_table()}\n<!-- /rooms -->{rest.partition('<!-- /rooms -->')[2]}"
