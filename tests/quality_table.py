@@ -1,5 +1,9 @@
 """What each fault does to a night: ``python -m tests.quality_table [SEEDS] [KIND ...]``.
 
+``python -m tests.quality_table bias [SEEDS] [CONDITION ...]`` prints what a condition leaves in the index:
+the same night with it and without, each scored over the time that its own cleaning left, on seeds from
+`FRESH_SEED` on, which no limit was chosen on.
+
 Nights with episodes: the night under the fault against the very same night without it, both scored
 over the time that the faulty one calls usable (and the clean one too). Missed and false episodes by
 one-to-one matching, as shares of the clean night's. "Clean excluded" is time outside every fault that
@@ -15,7 +19,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import reduce
+from functools import lru_cache, reduce
 
 import numpy as np
 from scipy import stats
@@ -46,7 +50,24 @@ PER_NIGHT = {
     "open_input": 10,
     "open_mains": 10,
     "rail": 12,
+    "electrode_pop": 40,
+    "crackle": 12,
+    "slow_swing": 30,
+    "sweat": 10,
 }
+FRESH_SEED = 501
+BIAS_CRITERIA = ("phasic_tonic_10mvc", "submaximal_12mvc", "aasm", "maeda2019_2xbaseline")
+CONDITIONS = (
+    "hum",
+    "both mains",
+    "heart",
+    "pops at rest",
+    "pops on bursts",
+    "slow swings under bursts",
+    "sweat",
+    "crackle",
+    "sway",
+)
 ALL_NIGHT = ("none", "hum", "ecg", "clip")
 KINDS = (*PER_NIGHT, *ALL_NIGHT)
 CLIP_UV = 450.0
@@ -211,6 +232,134 @@ def rate_at_most(n: int, hours: float) -> float:
     return float(stats.chi2.ppf(0.975, 2 * n + 2)) / 2 / hours
 
 
+@dataclass(frozen=True)
+class Bias:
+    """What a condition does to the episodes of some nights, as each is scored by itself."""
+
+    condition: str
+    criterion: str
+    clean: int = 0
+    found: int = 0
+    clean_h: float = 0.0
+    found_h: float = 0.0
+    missed: int = 0
+    false: int = 0
+    kinds_wrong: int = 0
+    edges_ms: tuple[float, ...] = ()
+
+    def __add__(self, other: Bias) -> Bias:
+        """Both together."""
+        sums = {k: v + getattr(other, k) for k, v in vars(self).items() if k[:2] not in {"co", "cr"}}
+        return Bias(self.condition, self.criterion, **sums)
+
+    @property
+    def index_pct(self) -> float:
+        """By how much the index is off, per cent."""
+        return 100.0 * ((self.found / self.found_h) / (self.clean / self.clean_h) - 1)
+
+    def __str__(self) -> str:
+        """One line."""
+        paired = max(self.clean - self.missed, 1)
+        edge = np.percentile(np.abs(self.edges_ms), 95) if self.edges_ms else 0.0
+        return (
+            f"{self.condition:<25} {self.criterion:<20} {self.clean:>5}"
+            f" {100 * paired / max(self.clean, 1):>8.2f} {100 * (1 - self.false / max(self.found, 1)):>8.2f}"
+            f" {100 * self.kinds_wrong / paired:>8.2f} {self.index_pct:>+8.2f}"
+            f" {100 * (1 - self.found_h / self.clean_h):>8.2f} {edge:>8.0f}"
+        )
+
+
+def conditioned(plan: NightPlan, condition: str) -> NightPlan:
+    """The plan under a condition of the signal trials."""
+    bursts = [(b, side) for e in plan.episodes for b in e.bursts for side in b.sides]
+    if condition == "hum":
+        return faulted(plan, "hum")
+    if condition == "both mains":
+        sixty = replace(plan.background, mains_hz=60, mains_uv=(HUM_UV, HUM_UV))
+        return replace(faulted(plan, "hum"), background=sixty)
+    if condition == "heart":
+        return replace(plan, background=replace(plan.background, ecg_uv=(250.0, 200.0)))
+    if condition == "pops on bursts":
+        chosen = [(b.span_on(side)[0] + 0.05, side, k) for k, (b, side) in enumerate(bursts) if k % 2]
+        faults = tuple(
+            Fault("electrode_pop", side, a, a + 0.45, 2500.0, plan.seed + k) for a, side, k in chosen
+        )
+        return replace(plan, faults=faults)
+    if condition == "slow swings under bursts":
+        spans = [(b.span_on(side), side) for b, side in bursts]
+        faults = tuple(
+            Fault("slow_swing", side, start - 0.5, stop + 0.5, 1000.0, plan.seed + k)
+            for k, ((start, stop), side) in enumerate(spans)
+        )
+        return replace(plan, faults=faults)
+    return faulted(plan, {"pops at rest": "electrode_pop"}.get(condition, condition))
+
+
+def _own_episodes(swept, plan: NightPlan, criterion: str):
+    usable = [q.usable for q in swept.quality]
+    window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
+    events = find_events(
+        swept,
+        criterion=load_criterion(criterion),
+        window=window,
+        reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
+    )
+    chosen, slot = events.chosen.episodes, float(usable[0].grid.slot_s)
+    pairs = np.stack((events.episodes.starts[chosen], events.episodes.stops[chosen]), axis=1) * slot
+    return pairs, [events.episodes.kind[k] for k in chosen], events.chosen.valid.hours
+
+
+@lru_cache(maxsize=1)
+def _clean(seed: int, hours: float):
+    plan = plan_night(recipe("none", quiet=False, hours=hours), seed=seed)
+    return plan, swept_of(plan)
+
+
+def bias(condition: str, seed: int, hours: float = 2.0) -> list[Bias]:
+    """One night: a row a criterion."""
+    plan, clean = _clean(seed, hours)
+    bad = swept_of(conditioned(plan, condition))
+    rows = []
+    for criterion in BIAS_CRITERIA:
+        before, kinds, clean_h = _own_episodes(clean, plan, criterion)
+        after, found_kinds, found_h = _own_episodes(bad, plan, criterion)
+        matching = match_events(before, after)
+        edges, wrong = [], 0
+        for i, (start, stop) in enumerate(before):
+            over = np.flatnonzero((after[:, 0] < stop) & (after[:, 1] > start))
+            if len(over) == 1:
+                edges += (1000 * (after[over[0]] - (start, stop))).tolist()
+                wrong += kinds[i] != found_kinds[over[0]]
+        rows.append(
+            Bias(
+                condition,
+                criterion,
+                len(before),
+                len(after),
+                clean_h,
+                found_h,
+                matching.missed,
+                matching.false,
+                wrong,
+                tuple(edges),
+            )
+        )
+    return rows
+
+
+def bias_table(seeds: int, conditions: Iterable[str]) -> None:
+    """Print a line a condition and criterion."""
+    print(
+        "condition                 criterion               n   sens %    PPV %  kinds %  index %   lost %"
+        "  edge p95 ms"
+    )
+    names = list(conditions)
+    nights = [[bias(name, FRESH_SEED + k) for name in names] for k in range(seeds)]
+    for of_condition in zip(*nights, strict=True):
+        for rows in zip(*of_condition, strict=True):
+            print(reduce(Bias.__add__, rows), flush=True)
+
+
 def main(seeds: int, kinds: Iterable[str]) -> None:
     """Print both tables, a line as soon as it is known."""
     print(
@@ -243,6 +392,8 @@ def main(seeds: int, kinds: Iterable[str]) -> None:
             )
 
 
-if __name__ == "__main__":
+if __name__ == "__main__" and sys.argv[1:2] == ["bias"]:
+    bias_table(int(sys.argv[2]) if len(sys.argv) > 2 else 9, sys.argv[3:] or CONDITIONS)
+elif __name__ == "__main__":
     chosen = sys.argv[2:] or KINDS
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 8, chosen)

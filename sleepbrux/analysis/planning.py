@@ -21,11 +21,11 @@ from sleepbrux.core.errors import UsageError
 from sleepbrux.study.file import NO_APPLIANCE, Order
 
 RUNS = 2000
-RUNS_PAGE = 800
-RUNS_RANGE = 300
+RUNS_PAGE = 500
+RUNS_RANGE = 200
 SEED = 20_260_302
 MOST_NIGHTS = 60
-MOST_EXACT, DRAWN = 1_000, 499
+MOST_EXACT, DRAWN, DRAWN_NEAR = 1_000, 499, 3_999
 GRID = (4, 5, 6, 7, 8, 10, 12, 14, 17, 20, 24, 28, 34, 40, 48, 60, 80, 110, 150, 200)
 RANGE_LEVEL = 0.8
 Design = Literal["A-B", "A-B-A", "in turn", "randomised nights", "randomised blocks"]
@@ -296,18 +296,27 @@ def told(
     factor = 1.0 if order in RANDOMISED else NOT_DRAWN.value
     near = (y.sum(axis=1) > 0) & side & (factor * found.p() * contrasts <= bound)
     if near.any():
-        places = None
-        if order in RANDOMISED:
-            places = Arrangements.of(
-                layout.is_with,
-                order,
-                None if layout.blocks is None else layout.blocks.tolist(),
-                most_exact=MOST_EXACT,
-                drawn=DRAWN,
-            )
-        judged = judge(y[near], np.ones_like(y[near]), layout.is_with, order, layout.when, places=places)
-        said[near] = judged.p * contrasts <= bound
+        p = _p(y[near], layout, order, DRAWN) * contrasts
+        said[near] = p <= bound
+        # few draws decide all but those near the bound, which more draws decide
+        close = np.flatnonzero(near)[np.abs(p - bound) < 4 * np.sqrt(bound * contrasts / DRAWN)]
+        if len(close) and order in RANDOMISED:
+            said[close] = _p(y[close], layout, order, DRAWN_NEAR) * contrasts <= bound
     return said
+
+
+def _p(y: Floats, layout: Layout, order: Order, drawn: int) -> Floats:
+    """What the sentences of studies in one layout rest on, with so many arrangements drawn."""
+    places = None
+    if order in RANDOMISED:
+        places = Arrangements.of(
+            layout.is_with,
+            order,
+            None if layout.blocks is None else layout.blocks.tolist(),
+            most_exact=MOST_EXACT if drawn == DRAWN else max(MOST_EXACT, drawn),
+            drawn=drawn,
+        )
+    return judge(y, np.ones_like(y), layout.is_with, order, layout.when, places=places).p
 
 
 def _simulated(
@@ -406,7 +415,9 @@ def least_p(design: Design, nights: int, *, conditions: int = 2, first_apart: bo
         else:
             sizes = np.unique(layout.blocks, return_counts=True)[1]
             count, mirrored = 2 ** int((sizes == 2).sum()), bool((sizes == 2).all())
-        found.append(max((2 if mirrored else 1) / count, 0.0 if count <= MOST_EXACT else 1 / (DRAWN + 1)))
+        found.append(
+            max((2 if mirrored else 1) / count, 0.0 if count <= MOST_EXACT else 1 / (DRAWN_NEAR + 1))
+        )
     return max(found)
 
 

@@ -36,13 +36,16 @@ import msgspec
 import numpy as np
 
 from sleepbrux.archive.identity import Identity, identity_of
-from sleepbrux.archive.manifest import check_archive, check_identity
-from sleepbrux.core.errors import ArchiveError, Note
+from sleepbrux.archive.manifest import check_archive, check_identity, listed_identity
+from sleepbrux.coherent import IncoherentError, check_night
+from sleepbrux.core.errors import ArchiveError, Note, RecordingError
 from sleepbrux.core.files import Settle, is_sealed, replacing, seal, settle_now
 from sleepbrux.core.provenance import METHOD
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.core.version import __version__
 from sleepbrux.criteria import Criterion
+from sleepbrux.recording.findings import Findings
+from sleepbrux.recording.formats.hdf5_client import ask
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import Reference
@@ -319,15 +322,15 @@ def load_night(path: str | Path) -> Night:
         Not an archive of a night, damaged, of a newer major schema, or another than the list of the night's
         files beside it says.
     """
-    import h5py
-
     path = Path(path)
     try:
         _check_seal(path)
         check_archive(path)
-        with h5py.File(path, "r", locking="best-effort") as file:
-            _check_version(file, path)
+        file = _read_whole(path)
+        _check_version(file, path)
+        with np.errstate(all="ignore"):
             night = _night(file)
+            check_night(night)
         check_identity(path, identity_of(night))
         return night
     except ArchiveError:
@@ -336,7 +339,20 @@ def load_night(path: str | Path) -> Night:
         raise ArchiveError(f"{path.name}: there is no such file") from error
     except IsADirectoryError as error:
         raise ArchiveError(f"{path.name}: this is a folder; name an archive in it") from error
-    except (OSError, LookupError, ValueError, TypeError, msgspec.MsgspecError) as error:
+    except IncoherentError as error:
+        raise ArchiveError(
+            f"{path.name}: not a readable night archive, for {error}; score the recording again"
+        ) from error
+    except (
+        OSError,
+        LookupError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        ArithmeticError,
+        RecursionError,
+        msgspec.MsgspecError,
+    ) as error:
         raise ArchiveError(f"{path.name}: not a readable night archive; score the recording again") from error
 
 
@@ -348,23 +364,22 @@ class _Who(msgspec.Struct, frozen=True):
 
 
 def load_identity(path: str | Path) -> Identity:
-    """Whose night an archive is of, without reading the night.
+    """Whose night an archive is of, without reading the night; by the list beside it if that lists it.
 
     Raises
     ------
     ArchiveError
         Not a whole archive of a night.
     """
-    import h5py
-
     path = Path(path)
     try:
+        if (known := listed_identity(path)) is not None:
+            return known
         _check_seal(path)
-        with h5py.File(path, "r", locking="best-effort") as file:
-            who = msgspec.json.decode(file["header"][()].tobytes(), type=_Who)
+        who = msgspec.json.decode(_read_whole(path)["header"][()].tobytes(), type=_Who)
     except ArchiveError:
         raise
-    except (OSError, LookupError, ValueError, TypeError, msgspec.MsgspecError) as error:
+    except (OSError, LookupError, ValueError, TypeError, RecordingError, msgspec.MsgspecError) as error:
         raise ArchiveError(f"{path.name}: not a readable night archive") from error
     about = dict(who.about)
     return Identity(
@@ -375,8 +390,42 @@ def load_identity(path: str | Path) -> Identity:
     )
 
 
+class _Group(dict[str, Any]):
+    """A group of an HDF5 file in memory: groups and arrays by name or path, and attributes."""
+
+    def __init__(self, attrs: dict[str, Any]) -> None:
+        super().__init__()
+        self.attrs = attrs
+
+    def __getitem__(self, path: str) -> Any:
+        """What lies at a path below."""
+        first, _, rest = path.partition("/")
+        item = super().__getitem__(first)
+        return item[rest] if rest else item
+
+
+def _read_whole(path: Path) -> _Group:
+    """All that a file holds, read by the process that reads HDF5 files of unknown origin.
+
+    The HDF5 library can loop without end over a file, and a check sum can be made anew by anybody.
+    """
+    answer, parts = ask(path, "archive", Findings(path))
+    groups = {name: _Group(attrs) for name, attrs in answer["groups"].items()}
+    root = groups[""]
+    items: dict[str, Any] = {
+        name: part.reshape(shape) for (name, shape), part in zip(answer["sets"], parts, strict=True)
+    }
+    for name, item in (*groups.items(), *items.items()):
+        if name:
+            above, _, own = name.rpartition("/")
+            groups[above][own] = item
+    return root
+
+
 def _check_seal(path: Path) -> None:
     """Let HDF5 see an archive only as it was written: it can loop without end on a damaged file."""
+    if path.exists() and not path.is_file() and not path.is_dir():  # a pipe would be waited for
+        raise ArchiveError(f"{path.name}: this is no file but a device or a pipe; name an archive")
     whole = is_sealed(path)
     if whole is None:
         raise ArchiveError(
@@ -390,7 +439,7 @@ def _check_seal(path: Path) -> None:
         )
 
 
-def _check_version(file: Any, path: Path) -> None:
+def _check_version(file: _Group, path: Path) -> None:
     if file.attrs.get("format") != FORMAT:
         raise ArchiveError(f"{path.name}: an HDF5 file, but not an archive of a scored night")
     version = str(file.attrs.get("schema_version"))
@@ -416,7 +465,7 @@ def _merged(group: Any, grid: Grid, labels: tuple[str, ...], quality: list[Quali
     return CombinedBursts(grid=grid, labels=labels, **columns)
 
 
-def _night(file: Any) -> Night:
+def _night(file: _Group) -> Night:
     header = msgspec.json.decode(file["header"][()].tobytes(), type=_Header, dec_hook=_from_text)
     frames, quality, bursts = [], [], []
     for k, channel in enumerate(header.channels):

@@ -24,6 +24,7 @@ SCHEMA_VERSION = "1.0"
 LATER = (".robustness.json",)
 """Endings of files that are made later from an archive, and are in its list only where they are of it."""
 SETTLE_S = 10.0
+MOST_BYTES = 1 << 20
 
 
 class Listed(Struct, frozen=True):
@@ -72,7 +73,8 @@ def listed(path: Path, name: str = "") -> Listed:
 def load_manifest(folder: Path, stem: str) -> Manifest | None:
     """The list of a set; None where there is none, or none that can be read."""
     try:
-        found = msgspec.json.decode(list_path(folder, stem).read_bytes(), type=Manifest)
+        with list_path(folder, stem).open("rb") as handle:
+            found = msgspec.json.decode(handle.read(MOST_BYTES), type=Manifest)
     except (OSError, msgspec.MsgspecError):
         return None
     whole = found.format == FORMAT and found.schema_version[:2] == SCHEMA_VERSION[:2]
@@ -111,6 +113,14 @@ def _is_listed(path: Path) -> bool:
     return known is None or known == listed(path)
 
 
+def listed_identity(path: Path) -> Identity | None:
+    """Whose night an archive is of by the list that lists this very archive; None where none does."""
+    manifest = load_manifest(path.parent, stem_of(path))
+    if manifest is None or manifest.files.get(ARCHIVE) != listed(path):
+        return None
+    return manifest.identity
+
+
 def check_identity(path: Path, found: Identity) -> None:
     """Refuse an archive that is of another night than its list says.
 
@@ -128,11 +138,11 @@ def check_identity(path: Path, found: Identity) -> None:
 
 
 def doubts(archive: Path) -> tuple[str, ...]:
-    """What is wrong with the files beside an archive, one sentence each; none where all are as written."""
+    """What is wrong with the files beside an archive, one sentence each; none where all are as listed."""
     folder, stem = archive.parent, stem_of(archive)
     manifest = load_manifest(folder, stem)
     if manifest is None:
-        return tuple(_unlisted(folder, stem))
+        return ()
     changed = [*_changed(folder, stem, manifest.files)]
     changed += [
         stem + ending
@@ -155,15 +165,19 @@ def doubts(archive: Path) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _unlisted(folder: Path, stem: str) -> Iterator[str]:
-    """What to say of an archive without a list: nothing where it stands alone."""
+def unlisted(archive: Path) -> str:
+    """What to say of an archive beside page or tables, but without a list; empty where it has one."""
+    folder, stem = archive.parent, stem_of(archive)
+    if load_manifest(folder, stem) is not None:
+        return ""
     if list_path(folder, stem).exists():
-        yield f"{stem}{LIST}: not a list of a night's files that can be read; score the recording again"
-    elif any((folder / f"{stem}{e}").is_file() for e in (".summary.json", ".report.html")):
-        yield (
-            f"{stem}{ARCHIVE}: no {stem}{LIST} stands beside it, so whether the page and tables here are "
-            "of this archive cannot be checked"
-        )
+        return f"{stem}{LIST}: not a list of files that can be read; score the recording again"
+    if not any((folder / f"{stem}{e}").is_file() for e in (".summary.json", ".report.html")):
+        return ""
+    return (
+        f"{stem}{ARCHIVE}: no {stem}{LIST} stands beside it, so whether the page and tables here are "
+        "of this archive cannot be checked"
+    )
 
 
 def _changed(folder: Path, stem: str, files: Mapping[str, Listed]) -> Iterator[str]:

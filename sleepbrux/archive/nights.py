@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sleepbrux.archive.file import load_night
-from sleepbrux.archive.identity import identity_of
+from sleepbrux.archive.file import load_identity, load_night
+from sleepbrux.archive.identity import Identity, foreign, identity_of
 from sleepbrux.archive.journal import scoring_words, unused_review, with_review
 from sleepbrux.archive.manifest import doubts, listed
 from sleepbrux.core.errors import ArchiveError
@@ -172,7 +172,9 @@ def archived(
     for entry in study.recorded:
         names = [f"{stem}{suffix}" for stem in night_stems(entry)]
         try:
-            archive = _one_archive([[p / n for n in names if (p / n).is_file()] for p in places])
+            lies = [[p / n for n in names if (p / n).is_file()] for p in places]
+            whose = Identity(study.pseudonym if due.stated else "", night=entry.id)
+            archive = _one_archive([paths[0] for paths in lies if paths], whose)
             if archive is None:
                 where = next(iter(places))
                 raise ArchiveError(f"no archive {' or '.join(names)} in {where.name or where}")
@@ -188,19 +190,35 @@ def archived(
             continue
         after = with_review(night, archive)
         night = after if unused_review(after) else night
-        unproved = due.stated and not identity_of(night).study_sha256
-        yield ArchivedNight(entry, night, after if after.review else None, archive, doubts(archive), unproved)
-
-
-def _one_archive(places: Sequence[Sequence[Path]]) -> Path | None:
-    """The archive of a night, by the first name that is there; two different ones are refused."""
-    first = [names[0] for names in places if names]
-    if len({listed(path).sha256 for path in first}) > 1:
-        raise ArchiveError(
-            f"{first[0].name} stands in {first[0].parent.name!r} and {first[1].name} in "
-            f"{first[1].parent.name!r}, two scorings of one night; move one of them away"
+        proved = identity_of(night).study_sha256 or same_recording(night, entry, due)
+        yield ArchivedNight(
+            entry,
+            night,
+            after if after.review else None,
+            archive,
+            doubts(archive),
+            unproved=due.stated and not proved,
         )
-    return first[0] if first else None
+
+
+def _one_archive(paths: Sequence[Path], whose: Identity) -> Path | None:
+    """The archive of a night among those that have its name; two different ones of it are refused."""
+    if len({listed(path).sha256 for path in paths}) > 1:
+        own = [path for path in paths if not _is_foreign(path, whose)]
+        if len(own) > 1:
+            raise ArchiveError(
+                f"{own[0].name} stands in {own[0].parent.name!r} and {own[1].name} in "
+                f"{own[1].parent.name!r}, two scorings of one night; move one of them away"
+            )
+        paths = own or paths
+    return paths[0] if paths else None
+
+
+def _is_foreign(path: Path, whose: Identity) -> bool:
+    try:
+        return foreign(load_identity(path), whose)
+    except ArchiveError:
+        return False
 
 
 def why_not(night: Night, archive: Path, study: Study, entry: StudyNight, due: Due) -> str:
@@ -223,9 +241,7 @@ def _against(night: Night, archive: Path, study: Study, entry: StudyNight, due: 
     named = night.swept.format != "array"  # one that was in memory has no file's name
     if not own.night and named and night.swept.name not in (Path(name).stem, name):
         yield (f"{archive.name} was made from a recording called {night.swept.name!r}, not from {name!r}")
-    before = dict(night.about).get("recording_ends_sha256", "")
-    now = ends_digest(due.home / entry.recording) if due.home and before else ""
-    if now and now != before:
+    if same_recording(night, entry, due) is False:
         yield (
             f"{archive.name} was made from another recording than {name} beside the study file; score the "
             "night again"
@@ -235,6 +251,13 @@ def _against(night: Night, archive: Path, study: Study, entry: StudyNight, due: 
             f"{archive.name} was scored when the study file said something else of this night (recording, "
             "reference, times, files or how they are read); score it again"
         )
+
+
+def same_recording(night: Night, entry: StudyNight, due: Due) -> bool | None:
+    """Whether the recording beside the study file is the one of the archive; None where that is not known."""
+    before = dict(night.about).get("recording_ends_sha256", "")
+    now = ends_digest(due.home / entry.recording) if due.home and before else ""
+    return now == before if now else None
 
 
 def unproved_text(ids: Sequence[str]) -> str:

@@ -361,7 +361,8 @@ def tidy(out: Path, tasks: list[Task]) -> None:
     """Remove temporary files that a killed run left for these nights; the lock must be held."""
     stems: dict[Path, set[str]] = {}
     for task in tasks:
-        stems.setdefault(out / task.folder, set()).add(task.stem)
+        for folder in (out / task.folder, out / FOLDER / task.folder):
+            stems.setdefault(folder, set()).add(task.stem)
     for folder, names in stems.items():
         for path in folder.glob(".*.partial") if folder.is_dir() else ():
             if any(path.name.startswith(f".{name}.") for name in names) and is_written(path) is not True:

@@ -164,8 +164,7 @@ def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther) -> Itera
         for name in sorted([*files, *packages]):
             path = folder / name
             if name.startswith("."):
-                if path.is_file():
-                    _say_if_recording(path, common, on_other)
+                _say_if_recording(path, common, on_other)
                 continue
             seen = _look(path, files, common)
             if seen.verdict == "recording":
@@ -187,13 +186,15 @@ def _say_hidden(top: Path, common: Common, on_other: OnOther) -> None:
     if top.name == RECORDS:
         return
     for here, folders, files in os.walk(top):
-        folders.sort()
-        for name in sorted(files):
+        packages = [name for name in folders if name.lower().endswith(".mff")]
+        folders[:] = sorted(name for name in folders if name not in packages)
+        for name in sorted([*files, *packages]):
             _say_if_recording(Path(here) / name, common, on_other)
 
 
 def _say_if_recording(path: Path, common: Common, on_other: OnOther) -> None:
-    if candidate(path, common.hints, common.channels).verdict == "recording":
+    pipe = not path.is_file() and not path.is_dir()
+    if not pipe and candidate(path, common.hints, common.channels).verdict == "recording":
         on_other(path, HIDDEN)
 
 

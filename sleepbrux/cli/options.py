@@ -243,7 +243,7 @@ def pair(text: str) -> tuple[float, float]:
 
 def say_doubts(archive: Path) -> None:
     """Say what is wrong with the files beside an archive, if anything."""
-    from sleepbrux.archive.manifest import doubts
+    from sleepbrux.archive.manifest import doubts, unlisted
 
-    for text in doubts(archive):
+    for text in filter(None, (*doubts(archive), unlisted(archive))):
         click.echo(f"note: {text}", err=True)

@@ -312,12 +312,12 @@ def _there(place: Place) -> None:
 
 def _repair(place: Place) -> int:
     from sleepbrux.archive.file import load_night
-    from sleepbrux.archive.journal.file import header_of, journal_path
+    from sleepbrux.archive.journal.file import journal_path
     from sleepbrux.archive.journal.repair import repair
 
     _there(place)
     path = journal_path(place.archive)
-    done = repair(path, header_of(load_night(place.archive)))
+    done = repair(path, load_night(place.archive))
     if not done.kept:
         click.echo(f"{path.name}: nothing to repair; {done.decisions} decisions")
         return 0

@@ -315,7 +315,7 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
     with opened_ahead(openers) as opened, alone(out):
         load_kernels()
         from sleepbrux.report.outputs import ARCHIVE, write_outputs
-        from sleepbrux.scoring.request import score_opened, with_clench_file
+        from sleepbrux.scoring.request import score_opened, with_file
 
         for (path, request, stem), relay, opening in zip(work, relays, opened, strict=True):
             try:
@@ -323,7 +323,7 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
                     recording = opening()
                 relay.watcher = None
                 with shown(path.name) as progress:
-                    night = score_opened(recording, with_clench_file(path, request), progress=progress)
+                    night = score_opened(recording, with_file(path, request), progress=progress)
                 written = write_outputs(night, out, stem=stem, taken=taken)
                 taken.add(written)
                 archives.append(out / f"{written}{ARCHIVE}")

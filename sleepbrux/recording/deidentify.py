@@ -61,8 +61,8 @@ KEPT_KINDS = ("lights_off", "lights_on", "clench", "rest", "sync", "stage")
 LABEL_CHARACTERS = 16
 LIKE = 0.8  # likeness of a pseudonym to a name (0 to 1) from which it is refused; our choice
 NOT_PROMISED = (
-    "not searched: nicknames, initials, names of two letters, misspellings, names in another script, and"
-    " names that are terms of the trade (Chin, Light)",
+    "not searched: nicknames, initials, names of two letters, misspellings, names in another script, names"
+    " that are terms of the trade (Chin, Light), and among samples words of fewer than eight letters",
     "the wave of a signal can still identify a person to whoever has another recording of it",
 )
 _BATCH_BYTES = 1 << 22
@@ -333,16 +333,26 @@ class _Texts:
         return new
 
 
-def search_of(header: Header, stem: str, dropped: Iterable[str] = (), allow: Sequence[str] = ()) -> Search:
+def search_of(
+    header: Header,
+    stem: str,
+    dropped: Iterable[str] = (),
+    *,
+    allow: Sequence[str] = (),
+    kept: Iterable[str] = (),
+) -> Search:
     """What the copy of a file is searched for: names, numbers and dates of its header and its name.
 
-    And the annotation texts that were dropped, with their words but for those of allowed ones.
+    And labels but for those that are ``kept``, and the annotation texts that were dropped, with their words
+    but for those of allowed ones.
     """
+    kept = set(kept)
     texts = [clean(header.fields["patient"]), clean(header.fields["recording"]), stem]
     for signal in header.signals:
         texts += [clean(signal.fields[f]) for f in ("transducer", "reserved", "prefilter")]
-        if not vouched(clean(signal.fields["label"])):
-            texts.append(clean(signal.fields["label"]))
+        label = clean(signal.fields["label"])
+        if not vouched(label) and label not in kept:
+            texts.append(label)
     moment = read_start(header.fields, Fraction(0), Findings(Path())).moment
     start = {moment.date()} if moment else set()
     telling = [text for text in dropped if words_of(text)]
@@ -590,8 +600,10 @@ def deidentify(
             refuse_like(pseudonym, header, path.stem)
             left_out = _positions(header, without, found, "--without")
             _positions(header, vouch, found, "--vouch")
+            kept = [clean(s.fields["label"]) for s in header.signals if keep_labels]
+            dropped = _dropped(source, header, allow)
             search = _without_words_of(
-                search_of(header, path.stem, _dropped(source, header, allow), allow), pseudonym
+                search_of(header, path.stem, dropped, allow=allow, kept=kept), pseudonym
             )
             if search.in_text(out.name):
                 raise UsageError(
@@ -638,7 +650,8 @@ def nameless_copy(path: Path, out: Path, *, labels: dict[str, str] | None = None
         if not kind_of(source.read(HEADER_BYTES)):
             raise found.refusal("only EDF, EDF+, BDF and BDF+ are copied; leave the recording out.")
         header = read_header(source, size, record_duration=None, found=found)
-        search = search_of(header, path.stem, _dropped(source, header, ()))
+        kept = [old for old, new in (labels or {}).items() if old == new]
+        search = search_of(header, path.stem, _dropped(source, header, ()), kept=kept)
         anew = new_header(header, "X", None, found, known=labels)
         write_copy(source, out, header, anew, _Texts(()), search, found)
 

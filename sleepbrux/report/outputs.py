@@ -28,7 +28,6 @@ from sleepbrux.archive.manifest import (
     listed,
     load_manifest,
     manifest_text,
-    stem_of,
 )
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.core.files import changing, safe_stem, settling, write_text
@@ -81,14 +80,6 @@ TEXTS: dict[str, Callable[[Night], str]] = {
 }
 
 
-def _of_archive(path: Path) -> Identity:
-    """From the list beside it where that lists this very archive, which spares reading it."""
-    manifest = load_manifest(path.parent, stem_of(path))
-    if manifest is not None and manifest.files.get(ARCHIVE) == listed(path):
-        return manifest.identity
-    return load_identity(path)
-
-
 def _of_table(found: Any) -> Identity:
     """From a JSON object: its ``identity``, or what earlier versions wrote instead."""
     study = found.get("study") or {}
@@ -123,7 +114,7 @@ def _of_page(path: Path) -> Identity:
 
 SAYS: dict[str, Callable[[Path], Identity]] = {
     LIST: _of_json,
-    ARCHIVE: _of_archive,
+    ARCHIVE: load_identity,
     SUMMARY: _of_json,
     JOURNAL: _of_journal,
     ROBUSTNESS: _of_json,
@@ -141,7 +132,7 @@ def standing(folder: Path, stem: str) -> dict[str, Identity]:
             name = f"{stem}{reviewed}{ending}"
             if (folder / name).exists():
                 try:
-                    found[name] = says(folder / name)
+                    found[name] = says(folder / name) if (folder / name).is_file() else Identity()
                 except (ArchiveError, OSError, ValueError, TypeError, AttributeError, csv.Error):
                     found[name] = Identity()
     return found

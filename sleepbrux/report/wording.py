@@ -116,7 +116,6 @@ FLAG_WORDS = {
 # Notes that belong into the third sentence itself.
 LIMITS = {
     "lights-unknown": "no lights marks are known, so the whole recording counts",
-    "criterion-replaced": "without a usable clench the threshold follows the background instead",
     "few-valid-hours": "fewer valid hours than the rules ask for, so the rate may be far off",
     "mvc-implausible": "the level of the clench is implausible",
     "threshold-near-rest": "the threshold lies near the resting level",

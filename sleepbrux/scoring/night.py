@@ -73,8 +73,8 @@ class Night:
     merged, episodes
         The night's events, those outside the window among them; ``chosen`` says which count.
     about
-        What a study says of the night: pseudonym, night, condition, and the digests by which study entry
-        and recording are known again (`sleepbrux.scoring.request.study_request`); empty without a study.
+        What a study says of the night: pseudonym, night, condition; and the digests by which its entry and
+        the recording are known again (`sleepbrux.scoring.request`).
     traces
         Filtered signal around episodes, for the eye; None where it was not kept.
     supersedes

@@ -174,8 +174,8 @@ def open_as(path: Path, request: Request, progress: Progress | None = None) -> R
 def score_file(
     path: Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
 ) -> Night:
-    """Open, sweep and score one recording: `open_as`, `with_clench_file`, then `score_opened`."""
-    request = with_clench_file(path, request)
+    """Open, sweep and score one recording: `open_as`, `with_file`, then `score_opened`."""
+    request = with_file(path, request)
     return score_opened(open_as(path, request, progress), request, threads=threads, progress=progress)
 
 
@@ -242,6 +242,12 @@ def score_opened(
     return _told(night, recording, request, notes)
 
 
+def with_file(path: Path, request: Request) -> Request:
+    """The request with what a recording's file and its neighbour say: `with_clench_file`, and its ends."""
+    ends = (("recording_ends_sha256", ends_digest(path)),)
+    return replace(with_clench_file(path, request), about=(*request.about, *ends))
+
+
 def with_clench_file(path: Path, request: Request) -> Request:
     """The request with the clenches written beside the recording, or a note on why they cannot be read."""
     try:
@@ -303,7 +309,6 @@ def study_request(
             ("night", night.id),
             ("condition", night.condition),
             ("study_sha256", entry_digest(study, night)),
-            ("recording_ends_sha256", ends_digest(folder / night.recording)),
         ),
         beside=_beside(study, night, folder),
     )

@@ -177,8 +177,8 @@ class Looks:
                 k = bins.multiples[row][1]
                 peak = (k, float(place[look, row]) * self.step_hz / k, float(share[look, row]))
                 peaks.setdefault(look, []).append(peak)
-            for look, some in peaks.items():
-                found[look] += (_same_line(some),)
+            for look, of_look in peaks.items():
+                found[look] += (_same_line(of_look),)
         return [_without_shared(lines) for lines in found]
 
     def _shared(self, rows: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -36,7 +36,7 @@ SWING_TO_PEAK = 1.2
 STEPS = 8.0
 SWAY_TO_MUSCLE = 0.5
 LEAK_TO_SWAY = 1.0  # more is a pop
-POP_TO_MUSCLE = 0.5
+POP_TO_MUSCLE, POP_TO_USUAL = 0.5, 4.0
 TIMES_MUSCLES_OWN = 8.0
 RING = 0.8  # a frame: the filter's ringing after a pop
 FLANK = 0.7
@@ -218,7 +218,8 @@ def without_swings(
         swayed += [(first + a, first + b) for a, b in sway]
         if n:
             pops += n
-            share = np.sqrt(level[repaired] / np.maximum(part.energy[repaired], 1e-300))
+            before = part.energy[repaired]
+            share = np.sqrt(level[repaired] / np.where(before > 0, before, np.inf))
             energy[first:stop][repaired] = level[repaired]
             rectified[first:stop][repaired] *= share
     grow, join = (frames.grid.slots_for(s) for s in (GROW_S, JOIN_S))
@@ -251,9 +252,7 @@ def _judged(
     leak, sway = _difference(part.mean, LEAK, leak_w), _difference(part.mean, SWAY, sway_w)
     muscle = np.sqrt(_smooth(part.slope, near) / usual.sharpness)
     to_muscle = max(POP_TO_MUSCLE, TIMES_MUSCLES_OWN * usual.leak_to_muscle)
-    # before and after an edge of a contraction too
-    beside = _highest(muscle, near)
-    core = (leak > to_muscle * beside) & (leak > TO_USUAL * usual.leak) & ~spikes
+    core = (leak > to_muscle * muscle) & (leak > POP_TO_USUAL * usual.leak) & ~spikes
     around = _highest(sway, near)
     swaying = (around > SWAY_TO_MUSCLE * muscle) & (around > SWAY_TO_USUAL * usual.sway)
     swaying &= _highest(leak, 2 * near) < LEAK_TO_SWAY * around

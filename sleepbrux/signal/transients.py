@@ -1,8 +1,8 @@
 """Heart beats and single spikes in the EMG, taken out of the frames where they matter.
 
 A QRS complex leaves 0.1 s of energy behind the filter. Where the recording has an ECG, its beats say
-where; otherwise short peaks that follow each other with the regularity of a heart do. A spike puts
-nearly all its energy into less than 30 ms and leaves a tail of the filter. Their
+where; otherwise short peaks of one height do whose power lies at the low end of the muscle's band. A spike
+puts nearly all its energy into less than 30 ms and leaves a tail of the filter. Their
 frames are replaced by the straight line between the levels on either side, so that at rest the peak
 disappears and a burst stays what it was. Spikes too dense for that make time that cannot be scored.
 """
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.core.errors import Note
-from sleepbrux.core.spans import Spans
+from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quantiles import median, running
 from sleepbrux.signal.sweep import ChannelFrames
@@ -26,10 +26,9 @@ SMOOTH_FREEDOMS = 12  # degrees of freedom, so that noise of a narrow band does 
 REACH_S = 0.09
 PEAK_RATIO = 2.5
 BEAT_S = (0.07, 0.09, 0.06)  # window before and after the peak, flank on either side
-SHORTEST_S, LONGEST_S = 0.33, 1.8
-REGULAR = 0.2
 AROUND = 4
-LEAST_REGULAR = 0.6
+SHORTEST_S = 0.3
+BLUNT = 0.4
 ALIKE = 3.0
 LEAST_BEATS = 20
 LEAST_TO_REST = 0.3
@@ -48,6 +47,7 @@ SPIKE_THIRD = 0.15
 SPIKE_PASSES = 2
 SPIKE_FORM = 0.45  # squared mean rectified over mean square; noise has 2 / pi
 DENSE_PER_S = 3
+FIRING_S, FIRING_AROUND, FIRING_ALIKE, FIRING_SHARE = (0.05, 0.17), 4, 0.3, 0.85
 SPIKE_FREEDOMS = 2.0  # of a frame; in fewer, noise has peaks of that shape
 
 Ints = NDArray[np.int64]
@@ -69,7 +69,7 @@ def _smooth(frames: ChannelFrames) -> NDArray[np.float32]:
 
 
 def rhythmic(frames: ChannelFrames) -> Ints:
-    """Frames of short peaks that follow each other as heart beats do, int64, shape (n,)."""
+    """Frames of short peaks that look like heart beats, int64, shape (n,)."""
     from sleepbrux.signal import kernels
 
     level, grid = _smooth(frames), frames.grid
@@ -82,17 +82,44 @@ def rhythmic(frames: ChannelFrames) -> Ints:
     at = at[np.abs(height - running(height, 21, 0.5)[0]) < np.log(ALIKE)]
     if len(at) < LEAST_BEATS:
         return at[:0]
-    interval = np.diff(at) * float(grid.slot_s)
-    (usual,) = running(interval, 2 * AROUND + 1, 0.5)
-    regular = (interval > SHORTEST_S) & (interval < LONGEST_S) & (np.abs(interval - usual) < REGULAR * usual)
-    share = np.convolve(regular, np.ones(2 * AROUND), "same") / (2 * AROUND)
-    near = np.maximum(np.append(share, 0), np.insert(share, 0, 0)) >= LEAST_REGULAR
-    touching = np.append(regular, False) | np.insert(regular, 0, False)
-    beats: Ints = at[near & touching]
+    apart = np.diff(at) >= grid.slots_for(SHORTEST_S)
+    alone = np.append(apart, True) & np.insert(apart, 0, True)
+    beats: Ints = at[alone & _blunt(frames, at)]
     if len(beats) < LEAST_BEATS:
         return beats[:0]
-    every: Ints = np.unique(np.concatenate((beats, _between(beats, level))))
+    extra = _between(beats, level)
+    every: Ints = np.unique(np.concatenate((beats, extra[_blunt(frames, extra)])))
     return every
+
+
+def _blunt(frames: ChannelFrames, at: Ints) -> NDArray[np.bool_]:
+    """Which peaks have the shape of a QRS complex, whose power lies at the low end of the muscle's band.
+
+    The mean square of their first difference over their own is far below that of the channel at rest; a
+    twitch has a muscle's. So it needs no regular rhythm, and no twitch with one is taken for a heart.
+    """
+    if frames.slope_energy is None or not len(at):
+        return np.zeros(len(at), dtype=np.bool_)
+    reach = max(frames.grid.slots_for(SMOOTH_S), 1)
+    around = np.clip(at[:, None] + np.arange(-reach, reach + 1), 0, frames.grid.n_slots - 1)
+    sharp = frames.slope_energy[around].astype(np.float64).sum(axis=1)
+    sharp /= np.maximum(frames.energy[around].astype(np.float64).sum(axis=1), 1e-300)
+    usual = _resting_sharpness(frames)
+    result: NDArray[np.bool_] = sharp < BLUNT * usual
+    return result
+
+
+def _resting_sharpness(frames: ChannelFrames) -> float:
+    """Median over the quieter half of every so many-th frame."""
+    assert frames.slope_energy is not None  # noqa: S101
+    every = slice(None, None, max(len(frames.energy) // 50_000, 1))
+    energy = frames.energy[every].astype(np.float64)
+    slope = frames.slope_energy[every].astype(np.float64)
+    known = energy > 0
+    if not known.any():
+        return 0.0
+    quiet = known & (energy <= median(energy[known]))
+    return float(slope[quiet].sum() / energy[quiet].sum())
 
 
 def _between(beats: Ints, level: NDArray[np.float32]) -> Ints:
@@ -159,7 +186,7 @@ def without_heart(
     Parameters
     ----------
     beats_s
-        Seconds of the beats that an ECG shows; None to find them by their rhythm.
+        Seconds of the beats that an ECG shows; None to find them by their shape.
     """
     beats = rhythmic(frames) if beats_s is None else _locked(frames, beats_s)
     found = _windows(frames.energy, beats, _slots(frames, BEAT_S))
@@ -178,7 +205,7 @@ def without_heart(
     energy, rectified = frames.energy.copy(), frames.rectified.copy()
     _lined(energy, found, take)
     _lined(rectified, _windows(rectified, beats, _slots(frames, BEAT_S)), take)
-    how = "their ECG" if beats_s is not None else "their rhythm"
+    how = "their ECG" if beats_s is not None else "their shape"
     note = Note(
         "heart-removed",
         "note",
@@ -224,6 +251,22 @@ def _dense(frames: ChannelFrames, at: Ints, swing: Floats) -> Spans:
     return Spans.of(grid, runs).join(second)
 
 
+def _firing(at: Ints, grid: Grid) -> NDArray[np.bool_]:
+    """Peaks that follow each other as a motor unit fires: 6-20 a second, each interval like the next."""
+    result = np.zeros(len(at), dtype=np.bool_)
+    if len(at) <= 2 * FIRING_AROUND:
+        return result
+    interval = np.diff(at) * float(grid.slot_s)
+    (usual,) = running(interval, 2 * FIRING_AROUND + 1, 0.5)
+    low, high = FIRING_S
+    alike = (usual > low) & (usual < high) & (np.abs(interval - usual) < FIRING_ALIKE * usual)
+    share = np.convolve(alike, np.ones(2 * FIRING_AROUND), "same") / (2 * FIRING_AROUND)
+    steady = share >= FIRING_SHARE
+    result[:-1] |= steady
+    result[1:] |= steady
+    return result
+
+
 def _spikes(found: _Windows, usual: Floats, a: int) -> NDArray[np.bool_]:
     """Which windows hold a spike: nearly all above the line in 30 ms, and no peak of a short burst.
 
@@ -264,6 +307,8 @@ def without_spikes(frames: ChannelFrames, swing: Floats) -> tuple[ChannelFrames,
     usual = np.where(np.isnan(around[:, -1]), np.nan, around[:, near])  # what is not known comes last
     high = frames.energy[at] > SPIKE_TO_NEAR * usual
     at, usual = at[high], usual[high]
+    firing = _firing(at, grid)
+    at, usual = at[~firing], usual[~firing]
     if not len(at):
         return frames, nothing, ()
     reaches = _slots(frames, SPIKE_S)

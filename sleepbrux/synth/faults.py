@@ -11,6 +11,11 @@ Sizes and times are of the order met in home recordings (common practice, no sou
     gain          the amplifier's factor changes and changes back
     open_input    the electrode hangs free: noise of the open input, white and 1/f
     open_mains    the electrode hangs free near a cable: mains, noise
+    electrode_pop a pop as seen at a masseter electrode: up in 5-20 ms, a lobe the other way, back in 100-200
+                  ms; one to five of them 0.12-0.45 s apart
+    crackle       as that, small and many
+    slow_swing    a swing below 4 Hz, as jaw and skin move
+    sweat         skin potential that wanders below 0.5 Hz
     rail          the input leaves the range, comes back part of the way now and then, and recovers
 """
 
@@ -20,6 +25,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepbrux.synth.night import Fault, FaultKind, Side
 from sleepbrux.synth.signal import Samples, child_rng
@@ -37,14 +43,34 @@ LIMITS: dict[FaultKind, tuple[tuple[float, float], tuple[float, float]]] = {
     "open_input": ((10.0, 120.0), (0.5, 20.0)),
     "open_mains": ((10.0, 120.0), (50.0, 1500.0)),
     "rail": ((5.0, 60.0), (1.0, 1.0)),
+    "electrode_pop": ((0.6, 2.5), (1000.0, 5000.0)),
+    "crackle": ((2.0, 10.0), (30.0, 150.0)),
+    "slow_swing": ((1.0, 10.0), (500.0, 3000.0)),
+    "sweat": ((30.0, 120.0), (100.0, 500.0)),
 }
+# A place here is part of the seed: new kinds come last.
+SEEDS = (
+    "drift",
+    "gain",
+    "mains",
+    "open_input",
+    "open_mains",
+    "pop",
+    "rail",
+    "spikes",
+    "sway",
+    "electrode_pop",
+    "crackle",
+    "slow_swing",
+    "sweat",
+)
 
 
 def draw_faults(
     kind: FaultKind, side: Side, *, seed: int, first_s: float, last_s: float, n: int
 ) -> tuple[Fault, ...]:
     """``n`` faults of a kind between two seconds, in order, at least 2 s apart where there is room."""
-    rng = child_rng(seed, 31, sorted(LIMITS).index(kind))
+    rng = child_rng(seed, 31, SEEDS.index(kind))
     lengths, sizes = LIMITS[kind]
     long, size = (np.exp(rng.uniform(np.log(low), np.log(high), n)) for low, high in (lengths, sizes))
     room = max(last_s - first_s - float(long.sum()) - 2.0 * n, 0.0)
@@ -62,7 +88,7 @@ def draw_faults(
     )
 
 
-def _pink(rng: np.random.Generator, n: int, rate: int, low_hz: float, high_hz: float) -> Samples:
+def pink_noise(rng: np.random.Generator, n: int, rate: int, low_hz: float, high_hz: float) -> Samples:
     """Noise of unit RMS whose power falls as 1/f between two frequencies."""
     bins = rng.standard_normal(2 * (n // 2 + 1)).view(np.complex128)
     hz = np.fft.rfftfreq(n, 1 / rate)
@@ -95,7 +121,7 @@ def _pop(fault: Fault, t: Samples, rate: int) -> Samples:
     tau = (fault.stop_s - fault.start_s) / 5
     rise = float(rng.uniform(0.001, 0.005))
     sign = float(rng.choice([-1.0, 1.0]))
-    crackle = 0.1 * _pink(rng, len(t), rate, 20.0, 0.45 * rate) * np.exp(-t / 0.05)
+    crackle = 0.1 * pink_noise(rng, len(t), rate, 20.0, 0.45 * rate) * np.exp(-t / 0.05)
     return np.asarray(
         fault.size * (sign * (1 - np.exp(-t / rise)) * np.exp(-t / tau) + crackle), dtype=np.float32
     )
@@ -113,10 +139,10 @@ def _drift(fault: Fault, t: Samples, rate: int) -> Samples:
 def _sway(fault: Fault, t: Samples, rate: int) -> Samples:
     """The swing, and friction noise of 4-12 % of it that follows the cable's speed."""
     rng = child_rng(fault.seed, 0)
-    swing = _pink(rng, len(t), rate, 0.5, 10.0)
+    swing = pink_noise(rng, len(t), rate, 0.5, 10.0)
     speed = np.abs(np.gradient(swing)) * rate
     speed /= max(float(np.sqrt(np.mean(speed**2))), 1e-12)
-    friction = rng.uniform(0.04, 0.12) * speed * _pink(rng, len(t), rate, 15.0, 0.45 * rate)
+    friction = rng.uniform(0.04, 0.12) * speed * pink_noise(rng, len(t), rate, 15.0, 0.45 * rate)
     whole = (swing + friction) * _fading(t, fault.stop_s - fault.start_s, 0.3)
     return np.asarray(fault.size * whole, dtype=np.float32)
 
@@ -149,7 +175,7 @@ def _spikes(fault: Fault, t: Samples, rate: int) -> Samples:
 def _open_input(fault: Fault, t: Samples, rate: int) -> Samples:
     rng = child_rng(fault.seed, 0)
     white = rng.standard_normal(len(t))
-    slow = _pink(rng, len(t), rate, 0.2, 0.45 * rate)
+    slow = pink_noise(rng, len(t), rate, 0.2, 0.45 * rate)
     return np.asarray(fault.size * (white + 0.5 * slow), dtype=np.float32)
 
 
@@ -158,12 +184,65 @@ def _open_mains(fault: Fault, t: Samples, rate: int) -> Samples:
     return np.asarray(fault.size * (_hum(fault, t) + 0.05 * noise), dtype=np.float32)
 
 
+def _one_pop(rng: np.random.Generator, t: Samples) -> NDArray[np.float64]:
+    """A pop of height 1 at 0 s; times of its corners as seen in one person's masseter, awake."""
+    from scipy.interpolate import PchipInterpolator
+
+    rise, lobe, after = rng.uniform(0.005, 0.02), rng.uniform(0.2, 1.1), rng.uniform(0.015, 0.04)
+    back = rng.uniform(0.1, 0.2)
+    at = (-1e6, 0.0, rise, rise + after, rise + after + 0.35 * back, rise + after + back, 1e6)
+    curve = PchipInterpolator(at, (0.0, 0.0, 1.0, -lobe, -0.35 * lobe, 0.0, 0.0))
+    return np.asarray(rng.choice([-1.0, 1.0]) * curve(t), dtype=np.float64)
+
+
+def _electrode_pop(fault: Fault, t: Samples, rate: int) -> Samples:
+    del rate
+    rng = child_rng(fault.seed, 0)
+    at, out = 0.02, np.zeros(len(t))
+    for _ in range(int(rng.integers(1, 6))):
+        if at + 0.3 > t[-1]:
+            break
+        out += rng.uniform(0.5, 1.0) * _one_pop(rng, t - np.float32(at))
+        at += float(rng.uniform(0.12, 0.45))
+    return np.asarray(fault.size * out, dtype=np.float32)
+
+
+def _crackle(fault: Fault, t: Samples, rate: int) -> Samples:
+    del rate
+    rng = child_rng(fault.seed, 0)
+    at, out = 0.02, np.zeros(len(t))
+    while at + 0.3 < t[-1]:
+        out += rng.uniform(0.3, 1.0) * _one_pop(rng, t - np.float32(at))
+        at += 0.06 + float(rng.exponential(0.2))
+    return np.asarray(fault.size * out, dtype=np.float32)
+
+
+def _low_noise(fault: Fault, t: Samples, rate: int, high_hz: float) -> NDArray[np.float64]:
+    """Noise of unit RMS below a frequency, that comes and goes without a step."""
+    noise = pink_noise(child_rng(fault.seed, 0), len(t), rate, high_hz / 20, high_hz)
+    length = fault.stop_s - fault.start_s
+    return np.asarray(noise * np.sin(np.pi * np.clip(t / length, 0.0, 1.0)) ** 2, dtype=np.float64)
+
+
+def _slow_swing(fault: Fault, t: Samples, rate: int) -> Samples:
+    swing = _low_noise(fault, t, rate, 3.5)
+    return np.asarray(fault.size * swing / max(float(np.ptp(swing)), 1e-12), dtype=np.float32)
+
+
+def _sweat(fault: Fault, t: Samples, rate: int) -> Samples:
+    return np.asarray(fault.size * _low_noise(fault, t, rate, 0.5), dtype=np.float32)
+
+
 ADDED: dict[str, Callable[[Fault, Samples, int], Samples]] = {
     "pop": _pop,
     "drift": _drift,
     "sway": _sway,
     "mains": _mains,
     "spikes": _spikes,
+    "electrode_pop": _electrode_pop,
+    "crackle": _crackle,
+    "slow_swing": _slow_swing,
+    "sweat": _sweat,
 }
 INSTEAD: dict[str, Callable[[Fault, Samples, int], Samples]] = {
     "open_input": _open_input,

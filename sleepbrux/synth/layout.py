@@ -69,6 +69,8 @@ class Recipe:
         Whether the clenches are repeated after lights on.
     electrode_off, gaps
         Faults; see `NightPlan`.
+    modulation, decline
+        Of every burst in sleep; see `Burst`.
     """
 
     hours: float = 7.0
@@ -87,6 +89,8 @@ class Recipe:
     background: Background = field(default_factory=Background)
     electrode_off: tuple[ElectrodeOff, ...] = ()
     gaps: tuple[tuple[int, int], ...] = ()
+    modulation: float = 0.0
+    decline: float = 0.0
 
 
 def clench_test(
@@ -196,7 +200,7 @@ def _sleep(
     def placed(make: Callable[[], G], n: int) -> list[G]:
         groups = [make() for _ in range(n)]
         sided = [on_side(g, maker.side()) if rng.random() < recipe.one_sided else g for g in groups]
-        return [timeline.place(group) for group in sided]
+        return [timeline.place(_swelling(group, recipe)) for group in sided]
 
     hours = (lights[1] - lights[0]) / 3600
     episodes: list[TrueEpisode] = []
@@ -205,6 +209,16 @@ def _sleep(
     isolated = placed(maker.isolated, round(recipe.isolated_per_hour * hours))
     twitches = placed(maker.twitch, round(recipe.twitches_per_hour * hours))
     return _in_order(episodes), _in_order(isolated), _in_order(twitches)
+
+
+def _swelling(group: G, recipe: Recipe) -> G:
+    """The group with the swell and the decline of the recipe in each burst."""
+    if not recipe.modulation and not recipe.decline:
+        return group
+    bursts = tuple(
+        replace(burst, modulation=recipe.modulation, decline=recipe.decline) for burst in group.bursts
+    )
+    return replace(group, bursts=bursts)
 
 
 def _in_order(groups: Sequence[G]) -> tuple[G, ...]:

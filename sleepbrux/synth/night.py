@@ -16,9 +16,25 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from sleepbrux.synth.signal import MEDIAN_HZ
+
 Side = Literal["left", "right"]
 Kind = Literal["phasic", "tonic", "mixed"]
-FaultKind = Literal["pop", "drift", "sway", "mains", "spikes", "gain", "open_input", "open_mains", "rail"]
+FaultKind = Literal[
+    "pop",
+    "drift",
+    "sway",
+    "mains",
+    "spikes",
+    "gain",
+    "open_input",
+    "open_mains",
+    "rail",
+    "electrode_pop",
+    "crackle",
+    "slow_swing",
+    "sweat",
+]
 SIDES: tuple[Side, Side] = ("left", "right")
 
 
@@ -38,6 +54,10 @@ class Burst:
         Sides that contract.
     right_ratio, right_lag_s
         How much stronger and later the right side is.
+    modulation, modulation_hz
+        Depth and frequency of a swell and fall of the plateau within the burst.
+    decline
+        Share of the plateau that is lost from start to stop.
     """
 
     start_s: float
@@ -47,6 +67,9 @@ class Burst:
     sides: tuple[Side, ...] = SIDES
     right_ratio: float = 1.0
     right_lag_s: float = 0.0
+    modulation: float = 0.0
+    modulation_hz: float = 4.0
+    decline: float = 0.0
 
     @property
     def stop_s(self) -> float:
@@ -119,8 +142,9 @@ class Fault:
     start_s, stop_s
         From its first to its last trace on the night clock.
     size
-        Height in µV (pop, drift, spikes), RMS in µV (sway, open_input), amplitude in µV (mains,
-        open_mains), or the factor (gain); unused for rail.
+        Height in µV (pop, electrode_pop, crackle, drift, spikes), range in µV (slow_swing), RMS in
+        µV (sway, sweat, open_input), amplitude in µV (mains, open_mains), or the factor (gain);
+        unused for rail.
     """
 
     kind: FaultKind
@@ -151,6 +175,14 @@ class Background:
         Amplitude (not RMS) and frequency of the mains; share of the third harmonic.
     offset_uv, drift_uv
         Constant offset, and standard deviation of the slow drift around it.
+    median_hz
+        Median frequency of the muscle's spectrum (left, right).
+    crosstalk
+        Share of each side's muscle that the other side's electrodes pick up.
+    electrode_uv
+        RMS of each electrode's own noise, whose power falls as 1/f from 5 Hz on.
+    fatigue
+        Share of its plateau that a burst at the end of the night has lost.
     """
 
     rest_uv: tuple[float, float] = (2.4, 2.7)
@@ -163,6 +195,10 @@ class Background:
     harmonic: float = 0.3
     offset_uv: tuple[float, float] = (35.0, -20.0)
     drift_uv: float = 15.0
+    median_hz: tuple[float, float] = (MEDIAN_HZ, MEDIAN_HZ)
+    crosstalk: float = 0.0
+    electrode_uv: tuple[float, float] = (0.0, 0.0)
+    fatigue: float = 0.0
 
 
 @dataclass(frozen=True)

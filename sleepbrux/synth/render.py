@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
-from sleepbrux.synth.faults import apply_fault
+from sleepbrux.synth.faults import apply_fault, pink_noise
 from sleepbrux.synth.heart import heart_beats, qrs
 from sleepbrux.synth.night import SIDES, Burst, ElectrodeOff, Fault, NightPlan, Side
 from sleepbrux.synth.signal import TILE_S, Samples, child_rng, emg_noise, slow_wander, white_noise
@@ -108,6 +108,11 @@ def _add_bursts(envelope: Samples, side: _SidePlan, tile: int) -> None:
             t = np.arange(first + a, first + b) / side.rate
             shape = _edge((t - start) / burst.ramp_s) * _edge((stop - t) / burst.ramp_s)
             level = burst.amplitude_on(side.side) * side.plan.mvc_uv[side.channel]
+            level *= 1.0 - side.plan.background.fatigue * start / side.plan.duration_s
+            if burst.modulation or burst.decline:
+                swell = np.sin(2 * np.pi * burst.modulation_hz * (t - start))
+                through = np.clip((t - start) / max(stop - start, 1e-9), 0.0, 1.0)
+                shape *= (1.0 + burst.modulation * swell) * (1.0 - burst.decline * through)
             envelope[a:b] = np.maximum(envelope[a:b], (level * shape).astype(np.float32))
 
 
@@ -132,14 +137,30 @@ def _loosen(signal: Samples, side: _SidePlan, tile: int, white: Samples) -> None
         signal[rail:b] = RAIL * STEP_UV
 
 
-def _tile(side: _SidePlan, tile: int, noise: Samples) -> Digital:
-    """Samples of one side and tile, shape (`TILE_S` * rate,), steps of `STEP_UV`."""
+def _muscle(side: _SidePlan, tile: int, noise: Samples) -> Samples:
+    """What the muscle of one side sends in one tile, shape (`TILE_S` * rate,), µV."""
     envelope = _sloped(side.rest_uv, tile, side.rate)
     _add_bursts(envelope, side, tile)
-    signal = np.multiply(noise, envelope, out=envelope)
+    return np.multiply(noise, envelope, out=envelope)
+
+
+def _picked_up(plan: NightPlan, muscles: list[Samples]) -> list[Samples]:
+    """What the electrodes of each side pick up of both muscles."""
+    share = np.float32(plan.background.crosstalk)
+    if not share:
+        return muscles
+    return [muscles[0] + share * muscles[1], muscles[1] + share * muscles[0]]
+
+
+def _tile(side: _SidePlan, tile: int, signal: Samples) -> Digital:
+    """Samples of one side and tile, shape (`TILE_S` * rate,), steps of `STEP_UV`."""
     white = white_noise(side.plan.seed, side.channel, tile, side.rate)
     signal += np.float32(side.plan.background.noise_uv) * white
     signal += _sloped(side.drift_uv, tile, side.rate)
+    own_uv = side.plan.background.electrode_uv[side.channel]
+    if own_uv:
+        rng = child_rng(side.plan.seed, side.channel, 8, tile)
+        signal += np.float32(own_uv) * pink_noise(rng, len(signal), side.rate, 5.0, 0.45 * side.rate)
     signal.reshape(TILE_S, side.rate)[:] += (
         np.float32(side.plan.background.mains_uv[side.channel]) * side.mains
     )
@@ -177,12 +198,17 @@ def tiles(plan: NightPlan, rate: int) -> Iterator[tuple[Digital, ...]]:
     """
     beats_s, recorded = heart_beats(plan), _recorded(plan)
     sides = [_side_plan(plan, channel, rate, beats_s) for channel in range(len(SIDES))]
-    noises = [emg_noise(plan.seed, channel, rate) for channel in range(len(SIDES))]
+    noises = [
+        emg_noise(plan.seed, channel, rate, plan.background.median_hz[channel])
+        for channel in range(len(SIDES))
+    ]
     for tile in range(math.ceil(plan.duration_s / TILE_S)):
         keep = np.flatnonzero(recorded[tile * TILE_S : (tile + 1) * TILE_S])
         drawn = [next(noise) for noise in noises]
         if len(keep):
-            made = [_tile(side, tile, noise) for side, noise in zip(sides, drawn, strict=True)]
+            muscles = [_muscle(side, tile, one) for side, one in zip(sides, drawn, strict=True)]
+            picked = _picked_up(plan, muscles)
+            made = [_tile(side, tile, one) for side, one in zip(sides, picked, strict=True)]
             yield tuple(data.reshape(TILE_S, rate)[keep].ravel() for data in made)
 
 

@@ -49,7 +49,7 @@ def band_power(low_hz: float, high_hz: float) -> float:
     return float(ndtr(high) - ndtr(low))
 
 
-def amplitude_spectrum(n_fft: int, rate: int) -> tuple[int, Samples]:
+def amplitude_spectrum(n_fft: int, rate: int, median_hz: float = MEDIAN_HZ) -> tuple[int, Samples]:
     """Amplitude of each frequency bin that is drawn, for noise of unit RMS.
 
     The power is log-normal in frequency and cut off at half the rate.
@@ -64,7 +64,7 @@ def amplitude_spectrum(n_fft: int, rate: int) -> tuple[int, Samples]:
     step_hz = rate / n_fft
     first = max(1, math.ceil(BAND_HZ[0] / step_hz))
     stop = min(math.ceil(BAND_HZ[1] / step_hz), (n_fft - 1) // 2)
-    log_hz = np.log(np.arange(first, stop) * step_hz / MEDIAN_HZ)
+    log_hz = np.log(np.arange(first, stop) * step_hz / median_hz)
     power = np.exp(-0.5 * (log_hz / LOG_SPREAD) ** 2 - log_hz)
     # Mean square of the signal is 2 * sum(|X|^2) / n_fft^2; each |X|^2 averages 2 * amplitude^2.
     scale = n_fft / (2.0 * math.sqrt(float(power.sum())))
@@ -78,7 +78,7 @@ def _draw(rng: np.random.Generator, n_fft: int, first: int, amplitude: Samples) 
     return np.asarray(fft.irfft(bins, n_fft, overwrite_x=True), dtype=np.float32)
 
 
-def emg_noise(seed: int, channel: int, rate: int) -> Iterator[Samples]:
+def emg_noise(seed: int, channel: int, rate: int, median_hz: float = MEDIAN_HZ) -> Iterator[Samples]:
     """Endless Gaussian noise of unit RMS with the spectrum of a surface EMG.
 
     Parameters
@@ -89,6 +89,8 @@ def emg_noise(seed: int, channel: int, rate: int) -> Iterator[Samples]:
         Number of the channel; channels are independent.
     rate
         Samples a second, 250 to 4000.
+    median_hz
+        Half of the power lies below.
 
     Yields
     ------
@@ -97,7 +99,7 @@ def emg_noise(seed: int, channel: int, rate: int) -> Iterator[Samples]:
     """
     n_tile, n_fade = TILE_S * rate, round(FADE_S * rate)
     n_fft = int(fft.next_fast_len(n_tile + n_fade, real=True))
-    first, amplitude = amplitude_spectrum(n_fft, rate)
+    first, amplitude = amplitude_spectrum(n_fft, rate, median_hz)
     # sine and cosine: the power of two independent noises stays 1 all through the fade
     angle = (np.arange(n_fade, dtype=np.float32) + np.float32(0.5)) * np.float32(0.5 * np.pi / n_fade)
     tile, tail = 0, np.zeros(0, dtype=np.float32)

@@ -176,7 +176,8 @@ def _dummy(line, out, *, speaks):
             first.touch()
             time.sleep(60)
         if task.key == os.environ.get("SLEEPBRUX_TEST_DEADLY"):
-            (out / f".{task.key}.night.h5.00.partial").write_bytes(b"half")
+            for half in (f".{task.key}.night.h5.00.partial", f".batch/.{task.key}.json.00.partial"):
+                (out / half).write_bytes(b"half")
             os._exit(3)
         time.sleep(0.3)
         line.send(ledger.row_of(task))

@@ -3,9 +3,12 @@
 import contextlib
 import csv
 import json
+import os
 import shutil
+import signal
 import subprocess
 import sys
+import time
 
 import pytest
 
@@ -112,6 +115,26 @@ def test_two_persons_under_one_pseudonym_do_not_mix(person, tmp_path, contents):
 
 
 @pytest.mark.shows("wrong-person")
+def test_a_night_scored_without_a_study_is_not_taken_for_that_of_a_person_with_the_same_file_name(
+    person, tmp_path
+):
+    one, two = person("one", "P-01", 1), person("two", "P-02", 2)
+    out = tmp_path / "out"
+    assert run("score", one.parent / "a.edf", one.parent / "b.edf", "--out", out).code == 0
+    done = run("summary", two, "--results", out)
+    assert done.code == 1
+    assert "a.night.h5 was made from another recording than a.edf beside the study file" in done.out
+    done = run("summary", one, "--results", out)
+    assert done.code == 0, done.err
+    assert "do not say of which study" not in done.out  # the recordings beside the study file prove it
+    for name in ("a.edf", "b.edf"):
+        (one.parent / name).unlink()
+    done = run("summary", one, "--results", out)
+    assert done.code == 0
+    assert done.out.count("do not say of which study they are") == 1
+
+
+@pytest.mark.shows("wrong-person")
 def test_a_batch_does_not_write_one_person_over_another(person, tmp_path, contents):
     one, two = person("one", "P-01", 1), person("two", "P-01", 2)
     out = tmp_path / "out"
@@ -200,6 +223,16 @@ def test_the_same_night_in_two_places_is_refused_unless_both_are_the_same_scorin
     done = run("summary", file, "--results", out)
     assert done.code == 1
     assert "two scorings of one night; move one of them away" in done.out
+
+
+def test_results_of_another_person_in_the_folder_above_do_not_hide_a_persons_own(person, tmp_path):
+    one, two = person("one", "P-01", 1), person("two", "P-02", 2)
+    out = tmp_path / "out"
+    assert run("batch", one, "--out", out, "--workers", 1).code == 0
+    score(two, out)
+    for file in (one, two):
+        done = run("summary", file, "--results", out)
+        assert done.code == 0, done.out
 
 
 # -- recordings that no study names --------------------------------------------------------------
@@ -409,6 +442,35 @@ def test_a_kill_in_the_middle_leaves_the_old_set_or_one_that_is_recognised(
     assert (done.code, done.err) == (0, "")
 
 
+@pytest.mark.shows("stale-result")
+@pytest.mark.skipif(sys.platform == "win32", reason="kills as POSIX does")
+def test_a_batch_that_is_killed_with_all_its_workers_is_whole_after_the_next_run(write_night, tmp_path):
+    from sleepbrux.archive.manifest import doubts
+
+    folder, out = tmp_path / "in", tmp_path / "out"
+    for k in range(16):
+        write_night(folder / f"n{k:02d}.edf", k)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "sleepbrux", "batch", folder, "--out", out, "--workers", "2"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    while not list(out.glob("*.partial")) or not list(out.glob("*.summary.json")):
+        assert process.poll() is None
+        time.sleep(0.005)
+    os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+    for archive in out.glob(f"*{ARCHIVE}"):
+        assert run("trace", archive, "episode_count").code == 0 or doubts(archive)
+    done = run("batch", folder, "--out", out, "--workers", 2)
+    assert done.code == 0, done.err
+    archives = list(out.glob(f"*{ARCHIVE}"))
+    assert len(archives) == 16
+    assert not any(doubts(archive) for archive in archives)
+    assert not list(out.rglob("*.partial"))
+
+
 def test_a_process_that_writes_clears_what_a_dead_one_left_and_nothing_of_a_live_one(same_named, tmp_path):
     out = tmp_path / "out"
     with stopped_before_rename(1, "score", same_named[0], "--out", out):
@@ -539,6 +601,7 @@ def test_what_an_older_archive_cannot_prove_is_said_once(person, tmp_path, lacki
     assert done.code == 0, done.err
     assert done.out.count("do not say of which study they are") == 1
     assert "the archives of n1, n2 do not say" in done.out
+    assert "files.json" not in done.out + done.err
 
 
 @pytest.mark.shows("stale-result")
@@ -681,8 +744,6 @@ def other(out):
 
 
 def flipped(out):
-    import os
-
     path = out / "P-01" / "n1.episodes.csv"
     times = path.stat()
     path.write_bytes(path.read_bytes().replace(b"phasic", b"phasik", 1))

@@ -136,9 +136,9 @@ texts of all marks. Do not hand it on; `sleepbrux export --as archive` writes on
 that `score` writes shows dates and labels, and leaves out the texts of marks.
 
 A recording itself is copied by `sleepbrux deidentify`. It says at the end what it does not search for:
-nicknames, initials, names of two letters, misspellings, names in another script, and names that are terms
-of the trade. The wave of a signal can identify a person to whoever has another recording of it.
-Pseudonymised data stay personal data.
+nicknames, initials, names of two letters, misspellings, names in another script, names that are terms of
+the trade, and among samples words of fewer than eight letters. The wave of a signal can identify a person
+to whoever has another recording of it. Pseudonymised data stay personal data.
 """
 
 

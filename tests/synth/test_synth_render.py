@@ -210,3 +210,32 @@ def test_memory_does_not_grow_with_the_night():
     short, long = peak(120), peak(1800)
     assert long < 20e6
     assert long < 1.2 * short
+
+
+def test_crosstalk_spectrum_and_the_electrodes_own_noise_are_what_they_are_called():
+    still = {"noise_uv": 0.0, "ecg_uv": (0.0, 0.0), "mains_uv": (0.0, 0.0), "drift_uv": 0.0}
+    apart = rendered(quiet(60, background=Background(**still)))
+    shared = rendered(quiet(60, background=Background(**still, crosstalk=0.3)))
+    assert abs(np.corrcoef(apart)[0, 1]) < 0.05
+    assert np.corrcoef(shared)[0, 1] == pytest.approx(2 * 0.3 / (1 + 0.3**2), abs=0.05)
+    low, high = rendered(quiet(60, background=Background(**still, median_hz=(60.0, 140.0))))
+    for data, median_hz in ((low, 60.0), (high, 140.0)):
+        power = np.cumsum(np.abs(np.fft.rfft(data - data.mean())) ** 2)
+        at = np.searchsorted(power, power[-1] / 2) / len(power) * RATE / 2
+        assert at == pytest.approx(median_hz, rel=0.07)
+    noisy = rendered(quiet(60, background=Background(**still, electrode_uv=(4.0, 0.0))))
+    assert np.std(noisy[0] - apart[0]) == pytest.approx(4.0, rel=0.1)
+    np.testing.assert_array_equal(noisy[1], apart[1])
+
+
+def test_a_burst_can_swell_and_decline_and_the_muscle_tires():
+    def level(burst, start_s, **background):
+        plan = quiet(120, awake=(Group((burst,)),), background=Background(**background))
+        part = rendered(plan)[0][round(start_s * RATE) : round((start_s + 1) * RATE)]
+        return float(np.std(part))
+
+    flat = Burst(100.0, 10.0, 0.5)
+    assert level(replace(flat, decline=0.5), 108.5) == pytest.approx(0.55 * level(flat, 108.5), rel=0.05)
+    assert level(flat, 105.0, fatigue=0.3) == pytest.approx(0.75 * level(flat, 105.0), rel=0.05)
+    slow = replace(flat, modulation=0.5, modulation_hz=0.1)  # one swell in the ten seconds
+    assert level(slow, 102.0) > 2 * level(slow, 107.0)

@@ -395,7 +395,7 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
     Raises
     ------
     JournalError
-        The journal is about another scoring.
+        The journal is about another scoring, or one event would lie on another.
     """
     check_about(journal, night)
     check_meaning(night, journal)
@@ -408,6 +408,9 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
     keep = [i for i in range(len(work.merged)) if i not in lost]
     merged = _taken(work.merged, keep)
     episodes = _table(night, work, standing_rows, keep)
+    if said:
+        _check_apart(merged)
+        _check_apart(episodes)
     labels = labels_of(night.swept, merged, episodes, night.criterion)
     drop = None
     if asks(night.criterion):
@@ -446,6 +449,19 @@ def _numbers(night: Night, rows: list[_Row], counted: list[int]) -> tuple[int, .
     automatic = {f"e{k}": n for n, k in enumerate(night.chosen.episodes.tolist(), start=1)}
     fresh = itertools.count(len(automatic) + 1)
     return tuple(automatic.get(rows[k].id) or next(fresh) for k in counted)
+
+
+def _check_apart(table: CombinedBursts | Episodes) -> None:
+    """Refuse decisions that put one event on top of another of its level."""
+    order = np.argsort(table.starts, kind="stable")
+    starts, stops = table.starts[order], table.stops[order]
+    hit = np.flatnonzero(starts[1:] < stops[:-1])
+    if len(hit):
+        grid, i = table.grid, int(hit[0])
+        spans = [f"{grid.seconds(starts[k]):.2f} s to {grid.seconds(stops[k]):.2f} s" for k in (i, i + 1)]
+        raise JournalError(
+            f"one event would lie on another: {spans[0]} and {spans[1]}; reject or move one of them first"
+        )
 
 
 def _summary(

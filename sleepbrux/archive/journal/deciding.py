@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-import numpy as np
-
 from sleepbrux.archive.journal.apply import Reviewed, review_of
 from sleepbrux.archive.journal.file import DecisionDraft, Entry, Journal
 from sleepbrux.archive.journal.standing import Level, check_form, kinds_for
@@ -38,8 +36,6 @@ def decided(now: Reviewed, journal: Journal, draft: DecisionDraft, who: str) -> 
     entry = Entry(**fields, seq=seq, at=at, who=who, before=before)
     header = journal.header
     after = review_of(night, Journal(journal.name, header, (*journal.entries, entry)))
-    if level:
-        _check_apart(after)
     described = after.event(target) if target else None
     fields = {n: getattr(entry, n) for n in Entry.__struct_fields__} | {"after": described}
     return Entry(**fields), after
@@ -67,17 +63,3 @@ def _level(now: Reviewed, draft: DecisionDraft) -> Level | None:
     if draft.target in now.standings:
         return now.standings[draft.target].level
     return "burst" if draft.target.startswith("b") else "episode"
-
-
-def _check_apart(after: Reviewed) -> None:
-    """Refuse a decision that puts one event on top of another of its level."""
-    for table in (after.night.episodes, after.night.merged):
-        order = np.argsort(table.starts, kind="stable")
-        starts, stops = table.starts[order], table.stops[order]
-        hit = np.flatnonzero(starts[1:] < stops[:-1])
-        if len(hit):
-            grid, i = after.night.merged.grid, int(hit[0])
-            spans = [f"{grid.seconds(starts[k]):.2f} s to {grid.seconds(stops[k]):.2f} s" for k in (i, i + 1)]
-            raise JournalError(
-                f"one event would lie on another: {spans[0]} and {spans[1]}; reject or move one of them first"
-            )

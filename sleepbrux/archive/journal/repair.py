@@ -8,11 +8,19 @@ from pathlib import Path
 
 import msgspec
 
+from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.chain import Head, head_path, head_text, link_of, read_head, sealed
 from sleepbrux.archive.journal.checks import check_entry
 from sleepbrux.archive.journal.disk import keep_copy, locked, read_plain, write_whole
-from sleepbrux.archive.journal.file import chained, continuing, put_in_order
-from sleepbrux.archive.journal.model import MOST_BYTES, MOST_DECISIONS, DamagedError, Entry, Header
+from sleepbrux.archive.journal.file import chained, check_about, continuing, header_of, put_in_order
+from sleepbrux.archive.journal.model import (
+    MOST_BYTES,
+    MOST_DECISIONS,
+    DamagedError,
+    Entry,
+    Header,
+    Journal,
+)
 from sleepbrux.archive.journal.reading import (
     header_of_line,
     older_header,
@@ -20,6 +28,7 @@ from sleepbrux.archive.journal.reading import (
     with_plain_line_ends,
 )
 from sleepbrux.core.errors import JournalError
+from sleepbrux.scoring.night import Night
 
 
 @dataclass(frozen=True)
@@ -39,27 +48,31 @@ class Repaired:
     lost: tuple[int, ...]
 
 
-def repair(path: Path, header: Header) -> Repaired:
+def repair(path: Path, night: Night) -> Repaired:
     """Keep copies of journal and head, and write a journal of all decisions that are as they were written.
 
     Each line in the chain proves itself by its own digest, so a damaged one costs no other. In its place
     stands a decision ``lost``, which changes no event and is named wherever the review is used.
 
+    A decision that has no meaning without a lost one, such as an event added in the place of one whose
+    rejection is lost, counts as lost too.
+
     Parameters
     ----------
-    header
-        Of the night: a first line that is lost is taken from it where the second line proves it.
+    night
+        A first line that is lost is made from it where the second line proves it.
 
     Raises
     ------
     JournalError
-        There is no journal, or nothing says which scoring it is about.
+        There is no journal, nothing says which scoring it is about, or it is about another.
     """
+    header = header_of(night)
     with locked(path):
         try:
             content = read_content(path)
         except DamagedError:
-            return _salvaged(path, header)
+            return _salvaged(path, header, night)
         before = set(path.parent.glob(f"{path.stem}*.kept-*"))
         whole = put_in_order(path, content, header)
         kept = sorted(p.name for p in set(path.parent.glob(f"{path.stem}*.kept-*")) - before)
@@ -67,7 +80,7 @@ def repair(path: Path, header: Header) -> Repaired:
         return Repaired(tuple(kept), whole.journal.seq, gone)
 
 
-def _salvaged(path: Path, own: Header) -> Repaired:
+def _salvaged(path: Path, own: Header, night: Night) -> Repaired:
     data = read_plain(path, MOST_BYTES)
     head, head_data = read_head(path)
     if not data:
@@ -84,19 +97,34 @@ def _salvaged(path: Path, own: Header) -> Repaired:
             found.setdefault(entry.seq, entry)
     counted = head.decisions if head is not None else len(lines) - 1
     total = min(max([*found, counted]), MOST_DECISIONS)
-    at = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    entries = tuple(
-        found.get(seq)
-        or Entry(action="lost", seq=seq, at=at, who="repair", reason="its line could not be read")
-        for seq in range(1, total + 1)
-    )
+    check_about(Journal(path.name, header), night)
+    entries: list[Entry] = []
+    for seq in range(1, total + 1):
+        entry = found.get(seq) or _gone(seq, "its line could not be read")
+        whole = len(entries) == sum(e.action != "lost" for e in entries)
+        if not whole and not _has_meaning(Journal(path.name, header, (*entries, entry)), night):
+            entry = _gone(seq, "it has no meaning without one that could not be read")
+        entries.append(entry)
     copies = [keep_copy(path, data).name]
     if head_data is not None:
         copies.append(keep_copy(head_path(path), head_data).name)
-    text, last = chained(header, entries)
+    text, last = chained(header, tuple(entries))
     write_whole(path, text)
     write_whole(head_path(path), head_text(Head(decisions=total, last=last)))
     return Repaired(tuple(copies), total, tuple(e.seq for e in entries if e.action == "lost"))
+
+
+def _gone(seq: int, why: str) -> Entry:
+    at = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return Entry(action="lost", seq=seq, at=at, who="repair", reason=why)
+
+
+def _has_meaning(journal: Journal, night: Night) -> bool:
+    try:
+        review_of(night, journal)
+    except JournalError:
+        return False
+    return True
 
 
 def _header(name: str, data: bytes, lines: list[bytes], own: Header) -> Header:

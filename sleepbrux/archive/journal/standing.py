@@ -145,13 +145,14 @@ def check_meaning(night: Night, journal: Journal) -> None:
         if entry.action in OUTSIDE:
             continue
         wrong = ""
-        sort, number = entry.target[:1], int(entry.target.lstrip("ebga") or -1)
+        target = "" if entry.action == "add" else entry.target
+        sort, number = target[:1], int(target.lstrip("ebga") or -1)
         if number >= events.get(sort, number + 1):
             wrong = f"event {entry.target!r}, where the night has {events[sort]}"
-        elif sort == "a" and number not in added and not gone and entry.action != "add":
+        elif sort == "a" and number not in added and not gone:
             wrong = f"event {entry.target!r}, which nobody added"
-        level = (added.get(number) if sort == "a" else None) or LEVELS.get(sort) or "episode"
-        level = entry.level or level
+        named = added.get(number, "") if sort == "a" else LEVELS.get(sort, "")
+        level: Level = "burst" if (named or entry.level) == "burst" else "episode"
         if entry.kind and entry.kind not in kinds_for(night, level):
             wrong = f"kind {entry.kind!r} for an event of this level ({level})"
         if entry.action in ("move", "add") and not _is_span(night, entry):

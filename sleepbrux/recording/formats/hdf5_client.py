@@ -56,7 +56,7 @@ class _Line:
         parts = []
         for dtype, n in answer.get("parts", ()):
             data = np.empty(n, dtype=dtype)
-            view = data.data.cast("B")
+            view = data.view(np.uint8).data
             while view:
                 got = taken.readinto(view)  # type: ignore[attr-defined]
                 if not got:
@@ -104,7 +104,7 @@ def ask(path: Path, do: str, found: Findings, **more: Any) -> tuple[dict[str, An
     path
         The HDF5 file.
     do
-        ``"look"``, ``"present"`` or ``"samples"``.
+        ``"look"``, ``"present"``, ``"samples"``, or ``"archive"`` for all that an archive holds.
     more
         What that request needs; see ``hdf5_reader.py``.
 

@@ -170,6 +170,14 @@ class _Look:
         return True
 
 
+def _own_values(item: Any) -> bool:
+    """Whether a data set holds numbers or truth values that lie in this file, as many as it states."""
+    if item.is_virtual or item.external or item.dtype.kind not in "biuf" or item.shape is None:
+        return False
+    stored: int = item.id.get_storage_size()
+    return bool(item.size * item.dtype.itemsize <= _MOST_PACKED * stored + 1_000_000)
+
+
 def _is_table(item: Any) -> bool:
     return isinstance(item, h5py.Dataset) and item.dtype.kind in "iuf" and item.ndim in (1, 2)
 
@@ -206,6 +214,8 @@ class _Reader:
             with h5py.File(request["path"], "r", locking="best-effort") as file:
                 if request["do"] == "look":
                     return self._look(file), []
+                if request["do"] == "archive":
+                    return self._archive(file)
                 if request["do"] == "present":
                     name = request["name"]
                     return self._present(file, request), []
@@ -225,6 +235,39 @@ class _Reader:
         look = _Look()
         look.walk(file)
         return {"groups": look.groups, "sets": look.sets, "warnings": look.warnings}
+
+    def _archive(self, file: Any) -> tuple[dict[str, Any], list[NDArray[Any]]]:
+        """Everything that a file holds in itself; a link of any kind makes it no archive."""
+        groups: dict[str, dict[str, Any]] = {}
+        sets: list[tuple[str, list[int]]] = []
+        parts: list[NDArray[Any]] = []
+
+        def walk(group: Any, above: str) -> None:
+            groups[above] = {name: _plain_value(group.attrs[name]) for name in group.attrs}
+            if len(groups) > MOST_GROUPS or above.count("/") > _DEEPEST:
+                raise _RefusedError("the file holds too many groups.")
+            for name in group:
+                self.step()
+                path = f"{above}/{name}".lstrip("/")
+                if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+                    raise _RefusedError(f"{path} is a link.")
+                item = group[name]
+                if isinstance(item, h5py.Group):
+                    walk(item, path)
+                    continue
+                if not isinstance(item, h5py.Dataset) or not _own_values(item):
+                    raise _RefusedError(f"{path} is no table of the file's own.")
+                parts.append(np.ascontiguousarray(item[()]))
+                sets.append((path, list(item.shape)))
+                if len(sets) > MOST_SETS:
+                    raise _RefusedError("the file holds too many data sets.")
+
+        walk(file, "")
+        return {
+            "groups": groups,
+            "sets": sets,
+            "parts": [(part.dtype.str, part.size) for part in parts],
+        }, parts
 
     def _present(self, file: Any, request: dict[str, Any]) -> dict[str, Any]:
         """Edges of the runs of samples that are numbers."""
@@ -280,7 +323,7 @@ def main() -> None:
             raw = json.dumps(text).encode()
             _send(out, memoryview(len(raw).to_bytes(LENGTH_BYTES, "little") + raw))
             for part in parts:
-                _send(out, part.data.cast("B"))
+                _send(out, part.reshape(-1).view(np.uint8).data)
 
 
 def _send(out: int, view: memoryview) -> None:

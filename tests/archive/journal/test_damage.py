@@ -28,6 +28,7 @@ from sleepbrux.archive.journal.file import (
 from sleepbrux.archive.journal.model import MOST_DECISIONS
 from sleepbrux.archive.journal.repair import repair
 from sleepbrux.core.errors import JournalError, SleepbruxError
+from sleepbrux.scoring.night import rescore
 
 FLIPS = 4000
 
@@ -427,6 +428,39 @@ def test_a_decision_with_a_word_that_this_program_does_not_know_is_one_sentence(
         load_journal(desk.path)
 
 
+def test_invented_decisions_in_a_sound_chain_never_end_in_a_traceback(desk, night):
+    generator, found = random.Random(4), collections.Counter()
+    pools = {
+        "action": ["accept", "reject", "relabel", "move", "add", "undo", "sample", "judge", "lost"],
+        "target": ["", "e0", "e2", "e3", "b0", "b8", "b9", "a1", "a2", "g3", "ga1", "n0", "e9999999"],
+        "kind": ["", "phasic", "tonic", "mixed", "unclassified", "short"],
+        "level": ["", "episode", "burst"],
+        "reason": ["", "x"],
+        "accepted": [None, True, False],
+        "start_s": [None, 0.0, 20.0, 60.0, 70.0, 149.99, 150.0],
+        "undoes": [None, 1, 2, 3],
+        "stop_s": [None, 0.001, 21.0, 63.0, 150.0, 1e6],
+        "items": [(), ("e0", "n0"), ("n7",)],
+        "before": [None, {}, {"start_s": "x"}, {"start_s": 20.0, "kind": 3}],
+    }
+    for _ in range(1500):
+        entries = tuple(
+            Entry(
+                **{name: generator.choice(pool) for name, pool in pools.items()}, seq=k + 1, at="", who="AB"
+            )
+            for k in range(generator.randrange(1, 4))
+        )
+        desk.path.write_bytes(chained(header_of(night), entries)[0])
+        try:
+            review_of(night, load_journal(desk.path))
+        except JournalError as error:
+            found[type(error).__name__] += 1
+        else:
+            found["read"] += 1
+    assert found["read"] > 20, found
+    assert found["DamagedError"] > 500, found
+
+
 # another night
 
 
@@ -534,7 +568,7 @@ def test_a_repair_costs_the_damaged_decision_only_and_names_it_ever_after(five, 
     whole = load_journal(five).entries
     damaged = five.read_bytes().replace(b'"relabel"', b'"reject!"')
     five.write_bytes(damaged)
-    done = repair(five, header_of(night))
+    done = repair(five, night)
     assert (done.decisions, done.lost) == (5, (2,))
     journal = load_journal(five)
     assert [e.action for e in journal.entries] == ["reject", "lost", "move", "add", "accept"]
@@ -547,10 +581,21 @@ def test_a_repair_costs_the_damaged_decision_only_and_names_it_ever_after(five, 
     assert [n.code for n in load_journal(five).notes] == ["review-decisions-lost"]
 
 
+def test_a_decision_that_means_nothing_without_a_lost_one_is_lost_with_it(desk, night):
+    desk.decide("reject", "e0", reason="not activity")
+    desk.decide("add", level="episode", kind="tonic", start_s=20.0, stop_s=24.0)
+    desk.decide("accept", "e1")
+    desk.path.write_bytes(desk.path.read_bytes().replace(b'"not activity"', b'"not Activity"'))
+    done = repair(desk.path, night)
+    assert (done.decisions, done.lost) == (3, (1, 2))
+    assert len(desk.now.night.episodes) == 3
+    assert desk.now.night.review.accepted == 1
+
+
 def test_a_repair_counts_what_was_cut_off_at_the_end(five, night):
     lines = five.read_bytes().splitlines(keepends=True)
     five.write_bytes(b"".join(lines[:4]))
-    done = repair(five, header_of(night))
+    done = repair(five, night)
     assert (done.decisions, done.lost) == (5, (4, 5))
     assert len(done.kept) == 2
     assert load_journal(five).notes[0].code == "review-decisions-lost"
@@ -559,16 +604,16 @@ def test_a_repair_counts_what_was_cut_off_at_the_end(five, night):
 def test_a_lost_first_line_is_taken_from_the_night_where_the_second_line_proves_it(five, night):
     full = five.read_bytes()
     five.write_bytes(b"#" + full[1:])
-    assert repair(five, header_of(night)).lost == ()
+    assert repair(five, night).lost == ()
     assert five.read_bytes() == full
     five.write_bytes(b"#" + full[1:])
     with pytest.raises(JournalError, match="its first line is lost"):
-        repair(five, msgspec.structs.replace(header_of(night), episodes=4))
+        repair(five, rescore(night, "lavigne1996"))
 
 
 def test_a_repair_of_a_whole_journal_changes_nothing(five, night):
     before = five.read_bytes()
-    assert repair(five, header_of(night)).kept == ()
+    assert repair(five, night).kept == ()
     assert five.read_bytes() == before
 
 
@@ -578,7 +623,7 @@ def test_an_older_journal_with_a_damaged_line_is_repaired_into_the_chain(five, n
     five.write_bytes(data)
     with pytest.raises(DamagedError, match="line 3"):
         load_journal(five)
-    assert repair(five, header_of(night)).lost == (2,)
+    assert repair(five, night).lost == (2,)
     assert {n.code for n in load_journal(five).notes} == {
         "review-older-form",
         "review-decisions-lost",
@@ -599,9 +644,9 @@ def test_a_repair_that_was_killed_half_way_can_be_run_again(five, night, monkeyp
 
     monkeypatch.setattr(module, "write_whole", killed)
     with pytest.raises(KeyboardInterrupt):
-        repair(five, header_of(night))
+        repair(five, night)
     monkeypatch.undo()
-    done = repair(five, header_of(night))
+    done = repair(five, night)
     assert (done.decisions, done.lost) == (5, (2,))
     assert load_journal(five).seq == 5
 

@@ -1,0 +1,139 @@
+"""An archive that somebody bent and sealed anew is used or refused in one sentence, and always ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+
+import h5py
+import numpy as np
+import pytest
+
+from sleepbrux.archive.file import load_night
+from sleepbrux.coherent import check_night
+from sleepbrux.core.errors import ArchiveError
+from sleepbrux.core.files import is_sealed, seal
+from sleepbrux.recording.formats import hdf5_client as hdf5_line
+from tests.archive_mutants import outcome, run, seed_archive
+
+MUTANTS = int(os.environ.get("MUTANTS", "120"))
+
+
+@pytest.fixture(scope="module")
+def seed(tmp_path_factory):
+    return seed_archive(tmp_path_factory.mktemp("seed"))
+
+
+@pytest.fixture
+def archive(seed, tmp_path):
+    path = tmp_path / "a.night.h5"
+    shutil.copy(seed, path)
+    return path
+
+
+@pytest.fixture
+def impatient(monkeypatch):
+    hdf5_line.hang_up()
+    monkeypatch.setattr(hdf5_line, "STEP_LIMIT_S", 3.0)
+    yield
+    hdf5_line.hang_up()
+
+
+@pytest.mark.shows("hostile-file")
+@pytest.mark.parametrize("part", range(4))
+def test_mutants_with_sums_made_anew_are_used_or_refused_in_one_sentence(seed, tmp_path, impatient, part):
+    share = MUTANTS // 4
+    outcomes = run(seed, tmp_path, range(part * share, (part + 1) * share))
+    assert set(outcomes) == {"refused", "used"}
+    assert outcomes["refused"] > share / 3
+    assert outcomes["used"] > share / 20  # so the mutants reach what uses a night
+
+
+@pytest.mark.shows("hostile-file")
+def test_an_archive_over_which_the_library_never_ends_is_refused(archive, impatient):
+    raw = bytearray(archive.read_bytes())
+    heap = raw.index(b"GCOL")
+    raw[heap + 16 : heap + 4096] = bytes(4080)
+    archive.write_bytes(bytes(raw))
+    seal(archive)
+    assert is_sealed(archive)
+    with pytest.raises(ArchiveError, match=r"^a\.night\.h5: not a readable night archive"):
+        load_night(archive)
+
+
+LINKS = {
+    "soft": lambda other: h5py.SoftLink("/frames/0"),
+    "external": lambda other: h5py.ExternalLink(str(other), "/frames/1"),
+}
+
+
+@pytest.mark.shows("hostile-file")
+@pytest.mark.parametrize("kind", sorted(LINKS))
+@pytest.mark.parametrize("place", ["frames/1", "frames/1/energy", "extra"])
+def test_no_link_is_followed(archive, seed, kind, place):
+    with h5py.File(archive, "r+") as file:
+        if place in file:
+            del file[place]
+        file[place] = LINKS[kind](seed)
+    seal(archive)
+    with pytest.raises(ArchiveError, match="not a readable night archive"):
+        load_night(archive)
+
+
+@pytest.mark.shows("hostile-file")
+def test_no_samples_of_another_file_are_read(archive, tmp_path):
+    """External storage and virtual data sets name a file whose bytes would be read as frames."""
+    secret = tmp_path / "secret.bin"
+    with h5py.File(archive, "r") as file:
+        energy = file["frames/1/energy"][()]
+    secret.write_bytes(energy.tobytes())
+    whole = archive.read_bytes()
+    for virtual in (False, True):
+        archive.write_bytes(whole)
+        with h5py.File(archive, "r+") as file:
+            del file["frames/1/energy"]
+            if virtual:
+                with h5py.File(tmp_path / "other.h5", "w") as other:
+                    other["x"] = energy
+                layout = h5py.VirtualLayout(energy.shape, energy.dtype)
+                layout[:] = h5py.VirtualSource(tmp_path / "other.h5", "x", energy.shape)
+                file.create_virtual_dataset("frames/1/energy", layout)
+            else:
+                file.create_dataset(
+                    "frames/1/energy", energy.shape, energy.dtype, external=[(str(secret), 0, energy.nbytes)]
+                )
+        seal(archive)
+        with pytest.raises(ArchiveError, match="not a readable night archive"):
+            load_night(archive)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("duration_s", 1e9, "duration_s"),
+        ("event_slots", 10**15, "clock"),
+        ("event_slot", "1/0", ""),
+        ("event_slot", "1/100000000000", "clock"),
+        ("burst_labels", ["x", "y"], "bursts"),
+        ("measures", {}, "measures lack"),
+        ("frames_per_block", [0, 0], "frames/0"),
+        ("gaps", [[5, 1]], "gaps"),
+        ("merged_labels", ["x"], "merged"),
+    ],
+)
+def test_a_header_that_cannot_be_is_refused_with_the_field(archive, name, value, said):
+    with h5py.File(archive, "r+") as file:
+        header = json.loads(file["header"][()].tobytes())
+        assert name in header
+        header[name] = value
+        del file["header"]
+        file["header"] = np.frombuffer(json.dumps(header).encode(), np.uint8)
+    seal(archive)
+    with pytest.raises(ArchiveError, match=rf"not a readable night archive.*{said}"):
+        load_night(archive)
+
+
+def test_what_scoring_makes_is_coherent(seed, tmp_path):
+    check_night(load_night(seed))
+    assert outcome(seed, tmp_path / "out") == "used"
