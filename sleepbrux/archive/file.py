@@ -35,9 +35,9 @@ from typing import Any, TypeVar, get_type_hints
 import msgspec
 import numpy as np
 
+from sleepbrux.archive.coherent import IncoherentError, check_night
 from sleepbrux.archive.identity import Identity, identity_of
 from sleepbrux.archive.manifest import check_archive, check_identity, listed_identity
-from sleepbrux.coherent import IncoherentError, check_night
 from sleepbrux.core.errors import ArchiveError, Note, RecordingError
 from sleepbrux.core.files import Settle, is_sealed, replacing, seal, settle_now
 from sleepbrux.core.provenance import METHOD

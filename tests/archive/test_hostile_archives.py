@@ -10,8 +10,8 @@ import h5py
 import numpy as np
 import pytest
 
+from sleepbrux.archive.coherent import check_night
 from sleepbrux.archive.file import load_night
-from sleepbrux.coherent import check_night
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.core.files import is_sealed, seal
 from sleepbrux.recording.formats import hdf5_client as hdf5_line
