@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.errors import CriterionError
 from sleepbrux.core.spans import Grid
-from sleepbrux.criteria.loading import from_table
+from sleepbrux.criteria import from_table
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.bursts import Bursts, CombinedBursts
 from sleepbrux.scoring.context.model import OTHER, Labels

@@ -266,7 +266,7 @@ class ReviewSession:
         return sample.items[place]
 
 
-def share_table(share: sampling.Share) -> dict[str, Any]:
+def share_table(share: sampling.ConfirmedShare) -> dict[str, Any]:
     """A share, ready for JSON."""
     names = share.__dataclass_fields__
     table: dict[str, Any] = printed({name: getattr(share, name) for name in names})

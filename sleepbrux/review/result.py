@@ -10,7 +10,7 @@ from sleepbrux.review.near import near_misses
 from sleepbrux.scoring.night import Night
 
 
-def sample_shares(night: Night, journal: Journal) -> list[sampling.Share]:
+def sample_shares(night: Night, journal: Journal) -> list[sampling.ConfirmedShare]:
     """Shares of the last sample; empty without one."""
     if sampling.last_sample(journal) is None:
         return []

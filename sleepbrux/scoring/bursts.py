@@ -370,7 +370,7 @@ def in_pieces(bursts: Bursts, usable: Spans, rule: BurstRule) -> Bursts:
 def _cut(spans: Spans, usable: Spans) -> NDArray[np.bool_]:
     """Whether time that is not usable lies in each span or beside it; so does that beyond the grid."""
     ends = (spans.starts == 0) | (spans.stops == spans.grid.n_slots)
-    return spans.meet((~usable).grow(1)) | ends
+    return np.asarray(spans.meet((~usable).grow(1)) | ends, dtype=np.bool_)
 
 
 def _levels(envelope: Envelope, spans: Spans) -> tuple[Floats, Floats]:

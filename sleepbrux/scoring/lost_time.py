@@ -74,7 +74,7 @@ class _Night:
 
     @cached_property
     def tonic(self) -> Bools:
-        return self.bursts.kind[self.members] == TONIC
+        return np.asarray(self.bursts.kind[self.members] == TONIC, dtype=np.bool_)
 
     @cached_property
     def known(self) -> Spans:

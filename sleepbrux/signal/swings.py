@@ -75,7 +75,7 @@ def _shifted(values: Floats, lag: int) -> Floats:
 
 def _difference(mean: Floats, shares: tuple[float, ...], width: int) -> Floats:
     """Difference of means over ``width`` frames, ``width`` frames apart, absolute, of gain 1."""
-    level = sum(_shifted(mean, k - width // 2) for k in range(width)) / width
+    level = np.asarray(sum(_shifted(mean, k - width // 2) for k in range(width)) / width)
     middle = len(shares) // 2
     parts = (share * _shifted(level, (k - middle) * width) for k, share in enumerate(shares))
     return np.asarray(np.abs(sum(parts)) / sum(map(abs, shares)), dtype=np.float64)
