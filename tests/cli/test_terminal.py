@@ -160,6 +160,9 @@ def archive(tmp_path_factory):
         frames=channels,
         marks=tuple(replace(m, text=HOSTILE) for m in swept.marks),
     )
+    labels = tuple(f.channel.label for f in channels)
+    bursts = tuple(replace(b, label=label) for b, label in zip(night.bursts, labels, strict=True))
+    night = replace(night, bursts=bursts, merged=replace(night.merged, labels=labels))
     notes = (*night.notes, Note("odd", "warning", HOSTILE))
     about = (("pseudonym", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
     path = folder / "n.night.h5"

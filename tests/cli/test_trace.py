@@ -139,7 +139,7 @@ def test_what_is_not_known_and_what_is_so_are_said_in_words(archive):
         assert not re.search(r"\b(None|True|False|nan)\b", done.out), name
         assert not re.search(r"[1-9]\.\d{6}", done.out), name
     table = {
-        "number": 1,
+        "episode": 1,
         "start_s": 1.0,
         "stop_s": 2.0,
         "kind": "phasic",

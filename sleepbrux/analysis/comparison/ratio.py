@@ -91,7 +91,9 @@ class RatioEstimate:
         """Two-sided p of "the rates do not differ"."""
         from scipy.special import stdtr
 
-        return np.asarray(2 * stdtr(self.df, -np.abs(self.log_ratio) / self.se))
+        with np.errstate(divide="ignore", invalid="ignore"):  # nights that are all equal have no spread
+            apart = np.abs(self.log_ratio) / self.se
+        return np.asarray(2 * stdtr(self.df, -np.where(np.isnan(apart), 0.0, apart)))
 
     def above(self, at: float) -> Floats:
         """One-sided p of "the logarithm is not above this"."""

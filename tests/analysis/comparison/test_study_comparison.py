@@ -123,7 +123,7 @@ def test_where_one_condition_is_left_the_sentence_says_what_became_of_the_others
     reading = read_records(study, tmp_path, suffix=ARCHIVE, robust=False)
     with pytest.raises(
         UsageError,
-        match=r"5 night.s. can be compared, all under 'none'; n5 was left out: .*"
+        match=r"5 nights can be compared, all under 'none'; n5 was left out: .*"
         r"reference.*n6 is missing",
     ):
         compare_study(study, reading)
@@ -410,7 +410,7 @@ def test_page_and_letter_show_what_was_changed_after_nights_were_scored(folder, 
     assert "chosen beforehand: " not in page
     study = study_from_table(tmp_path / "nights.csv", primary_outcome="bursts_per_hour")
     said = study_letters(study, tmp_path, suffix=ARCHIVE, record=tmp_path / "nights.fixed.jsonl")[1]
-    assert any("Changed on" in line for line in said)
+    assert any("Changed on" in line for line in said.sentences)
 
 
 def test_a_person_with_nights_of_the_baseline_only_can_be_planned_for(folder, tmp_path):
