@@ -145,7 +145,7 @@ def test_a_study_file_steers_no_terminal(tmp_path, words):
 
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory):
-    """An archive of a past that refused nothing: hostile in every text, and so its journal's reader."""
+    """An archive of a past that refused nothing: hostile in every text."""
     folder = tmp_path_factory.mktemp("hostile")
     night = scored(2, seed=1)
     swept = night.swept
@@ -162,7 +162,14 @@ def archive(tmp_path_factory):
     )
     labels = tuple(f.channel.label for f in channels)
     bursts = tuple(replace(b, label=label) for b, label in zip(night.bursts, labels, strict=True))
-    night = replace(night, bursts=bursts, merged=replace(night.merged, labels=labels))
+    renamed = dict(zip((f.channel.label for f in night.swept.frames), labels, strict=True))
+    night = replace(
+        night,
+        bursts=bursts,
+        merged=replace(night.merged, labels=labels),
+        background_uv={renamed[k]: v for k, v in night.background_uv.items()},
+        threshold_uv={renamed[k]: v for k, v in night.threshold_uv.items()},
+    )
     notes = (*night.notes, Note("odd", "warning", HOSTILE))
     about = (("pseudonym", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
     path = folder / "n.night.h5"
@@ -172,11 +179,10 @@ def archive(tmp_path_factory):
     entry, _ = decided(
         review_of(loaded, load_journal(journal)),
         load_journal(journal),
-        DecisionDraft(action="reject", target="e0", reason=HOSTILE),
+        DecisionDraft(action="reject", target="e0", reason="swallow"),
         "AB",
     )
     append(journal, header_of(loaded), entry)
-    journal.write_text(journal.read_text("utf-8").replace('"AB"', json.dumps(HOSTILE)), "utf-8")
     return path
 
 
