@@ -17,6 +17,7 @@ from sleepbrux.batch.pool import run_pool
 from sleepbrux.batch.tasks import Common, OnOther, Task, plan, shard_of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import write_text
+from sleepbrux.core.texts import visible
 from sleepbrux.export.tables import decimals, safe_text
 
 TABLE = "nights.csv"
@@ -133,7 +134,7 @@ def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, L
     for task in tasks:
         record = ledger.whole(out, task) if merge else ledger.checked(out, task, read=False)
         if record is not None:
-            rows[task.key] = msgspec.structs.replace(record.row, path=task.path)
+            rows[task.key] = msgspec.structs.replace(record.row, path=visible(task.path))
         elif merge:
             rows[task.key] = row_of(task, problem=NOT_YET)
         else:

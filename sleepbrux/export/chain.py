@@ -106,7 +106,11 @@ def _events(night: Night, name: str) -> dict[str, Any]:
     if name.startswith(("least_episode", "most_episode")):
         side = name.partition("_")[0]
         count = night.measures[f"{side}_episode_count"].value
-        return {"what": f"{side} count that lost time allows", "count": None if count is None else int(count), "list": []}
+        return {
+            "what": f"{side} count that lost time allows",
+            "count": None if count is None else int(count),
+            "list": [],
+        }
     what, episodes, bursts = _which(night, name)
     labelled = episodes is bursts is None and "context." in night.measures[name].keys
     if labelled:

@@ -9,12 +9,23 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 
 import pytest
 
-from tests.cli.conftest import called as run
+from tests.cli.conftest import called
 
 ARCHIVE = ".night.h5"
+
+
+def run(*words):
+    """A command, without the next one that it names."""
+    done = called(*words)
+    lines = done.err.splitlines(keepends=True)
+    kept = [line for line in lines if not line.startswith(("next, ", "  sleepbrux "))]
+    return replace(done, err="".join(kept))
+
+
 STUDY = """pseudonym = "{who}"
 [[night]]
 id = "{first}"
@@ -315,9 +326,13 @@ def test_pages_and_tables_of_two_nights_of_one_name_do_not_replace_each_other(
     assert run(verb, archives[0], "--out", pages).code == 0
     before = contents(pages)
     done = run(verb, archives[1], "--out", pages)
-    assert done.code == 1
-    assert "night" in done.err
-    assert contents(pages) == before
+    if verb == "export":  # its files are called by the recording's digest where no study names the night
+        assert done.code == 0
+        assert before.items() <= contents(pages).items()
+    else:
+        assert done.code == 1
+        assert "night" in done.err
+        assert contents(pages) == before
     assert run(verb, archives[0], "--out", pages).code == 0
 
 

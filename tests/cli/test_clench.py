@@ -66,11 +66,11 @@ def test_page_and_json_say_what_is_so_after_an_acceptance_at_once(run, tmp_path)
     plan = plan_reference([(NATURAL, 1.0)], seed=4, mvc_uv=(215.0, 190.0))
     write_night(replace(plan, cues=()), bare)
     assert run("reference", bare, "--accept-by", "AB", "--teeth", "natural").code == 0
-    page = (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+    page = (tmp_path / "results" / "bare.edf.reference.html").read_text("utf-8")
     assert "Unconfirmed" not in page
     assert "--accept-by" not in page
     assert "accepted by AB; teeth: natural teeth" in page
-    table = json.loads((tmp_path / "bare.edf.reference.json").read_text("utf-8"))
+    table = json.loads((tmp_path / "results" / "bare.edf.reference.json").read_text("utf-8"))
     assert (table["confirmed"], table["teeth"]) == (True, "natural teeth")
 
 
@@ -81,15 +81,15 @@ def test_clenches_in_three_groups_are_all_drawn_listed_and_can_be_chosen(run, tm
     assert done.code == 0
     assert "9 stretches like a clench, 3 taken" in done.out
     assert done.out.count("not taken: one of another run of 3") == 6
-    page = (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+    page = (tmp_path / "results" / "bare.edf.reference.html").read_text("utf-8")
     assert page.count('class="left"') == 2 * 6
     assert page.count('class="clench"') == 2 * 3
-    table = json.loads((tmp_path / "bare.edf.reference.json").read_text("utf-8"))
+    table = json.loads((tmp_path / "results" / "bare.edf.reference.json").read_text("utf-8"))
     assert [c["number"] for c in table["clenches"]] == list(range(1, 10))
     assert all(c["reason"] for c in table["clenches"] if not c["taken"])
     done = run("reference", bare, "--clenches", "7-9", "--accept-by", "AB", "--teeth", "natural")
     assert done.code == 0
-    page = (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+    page = (tmp_path / "results" / "bare.edf.reference.html").read_text("utf-8")
     assert "Unconfirmed" not in page
     assert '<th scope="row">7</th><td>' in page
     assert "accepted by AB" in run("reference", bare).out
@@ -103,7 +103,7 @@ def test_two_clenches_are_shown_and_taken_by_number(run, tmp_path):
     assert done.code == 1
     assert "2 stretches like a clench, 0 taken" in done.out
     assert "--clenches 1-2 --accept-by NAME --teeth natural" in done.err
-    assert "No reference" in (tmp_path / "bare.edf.reference.html").read_text("utf-8")
+    assert "No reference" in (tmp_path / "results" / "bare.edf.reference.html").read_text("utf-8")
     assert not (tmp_path / "bare.edf.clenches.toml").exists()
     done = run("reference", bare, "--accept-by", "AB", "--teeth", "natural")
     assert (done.code, "no clench is taken" in done.err) == (2, True)
@@ -127,4 +127,4 @@ def test_reference_leaves_nothing_beside_a_recording_whose_marks_say_it(run, tmp
         "night.edf.reference.html",
         "night.edf.reference.json",
     ]
-    assert f"picture: {tmp_path / 'results' / 'night.edf.reference.html'}" in done.out
+    assert f"page: {tmp_path / 'results' / 'night.edf.reference.html'}" in done.out

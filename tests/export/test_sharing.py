@@ -214,7 +214,8 @@ def test_every_class_of_a_night_is_walked_through():
         "Amplitude",
         "dict[str, float | None]",
         "tuple[Bursts, ...]",
-        "Merged",
+        "CombinedBursts",
+        "tuple[int, ...]",
         "Episodes",
         "Selection",
         "Labels",
@@ -224,6 +225,6 @@ def test_every_class_of_a_night_is_walked_through():
         "Extremes | None",
         "str",
         "Review | None",
-        "tuple[Beside, ...]",
+        "tuple[AlternativeReading, ...]",
     }
     assert kinds <= known

@@ -298,11 +298,11 @@ def brainvision(path: Path, *, seed: int = 0) -> Path:
     return path
 
 
-def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7) -> Path:
+def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int = 0) -> Path:
     """A study of some nights and two chair recordings, with words in every field that is free."""
     name = WORDS["file"]
     for k in range(1, nights + 1):
-        edf(folder / f"{name} {k}.edf", seed=7 * k, clenches=False)
+        edf(folder / f"{name} {k}.edf", seed=seed + 7 * k, clenches=False)
     edf(folder / f"{name} chair.edf", seed=3, day=CLENCH_DAY)
     edf(folder / f"{name} splint.edf", seed=5, day=CLENCH_DAY, teeth=f"with {WORDS['appliance']}")
     stages = folder / f"{WORDS['beside']}.csv"

@@ -70,7 +70,7 @@ def ground(tmp_path_factory):
     (home / "one").mkdir()
     (home / "two").mkdir()
     one = planted.study(home / "one")
-    two = planted.study(home / "two", "P-08", nights=3)
+    two = planted.study(home / "two", "P-08", nights=3, seed=500)
     night = home / "one" / f"{name} 1.edf"
     (home / "new").mkdir()
     for each in (night, home / "one" / f"{name} chair.edf"):

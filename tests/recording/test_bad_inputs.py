@@ -591,7 +591,9 @@ def test_row_49_the_rails_are_there_for_the_check_of_saturation(opened):
 def test_row_49_saturated_and_flat_stretches_are_shown_measured_and_left_out_of_the_hours(
     opened, tmp_path, capsys
 ):
-    wave = np.random.default_rng(1).normal(0, 200, (300, 500)).round().astype(int)
+    noise = np.random.default_rng(1).normal(0, 200, 300 * 500)
+    emg_like = np.convolve(noise, [0.5, 0.7, 0.5], "same")  # white noise is that of an open input
+    wave = emg_like.reshape(300, 500).round().astype(int)
     wave[60:90] = 2047
     wave[150:195] = 17
     wave[250, 100:103] = -2048
