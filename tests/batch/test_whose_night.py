@@ -328,6 +328,7 @@ def test_pages_and_tables_of_two_nights_of_one_name_do_not_replace_each_other(
     done = run(verb, archives[1], "--out", pages)
     if verb == "export":  # its files are called by the recording's digest where no study names the night
         assert done.code == 0
+        before.pop("study.csv")  # the table of the nights of one export
         assert before.items() <= contents(pages).items()
     else:
         assert done.code == 1

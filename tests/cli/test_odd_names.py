@@ -54,7 +54,7 @@ def test_a_recording_that_fails_under_an_odd_name_is_one_row_of_the_batch(run, f
     (folder / os.fsdecode(b"bad\xfe.edf")).write_bytes(b"0       cut off")
     done = run("batch", folder, "--out", tmp_path / "out", "--workers", 1)
     assert done.code == 1
-    assert "bad\\xfe was not scored" in printed(done)
+    assert "bad\\xfe.edf was not scored" in printed(done)
     assert "3 of 4" not in done.err
     assert "1 of 4 nights were not scored" in done.err
 

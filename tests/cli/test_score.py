@@ -168,7 +168,7 @@ def test_another_rule_set_is_named_in_the_first_line_of_terminal_page_and_tables
     (row,) = rows(next((tmp_path / "files").rglob("study.csv")))
     assert (row["criterion"], row["instead_of"]) == ("aasm", "phasic_tonic_10mvc")
     assert run("batch", edf.parent, "--out", tmp_path / "many").out.startswith(
-        "night: scored by aasm instead of phasic_tonic_10mvc: "
+        "night.edf: scored by aasm instead of phasic_tonic_10mvc: "
     )
     (row,) = rows(tmp_path / "many" / "nights.csv")
     assert (row["criterion"], row["instead_of"]) == ("aasm", "phasic_tonic_10mvc")

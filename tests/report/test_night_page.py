@@ -255,7 +255,7 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
     rows = {
         f.name: getattr(night.merged, f.name)[np.arange(1000) % len(night.merged)]
         for f in fields(night.merged)
-        if f.name not in ("grid", "labels", "activity")
+        if f.name not in ("grid", "labels", "activity", "known", "unknown")
     }
     many = replace(night.merged, **rows)
     at = np.repeat(starts, 5) + np.tile(np.arange(5) * slot, 200)
