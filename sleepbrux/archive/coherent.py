@@ -131,8 +131,8 @@ def _one_channel(name: str, frames: ChannelFrames, duration_s: float) -> None:
         _refuse(name, "are not those of its rate")
     if grid.duration_s > duration_s + 2:
         _refuse(name, "are longer than the recording")
-    _column(f"{name}/energy", frames.energy, "f", grid.n_slots, low=0, high=np.inf, gaps=True)
-    _column(f"{name}/rectified", frames.rectified, "f", grid.n_slots, low=0, high=np.inf, gaps=True)
+    _column(f"{name}/energy", frames.energy, "f", grid.n_slots, low=0, high=LARGEST**2, gaps=True)
+    _column(f"{name}/rectified", frames.rectified, "f", grid.n_slots, low=0, gaps=True)
     blocks = -(-grid.n_slots // layout.frames_per_block)
     _column(
         f"{name}/stats", frames.stats, "f", blocks, low=-np.inf, high=np.inf, gaps=True, width=len(STAT_NAMES)
@@ -253,8 +253,8 @@ def _traces(traces: Extremes, n_channels: int) -> None:
     _column("traces/offsets", traces.offsets, "i", n + 1, low=0, high=len(traces.low))
     if not (np.diff(traces.offsets) >= 0).all() or traces.offsets[-1] != len(traces.low):
         _refuse("traces/offsets", "are not in order")
-    _column("traces/low", traces.low, "f", low=-np.inf, high=np.inf, gaps=True)
-    _column("traces/high", traces.high, "f", len(traces.low), low=-np.inf, high=np.inf, gaps=True)
+    _column("traces/low", traces.low, "f", gaps=True)
+    _column("traces/high", traces.high, "f", len(traces.low), gaps=True)
 
 
 def _measures(name: str, measures: dict[str, Measure], needed: Sequence[str]) -> None:

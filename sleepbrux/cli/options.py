@@ -42,7 +42,7 @@ class Second(click.types.FloatParamType):
         return number
 
 
-class Words(click.ParamType[str]):
+class Words(click.types.StringParamType):
     """A text that is kept with the results: no control character is in it.
 
     Parameters

@@ -52,6 +52,7 @@ def _say(path: Path, stem: str, night: object, out: Path) -> None:
     from sleepbrux.core.printed import hours_text
     from sleepbrux.report.numbers import count_of
     from sleepbrux.report.outputs import REPORT
+    from sleepbrux.scoring.lost_time import rate_range
     from sleepbrux.scoring.night import REPLACED, Night
 
     assert isinstance(night, Night)  # noqa: S101
@@ -66,6 +67,9 @@ def _say(path: Path, stem: str, night: object, out: Path) -> None:
         f"{hours_text(hours)} valid of: {night.window.basis})"
         + (f"; {count_of(warnings, 'warning')} in the report" if warnings else "")
     )
+    moved = rate_range(night.measures)
+    if moved is not None and moved.low_per_hour < moved.high_per_hour:
+        click.echo(f"  {moved.sentence}")
     click.echo(f"  report: {out / (stem + REPORT)}")
 
 
@@ -96,6 +100,12 @@ def load_kernels() -> None:
     type=click.Choice(["rms", "rectified"]),
     default=None,
     help="Whether these µV are root mean square or mean rectified [default: rms].",
+)
+@click.option(
+    "--convert-uv",
+    type=click.Choice(["rms", "rectified"]),
+    default=None,
+    help="Convert these µV to that kind, by 1.253, the ratio of Gaussian EMG [default: never].",
 )
 @click.option(
     "--criterion",
@@ -152,6 +162,7 @@ def command(
     mvc_uv: tuple[str, ...],
     rest_uv: tuple[str, ...],
     uv_kind: str | None,
+    convert_uv: str | None,
     criterion: str,
     channel: tuple[str, ...],
     hints: Hints,
@@ -189,7 +200,7 @@ def command(
         marks,
         sync,
     )
-    if study is not None and (any(stated) or uv_kind is not None):
+    if study is not None and (any(stated) or uv_kind is not None or convert_uv is not None):
         raise UsageError("--study says all of it: leave out the other options, or change the study file")
     if not recordings and study is None:
         raise UsageError(
@@ -197,6 +208,8 @@ def command(
         )
     if rest_uv and not mvc_uv:
         raise UsageError("--rest-uv describes the clench given by --mvc-uv; give both")
+    if convert_uv is not None and not mvc_uv:
+        raise UsageError("--convert-uv converts the clench given by --mvc-uv; give both")
     out = out if out is not None else following.results_of(study or recordings[0])
     if study is not None:
         return _score_study(study, recordings, out)
@@ -218,6 +231,7 @@ def command(
         mvc_uv=levels[0],
         rest_uv=levels[1],
         amplitude="rectified" if uv_kind == "rectified" else "rms",
+        convert_to=None if convert_uv is None else "rms" if convert_uv == "rms" else "rectified",
         from_text=from_text,
         to_text=to_text,
         beside=beside,

@@ -54,10 +54,12 @@ class Background(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Resting activity: median of the envelope outside bursts.
 
     ``estimator`` ``running_median``: within ``half_window_s`` either way; ``night_median``: one value
-    for the whole recording. The converter's own noise is taken off in power, and where a threshold
-    falls below twice that noise it is not known.
-    ``guard_s`` before and after each burst is left out; ``passes`` counts the rounds of finding
-    bursts and estimating again; ``minimum_quiet_s`` is the least quiet time that a window needs.
+    for the whole recording. The first round of a running median finds bursts above the quiet level of the
+    time around (the lower fifth of medians of 5 s, times 1.02), which activity does not lift; each later
+    round takes the median of what lies outside the bursts of the round before. The converter's own noise
+    is taken off in power, and where a threshold falls below twice that noise it is not known.
+    ``guard_s`` before and after each burst is left out; ``passes`` counts the rounds (with one, the
+    quiet level itself is the background); ``minimum_quiet_s`` is the least quiet time that a window needs.
     """
 
     estimator: Literal["running_median", "night_median"]
@@ -85,11 +87,12 @@ class EpisodeRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     """Which bursts belong together, and what kind of episode they make.
 
     A new episode starts after a pause of ``gap_s`` (``gap_inclusive``: a pause of exactly that
-    length is enough). The pause runs ``gap_clock``, and must be free of ``gap_free_of``. ``mixed``
+    length is enough). The pause runs ``gap_clock``, and must be free of ``gap_free_of``; in lost time its
+    clock stands still, unless the lost time itself is as long as the pause. ``mixed``
     ``one_of_each``: one tonic and one phasic burst or more; ``phasic_minimum``: the phasic part must
     suffice alone; ``tonic_flagged``: such an episode is tonic, flagged ``phasic-bursts``.
-    ``at_edges`` says whether an episode that touches an edge of usable time counts and is flagged, or
-    does not count. ``two_tonic`` says whether tonic bursts within the pause are one episode.
+    ``at_edges`` says whether an episode with lost time in it, or nearer to it than the pause, counts and is
+    flagged, or does not count. ``two_tonic`` says whether tonic bursts within the pause are one episode.
     ``regular`` asks the
     phasic bursts to follow each other onset to onset within the two limits.
     """

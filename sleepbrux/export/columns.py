@@ -12,13 +12,14 @@ from typing import Literal
 
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.context.model import OTHER
+from sleepbrux.scoring.episodes import ABOVE
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.signal.surroundings.model import STAGES
 
 Type = Literal["text", "integer", "number", "0 or 1"]
 JOIN = "+"
-FLAGS = ("edge", "clipped", "phasic-bursts")
+FLAGS = ("edge", "clipped", ABOVE, "phasic-bursts")
 
 
 @dataclass(frozen=True)
@@ -134,7 +135,10 @@ EPISODES: Columns = {
     "mean_pct_mvc": _level("mean of its bursts weighted by duration, % MVC", "% MVC"),
     "sides": Column("sides that take part, joined by +", filled=True),
     "flags": Column(
-        "edge, clipped (amplitude at least), phasic-bursts; joined by +", words=FLAGS, joined=True
+        "edge (lost time in it or near), clipped (amplitude at least), above-200-mvc, "
+        "phasic-bursts; joined by +",
+        words=FLAGS,
+        joined=True,
     ),
     "stage": Column("sleep stage at the onset; empty where none is scored", words=STAGES),
     "probably_awake": Column(
@@ -172,6 +176,11 @@ BURSTS: Columns = {
     "mean_uv": _level(f"{LEVEL}, µV", "µV"),
     "channel": Column("channels that take part, joined by +", filled=True),
     "episode": Column(f"{NUMBER}; empty where in none", "integer", "1", low=1),
+    "flags": Column(
+        "edge (lost time in or beside it), above-200-mvc (improbable peak); joined by +",
+        words=("edge", ABOVE),
+        joined=True,
+    ),
     **IDENTITY,
 }
 MEASURES: Columns = {

@@ -15,6 +15,7 @@ from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
 from sleepbrux.reference import Reference
 from sleepbrux.scoring.distributions import details
+from sleepbrux.scoring.lost_time import rate_range
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion
 from sleepbrux.scoring.robustness import Robustness
@@ -188,6 +189,21 @@ def steps(night: Night) -> list[dict[str, Any]]:
     return [{"step": s.name, "settings": s.settings, "digest": s.digest} for s in done]
 
 
+def _rate_range(night: Night) -> dict[str, Any] | None:
+    """How far lost and cleaned time could move the rate; null after a review."""
+    found = rate_range(night.measures)
+    return (
+        None
+        if found is None
+        else {
+            "low_per_hour": rounded(found.low_per_hour),
+            "high_per_hour": rounded(found.high_per_hour),
+            "causes": list(found.causes),
+            "sentence": found.sentence,
+        }
+    )
+
+
 def summary(night: Night) -> dict[str, Any]:
     """The content of ``STEM.summary.json``."""
     swept = night.swept
@@ -217,6 +233,7 @@ def summary(night: Night) -> dict[str, Any]:
         "notes": [{"code": n.code, "severity": n.severity, "text": n.text} for n in night.notes],
         "surroundings": surroundings_table(night),
         "measures": {name: measure_table(name, m) for name, m in night.measures.items()},
+        "rate_range": _rate_range(night),
         "beside": [
             {
                 "reference": reference_table(other.reference),

@@ -116,6 +116,11 @@ def episodes_csv(night: Night) -> str:
     return csv_text(EPISODES, rows)
 
 
+def _burst_flags(*, cut: bool, peak_pct_mvc: float) -> str:
+    strong = peak_pct_mvc > burst_room.IMPROBABLE_PCT_MVC
+    return "+".join([*(["edge"] if cut else []), *([episode_room.ABOVE] if strong else [])])
+
+
 def bursts_csv(night: Night) -> str:
     """Counted bursts after the sides are merged, one row each; columns `BURSTS`."""
     table, numbers, whose = night.merged, episode_numbers(night), identity_cells(night)
@@ -130,6 +135,7 @@ def bursts_csv(night: Night) -> str:
             decimals(float(table.mean_uv[i]), 3),
             safe_text("+".join(table.names(i))),
             str(numbers.get(int(night.episodes.of_burst[i]), "")),
+            _burst_flags(cut=bool(table.cut[i]), peak_pct_mvc=float(table.peak_pct_mvc[i])),
             *whose,
         )
         for i in night.chosen.bursts.tolist()
@@ -148,6 +154,7 @@ class ChannelBurst(NamedTuple):
     peak_uv: float
     mean_uv: float
     pct_per_uv: float
+    cut: bool = False
 
 
 def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
@@ -157,8 +164,8 @@ def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
     counted[night.chosen.bursts] = True
     rows = []
     for bursts in night.bursts:
-        level = night.reference.level(bursts.label) if night.reference else None
-        pct = 100 / level.mvc_uv if level else math.nan
+        mvc_uv = night.mvc_uv(bursts.label)
+        pct = 100 / mvc_uv if mvc_uv else math.nan
         for i, j in enumerate(_united(bursts, night)):
             if counted[j]:
                 rows.append(
@@ -171,6 +178,7 @@ def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
                         float(bursts.peak_uv[i]),
                         float(bursts.mean_uv[i]),
                         pct,
+                        bool(bursts.cut[i]),
                     )
                 )
     return sorted(rows, key=lambda row: (row.start_s, row.label))
@@ -190,6 +198,7 @@ def channel_bursts_csv(night: Night) -> str:
             decimals(row.mean_uv, 3),
             safe_text(row.label),
             str(row.episode or ""),
+            _burst_flags(cut=row.cut, peak_pct_mvc=row.peak_uv * row.pct_per_uv),
             *whose,
         )
         for row in counted_channel_bursts(night)

@@ -233,6 +233,7 @@ def render_night(
         began=began(night.swept.start, night.swept.start_clock),
         length=with_unit(night.swept.duration_s / 3600, "h"),
         reading=wording.reading(night),
+        moved=wording.moved_by_lost_time(night),
         overview=overview(night, scale),
         legend=[(kind, glyph(kind, 8, 8)) for kind in kinds],
         step=plain(round(scale[0].step_s, 4)),

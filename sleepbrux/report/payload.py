@@ -293,7 +293,6 @@ def payload(
     channels = []
     for frames, strip in zip(swept.frames, scale, strict=True):
         label = frames.channel.label
-        level = night.reference.level(label) if night.reference else None
         channels.append(
             {
                 "label": label,
@@ -304,7 +303,7 @@ def payload(
                 "n": len(strip.codes),
                 "threshold": night.threshold_uv.get(label),
                 "threshold_word": "median threshold" if times else "threshold",
-                "mvc": level.mvc_uv if level else None,
+                "mvc": night.mvc_uv(label),
             }
         )
     return {

@@ -10,6 +10,7 @@ from sleepbrux.core.version import __version__
 from sleepbrux.criteria import Criterion
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.scoring.distributions import details
+from sleepbrux.scoring.lost_time import rate_range
 from sleepbrux.scoring.night import REPLACED, Night
 from sleepbrux.scoring.uncertainty import TOO_FEW
 from sleepbrux.signal.envelope import odd_frames
@@ -105,8 +106,9 @@ CAUTIONS = (
 )
 
 FLAG_WORDS = {
-    "edge": "touches an edge of usable time",
+    "edge": "lost time in it, or nearer than the pause that ends an episode",
     "clipped": "a sample lies at the end of the converter's range: amplitudes are 'at least'",
+    "above-200-mvc": "a peak above 200 % MVC, which is improbable",
     "phasic-bursts": "holds phasic bursts too few for the phasic rule",
     "reader": "added or changed by the reader",
     "by-rule": "made by the rules from bursts that the reader changed",
@@ -303,6 +305,12 @@ def reading(night: Night) -> tuple[str, str, str]:
     return first, _what_it_stands_on(night), _what_limits_it(night)
 
 
+def moved_by_lost_time(night: Night) -> str:
+    """How far lost time could move the rate, in a sentence; empty where that is not known."""
+    found = rate_range(night.measures)
+    return found.sentence if found else ""
+
+
 def _band(night: Night) -> str:
     bands = dict.fromkeys((float(f.channel.rate), *band_edges_hz(f.channel.rate)) for f in night.swept.frames)
     return listed([f"{low:g}-{high:g} Hz at {rate:g} samples a second" for rate, low, high in bands])
@@ -428,8 +436,10 @@ def method(night: Night) -> str:
             *_surroundings(night.criterion),
             f"The analysed window is '{night.window.basis}', clenches and synchronisation marks left "
             "out by 60 s either way; time in which a scored channel is missing or unusable is taken "
-            "out of the hours. An episode belongs where its onset lies, its bursts follow it, and a single "
-            "burst belongs where its own onset lies.",
+            "out of the hours. An episode belongs where its onset was seen, its bursts follow it, and a "
+            "single burst belongs where its own onset was seen. What was active already when lost time ended "
+            "is not counted. In lost time the clock of a pause stands still; lost time as long as the pause "
+            "ends an episode.",
             f"Reference: {reference_text(night)}.",
         )
     )

@@ -159,13 +159,12 @@ class ReviewSession:
         channels = []
         for frames in night.swept.frames:
             label = frames.channel.label
-            level = night.reference.level(label) if night.reference else None
             channels.append(
                 {
                     "label": label,
                     "unit": "µV" if frames.channel.unit == "uV" else frames.channel.unit,
                     "rate": float(frames.channel.rate),
-                    "mvc": level.mvc_uv if level else None,
+                    "mvc": night.mvc_uv(label),
                     "threshold": None if self.sampled else night.threshold_uv.get(label),
                 }
             )

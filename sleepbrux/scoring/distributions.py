@@ -168,14 +168,14 @@ def _sides(night: Night) -> Sides:
         place = np.searchsorted(merged.stops, bursts.starts * up, side="right")
         begin = np.append(merged.starts, np.iinfo(np.int64).max)[place]
         peaks = bursts.peak_uv[counted[place] & (begin < bursts.stops * up)]
-        level = night.reference.level(bursts.label) if night.reference else None
+        mvc_uv = night.mvc_uv(bursts.label)
         shares.append(
             SideShare(
                 bursts.label,
                 int((mask >> k & 1).sum()),
                 int((mask == 1 << k).sum()),
                 _median(peaks),
-                _median(peaks * (100 / level.mvc_uv)) if level else None,
+                _median(peaks * (100 / mvc_uv)) if mvc_uv else None,
             )
         )
     everyone = (1 << len(night.bursts)) - 1

@@ -13,6 +13,7 @@ from sleepbrux.criteria.model import EpisodeRule
 from sleepbrux.scoring.bursts import PHASIC, SHORT, TONIC, CombinedBursts, Floats, Ints, least_slots
 
 KINDS = ("phasic", "tonic", "mixed", "unclassified")
+ABOVE = "above-200-mvc"
 EPISODE_PHASIC, EPISODE_TONIC, EPISODE_MIXED, EPISODE_UNCLASSIFIED = range(4)
 
 
@@ -34,7 +35,7 @@ class Episodes:
         int64, shape (n,): bit ``k`` set where channel ``k`` takes part.
     flags
         Words for each episode: ``edge`` (lost time lies in it, or nearer to it than the pause that ends
-        one), ``clipped``, ``phasic-bursts``.
+        one), ``clipped``, ``above-200-mvc`` (a burst in it is improbably strong), ``phasic-bursts``.
     of_burst
         int64, shape (n_bursts_of_the_night,): number of the episode of each burst, -1 for none.
     """
@@ -197,7 +198,8 @@ def _table(
     ):
         edge = ("edge",) if lost or bursts.cut[members].any() else ()
         touched = bool(((clipped.starts < stop) & (clipped.stops > start)).any())
-        flags.append((*edge, *(("clipped",) if touched else ()), *words))
+        strong = (ABOVE,) if bursts.improbable[members].any() else ()
+        flags.append((*edge, *(("clipped",) if touched else ()), *strong, *words))
     length = bursts.stops - bursts.starts
     return Episodes(
         grid=bursts.grid,

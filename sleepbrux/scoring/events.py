@@ -29,14 +29,18 @@ from sleepbrux.scoring.context.label import label as label_events
 from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import Episodes, group_episodes
 from sleepbrux.scoring.measures import Selection, select
+from sleepbrux.scoring.night import AMPLITUDE_WORDS, amplitude_of
 from sleepbrux.signal.envelope import Amplitude, Envelope
 from sleepbrux.signal.swept import Swept
 
 AVERAGE_LABEL = "mean of channels"
 
 
-def mvc_of(reference: Reference | None, label: str) -> float | None:
-    level = reference.level(label) if reference else None
+def mvc_of(reference: Reference | None, label: str, amplitude: Amplitude) -> float | None:
+    """Level of a clench stated in this kind of µV: one of the other kind is none."""
+    if reference is None or reference.amplitude != amplitude:
+        return None
+    level = reference.level(label)
     return level.mvc_uv if level else None
 
 
@@ -44,6 +48,13 @@ def check_applicable(swept: Swept, criterion: Criterion, reference: Reference | 
     check(swept.name, criterion, swept.around)
     if not criterion.needs_mvc:
         return
+    amplitude = amplitude_of(criterion, reference)
+    if reference is not None and reference.amplitude != amplitude:
+        raise UsageError(
+            f"{swept.name}: the clench is stated in {AMPLITUDE_WORDS[reference.amplitude]} µV, and "
+            f"{criterion.id} measures {AMPLITUDE_WORDS[amplitude]} µV, which differ by 1.25 for Gaussian "
+            "EMG: state the clench so, or ask for its conversion (--convert-uv, or convert_to in a study)"
+        )
     for frames in swept.frames:
         label = frames.channel.label
         if frames.channel.unit != "uV":
@@ -51,7 +62,7 @@ def check_applicable(swept: Swept, criterion: Criterion, reference: Reference | 
                 f"{swept.name}: channel {label!r} has no known unit, so {criterion.id} (% MVC) "
                 "cannot be applied; give --unit or --scale, or use a criterion relative to background (aasm)"
             )
-        if mvc_of(reference, label) is None:
+        if mvc_of(reference, label, amplitude) is None:
             raise UsageError(
                 f"{swept.name}: criterion {criterion.id} needs the MVC of {label!r}; give --mvc-uv, "
                 "or use a criterion relative to background (aasm)"
@@ -111,12 +122,6 @@ class Events:
     labels: Labels | None
 
 
-def _amplitude(criterion: Criterion, reference: Reference | None) -> Amplitude:
-    if criterion.envelope.amplitude != "as_reference":
-        return criterion.envelope.amplitude
-    return reference.amplitude if reference is not None else "rms"
-
-
 def _tracks(
     swept: Swept, criterion: Criterion, reference: Reference | None, amplitude: Amplitude
 ) -> tuple[Track, ...]:
@@ -127,7 +132,7 @@ def _tracks(
             frames.channel.label,
             envelopes[k],
             swept.quality[k].usable,
-            mvc_of(reference, frames.channel.label),
+            mvc_of(reference, frames.channel.label, amplitude),
             converter_noise_uv(frames.channel),
         )
         for k, frames in enumerate(swept.frames)
@@ -164,7 +169,7 @@ def find_events(
         The criterion needs an MVC and there is none, or no unit.
     """
     check_applicable(swept, criterion, reference)
-    amplitude = _amplitude(criterion, reference)
+    amplitude = amplitude_of(criterion, reference)
     tracks = _tracks(swept, criterion, reference, amplitude)
     found = tuple(
         each(

@@ -1,9 +1,10 @@
 """What lost time could change in a count of episodes: the least and the most that it can have been.
 
-A *filling* says of every lost moment of every channel whether the muscle was active. Under a filling all of
-the night is known, so the rules give one count: that of the episodes whose onset lies in valid time, which
-is what a rate divides by valid hours. Over all fillings the count is never below ``least`` and never above
-``most``. Neither speaks of episodes that begin in lost time: these belong to other hours.
+A *filling* says of every lost moment of every channel whether the muscle was active; what lies beyond the
+recording is lost too. Under a filling all of the night is known, so the rules give one count: that of the
+episodes whose onset lies in valid time, which is what a rate divides by valid hours. Over all fillings the
+count is never below ``least`` and never above ``most``. Neither speaks of episodes that begin in lost time:
+these belong to other hours.
 
 How tight: stretches that a known pause separates are independent. Where no lost time is near, both are the
 count itself. Elsewhere ``most`` lets every burst before which a pause is possible begin an episode that lost
@@ -14,7 +15,7 @@ is 1 where an onset is certain and bursts that no filling can part or unite make
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -39,7 +40,7 @@ from sleepbrux.scoring.episodes import (
     silent_chains,
     unseen,
 )
-from sleepbrux.scoring.measures import Selection
+from sleepbrux.scoring.measures import Measure, Selection
 
 Bools = NDArray[np.bool_]
 
@@ -108,6 +109,11 @@ class _Night:
     def pause(self) -> int:
         return least_pause(self.bursts.grid, self.criterion.episode)
 
+    @property
+    def reach(self) -> int:
+        """Slots of known silence that part whatever lies on either side."""
+        return max(self.pause, self.bridge + 1)
+
     @cached_property
     def runs(self) -> Spans:
         """Stretches that some filling makes one burst."""
@@ -129,16 +135,20 @@ class _Night:
         active = self.certain | self.lost
         if self.criterion.episode.gap_free_of == "any_activity":
             active = active | Spans.of(self.bursts.grid, self.bursts.activity)
-        return active.join(max(self.pause - 1, self.bridge))
+        return active.join(self.reach - 1)
 
     @cached_property
     def open(self) -> Bools:
         """Of each cluster: whether lost time, or what lies beyond the recording, is part of it."""
-        reach, n = max(self.pause, self.bridge + 1), self.bursts.grid.n_slots
+        n = self.bursts.grid.n_slots
         lost = self.lost
         if self.criterion.episode.at_edges == "drop":
             lost = lost | (~self.known).grow(1)
-        return self.clusters.meet(lost) | (self.clusters.starts < reach) | (self.clusters.stops > n - reach)
+        return (
+            self.clusters.meet(lost)
+            | (self.clusters.starts < self.reach)
+            | (self.clusters.stops > n - self.reach)
+        )
 
     def cluster_of(self, slots: Ints) -> Ints:
         """Number of the cluster of each slot."""
@@ -225,6 +235,8 @@ def _within(spans: Spans, begin: int, end: int) -> Ints:
 def _has_room(night: _Night, onset: int, end: int) -> bool:
     """Whether what was seen from an onset to the end of its cluster, and lost time, can make an episode."""
     criterion, grid = night.criterion, night.valid.grid
+    if end > grid.n_slots - night.reach:  # it may have gone on after the recording
+        return True
     a, b = np.searchsorted(night.starts, [onset, end])
     if criterion.burst.types:
         runs = _within(night.runs, onset, end)
@@ -293,3 +305,58 @@ def _fewest(night: _Night, a: int, b: int) -> int:
         if at != place or stop - begun > longest:
             n, begun, place = n + 1, start, at
     return n
+
+
+@dataclass(frozen=True)
+class Bias:
+    """By how much a fault that was found may have moved the index, %: its measured bias on other nights."""
+
+    cause: str
+    low_pct: float
+    high_pct: float
+
+
+@dataclass(frozen=True)
+class RateRange:
+    """Lowest and highest episodes per valid hour that lost and cleaned time leave possible.
+
+    Attributes
+    ----------
+    low_per_hour, high_per_hour
+        Equal where nothing could be otherwise.
+    causes
+        What has a part in it, in words.
+    """
+
+    low_per_hour: float
+    high_per_hour: float
+    causes: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The range in one sentence; it speaks of logical bounds, not of chance."""
+        low, high = f"{self.low_per_hour:.1f}", f"{self.high_per_hour:.1f}"
+        if low == high:
+            return "No lost time lies near enough to an episode or burst to change the rate."
+        return f"{self.causes[0]} could move the rate between {low} and {high} per valid hour."
+
+
+def rate_range(measures: Mapping[str, Measure], biases: Sequence[Bias] = ()) -> RateRange | None:
+    """How far lost time, and what was cleaned, could move the rate of a night; None where it is not known.
+
+    Parameters
+    ----------
+    measures
+        Of the night.
+    biases
+        Of faults that were cleaned, in any order; they widen the range by their product.
+    """
+    found = [measures.get(f"{word}_episodes_per_hour") for word in ("least", "most")]
+    low, high = (m.value if m is not None else None for m in found)
+    if low is None or high is None:
+        return None
+    for bias in biases:
+        low *= 1 + min(bias.low_pct, 0.0) / 100
+        high *= 1 + max(bias.high_pct, 0.0) / 100
+    what = "Lost and cleaned time" if biases else "Lost time"
+    return RateRange(low, high, (what, *(bias.cause for bias in biases)))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion
-from sleepbrux.scoring.bursts import SHORT, CombinedBursts, Ints
+from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, SHORT, CombinedBursts, Ints
 from sleepbrux.scoring.episodes import EPISODE_MIXED, EPISODE_PHASIC, KINDS, Episodes
 from sleepbrux.scoring.uncertainty import TOO_FEW, Blocks, Interval, counting_interval
 from sleepbrux.signal.quantiles import median
@@ -155,6 +155,7 @@ class _MeasureTable:
         self.out[name] = Measure(known, unit, basis, reason, keys)
 
 
+NO_MVC, OTHER_KIND = "no reference clench", "the clench is stated in the other kind of µV"
 LOST_TIME_OF_REVIEWED = "not computed after a review: it is about the automatic scoring"
 IN_EPISODES = "bursts inside counted episodes"
 
@@ -236,13 +237,41 @@ def _hours(book: _MeasureTable, chosen: Selection) -> None:
         book.out[name] = Measure(hours, "h", basis)
 
 
-def _amplitudes(book: _MeasureTable, chosen: Selection, bursts: CombinedBursts, episodes: Episodes) -> None:
+def _amplitudes(
+    book: _MeasureTable, chosen: Selection, bursts: CombinedBursts, episodes: Episodes, no_mvc: str
+) -> None:
     """How strong the bursts of episodes were."""
     in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
     peaks = bursts.peak_pct_mvc[in_episode]
-    no_mvc = "no reference clench" if len(peaks) and np.isnan(peaks).all() else ""
+    no_mvc = no_mvc if len(peaks) and np.isnan(peaks).all() else ""
     book.number("median_burst_peak_pct_mvc", _median(peaks), "% MVC", IN_EPISODES, BURST_KEYS, why=no_mvc)
+    _improbable(book, chosen, bursts, no_mvc)
     book.number("median_burst_peak_uv", _median(bursts.peak_uv[in_episode]), "µV", IN_EPISODES, BURST_KEYS)
+
+
+def _improbable(book: _MeasureTable, chosen: Selection, bursts: CombinedBursts, no_mvc: str) -> None:
+    """Bursts stronger than a muscle is likely to be, and what the other side says of them."""
+    strong = chosen.bursts[bursts.improbable[chosen.bursts]]
+    lost = ~Spans.of(bursts.grid, bursts.known)
+    seen = lost.slots_before(bursts.stops[strong]) == lost.slots_before(bursts.starts[strong])
+    alone = np.isin(bursts.channels[strong], 1 << np.arange(len(bursts.labels)))
+    several = len(bursts.labels) > 1
+    book.number(
+        "bursts_above_200_pct_mvc_count",
+        len(strong),
+        "1",
+        f"counted bursts with a peak above {IMPROBABLE_PCT_MVC:g} % MVC",
+        BURST_KEYS,
+        why=no_mvc,
+    )
+    book.number(
+        "one_sided_bursts_above_200_pct_mvc_count",
+        int((alone & seen).sum()),
+        "1",
+        "of these, shown by one channel while every other was seen and was not active",
+        BURST_KEYS,
+        why=no_mvc or ("" if several else "one channel was scored"),
+    )
 
 
 def _times(
@@ -287,12 +316,14 @@ def _times(
     )
 
 
-def _integrals(book: _MeasureTable, integrals: Mapping[str, tuple[float | None, float | None]]) -> None:
+def _integrals(
+    book: _MeasureTable, integrals: Mapping[str, tuple[float | None, float | None]], no_mvc: str
+) -> None:
     """Activity above the background, without a threshold."""
     basis = "envelope less running background, summed over valid time without a threshold; mean over channels"
     for k, (name, unit) in enumerate((("uv_s", "µV·s/h"), ("pct_mvc_s", "% MVC·s/h"))):
         seen = [v[k] for v in integrals.values() if v[k] is not None]
-        lacking = "no reference clench" if k == 1 and not seen else ""
+        lacking = no_mvc if k == 1 and not seen else ""
         book.number(
             f"integral_above_background_{name}_per_hour",
             _mean(seen),
@@ -318,6 +349,7 @@ def compute(
     integrals: Mapping[str, tuple[float | None, float | None]] | None = None,
     threshold_pct_mvc: float | None = None,
     possible: tuple[int, int] | None = None,
+    no_mvc: str = NO_MVC,
 ) -> dict[str, Measure]:
     """Measures of a night, by name, in the order in which a report shows them.
 
@@ -330,6 +362,8 @@ def compute(
         two measures, what lost time could change, and all intervals, which take more time than the rest.
     possible
         Least and most episodes, from `lost_time.possible_counts`; None after a review.
+    no_mvc
+        Why there is no amplitude in % MVC, where there is none.
     """
     book = _MeasureTable(chosen, intervals=integrals is not None)
     untyped = "" if criterion.burst.types else "the criterion has no burst types"
@@ -339,7 +373,7 @@ def compute(
     if integrals is not None:
         _possible(book, possible)
     _hours(book, chosen)
-    _amplitudes(book, chosen, bursts, episodes)
+    _amplitudes(book, chosen, bursts, episodes, no_mvc)
     _times(book, chosen, bursts, episodes, untyped)
     book.number(
         "background_uv",
@@ -355,9 +389,9 @@ def compute(
             "% MVC",
             "threshold, its median over the night where it follows the background; mean over channels",
             ("threshold.", "background."),
-            why="" if threshold_pct_mvc is not None else "no reference clench",
+            why="" if threshold_pct_mvc is not None else no_mvc,
         )
-        _integrals(book, integrals)
+        _integrals(book, integrals, no_mvc)
     return book.out
 
 
@@ -379,10 +413,12 @@ LABELS = {
     "tonic_episodes_per_hour": "tonic episodes per hour",
     "mixed_episodes_per_hour": "mixed episodes per hour",
     "episode_count": "episodes",
-    "least_episode_count": "episodes, least that lost time allows",
-    "most_episode_count": "episodes, most that lost time allows",
-    "least_episodes_per_hour": "episodes per hour, least that lost time allows",
-    "most_episodes_per_hour": "episodes per hour, most that lost time allows",
+    "least_episode_count": "episodes at least, whatever lost time held",
+    "most_episode_count": "episodes at most, whatever lost time held",
+    "least_episodes_per_hour": "episodes per hour at least, whatever lost time held",
+    "most_episodes_per_hour": "episodes per hour at most, whatever lost time held",
+    "bursts_above_200_pct_mvc_count": "bursts above 200 % MVC",
+    "one_sided_bursts_above_200_pct_mvc_count": "bursts above 200 % MVC on one side alone",
     "bursts_per_hour": "bursts in episodes per hour",
     "burst_count": "bursts in episodes",
     "isolated_bursts_per_hour": "single bursts per hour",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +20,7 @@ from sleepbrux.recording.prefetch import hashed_meanwhile
 from sleepbrux.recording.window import Window, find_window
 from sleepbrux.reference import Reference
 from sleepbrux.scoring.bursts import (
+    IMPROBABLE_PCT_MVC,
     Bursts,
     CombinedBursts,
     background_uv,
@@ -31,9 +32,9 @@ from sleepbrux.scoring.context.counts import count
 from sleepbrux.scoring.context.drop import admitted
 from sleepbrux.scoring.context.model import Labels, in_seconds
 from sleepbrux.scoring.episodes import Episodes
-from sleepbrux.scoring.events import Events, Track, find_events, labels_of
+from sleepbrux.scoring.events import Events, Track, find_events, labels_of, mvc_of
 from sleepbrux.scoring.lost_time import PossibleCounts, possible_counts
-from sleepbrux.scoring.measures import Measure, Selection, compute
+from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, Selection, compute
 from sleepbrux.scoring.night_notes import (
     lost_side_notes,
     near_rest_notes,
@@ -113,6 +114,13 @@ class Night:
     beside: tuple[AlternativeReading, ...] = ()
     numbers: tuple[int, ...] = ()
 
+    def mvc_uv(self, label: str) -> float | None:
+        """100 % MVC of a channel in the kind of µV that the rules measure; None where not known so."""
+        return mvc_of(self.reference, label, self.amplitude)
+
+
+AMPLITUDE_WORDS = {"rms": "root mean square (RMS)", "rectified": "mean rectified"}
+
 
 def _rested(envelope: Envelope, bursts: Bursts, counted: Spans) -> float | None:
     """Median of the envelope outside bursts in valid time."""
@@ -149,6 +157,13 @@ def _integral(
         background += float(np.interp(middles, at, knots).mean()) * (b - a)
     per_hour = (level - background) / known.n_slots * 3600
     return per_hour, None if track.mvc_uv is None else per_hour * 100 / track.mvc_uv
+
+
+def amplitude_of(criterion: Criterion, reference: Reference | None) -> Amplitude:
+    """Kind of amplitude that a criterion measures beside a reference."""
+    if criterion.envelope.amplitude != "as_reference":
+        return criterion.envelope.amplitude
+    return reference.amplitude if reference is not None else "rms"
 
 
 def _possible(swept: Swept, events: Events, criterion: Criterion, window: Window) -> PossibleCounts:
@@ -212,6 +227,7 @@ def score(
         criterion,
         background,
         possible=(possible.least, possible.most),
+        no_mvc=NO_MVC if reference is None else OTHER_KIND,
         threshold_pct_mvc=sum(limits) / len(limits) if limits else None,
         integrals={t.label: both for t, (_, both) in zip(events.tracks, found, strict=True)},
     )
@@ -234,10 +250,32 @@ def score(
         notes=(
             *night_notes(swept, window, reference, criterion, events.amplitude, measures),
             *unknown_background_notes(swept, events),
+            *_improbable(measures),
             *lost_side_notes(swept, window),
             *near_rest,
         ),
     )
+
+
+def _improbable(measures: Mapping[str, Measure]) -> list[Note]:
+    """A note on counted bursts that are improbably strong, with what the other side shows."""
+    n = measures["bursts_above_200_pct_mvc_count"].value
+    if not n:
+        return []
+    alone = measures["one_sided_bursts_above_200_pct_mvc_count"].value
+    sides = (
+        ""
+        if alone is None
+        else f"; in {alone:.0f} of them one side was active alone while the other was seen"
+    )
+    return [
+        Note(
+            "bursts-improbable",
+            "warning",
+            f"{n:.0f} counted bursts have a peak above {IMPROBABLE_PCT_MVC:g} % MVC, which is improbable"
+            f"{sides}. They may be electrode pops, or the clench was weak: look at them, and at the clench",
+        )
+    ]
 
 
 def score_night(

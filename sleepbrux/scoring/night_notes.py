@@ -14,6 +14,7 @@ from sleepbrux.recording.window import Window
 from sleepbrux.reference import Reference
 from sleepbrux.scoring.events import Events
 from sleepbrux.scoring.measures import Measure
+from sleepbrux.scoring.night import AMPLITUDE_WORDS
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.swept import Swept
 
@@ -119,13 +120,13 @@ def night_notes(
                 "and no amplitude in % MVC",
             )
         )
-    elif criterion.needs_mvc and reference.amplitude != amplitude:
+    elif reference.amplitude != amplitude:
         notes.append(
             Note(
                 "amplitude-kinds-differ",
                 "warning",
-                f"the clench is stated as {reference.amplitude}, the criterion measures {amplitude}: "
-                "their µV differ (by 1.25 for Gaussian EMG) and were not converted",
+                f"the clench is stated in {AMPLITUDE_WORDS[reference.amplitude]} µV, the rules measure "
+                f"{AMPLITUDE_WORDS[amplitude]} µV: no amplitude in % MVC was computed",
             )
         )
     hours = measures["valid_hours"].value or 0.0

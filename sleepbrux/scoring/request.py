@@ -13,7 +13,7 @@ from sleepbrux.core.errors import (
     StudyError,
     UsageError,
 )
-from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, load_criterion
+from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, Criterion, load_criterion
 from sleepbrux.recording.daylight import window_note
 from sleepbrux.recording.files import ends_digest
 from sleepbrux.recording.mark_table import with_marks
@@ -59,6 +59,8 @@ class Request:
         One value for all channels, or one a label; None where not stated.
     amplitude
         Whether those values are RMS or mean rectified µV.
+    convert_to
+        Kind of µV to convert them to; None: as they are.
     from_text, to_text
         Window as the user wrote it, empty for none.
     window_said_by
@@ -83,6 +85,7 @@ class Request:
     mvc_uv: float | Mapping[str, float] | None = None
     rest_uv: float | Mapping[str, float] | None = None
     amplitude: Amplitude = "rms"
+    convert_to: Amplitude | None = None
     from_text: str = ""
     to_text: str = ""
     window_said_by: str = "start and end given by the user"
@@ -147,23 +150,27 @@ def _without_dead(
 
 
 def _reference(
-    swept: Swept, window: Window, request: Request
+    swept: Swept, window: Window, request: Request, rule: Criterion
 ) -> tuple[Swept, Reference | None, tuple[Note, ...]]:
-    """Reference of a night, and the night without channels that have none."""
+    """Reference of a night, and the night without channels that have none.
+
+    Clenches of the night itself are measured in the kind of amplitude that the rules ask for.
+    """
     labels = [frames.channel.label for frames in swept.frames]
     if request.mvc_uv is not None:
         try:
             stated = given(labels, request.mvc_uv, rest_uv=request.rest_uv, amplitude=request.amplitude)
         except ReferenceLevelError as error:
             raise UsageError(str(error)) from error
-        return swept, stated, ()
+        return swept, converted(stated, request.convert_to or stated.amplitude), ()
     if request.reference is not None:
         return swept, request.reference, ()
     cues = own_cues(swept, window, request.proposal)
     if cues is None:
         why = unused_clenches(swept.marks)
         return swept, None, (Note("clenches-not-used", "warning", why),) if why else ()
-    return _without_dead(swept, cues, request.amplitude)
+    fixed = rule.envelope.amplitude
+    return _without_dead(swept, cues, request.amplitude if fixed == "as_reference" else fixed)
 
 
 def open_as(path: Path, request: Request, progress: Progress | None = None) -> Recording:
@@ -217,14 +224,16 @@ def score_opened(
     changed = window_note(swept.notes, (request.from_text, request.to_text))
     notes = [*request.notes, *([changed] if changed else [])]
     if request.criterion:
-        swept, reference, more = _reference(swept, window, request)
-        night = score(swept, criterion=load_criterion(request.criterion), window=window, reference=reference)
+        rule = load_criterion(request.criterion)
+        swept, reference, more = _reference(swept, window, request, rule)
+        night = score(swept, criterion=rule, window=window, reference=reference)
         return _told(_both(night, request), recording, request, [*notes, *more])
     try:
-        swept, reference, more = _reference(swept, window, request)
+        rule = load_criterion(DEFAULT_ID)
+        swept, reference, more = _reference(swept, window, request, rule)
         notes += more
         if reference is not None:
-            night = score(swept, criterion=load_criterion(DEFAULT_ID), window=window, reference=reference)
+            night = score(swept, criterion=rule, window=window, reference=reference)
             return _told(_both(night, request), recording, request, notes)
     except ReferenceLevelError as error:
         if request.mvc_uv is not None or request.reference is not None:
@@ -272,6 +281,8 @@ def _both(night: Night, request: Request) -> Night:
             natural = own_reference(night.swept, cues, night.reference.amplitude)
         except ReferenceLevelError as error:
             why = str(error)
+    if natural is not None and natural.amplitude != night.reference.amplitude:
+        natural, why = None, "it is stated in the other kind of µV (see convert_to)"
     if natural is None:
         note = Note(
             "natural-reading-missing",

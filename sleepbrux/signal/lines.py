@@ -32,6 +32,7 @@ REACH_HZ = 1.2  # a peak at the very edge of 49-51 Hz is still a peak
 SAME_HZ = 0.3
 HIGHEST_HARMONIC = 9
 PROMINENCE = 15.0
+STANDS_OUT = 30.0  # times the median of 12 Hz, on either side: in noise one bin in 10^9
 SHARE_TO_REMOVE = 0.15
 LEAST_TO_REST = 0.04
 STEP_S = (0.1, 0.2)  # with one mains, and with both: 10 Hz apart, they part in 0.2 s
@@ -216,7 +217,27 @@ class Looks:
             place,
             strength,
         )
+        self._take_back(self.power[:n], strength)
         self.power[:n].sum(axis=1, keepdims=True, out=whole)
+
+    def _take_back(self, power: NDArray[np.float64], strength: NDArray[np.float64]) -> None:
+        """Leave what is no line: the slope of a higher peak beside it, the edge of a band, or chance."""
+        bins = self.bins
+        looks, rows = np.nonzero(strength)
+        if not len(looks):
+            return
+        width = np.arange(int((bins.stop - bins.first).max()))
+        at = np.minimum(bins.first[rows, None] + width, bins.stop[rows, None] - 1)
+        best = at[np.arange(len(rows)), power[looks[:, None], at].argmax(axis=1)]
+        steps = np.arange(bins.reach, 9 * bins.reach)
+        floors = []
+        for sign in (-1, 1):
+            beside = np.clip(best[:, None] + sign * steps, 0, power.shape[1] - 1)
+            floors.append(np.median(power[looks[:, None], beside], axis=1))
+        top = power[looks, best]
+        line = top > STANDS_OUT * np.maximum(*floors)
+        line &= (top >= power[looks, best - 1]) & (top >= power[looks, best + 1])
+        strength[looks[~line], rows[~line]] = 0.0
 
 
 _Peak = tuple[int, float, float]

@@ -24,7 +24,7 @@ from sleepbrux.core.errors import Note
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.signal.quantiles import median
 from sleepbrux.signal.sweep import ChannelFrames
-from sleepbrux.signal.transients import without_spikes
+from sleepbrux.signal.transients import motor_units, without_spikes
 
 # Differences of means over so many seconds, as far apart: highest at 25 and at 16.7 Hz.
 LEAK, LEAK_S = (1.0, -4.0, 6.0, -4.0, 1.0), 0.02
@@ -36,7 +36,7 @@ SWING_TO_PEAK = 1.2
 STEPS = 8.0
 SWAY_TO_MUSCLE = 0.5
 LEAK_TO_SWAY = 1.0  # more is a pop
-POP_TO_MUSCLE, POP_TO_USUAL = 0.5, 4.0
+POP_TO_MUSCLE, POP_TO_USUAL = 0.5, 8.0
 TIMES_MUSCLES_OWN = 8.0
 RING = 0.8  # a frame: the filter's ringing after a pop
 FLANK = 0.7
@@ -75,7 +75,9 @@ def _shifted(values: Floats, lag: int) -> Floats:
 
 def _difference(mean: Floats, shares: tuple[float, ...], width: int) -> Floats:
     """Difference of means over ``width`` frames, ``width`` frames apart, absolute, of gain 1."""
-    level = np.asarray(sum(_shifted(mean, k - width // 2) for k in range(width)) / width)
+    level = np.zeros_like(mean)
+    for k in range(width):
+        level += _shifted(mean, k - width // 2) / width
     middle = len(shares) // 2
     parts = (share * _shifted(level, (k - middle) * width) for k, share in enumerate(shares))
     return np.asarray(np.abs(sum(parts)) / sum(map(abs, shares)), dtype=np.float64)
@@ -181,10 +183,11 @@ def _candidates(frames: ChannelFrames, power: Floats, swing: Floats) -> Spans:
 
 
 def _spikes(frames: ChannelFrames, swing: Floats) -> Spans:
-    """Frames of discharges, shorter than a pop; they are taken out as such."""
+    """Frames of discharges, shorter than a pop and taken out as such, and of motor units, which stay."""
     without, dense, _ = without_spikes(frames, swing)
     changed = (without.energy != frames.energy) & (frames.energy == frames.energy)
-    return (dense | Spans.from_mask(frames.grid, changed)).grow(frames.grid.slots_for(SPIKE_S))
+    found = dense | Spans.from_mask(frames.grid, changed) | motor_units(frames)
+    return found.grow(frames.grid.slots_for(SPIKE_S))
 
 
 def without_swings(

@@ -47,7 +47,8 @@ SPIKE_THIRD = 0.15
 SPIKE_PASSES = 2
 SPIKE_FORM = 0.45  # squared mean rectified over mean square; noise has 2 / pi
 DENSE_PER_S = 3
-FIRING_S, FIRING_AROUND, FIRING_ALIKE, FIRING_SHARE = (0.05, 0.17), 4, 0.3, 0.85
+FIRING_TO_NEAR = 2000.0
+FIRING_S, FIRING_AROUND, FIRING_ALIKE, FIRING_SHARE = (0.05, 0.17), 4, 0.3, 0.75
 SPIKE_FREEDOMS = 2.0  # of a frame; in fewer, noise has peaks of that shape
 
 Ints = NDArray[np.int64]
@@ -259,7 +260,8 @@ def _firing(at: Ints, grid: Grid) -> NDArray[np.bool_]:
     interval = np.diff(at) * float(grid.slot_s)
     (usual,) = running(interval, 2 * FIRING_AROUND + 1, 0.5)
     low, high = FIRING_S
-    alike = (usual > low) & (usual < high) & (np.abs(interval - usual) < FIRING_ALIKE * usual)
+    off = np.minimum(np.abs(interval - usual), np.abs(interval - 2 * usual))  # one may be missed
+    alike = (usual > low) & (usual < high) & (off < FIRING_ALIKE * usual)
     share = np.convolve(alike, np.ones(2 * FIRING_AROUND), "same") / (2 * FIRING_AROUND)
     steady = share >= FIRING_SHARE
     result[:-1] |= steady
@@ -285,20 +287,14 @@ def _spikes(found: _Windows, usual: Floats, a: int) -> NDArray[np.bool_]:
     return result
 
 
-def without_spikes(frames: ChannelFrames, swing: Floats) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
-    """The channel without single spikes, the spans in which they are too dense, and a note.
-
-    Parameters
-    ----------
-    swing
-        Range of the 10-ms means of the unfiltered signal in each block, as ``quality.swing_uv``.
-    """
+def _peaks(frames: ChannelFrames) -> tuple[Ints, Floats, NDArray[np.bool_]]:
+    """Frames far above what is around them, what that is, and whether a motor unit fires there."""
     from sleepbrux.signal import kernels
 
-    grid, nothing = frames.grid, frames.grid.none()
+    grid, nothing = frames.grid, np.empty(0, dtype=np.int64)
     low_hz, high_hz = band_edges_hz(frames.channel.rate)
     if 2 * (high_hz - low_hz) * float(grid.slot_s) < SPIKE_FREEDOMS:
-        return frames, nothing, ()
+        return nothing, np.empty(0), np.empty(0, dtype=np.bool_)
     reach, near = _slots(frames, (SPIKE_REACH_S, SPIKE_NEAR_S))
     peaks = np.empty(grid.n_slots // reach + 1, dtype=np.int64)
     at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]
@@ -307,7 +303,26 @@ def without_spikes(frames: ChannelFrames, swing: Floats) -> tuple[ChannelFrames,
     usual = np.where(np.isnan(around[:, -1]), np.nan, around[:, near])  # what is not known comes last
     high = frames.energy[at] > SPIKE_TO_NEAR * usual
     at, usual = at[high], usual[high]
-    firing = _firing(at, grid)
+    # no motor unit at the skin is so much larger than the rest around it as a discharge is
+    return at, usual, _firing(at, grid) & (frames.energy[at] < FIRING_TO_NEAR * usual)
+
+
+def motor_units(frames: ChannelFrames) -> Spans:
+    """Frames in which a motor unit fires: muscle, however short and strong each discharge is."""
+    at, _, firing = _peaks(frames)
+    return Spans.of(frames.grid, np.stack((at[firing], at[firing] + 1), axis=1))
+
+
+def without_spikes(frames: ChannelFrames, swing: Floats) -> tuple[ChannelFrames, Spans, tuple[Note, ...]]:
+    """The channel without single spikes, the spans in which they are too dense, and a note.
+
+    Parameters
+    ----------
+    swing
+        Range of the 10-ms means of the unfiltered signal in each block, as ``quality.swing_uv``.
+    """
+    grid, nothing = frames.grid, frames.grid.none()
+    at, usual, firing = _peaks(frames)
     at, usual = at[~firing], usual[~firing]
     if not len(at):
         return frames, nothing, ()

@@ -403,6 +403,7 @@ def test_the_largest_and_the_smallest_numbers_that_a_table_may_hold_end_in_a_res
         assert done.code in (0, 2)
 
 
+@pytest.mark.shows("wrong-count")
 def test_persons_who_change_alike_have_no_spread_to_judge_by():
     """Logarithms of equal ratios differ by rounding, on each processor by another: that is no evidence."""
     nights = [

@@ -59,6 +59,14 @@ def counted(*pairs):
     return [NightValue(str(k), c / h, c, h) for k, (c, h) in enumerate(pairs)]
 
 
+def test_hours_just_below_the_least_are_shown_below_it():
+    nights = [night_of(str(k), 4, hours) for k, hours in enumerate((3.9996, 3.99999999, 4.0))]
+    said = [n.remarks for n in condition_of(*nights).nights]
+    assert said[0][0].startswith("3.9996 valid hours, fewer than the 4 h")
+    assert said[1][0].startswith("3.99999999 valid hours")
+    assert said[2] == ()
+
+
 # --- the interval of the mean
 
 

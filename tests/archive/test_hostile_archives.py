@@ -134,6 +134,15 @@ def test_a_header_that_cannot_be_is_refused_with_the_field(archive, name, value,
         load_night(archive)
 
 
+@pytest.mark.parametrize("name", ["frames/0/energy", "frames/1/rectified", "traces/low", "traces/high"])
+def test_levels_that_are_no_numbers_are_refused(archive, name):
+    with h5py.File(archive, "r+") as file:
+        file[name][3] = np.inf
+    seal(archive)
+    with pytest.raises(ArchiveError, match=f"for {name} holds values that are out of range"):
+        load_night(archive)
+
+
 def test_what_scoring_makes_is_coherent(seed, tmp_path):
     check_night(load_night(seed))
     assert outcome(seed, tmp_path / "out") == "used"

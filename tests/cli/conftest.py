@@ -43,12 +43,12 @@ def run():
     return called
 
 
-def write_edf(path: Path, *, clenches=True, labels=LABELS, seed=0, lights=(), unit="uV"):
+def write_edf(path: Path, *, clenches=True, labels=LABELS, seed=0, lights=(), unit="uV", seconds=SECONDS):
     """A recording of four minutes: rest, clenches, one phasic and one tonic episode, one burst."""
     bursts = (CLENCHES if clenches else []) + BURSTS
     signals = [
         EdfSignal(
-            np.clip(signal_of(bursts, seconds=SECONDS, seed=seed + k), -3000, 3000),
+            np.clip(signal_of(bursts, seconds=seconds, seed=seed + k), -3000, 3000),
             1000,
             label=label[:16],
             physical_dimension=unit,

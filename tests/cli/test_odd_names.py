@@ -30,6 +30,7 @@ def printed(done):
     return text
 
 
+@pytest.mark.shows("wrong-person")
 def test_score_goes_on_after_a_name_that_is_no_utf_8_and_writes_under_a_safe_stem(run, folder, tmp_path):
     out = tmp_path / "out"
     done = run("score", *sorted(folder.iterdir()), "--out", out)
@@ -40,6 +41,7 @@ def test_score_goes_on_after_a_name_that_is_no_utf_8_and_writes_under_a_safe_ste
     assert json.loads((out / "night_xff.summary.json").read_text("utf-8"))["input_sha256"]
 
 
+@pytest.mark.shows("hostile-file")
 def test_batch_goes_on_after_a_name_that_is_no_utf_8_and_holds_it_done(run, folder, tmp_path):
     out = tmp_path / "out"
     done = run("batch", folder, "--out", out, "--workers", 1)

@@ -13,6 +13,7 @@ def laid(run, tmp_path, *conditions):
     return {row.split(",", 2)[2].rsplit(",", 1)[0].strip('"') for row in rows}
 
 
+@pytest.mark.shows("wrong-count")
 def test_a_name_with_commas_is_one_condition(run, tmp_path):
     name = "night guard, upper, soft"
     assert laid(run, tmp_path, "--conditions", "none", "--conditions", name) == {"none", name}

@@ -119,6 +119,7 @@ STUDY_COMMANDS = [
 
 
 @pytest.mark.parametrize("words", STUDY_COMMANDS, ids=[w[0] for w in STUDY_COMMANDS])
+@pytest.mark.shows("steered-screen")
 def test_a_study_file_steers_no_terminal(tmp_path, words):
     """Marks of direction are shown, control characters refused, whatever command reads the file."""
     write_edf(tmp_path / "night.edf")
@@ -200,6 +201,7 @@ def archive(tmp_path_factory):
     ],
     ids=" ".join,
 )
+@pytest.mark.shows("steered-screen")
 def test_an_archive_steers_no_terminal(tmp_path, archive, words):
     out = str(tmp_path / "out")
     checked(called(words[0], archive, *(w.replace("OUT", out) for w in words[1:])))
@@ -212,6 +214,7 @@ def test_two_scorings_steer_no_terminal(tmp_path, archive):
         checked(called("agreement", archive, other, "--scored", "0-120", "--out", tmp_path / "out"))
 
 
+@pytest.mark.shows("steered-screen")
 def test_the_header_marks_and_names_of_a_recording_steer_no_terminal(tmp_path):
     path = write_edf(tmp_path / "night.edf", lights=[(60.0, f"Lights {HOSTILE}"), (70.0, HOSTILE)])
     raw = bytearray(path.read_bytes())

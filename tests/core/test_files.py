@@ -234,6 +234,7 @@ TOML = {
 
 
 @pytest.mark.parametrize(("text", "words"), TOML.items(), ids=range(len(TOML)))
+@pytest.mark.shows("hostile-file")
 def test_odd_toml_ends_in_one_sentence(text: str, words: str) -> None:
     with pytest.raises(StudyError, match=rf"^s\.toml: .*({words})") as caught:
         toml_table(text, "s.toml", StudyError, ("note",))

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import signal
 
 from sleepbrux.core.spans import Grid, Spans
-from sleepbrux.criteria import Criterion
+from sleepbrux.criteria import Criterion, load_criterion
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import given
@@ -25,7 +25,7 @@ from sleepbrux.scoring.bursts import (
     thresholds,
 )
 from sleepbrux.scoring.episodes import Episodes, group_episodes
-from sleepbrux.scoring.night import Night, score_night
+from sleepbrux.scoring.night import Night, amplitude_of, score_night
 from sleepbrux.signal.envelope import Envelope
 
 FRAME = Fraction(1, 100)
@@ -156,7 +156,10 @@ def night_of(
     carrier=emg,
     seed: int = 1,
 ) -> Night:
-    """Score a short night; a channel is a list of (onset, offset, µV RMS)."""
+    """Score a short night; a channel is a list of (onset, offset, µV RMS).
+
+    The clench is stated in the kind of µV that the rules measure.
+    """
     rng = np.random.default_rng(seed)
     n = round(seconds * RATE)
     rows = []
@@ -168,9 +171,10 @@ def night_of(
             row[a:b] = wave[a:b] * uv
         rows.append(row)
     labels = MASSETERS[: len(rows)]
+    rule = load_criterion(criterion) if isinstance(criterion, str) else criterion
     return score_night(
         from_array(np.array(rows), RATE, labels),
-        None if mvc_uv is None else given(labels, mvc_uv),
+        None if mvc_uv is None else given(labels, mvc_uv, amplitude=amplitude_of(rule, None)),
         criterion,
         window=Window(((0.0, seconds),), "whole test night"),
     )

@@ -14,7 +14,7 @@ import pytest
 
 from sleepbrux.criteria import DEFAULT_WITHOUT_MVC_ID, load_criterion
 
-from .tables import in_words, lasting, night_of, scored, steady, tone, train
+from .tables import MASSETERS, in_words, lasting, night_of, scored, steady, tone, train
 
 pytestmark = pytest.mark.shows("aasm")
 
@@ -60,14 +60,39 @@ def test_much_activity_does_not_raise_the_background():
     assert len(found) == len(stretches)
 
 
-def test_the_second_pass_leaves_out_the_activity_that_the_first_one_found():
-    # rest is 5 µV for most of the quiet time, but 7 µV is the median of quiet time and activity together
-    stretches = [(10.0, 34.0, 100.0), (34.0, 60.0, 7.0), (60.0, 84.0, 100.0), (100.0, 101.0, 12.0)]
+def test_activity_for_three_fifths_of_the_time_does_not_raise_the_background():
+    # 60 s of activity every 100 s: the median of all time lies in the activity
+    tonic = [(30.0 + 100 * k, 90.0 + 100 * k, 12.0) for k in range(6)]
+    brief = [(a, b, 11.0) for k in range(5) for a, b in train([1.0] * 3, 1.0, at_s=105.0 + 100 * k)]
+    found = steady(RULES, sorted([*tonic, *brief]), rest_uv=5.0, seconds=660.0, mvc_uv=None)
+    assert found == sorted((a, b) for a, b, _ in [*tonic, *brief])
+
+
+@pytest.mark.parametrize("name", ["aasm", "maeda2019_2xbaseline"])
+def test_nor_does_it_in_recorded_emg(name):
+    rules = load_criterion(name)
+    tonic = [(30.0 + 100 * k, 90.0 + 100 * k, 20.0) for k in range(12)]
+    brief = [(a, b, 16.0) for k in range(12) for a, b in train([1.0] * 4, 1.0, at_s=5.0 + 100 * k)]
+    whole = night_of(rules, sorted([*tonic, *brief]), rest_uv=4.0, seconds=1230.0, mvc_uv=None)
+    alone = night_of(rules, brief, rest_uv=4.0, seconds=1230.0, mvc_uv=None)
+    assert in_words(alone) == [("phasic", 4)] * 12
+    assert sorted(in_words(whole)) == [("phasic", 4)] * 12 + [("tonic", 1)] * 12
+    assert whole.background_uv[MASSETERS[0]] == pytest.approx(alone.background_uv[MASSETERS[0]], rel=0.03)
+
+
+def test_a_level_that_rises_and_stays_is_the_new_rest_from_there_on():
+    # rest trebles at 600 s; nothing of it is activity from half a minute after the step on
+    found = steady(RULES, [(600.0, 1500.0, 15.0)], rest_uv=5.0, seconds=1500.0, mvc_uv=None)
+    assert all(stop <= 630.0 for _, stop in found)
+
+
+def test_the_second_pass_takes_the_median_of_what_the_first_one_left():
+    # the quiet level, 5 µV, is that of the lower fifth; the median of what is no activity is 7 µV
+    stretches = [(20.0, 90.0, 7.0), (100.0, 101.0, 12.0)]
     two = steady(RULES, stretches, rest_uv=5.0, mvc_uv=None)
     once = RULES.derive({"background.passes": 1})
-    one = steady(once, stretches, rest_uv=5.0, mvc_uv=None)
-    assert one == [(10.0, 34.0), (60.0, 84.0)]
-    assert two == [*one, (100.0, 101.0)]
+    assert steady(once, stretches, rest_uv=5.0, mvc_uv=None) == [(100.0, 101.0)]
+    assert two == []
 
 
 def test_no_reference_clench_is_needed_and_none_is_invented():
@@ -103,9 +128,23 @@ def test_three_brief_elevations_are_an_episode_and_two_are_not():
     assert scored(RULES, train([0.5] * 2, 1.0)).found == []
 
 
-def test_onsets_3_00_s_apart_are_a_regular_sequence_and_3_01_s_apart_are_not():
-    assert scored(RULES, train([0.5] * 3, 2.5)).found == [("phasic", 3)]
-    assert scored(RULES, train([0.5] * 3, 2.51)).found == []
+def test_whatever_the_pause_leaves_together_is_a_regular_sequence():
+    # the longest brief elevations with the longest pause that ends no episode
+    assert scored(RULES, train([2.0] * 3, 2.99)).found == [("phasic", 3)]
+    assert scored(RULES, train([0.25] * 3, 2.99)).found == [("phasic", 3)]
+
+
+def test_onsets_5_00_s_apart_are_a_regular_sequence_and_5_01_s_apart_are_not():
+    # only twitches carry an episode over such a distance
+    def with_twitches(step_s):
+        onsets = [10.0 + k * step_s for k in range(3)]
+        twitches = [round(a + 2.4, 2) for a in onsets[:-1]]
+        return sorted(
+            [(round(a, 2), round(a + 0.5, 2)) for a in onsets] + [(a, round(a + 0.1, 2)) for a in twitches]
+        )
+
+    assert scored(RULES, with_twitches(5.0)).found == [("phasic", 3)]
+    assert scored(RULES, with_twitches(5.01)).found == []
 
 
 def test_the_lower_limit_of_a_regular_sequence_is_within_it_too():
@@ -116,11 +155,11 @@ def test_the_lower_limit_of_a_regular_sequence_is_within_it_too():
 
 
 def test_three_elevations_must_follow_each_other_regularly_not_just_any_three_of_them():
-    # onsets 1, 3.4 and 1 s apart: no three in a row are regular, and no pause reaches 3 s
-    split = [(10.0, 10.5), (11.0, 11.5), (14.4, 14.9), (15.4, 15.9)]
+    # onsets 1, 5.2 and 1 s apart, a twitch in the long pause: no three in a row are regular
+    split = [(10.0, 10.5), (11.0, 11.5), (14.0, 14.1), (16.2, 16.7), (17.2, 17.7)]
     assert scored(RULES, split).found == []
     # one more beside the last two makes three in a row, and the episode keeps all five
-    assert scored(RULES, [*split, (16.4, 16.9)]).found == [("phasic", 5)]
+    assert scored(RULES, [*split, (18.2, 18.7)]).found == [("phasic", 5)]
 
 
 # The manual has no mixed class

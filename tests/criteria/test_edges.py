@@ -17,7 +17,7 @@ from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import given
-from sleepbrux.scoring.night import score_night
+from sleepbrux.scoring.night import amplitude_of, score_night
 from sleepbrux.signal.envelope import odd_frames
 
 from .tables import FRAME, MASSETERS, emg
@@ -48,7 +48,7 @@ def bursts_of(signal_uv, rate, criterion):
     """On- and offsets of the bursts of one channel, in s."""
     night = score_night(
         from_array(signal_uv[None], rate, MASSETERS[:1]),
-        given(MASSETERS[:1], MVC_UV),
+        given(MASSETERS[:1], MVC_UV, amplitude=amplitude_of(criterion, None)),
         criterion,
         window=Window(((0.0, len(signal_uv) / rate),), "whole test night"),
     )

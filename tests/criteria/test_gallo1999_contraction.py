@@ -11,10 +11,25 @@ The threshold of the papers could not be read; 10 % MVC stands in for it.
 import numpy as np
 import pytest
 
+from sleepbrux.core.errors import UsageError
 from sleepbrux.criteria import load_criterion
+from sleepbrux.recording.memory import from_array
+from sleepbrux.reference import converted, given
+from sleepbrux.scoring.night import score_night
 from sleepbrux.signal.envelope import odd_frames
 
-from .tables import FRAME, MASSETERS, in_words, lasting, night_of, scored, steady, tone, train
+from .tables import (
+    FRAME,
+    MASSETERS,
+    RATE,
+    in_words,
+    lasting,
+    night_of,
+    scored,
+    steady,
+    tone,
+    train,
+)
 
 pytestmark = pytest.mark.shows("gallo1999")
 
@@ -103,9 +118,25 @@ def test_the_window_lengthens_a_contraction_by_up_to_half_a_second():
     assert int(near.stops[0] - near.starts[0]) == pytest.approx(200, abs=5)
 
 
-def test_a_clench_stated_as_rms_is_not_silently_compared_with_a_mean_absolute_value():
-    night = night_of(RULES, [(40.0, 44.0, 80.0)])
-    assert "amplitude-kinds-differ" in {note.code for note in night.notes}
+def score_with(reference):
+    rng = np.random.default_rng(1)
+    signal_uv = tone(rng, 120 * RATE) * 2.0
+    signal_uv[40 * RATE : 44 * RATE] *= 20
+    return score_night(from_array(signal_uv[None], RATE, MASSETERS[:1]), reference, RULES)
+
+
+def test_a_clench_stated_as_rms_is_refused_for_these_rules_measure_mean_rectified_values():
+    with pytest.raises(UsageError, match=r"in root mean square .* measures mean rectified .*--convert-uv"):
+        score_with(given(MASSETERS[:1], 200.0))
+
+
+def test_it_is_converted_where_that_is_asked_for_and_the_note_names_the_factor():
+    stated = given(MASSETERS[:1], 200.0)
+    night = score_with(converted(stated, "rectified"))
+    factor = np.sqrt(np.pi / 2)
+    assert night.threshold_uv[MASSETERS[0]] == pytest.approx(0.1 * 200.0 / factor)
+    (note,) = [n for n in night.notes if n.code == "amplitude-converted"]
+    assert "0.798" in note.text
 
 
 def test_amplitude_is_kept_in_pct_mvc():

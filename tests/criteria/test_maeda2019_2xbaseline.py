@@ -11,9 +11,24 @@ import numpy as np
 import pytest
 
 from sleepbrux.criteria import load_criterion
+from sleepbrux.recording.memory import from_array
+from sleepbrux.reference import given
+from sleepbrux.scoring.night import score_night
 from sleepbrux.signal.envelope import odd_frames
 
-from .tables import FRAME, in_words, lasting, night_of, scored, steady, tone, train
+from .tables import (
+    FRAME,
+    MASSETERS,
+    RATE,
+    emg,
+    in_words,
+    lasting,
+    night_of,
+    scored,
+    steady,
+    tone,
+    train,
+)
 
 pytestmark = pytest.mark.shows("maeda2019")
 
@@ -40,6 +55,23 @@ def test_recorded_emg_at_six_times_the_baseline_is_scored_and_the_baseline_itsel
 
 def test_no_reference_clench_is_needed():
     assert not RULES.needs_mvc
+
+
+def test_a_clench_stated_as_rms_gives_no_amplitude_in_pct_mvc_to_mean_rectified_values():
+    rng = np.random.default_rng(1)
+    signal_uv = emg(rng, 120 * RATE) * 5.0
+    signal_uv[40 * RATE : 44 * RATE] *= 10
+    recording = from_array(signal_uv[None], RATE, MASSETERS[:1])
+    other, same = (
+        score_night(recording, given(MASSETERS[:1], 200.0, amplitude=kind), RULES)
+        for kind in ("rms", "rectified")
+    )
+    assert in_words(other) == in_words(same) == [("tonic", 1)]
+    assert np.isnan(other.episodes.peak_pct_mvc).all()
+    peak = other.measures["median_burst_peak_pct_mvc"]
+    assert (peak.value, peak.reason) == (None, "the clench is stated in the other kind of µV")
+    assert "amplitude-kinds-differ" in {note.code for note in other.notes}
+    assert same.measures["median_burst_peak_pct_mvc"].value > 10
 
 
 def test_a_floor_in_pct_mvc_can_be_added_as_in_the_paper_and_then_needs_a_clench():

@@ -167,12 +167,14 @@ def risks_page() -> str:
         "",
         REMAKE,
         "",
-        "A hazard is a way in which a number could mislead someone; its control is what stands against it. A "
+        "What could harm a person comes first. A hazard is a way in which a number could mislead someone; "
+        "its control is what stands against it. A "
         "test is listed where it is marked as showing the line. Whoever uses this in a study or a clinic has "
         "risks of their own to add.",
         "",
     ]
     for kind, title in (
+        ("person", "What can go wrong for a person"),
         ("hazard", "Hazards"),
         ("requirement", "Requirements"),
         ("clause", "Clauses"),
@@ -184,9 +186,9 @@ def risks_page() -> str:
         ]
         if rows:
             lines += [f"## {title}", ""]
+            wrong = kind in ("person", "hazard")
             lines += _table(
-                ["id", "what could go wrong" if kind == "hazard" else "what must hold", "control", "tests"],
-                rows,
+                ["id", "what could go wrong" if wrong else "what must hold", "control", "tests"], rows
             )
     return "\n".join(lines).rstrip() + "\n"
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from sleepbrux import reference as calibration
+from sleepbrux.analysis.comparison.rows import night_row
 from sleepbrux.archive.journal.levels import Levels
 from sleepbrux.criteria import load_criterion
 from sleepbrux.export.bids import events_tsv
@@ -17,6 +18,7 @@ from sleepbrux.export.columns import (
     EPISODES,
     EXCLUDED,
     MEASURES,
+    NIGHTS,
     STUDY,
     STUDY_INTERVAL,
     TABLES,
@@ -26,7 +28,7 @@ from sleepbrux.export.columns import (
 from sleepbrux.export.dictionary import dictionary_csv
 from sleepbrux.export.frames import frames
 from sleepbrux.export.study_table import excluded_csv, measures_csv, study_table
-from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
+from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv, nights_csv
 from sleepbrux.recording.memory import from_array
 from sleepbrux.scoring.night import rescore, score_night
 from sleepbrux.scoring.request import Request, score_file
@@ -121,6 +123,7 @@ def test_every_cell_of_every_table_keeps_to_its_column(every_night):
             (MEASURES, measures_csv(night)),
             (EXCLUDED, excluded_csv(night)),
             ({**STUDY, **measures, **STUDY_INTERVAL}, study_table([(name, night)])),
+            (NIGHTS, nights_csv([night_row(name, "none", night)])),
         ):
             assert faults(columns, text) == [], name
         assert faults(BIDS_EVENTS, events_tsv(night), delimiter="\t", empty="n/a") == [], name

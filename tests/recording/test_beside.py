@@ -247,6 +247,7 @@ def test_a_sync_pair_that_is_no_pair_of_seconds_is_wrong_usage(tmp_path, capsys,
     assert "is no pair of seconds" in capsys.readouterr().err
 
 
+@pytest.mark.shows("wrong-count")
 def test_stages_that_end_before_the_recording_are_refused_and_not_lost(tmp_path):
     path = tmp_path / "stages.csv"
     path.write_text("onset,duration,stage\n0,30,N2\n30,30,N2\n", "utf-8")

@@ -59,6 +59,7 @@ def night(folder: Path, **cells: object) -> Path:
     return path
 
 
+@pytest.mark.shows("identity-out")
 def test_no_old_value_is_left_and_the_samples_keep_their_bits(tmp_path):
     path, out = night(tmp_path), tmp_path / "P017_night1.edf"
     before = path.read_bytes()
@@ -85,6 +86,7 @@ def test_no_old_value_is_left_and_the_samples_keep_their_bits(tmp_path):
     assert b"P017" in raw[8:88]
 
 
+@pytest.mark.shows("wrong-person")
 def test_the_copy_of_another_night_is_never_overwritten(tmp_path):
     out = tmp_path / "P017.edf"
     deidentify(night(tmp_path), out, pseudonym="P017", key=KEY)
@@ -163,6 +165,7 @@ def test_bdf_and_plain_files_and_odd_labels(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["P1.bdf", "a.bdf"]
 
 
+@pytest.mark.shows("identity-out")
 def test_an_allowed_text_that_holds_an_old_value_is_refused(tmp_path):
     marks = tal("+1", "Harry turned")
     path = edf_plus(emg(), times([f"+{i}" for i in range(10)], (1, marks)), patient=PATIENT).write(
@@ -172,6 +175,7 @@ def test_an_allowed_text_that_holds_an_old_value_is_refused(tmp_path):
         deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, allow=["harry turned"])
 
 
+@pytest.mark.shows("identity-out")
 def test_the_search_finds_a_value_wherever_it_is_left(tmp_path, monkeypatch):
     """The search is a check of its own: with the rewriting switched off it must find everything."""
     monkeypatch.setattr(room._Texts, "rewritten", lambda self, raw: raw)
@@ -186,6 +190,7 @@ def test_the_search_finds_a_value_wherever_it_is_left(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("name", "said"), [("Harry.edf", "name of --out"), ("Haagse Harry.edf", "recording itself")]
 )
+@pytest.mark.shows("identity-out")
 def test_a_telling_name_is_refused(tmp_path, name, said):
     with pytest.raises(UsageError, match=said):
         deidentify(night(tmp_path), tmp_path / name, pseudonym="P1", key=KEY)

@@ -39,6 +39,7 @@ def edf_with(path, n, *, records=40):
     return edf_plus(samples, Signal(annotations=lists, annotation_bytes=width), n_records=records).write(path)
 
 
+@pytest.mark.shows("hostile-file")
 def test_an_edf_with_more_marks_than_are_read_is_refused_in_one_sentence_and_soon(tmp_path):
     path = edf_with(tmp_path / "night.edf", 300_000)
     began = time.process_time()
@@ -70,6 +71,7 @@ def test_every_other_reader_of_marks_has_the_same_limit(tmp_path):
         open_with_mne(raw)
 
 
+@pytest.mark.shows("wrong-count")
 def test_a_table_of_marks_is_never_cut_silently(tmp_path):
     recording = from_array(np.zeros((1, 2000)), 1000, ["EMG L"])
     path = tmp_path / "marks.csv"
@@ -126,6 +128,7 @@ def channels_of(path, n):
     return edf(*signals, n_records=1).write(path)
 
 
+@pytest.mark.shows("hostile-file")
 def test_a_header_with_more_channels_than_are_read_is_refused_in_one_sentence(tmp_path):
     path = channels_of(tmp_path / "night.edf", MOST_CHANNELS)
     assert len(open_recording(path).channels) == MOST_CHANNELS

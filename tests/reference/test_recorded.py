@@ -317,6 +317,7 @@ def test_an_unmarked_recording_is_written_as_a_proposal_and_counts_as_unconfirme
     assert "reference-unconfirmed" in {n.code for n in night.notes}
 
 
+@pytest.mark.shows("wrong-reference")
 def test_accepted_clenches_are_confirmed_until_somebody_changes_their_times(tmp_path):
     path = unmarked_night(tmp_path)
     proposal = look(path).proposal
@@ -335,6 +336,7 @@ def test_accepted_clenches_are_confirmed_until_somebody_changes_their_times(tmp_
     assert not score_file(path, Request()).reference.confirmed
 
 
+@pytest.mark.shows("wrong-reference")
 def test_a_proposal_of_another_recording_is_not_used(tmp_path):
     path = unmarked_night(tmp_path)
     other = Proposal(recording_sha256="0" * 64, clenches_s=((1.0, 4.0), (14.0, 17.0)))
@@ -381,6 +383,7 @@ def clenches(levels_uv, *, gain=1.0, rest=True):
         ((200.0, 200.0, 200.0), 1e-3, None, "factor of 1000"),
     ],
 )
+@pytest.mark.shows("wrong-reference")
 def test_what_would_mislead_is_refused(levels_uv, gain, threshold, words):
     (why, *_) = refusals(clenches(levels_uv, gain=gain), threshold_pct_mvc=threshold)
     assert words in why
@@ -472,6 +475,7 @@ def test_a_night_is_scored_against_natural_teeth_and_says_where_they_clenched(tr
     assert not night.beside
 
 
+@pytest.mark.shows("wrong-reference")
 def test_an_appliance_in_reference_must_be_asked_for(trap):
     from sleepbrux.core.errors import StudyError
 

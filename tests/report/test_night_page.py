@@ -12,12 +12,13 @@ import pytest
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.criteria import criterion_ids, load_criterion
+from sleepbrux.reference import converted
 from sleepbrux.report import render_night
 from sleepbrux.report.payload import to_json
 from sleepbrux.report.tables import unit_of
 from sleepbrux.report.wording import CAUTIONS, NOT_REVIEWED, method, reading
 from sleepbrux.scoring.events import labels_of
-from sleepbrux.scoring.night import rescore
+from sleepbrux.scoring.night import amplitude_of, rescore
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
 
@@ -67,6 +68,8 @@ def test_the_banner_says_whether_a_person_has_looked(night, text):
 @pytest.mark.shows("wake-as-sleep")
 @pytest.mark.parametrize("criterion", [i for i in criterion_ids() if load_criterion(i).heart_rate is None])
 def test_no_word_of_judgement_and_no_hour_of_sleep_under_any_criterion(night, criterion):
+    kind = amplitude_of(load_criterion(criterion), night.reference)
+    night = replace(night, reference=converted(night.reference, kind))
     text = visible(render_night(rescore(night, criterion))).replace(PURPOSE, "").lower()
     assert "per hour of sleep" not in text
     for word in ("diagnos", "severe", "severity", "normal", "patholog", "healthy", "stars"):

@@ -145,6 +145,7 @@ def test_a_number_for_the_person_follows_from_the_pseudonym():
 
 
 @pytest.mark.parametrize("make", [chair_sheet, patient_sheet])
+@pytest.mark.shows("hostile-file")
 def test_a_sign_that_no_font_has_is_named_in_one_sentence(make):
     odd = replace(study(conditions=("none", "splint \U00012345")), pseudonym="P-\U00012345")
     with pytest.raises(UsageError, match=r"no font on this machine has the sign .* in the sheet"):

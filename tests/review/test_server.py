@@ -41,6 +41,7 @@ def test_the_page_holds_no_data_and_binds_itself(client, night):
 @pytest.mark.parametrize(
     "path", ["/api/night", "/api/state", "/api/progress", "/api/trace?from=0&to=9&width=9"]
 )
+@pytest.mark.shows("identity-out")
 def test_a_wrong_or_missing_token_is_refused(client, served, path):
     assert client.get(path).status_code == 200
     for token in ("", "x", served.entrance.token[:-1], "\u00e9".encode()):
@@ -49,6 +50,7 @@ def test_a_wrong_or_missing_token_is_refused(client, served, path):
         assert "not let in" in answer.json()["error"]
 
 
+@pytest.mark.shows("identity-out")
 def test_another_host_or_origin_is_refused(client, served):
     assert client.get("/", headers={"Host": "evil.example"}).status_code == 421
     assert client.get("/api/night", headers={"Host": f"evil.example:{served.port}"}).status_code == 421
@@ -61,6 +63,7 @@ def test_another_host_or_origin_is_refused(client, served):
     assert served.journal.seq == 0
 
 
+@pytest.mark.shows("lost-decision")
 def test_a_decision_is_on_disk_when_it_is_answered(client, served):
     answer = client.post("/api/decide", json=decision(0, action="reject", target="e0", reason="x"))
     assert answer.status_code == 200
@@ -142,6 +145,7 @@ def test_a_view_is_float32_behind_a_head(client):
     assert (values[2:, 0][known[2:]] >= 0).all()
 
 
+@pytest.mark.shows("lost-decision")
 def test_a_full_disk_is_told_and_nothing_is_shown_as_decided(client, served, monkeypatch):
     from sleepbrux.review import desk
 

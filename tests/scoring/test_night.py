@@ -15,7 +15,7 @@ from sleepbrux.recording.window import Window, find_window
 from sleepbrux.scoring.bursts import Threshold
 from sleepbrux.scoring.night import rescore, score_night
 from sleepbrux.signal.swept import pick_channels, sweep_recording
-from tests.nights import LABELS, recording_of, rhythm
+from tests.nights import LABELS, recording_of, rhythm, signal_of
 
 PHASIC = rhythm(60, 5)
 TONIC = [(100.0, 104.0, 80.0)]
@@ -30,9 +30,10 @@ def reference(mvc=200.0, labels=LABELS, **options):
     return calibration.given(labels, mvc, **options)
 
 
-def scored(channels=(ALL, ALL), *, mvc=200.0, criterion="phasic_tonic_10mvc", **options):
+def scored(channels=(ALL, ALL), *, mvc=200.0, criterion="phasic_tonic_10mvc", amplitude="rms", **options):
     recording = recording_of(list(channels), seconds=SECONDS, **options)
-    return score_night(recording, reference(mvc, LABELS[: len(channels)]), criterion)
+    clench = reference(mvc, LABELS[: len(channels)], amplitude=amplitude)
+    return score_night(recording, clench, criterion)
 
 
 @pytest.fixture(scope="module")
@@ -168,9 +169,8 @@ def test_the_mean_of_the_sides_is_one_track():
 
 def with_gap(start_s, stop_s, *, first=0, channels=1, bursts=None):
     """Eight bursts from second 60 on, one a second, and no samples for a while."""
-    recording = recording_of([bursts or rhythm(60, 8)] * channels, seconds=SECONDS)
-    data = recording.source.blocks(recording.channels, 0, SECONDS * 1000)[0].data.copy()
-    signal = np.stack([data] * channels) if data.ndim == 1 else data.copy()
+    sides = [signal_of(bursts or rhythm(60, 8), seconds=SECONDS, seed=k) for k in range(channels)]
+    signal = np.stack(sides)
     signal[first, round(start_s * 1000) : round(stop_s * 1000)] = np.nan
     labels = LABELS[:channels]
     return score_night(from_array(signal, 1000, labels), reference(labels=labels))
@@ -254,7 +254,7 @@ def test_rectified_levels_are_compared_with_a_rectified_envelope():
 
 
 def test_rules_without_burst_types_give_unclassified_and_no_rates_by_kind():
-    night = scored(criterion="gallo1999_contraction")
+    night = scored(criterion="gallo1999_contraction", amplitude="rectified")
     assert set(night.episodes.kind.tolist()) == {3}
     measure = night.measures["phasic_episodes_per_hour"]
     assert (measure.value, measure.reason) == (None, "the criterion has no burst types")
@@ -344,6 +344,46 @@ def test_the_strongest_clench_is_not_taken_for_a_fault():
     assert set(night.quality[0].faults) == {"settling"}
     assert night.measures["episode_count"].value == 1
     assert night.measures["median_burst_peak_pct_mvc"].value > 150
+
+
+STRONG = [(60.0, 60.6, 500.0), (100.0, 104.0, 500.0), (150.0, 150.6, 300.0)]
+
+
+def test_bursts_above_200_pct_mvc_are_counted_flagged_and_kept():
+    night = scored((STRONG, [(100.0, 104.0, 300.0)]))  # of 200 µV: 250, 250 and 150 % MVC
+    v = values(night)
+    assert v["bursts_above_200_pct_mvc_count"] == 2
+    assert v["episode_count"] == 1
+    assert night.episodes.flags == (("above-200-mvc",),)
+    assert v["isolated_bursts_per_hour"] == pytest.approx(2 / v["valid_hours"])
+
+
+def test_the_other_side_is_named_as_evidence_where_there_is_one():
+    night = scored((STRONG, [(100.0, 104.0, 300.0)]))
+    assert values(night)["one_sided_bursts_above_200_pct_mvc_count"] == 1
+    (note,) = [n for n in night.notes if n.code == "bursts-improbable"]
+    assert "2 counted bursts" in note.text
+    assert "in 1 of them one side was active alone" in note.text
+
+
+def test_a_side_that_was_lost_is_no_evidence():
+    data = np.stack([signal_of(b, seconds=SECONDS, seed=k) for k, b in enumerate((STRONG, []))])
+    data[1, 59_000:62_000] = np.nan
+    night = score_night(from_array(data, 1000, LABELS), reference())
+    assert values(night)["one_sided_bursts_above_200_pct_mvc_count"] == 1  # that at 100 s
+
+
+def test_one_channel_is_no_evidence_either():
+    night = scored((STRONG,))
+    measure = night.measures["one_sided_bursts_above_200_pct_mvc_count"]
+    assert (measure.value, measure.reason) == (None, "one channel was scored")
+    (note,) = [n for n in night.notes if n.code == "bursts-improbable"]
+    assert "one side" not in note.text
+
+
+def test_without_such_bursts_nothing_is_said_of_them(night):
+    assert values(night)["bursts_above_200_pct_mvc_count"] == 0
+    assert "bursts-improbable" not in {n.code for n in night.notes}
 
 
 def test_an_episode_cut_by_lost_time_is_flagged_or_left_out_as_the_rule_says():

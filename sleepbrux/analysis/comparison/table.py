@@ -13,7 +13,8 @@ from sleepbrux.core.files import read_cells
 from sleepbrux.study.file import NO_APPLIANCE, Order, Study, StudyNight
 
 NEEDED = ("night", "condition")
-USED = tuple(f for f in StudyNight.__struct_fields__ if f not in ("id", "recording", "reference"))
+NOT_IN_TABLES = ("id", "recording", "reference", "channels")
+USED = tuple(f for f in StudyNight.__struct_fields__ if f not in NOT_IN_TABLES)
 NUMBERS = (
     "block",
     "days_since_first_worn",

@@ -41,7 +41,7 @@ from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import EPISODE_UNCLASSIFIED, Episodes, group_episodes
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.events import labels_of
-from sleepbrux.scoring.measures import Measure, Selection, compute, select
+from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, Selection, compute, select
 from sleepbrux.scoring.night import Night, rescore, with_notes
 
 KEPT = (
@@ -373,7 +373,15 @@ def _measures(
     night: Night, merged: CombinedBursts, episodes: Episodes, chosen: Selection, labels: Labels
 ) -> dict[str, Measure]:
     """Measures of the reviewed events; levels without a threshold stay those of the automatic scoring."""
-    new = compute(chosen, merged, episodes, night.criterion, night.background_uv, integrals={})
+    new = compute(
+        chosen,
+        merged,
+        episodes,
+        night.criterion,
+        night.background_uv,
+        integrals={},
+        no_mvc=NO_MVC if night.reference is None else OTHER_KIND,
+    )
     kept = KEPT if _changed(night, merged, episodes, chosen) else (*KEPT, *OF_LOST_TIME)
     swept = night.swept
     new |= count(swept.around, labels, chosen, merged, episodes, swept.marks)

@@ -87,8 +87,8 @@ class Levels:
         peak, mean = float(known.max()), float(np.nanmean(power))
         mean = mean if night.amplitude == "rectified" else math.sqrt(mean)
         peak = max(peak, mean)  # as `bursts.Bursts` has it
-        found = night.reference.level(frames.channel.label) if night.reference else None
-        pct = 100 / found.mvc_uv if found else math.nan
+        mvc_uv = night.mvc_uv(frames.channel.label)
+        pct = 100 / mvc_uv if mvc_uv else math.nan
         limit = night.threshold_uv.get(frames.channel.label)
         return peak, mean, peak * pct, mean * pct, limit is not None and peak >= limit, cut
 

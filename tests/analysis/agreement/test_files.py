@@ -265,6 +265,7 @@ def test_many_nights_have_intervals_and_figures(tmp_path, run):
     assert "4 nights are few" in page
 
 
+@pytest.mark.shows("wrong-person")
 def test_an_earlier_result_of_others_is_kept_and_one_of_the_same_replaced_with_a_word(archive, tmp_path, run):
     text = "onset,duration,label\n0,150,scored\n20.1,3.3,phasic\n"
     first, other = (written(tmp_path / name, text) for name in ("reader.csv", "second.csv"))

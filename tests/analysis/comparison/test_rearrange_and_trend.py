@@ -121,6 +121,7 @@ def test_neighbours_alike_are_seen():
 
 @pytest.mark.parametrize("events", [[20] * 8, [0] * 8, [7, 3] * 4, [1234567] * 8])
 @pytest.mark.parametrize("hours", [7, 6.9, 7.123456789, 1 / 3])
+@pytest.mark.shows("wrong-count")
 def test_nights_of_equal_rates_have_no_trend_and_no_likeness_of_neighbours(events, hours):
     """What arithmetic leaves of equal nights differs from one processor to another, and means nothing."""
     days = [0, 1, 2, 5, 6, 7, 9, 12]

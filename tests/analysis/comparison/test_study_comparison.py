@@ -70,6 +70,12 @@ def test_a_folder_with_a_table_is_compared(folder, tmp_path):
     assert "put down to" not in page
 
 
+def test_a_column_of_channels_is_passed_over(tmp_path):
+    table = tmp_path / "nights.csv"
+    table.write_text("night,condition,channels\nn1,none,EMG L\n", "utf-8")
+    assert study_from_table(table).night[0].channels == ()
+
+
 def test_names_in_a_table_that_may_not_say_what_is_meant_are_asked_about(folder, tmp_path):
     for path in folder.iterdir():
         (tmp_path / path.name).write_bytes(path.read_bytes())

@@ -230,6 +230,7 @@ def test_the_summary_says_which_scoring_it_shows(night, desk):
     assert after["review"]["automatic"] == 3
 
 
+@pytest.mark.shows("lost-decision")
 def test_a_review_of_another_scoring_is_not_applied_and_a_warning_says_so(archive, night, desk):
     desk.decide("reject", "e0", reason="x")
     save_night(rescore(night, "lavigne1996"), archive)

@@ -81,6 +81,7 @@ def test_a_newer_schema_is_refused(path, header):
         load_journal(path)
 
 
+@pytest.mark.shows("wrong-person")
 def test_a_journal_is_bound_to_its_scoring(path, night, header):
     journal = append(path, header, entry(1))
     check_about(journal, night)
@@ -93,6 +94,7 @@ def test_a_journal_is_bound_to_its_scoring(path, night, header):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kill -9")
+@pytest.mark.shows("lost-decision")
 def test_kill_9_loses_nothing_that_was_acknowledged(path):
     with subprocess.Popen(
         [sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True

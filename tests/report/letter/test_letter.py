@@ -239,6 +239,7 @@ def test_other_alphabets_print_and_a_sign_without_a_font_is_named(one):
         letter_pdf(one, Fields(name="\U0001fbfa"))
 
 
+@pytest.mark.shows("identity-out")
 def test_dates_stay_out_unless_asked_for(one):
     assert "2026" not in told(letter_pdf(one, Fields()))
     assert "2026-03-02" in told(letter_pdf(one, Fields(), dates=True))
@@ -256,6 +257,7 @@ def test_many_nights_stand_by_condition_when_two_pages_do_not_hold_them(one):
     assert letter_id(many, Fields()) in told(pdf)
 
 
+@pytest.mark.shows("wrong-person")
 def test_what_cannot_be_one_letter_is_refused(one):
     with pytest.raises(UsageError, match="nights are of 2 people"):
         letter_pdf([*one, letter_of(2, "none", pseudonym="P-08")], Fields())
