@@ -29,11 +29,20 @@ from sleepbrux.scoring.context.label import label as label_events
 from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import Episodes, group_episodes
 from sleepbrux.scoring.measures import Selection, select
-from sleepbrux.scoring.night import AMPLITUDE_WORDS, amplitude_of
 from sleepbrux.signal.envelope import Amplitude, Envelope
 from sleepbrux.signal.swept import Swept
 
 AVERAGE_LABEL = "mean of channels"
+
+
+AMPLITUDE_WORDS = {"rms": "root mean square (RMS)", "rectified": "mean rectified"}
+
+
+def amplitude_of(criterion: Criterion, reference: Reference | None) -> Amplitude:
+    """Kind of amplitude that a criterion measures beside a reference."""
+    if criterion.envelope.amplitude != "as_reference":
+        return criterion.envelope.amplitude
+    return reference.amplitude if reference is not None else "rms"
 
 
 def mvc_of(reference: Reference | None, label: str, amplitude: Amplitude) -> float | None:

@@ -119,9 +119,6 @@ class Night:
         return mvc_of(self.reference, label, self.amplitude)
 
 
-AMPLITUDE_WORDS = {"rms": "root mean square (RMS)", "rectified": "mean rectified"}
-
-
 def _rested(envelope: Envelope, bursts: Bursts, counted: Spans) -> float | None:
     """Median of the envelope outside bursts in valid time."""
     quiet = counted - Spans.of(bursts.grid, np.stack((bursts.starts, bursts.stops), axis=1)).grow(
@@ -157,13 +154,6 @@ def _integral(
         background += float(np.interp(middles, at, knots).mean()) * (b - a)
     per_hour = (level - background) / known.n_slots * 3600
     return per_hour, None if track.mvc_uv is None else per_hour * 100 / track.mvc_uv
-
-
-def amplitude_of(criterion: Criterion, reference: Reference | None) -> Amplitude:
-    """Kind of amplitude that a criterion measures beside a reference."""
-    if criterion.envelope.amplitude != "as_reference":
-        return criterion.envelope.amplitude
-    return reference.amplitude if reference is not None else "rms"
 
 
 def _possible(swept: Swept, events: Events, criterion: Criterion, window: Window) -> PossibleCounts:

@@ -12,9 +12,8 @@ from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import Reference
-from sleepbrux.scoring.events import Events
+from sleepbrux.scoring.events import AMPLITUDE_WORDS, Events
 from sleepbrux.scoring.measures import Measure
-from sleepbrux.scoring.night import AMPLITUDE_WORDS
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.swept import Swept
 
