@@ -216,6 +216,18 @@ def _marks(raw: Any) -> tuple[Mark, ...]:
     return tuple(sorted(marks, key=lambda mark: mark.start_s))
 
 
+def _bad_spans(raw: Any) -> tuple[Mark, ...]:
+    """Annotations whose text begins with ``bad``, which mne leaves out of its analyses; one a channel."""
+    labels = dict(zip(map(str, raw.ch_names), unique_labels(list(map(str, raw.ch_names))), strict=True))
+    before = float(raw.first_time) if raw.annotations.orig_time is not None else 0.0
+    return tuple(
+        Mark(float(one["onset"]) - before, float(one["duration"]), printable(str(one["description"])), channel)
+        for one in raw.annotations
+        if str(one["description"]).casefold().startswith("bad")
+        for channel in ([labels.get(str(n), str(n)) for n in one["ch_names"]] or [""])
+    )
+
+
 def _start(raw: Any) -> datetime | None:
     """Local time of the first sample; mne calls the time in the file UTC, which it is not."""
     moment = raw.info["meas_date"]
@@ -262,6 +274,9 @@ def _channels(
         units = ["V"] * len(raw.ch_names)
     for index, label in enumerate(unique_labels([str(name) for name in raw.ch_names])):
         role, side, muscle = recognise(label)
+        bad = str(raw.ch_names[index]) in raw.info["bads"]
+        if bad:
+            found.warn("channel-marked-bad", f"Channel {label!r} is marked as bad, so it is left out.")
         gain, written = _gain(raw, index, units[index], _given(label, role, unit, found))
         if written != "uV" and role in ELECTRICAL:
             found.warn("unit-unknown", f"Channel {label!r} has no known unit; give option unit.")
@@ -279,6 +294,7 @@ def _channels(
             digital_max=0,
             n_stored=n,
             pieces=(Piece(0, 0, n),),
+            fault=f"It is marked as bad (info['bads'] names {label!r})." if bad else "",
         )
 
 
@@ -300,6 +316,9 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
 
     Notes
     -----
+    Time that an annotation beginning with ``BAD_`` covers is not scored, and a channel in ``info["bads"]`` is
+    left out; both are named in the notes.
+
     mne has one rate for all channels. EDF and BDF files are better opened with `open_edf`, which
     keeps the rate of each and the gaps.
     """
@@ -338,4 +357,5 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
         notes=found.notes,
         source=MneSource(raw, files, path if is_path else None),
         start_clock=start.clock,
+        excluded=_bad_spans(raw),
     )
