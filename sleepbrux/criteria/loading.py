@@ -64,6 +64,11 @@ def load_criterion(name: str | Path) -> Criterion:
     return from_text(read_text(path, CriterionError, "rule file (TOML)"), path.name)
 
 
+def criterion_of(given: str | Path | Criterion) -> Criterion:
+    """A rule set as it is, or by its id or file."""
+    return given if isinstance(given, Criterion) else load_criterion(given)
+
+
 def from_text(text: str, name: str) -> Criterion:
     """A rule set from the text of a rule file; ``name`` is what errors call it."""
     table = toml_table(text, name, CriterionError, MANY_LINES)

@@ -34,6 +34,7 @@ from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import Events, Track, find_events, labels_of
 from sleepbrux.scoring.lost_time import PossibleCounts, possible_counts
 from sleepbrux.scoring.measures import Measure, Selection, compute
+from sleepbrux.scoring.methods import NightMethods
 from sleepbrux.scoring.night_notes import (
     lost_side_notes,
     near_rest_notes,
@@ -58,8 +59,8 @@ class AlternativeReading:
     measures: dict[str, Measure]
 
 
-@dataclass(frozen=True, eq=False)
-class Night:
+@dataclass(frozen=True, eq=False, repr=False)
+class Night(NightMethods):
     """A scored night.
 
     Attributes

@@ -1,4 +1,4 @@
-"""From files and stated levels to scored nights: what the verbs ``score`` and ``demo`` share."""
+"""From recordings and stated levels to scored nights: what every command and `sleepbrux.score` share."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from sleepbrux.core.errors import (
     StudyError,
     UsageError,
 )
-from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, load_criterion
+from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, Criterion, criterion_of, load_criterion
 from sleepbrux.recording.daylight import window_note
 from sleepbrux.recording.files import ends_digest
 from sleepbrux.recording.mark_table import with_marks
@@ -54,13 +54,15 @@ class Request:
     Attributes
     ----------
     criterion
-        Id or rule file; empty: the default, or the default relative to background without an MVC.
+        Rule set, its id or its file; empty: the default, or the default relative to background without an MVC.
     mvc_uv, rest_uv
         One value for all channels, or one a label; None where not stated.
     amplitude
         Whether those values are RMS or mean rectified µV.
     from_text, to_text
         Window as the user wrote it, empty for none.
+    window
+        The window itself; comes before those texts.
     window_said_by
         Basis of such a window.
     reference
@@ -78,7 +80,7 @@ class Request:
         Files that come with the recording: stages, sound.
     """
 
-    criterion: str = ""
+    criterion: str | Criterion = ""
     channels: tuple[str, ...] = ()
     mvc_uv: float | Mapping[str, float] | None = None
     rest_uv: float | Mapping[str, float] | None = None
@@ -93,9 +95,13 @@ class Request:
     about: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = field(default=())
     beside: CompanionFiles = NO_FILES
+    window: Window | None = None
 
 
 def _window(swept: Swept, request: Request) -> Window:
+    if request.window is not None:
+        return request.window
+
     def second(text: str, option: str) -> float | None:
         if not text:
             return None
@@ -172,9 +178,10 @@ def open_as(path: Path, request: Request, progress: Progress | None = None) -> R
 
 
 def score_file(
-    path: Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
+    path: str | Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
 ) -> Night:
     """Open, sweep and score one recording: `open_as`, `with_clench_file`, then `score_opened`."""
+    path = Path(path)
     request = with_clench_file(path, request)
     return score_opened(open_as(path, request, progress), request, threads=threads, progress=progress)
 
@@ -218,7 +225,7 @@ def score_opened(
     notes = [*request.notes, *([changed] if changed else [])]
     if request.criterion:
         swept, reference, more = _reference(swept, window, request)
-        night = score(swept, criterion=load_criterion(request.criterion), window=window, reference=reference)
+        night = score(swept, criterion=criterion_of(request.criterion), window=window, reference=reference)
         return _told(_both(night, request), recording, request, [*notes, *more])
     try:
         swept, reference, more = _reference(swept, window, request)

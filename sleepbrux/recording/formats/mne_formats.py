@@ -200,8 +200,8 @@ def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...], list[str]
 
 
 def _marks(raw: Any) -> tuple[Mark, ...]:
-    """Annotations on the night clock; those with an absolute origin count from before the crop."""
-    before = float(raw.first_time) if raw.annotations.orig_time is not None else 0.0
+    """Annotations on the night clock; mne counts them from before the crop, dated or not."""
+    before = float(raw.first_time)
     notes = zip(
         raw.annotations.onset,
         raw.annotations.duration,
@@ -219,12 +219,12 @@ def _marks(raw: Any) -> tuple[Mark, ...]:
 def _bad_spans(raw: Any) -> tuple[Mark, ...]:
     """Annotations whose text begins with ``bad``, which mne leaves out of its analyses; one a channel."""
     labels = dict(zip(map(str, raw.ch_names), unique_labels(list(map(str, raw.ch_names))), strict=True))
-    before = float(raw.first_time) if raw.annotations.orig_time is not None else 0.0
+    before = float(raw.first_time)
     return tuple(
         Mark(float(one["onset"]) - before, float(one["duration"]), printable(str(one["description"])), channel)
         for one in raw.annotations
         if str(one["description"]).casefold().startswith("bad")
-        for channel in ([labels.get(str(n), str(n)) for n in one["ch_names"]] or [""])
+        for channel in ([labels.get(str(n), str(n)) for n in one.get("ch_names", ())] or [""])
     )
 
 
