@@ -79,9 +79,13 @@ def _on_base(table: dict[str, Any], name: str) -> dict[str, Any]:
     """A rule file that states what differs from a rule set of the package, made complete."""
     base = table.pop("base")
     if base not in criterion_ids():
-        raise CriterionError(f"{name}: key base: there is no {base!r}; there are {', '.join(criterion_ids())}")
+        raise CriterionError(
+            f"{name}: key base: there is no {base!r}; there are {', '.join(criterion_ids())}"
+        )
     if "id" not in table:
-        raise CriterionError(f"{name}: there is no key id; other rules than those of {base} need an id of their own")
+        raise CriterionError(
+            f"{name}: there is no key id; other rules than those of {base} need an id of their own"
+        )
     parent = load_criterion(base)
     whole: dict[str, Any] = msgspec.to_builtins(parent)
     stated = {k: table.pop(k) for k in SECTIONS if k in table}

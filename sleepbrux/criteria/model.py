@@ -298,9 +298,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         write_text(path, "\n".join(_toml_lines(table)) + "\n")
 
 
-def changed(
-    table: dict[str, Any], changes: Mapping[str, Any], name: str, parent: str
-) -> dict[str, Any]:
+def changed(table: dict[str, Any], changes: Mapping[str, Any], name: str, parent: str) -> dict[str, Any]:
     """Tables of a rule set with other values, each noted as our choice."""
     for path, value in changes.items():
         section, _, key = path.partition(".")
@@ -316,7 +314,9 @@ def changed(
 def _toml_lines(table: Mapping[str, Any], head: str = "") -> Iterator[str]:
     """A table as TOML: values first, then the tables in it; what is None is left out."""
     deeper = {k: v for k, v in table.items() if isinstance(v, Mapping)}
-    lists = {k: v for k, v in table.items() if isinstance(v, (list, tuple)) and v and isinstance(v[0], Mapping)}
+    lists = {
+        k: v for k, v in table.items() if isinstance(v, (list, tuple)) and v and isinstance(v[0], Mapping)
+    }
     for key, value in table.items():
         if value is not None and key not in deeper and key not in lists:
             yield f"{_toml_key(key)} = {_toml_value(value)}"

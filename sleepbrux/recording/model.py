@@ -260,7 +260,9 @@ class Recording:
         last_s = float(channel.n_night / channel.rate)
         stop_s = last_s if stop_s is None else stop_s
         if not 0 <= start_s <= stop_s:
-            raise UsageError(f"start_s {start_s:g} and stop_s {stop_s:g} are not two times in order, from 0 on")
+            raise UsageError(
+                f"start_s {start_s:g} and stop_s {stop_s:g} are not two times in order, from 0 on"
+            )
         first, stop = (
             min(round(Fraction(t) * channel.rate), channel.n_night) for t in (start_s, min(stop_s, last_s))
         )

@@ -227,7 +227,9 @@ def coded_stages(
             f"{texts[words.index('')]!r} names no sleep stage; allowed are {', '.join(STAGES)} and {UNSCORED}"
         )
     epochs = [(k * epoch_s, (k + 1) * epoch_s, word) for k, word in enumerate(words)]
-    notes = [Note("stages-epochs", "note", f"stages are one an epoch of {epoch_s:g} s, from the first sample on")]
+    notes = [
+        Note("stages-epochs", "note", f"stages are one an epoch of {epoch_s:g} s, from the first sample on")
+    ]
     if codes is not None:
         said = ", ".join(f"{code} {word}" for code, word in sorted(codes.items()))
         notes.append(Note("stages-coded", "note", f"stages are numbers, read as stated: {said}"))

@@ -185,7 +185,9 @@ def score(
         if "study" in how:
             others = (criterion, reference, mvc_uv, window, *channels)
             if any(v is not None for v in others) or set(how) - {"study", "threads", "progress"}:
-                raise UsageError("study says all of it; leave out the other arguments, or change the study file")
+                raise UsageError(
+                    "study says all of it; leave out the other arguments, or change the study file"
+                )
             if not isinstance(recording, str | Path):
                 raise UsageError("study needs the recording as a file, which the study file names")
             path, request = _of_study(Path(how["study"]), Path(recording), threads)
@@ -343,5 +345,3 @@ def _of_study(file: Path, recording: Path, threads: int | None) -> tuple[Path, R
         if (file.parent / night.recording).resolve() == here:
             return recording, study_request(study, night, file.parent, threads=threads)
     raise UsageError(f"{file.name} has no night with the recording {recording.name!r}")
-
-

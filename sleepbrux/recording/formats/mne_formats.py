@@ -221,7 +221,9 @@ def _bad_spans(raw: Any) -> tuple[Mark, ...]:
     labels = dict(zip(map(str, raw.ch_names), unique_labels(list(map(str, raw.ch_names))), strict=True))
     before = float(raw.first_time)
     return tuple(
-        Mark(float(one["onset"]) - before, float(one["duration"]), printable(str(one["description"])), channel)
+        Mark(
+            float(one["onset"]) - before, float(one["duration"]), printable(str(one["description"])), channel
+        )
         for one in raw.annotations
         if str(one["description"]).casefold().startswith("bad")
         for channel in ([labels.get(str(n), str(n)) for n in one.get("ch_names", ())] or [""])
