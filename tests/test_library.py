@@ -202,7 +202,7 @@ def test_a_study_file_says_all_of_its_night(tmp_path):
     study = tmp_path / "study.toml"
     study.write_text(
         'pseudonym = "P-01"\nprimary_outcome = "episodes_per_hour"\n'
-        '[[reference]]\nid = "stated"\nplacement = "same electrodes"\nmvc_uv = {"EMG Masseter L" = 190, '
+        '[[reference]]\nid = "stated"\nplacement = "same electrodes"\nteeth = "natural teeth"\nmvc_uv = {"EMG Masseter L" = 190, '
         '"EMG Masseter R" = 190}\n'
         '[[night]]\nid = "n1"\nrecording = "n1.edf"\ncondition = "no appliance"\nreference = "stated"\n',
         "utf-8",
@@ -400,7 +400,7 @@ def test_comparison_planning_and_cohort_run_from_python():
             yield condition, int(rng.poisson(8 if k % 2 else 16)), f"n{k}"
 
     counted = [sb.CountedNight(name, condition, n, 7.0) for condition, n, name in nights(0)]
-    assert sb.compare_nights(counted).contrasts[0].condition == "splint"
+    assert sb.compare_nights(counted, baseline="no appliance").contrasts[0].condition == "splint"
     plan = sb.plan_nights(16.0, own_variation(counted), 0.5, runs=20, most_nights=4)
     assert isinstance(plan, sb.Plan)
     persons = [
@@ -408,7 +408,7 @@ def test_comparison_planning_and_cohort_run_from_python():
         for person in range(4)
         for condition, n, name in nights(person)
     ]
-    assert sb.compare_cohort(persons).persons == 4
+    assert sb.compare_cohort(persons, baseline="no appliance").persons == 4
 
 
 def test_no_public_function_has_more_than_eight_named_parameters():

@@ -335,7 +335,7 @@ def _edge(value: Edge) -> str:
         ) from None
     if not 0 <= second < np.inf:
         raise UsageError(f"window holds {second:g} s; seconds count from the first sample on")
-    return np.format_float_positional(second)
+    return np.format_float_positional(second, trim="-")
 
 
 def _of_study(file: Path, recording: Path, threads: int | None) -> tuple[Path, Request]:

@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 
 from sleepbrux.analysis.comparison.core import compare_nights
-from sleepbrux.analysis.comparison.fixing import NightRecord as FixingRecord
+from sleepbrux.analysis.comparison.fixing import Record as FixingRecord
 from sleepbrux.analysis.comparison.fixing import fixing_notes
 from sleepbrux.analysis.comparison.model import Comparison
 from sleepbrux.analysis.comparison.records import NightRecord, Reading, counted, under_rule
