@@ -202,8 +202,8 @@ def test_a_study_file_says_all_of_its_night(tmp_path):
     study = tmp_path / "study.toml"
     study.write_text(
         'pseudonym = "P-01"\nprimary_outcome = "episodes_per_hour"\n'
-        '[[reference]]\nid = "stated"\nplacement = "same electrodes"\nteeth = "natural teeth"\nmvc_uv = {"EMG Masseter L" = 190, '
-        '"EMG Masseter R" = 190}\n'
+        '[[reference]]\nid = "stated"\nplacement = "same electrodes"\nteeth = "natural teeth"\n'
+        'mvc_uv = {"EMG Masseter L" = 190, "EMG Masseter R" = 190}\n'
         '[[night]]\nid = "n1"\nrecording = "n1.edf"\ncondition = "no appliance"\nreference = "stated"\n',
         "utf-8",
     )

@@ -26,7 +26,17 @@ def _folder() -> Any:
 
 
 def criterion_ids() -> list[str]:
-    """Ids of the rule sets that come with the package, sorted."""
+    """Ids of the rule sets that come with the package, sorted.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> criterion_ids()[0]
+    'aasm'
+    """
     return sorted(p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml"))
 
 

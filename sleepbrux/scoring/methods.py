@@ -112,7 +112,9 @@ class NightMethods:
         if label not in labels:
             raise UsageError(f"label {label!r} was not scored; scored are {', '.join(labels)}")
         made = night.swept.envelope(labels.index(label), night.amplitude, night.criterion.envelope.window_s)
-        times_s: NDArray[np.float64] = (np.arange(len(made.level)) + 0.5) * float(made.grid.slot_s)
+        times_s: NDArray[np.float64] = (np.arange(len(made.level), dtype=np.float64) + 0.5) * float(
+            made.grid.slot_s
+        )
         return times_s, made.level
 
     def plot(self, ax: Any = None) -> Any:

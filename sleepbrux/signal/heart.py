@@ -264,6 +264,6 @@ def judged_seconds(heart: Heart, n_seconds: int, within_s: float, length_s: floa
 
 def sleepecg_stage_codes() -> dict[int, str]:
     """Stage that each code of sleepecg means, read from its own list."""
-    from sleepecg import SleepStage
+    from sleepecg.io.sleep_readers import SleepStage
 
     return {int(stage): stage.name.lower() for stage in SleepStage}

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from sleepbrux.analysis.agreement.compare import ScoringAgreement, compare
-from sleepbrux.analysis.agreement.loading import Level, Wanted, check_labels, load_pair, pairs
+from sleepbrux.analysis.agreement.loading import Wanted, check_labels, load_pair, pairs
+from sleepbrux.analysis.agreement.scorings import Level
 from sleepbrux.core.errors import UsageError
 from sleepbrux.scoring.night import Night
 

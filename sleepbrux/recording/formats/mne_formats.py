@@ -311,6 +311,10 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
         Unit of the values, ``"uV"``, ``"mV"``, ``"nV"`` or ``"V"``, for every electrical channel or by
         label: of those in the file (BrainVision), else of those that mne hands out.
 
+    Returns
+    -------
+    Recording
+
     Raises
     ------
     RecordingError
