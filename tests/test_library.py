@@ -74,6 +74,20 @@ def test_a_file_is_scored_by_a_path_of_any_kind(as_path, tmp_path):
     assert sb.score(as_path(path), mvc_uv=190).swept.name == "night"
 
 
+def test_the_command_and_the_library_make_the_same_report(tmp_path):
+    import contextlib
+
+    from sleepbrux.cli import main
+    from sleepbrux.export.summary import report_id
+    from tests.test_package import ROOT
+
+    excerpt = str(ROOT / "demo_data" / "excerpt.edf")
+    with contextlib.suppress(SystemExit):
+        main(["score", excerpt, "--mvc-uv", "190", "--out", str(tmp_path)])
+    (archive,) = tmp_path.glob("*.night.h5")
+    assert report_id(sb.load_night(archive)) == report_id(sb.score(excerpt, mvc_uv=190))
+
+
 def test_without_a_reference_the_clenches_that_the_recording_marks_are_taken():
     clenches = [(2 + 4 * k, 4 + 4 * k, 200.0) for k in range(3)]
     marks = [(a, b - a, "Clench") for a, b, _ in clenches]
