@@ -62,7 +62,7 @@ STAGE_LISTS: dict[str, Callable[[], dict[int, str]]] = {
 
 
 class How(TypedDict, total=False):
-    """What `score` takes by keyword besides its first seven arguments.
+    """What `score` takes by keyword besides its first six arguments.
 
     Attributes
     ----------
