@@ -16,46 +16,79 @@ from typing import TYPE_CHECKING, Any
 from sleepbrux.core.version import __version__ as __version__
 
 if TYPE_CHECKING:
+    from sleepbrux.analysis.agreement.agree import agree as agree
+    from sleepbrux.analysis.agreement.compare import ScoringAgreement as ScoringAgreement
+    from sleepbrux.analysis.cohort import Cohort as Cohort
+    from sleepbrux.analysis.cohort import PersonNight as PersonNight
+    from sleepbrux.analysis.cohort import compare_cohort as compare_cohort
+    from sleepbrux.analysis.cohort import read_cohort as read_cohort
     from sleepbrux.analysis.comparison import CountedNight as CountedNight
     from sleepbrux.analysis.comparison import compare_nights as compare_nights
+    from sleepbrux.analysis.comparison.model import Comparison as Comparison
+    from sleepbrux.analysis.planning import Plan as Plan
+    from sleepbrux.analysis.planning import plan_nights as plan_nights
     from sleepbrux.archive.file import load_night as load_night
     from sleepbrux.archive.file import save_night as save_night
+    from sleepbrux.batch.run import Batch as Batch
+    from sleepbrux.batch.run import score_many as score_many
+    from sleepbrux.core.errors import Note as Note
     from sleepbrux.core.errors import SleepbruxError as SleepbruxError
+    from sleepbrux.core.errors import UsageError as UsageError
     from sleepbrux.criteria import Criterion as Criterion
     from sleepbrux.criteria import criterion_ids as criterion_ids
     from sleepbrux.criteria import load_criterion as load_criterion
     from sleepbrux.export.chain import chain_of as chain_of
     from sleepbrux.export.frames import frames as frames
+    from sleepbrux.export.frames import tidy as tidy
     from sleepbrux.export.mne_annotations import mne_annotations as mne_annotations
     from sleepbrux.recording.formats.mne_formats import open_with_mne as open_with_mne
     from sleepbrux.recording.memory import from_array as from_array
+    from sleepbrux.recording.model import Mark as Mark
     from sleepbrux.recording.model import Recording as Recording
+    from sleepbrux.recording.opening import Hints as Hints
     from sleepbrux.recording.opening import open_recording as open_recording
+    from sleepbrux.recording.stages import Hypnogram as Hypnogram
+    from sleepbrux.recording.window import Window as Window
     from sleepbrux.reference import Reference as Reference
     from sleepbrux.reference import given as given
     from sleepbrux.report.letter import Fields as Fields
     from sleepbrux.report.letter import letter_pdf as letter_pdf
     from sleepbrux.report.letter.nights import Letter as Letter
+    from sleepbrux.scoring.entry import How as How
+    from sleepbrux.scoring.entry import score as score
+    from sleepbrux.scoring.measures import Measure as Measure
     from sleepbrux.scoring.night import Night as Night
     from sleepbrux.scoring.night import rescore as rescore
-    from sleepbrux.scoring.night import score_night as score_night
-    from sleepbrux.scoring.request import Request as Request
-    from sleepbrux.scoring.request import score_file as score_file
     from sleepbrux.scoring.robustness import assess_robustness as assess_robustness
     from sleepbrux.study.file import load_study as load_study
 
 _HOMES = {
+    "Batch": "batch.run",
+    "Cohort": "analysis.cohort",
+    "Comparison": "analysis.comparison.model",
     "CountedNight": "analysis.comparison",
     "Criterion": "criteria",
     "Fields": "report.letter",
+    "Hints": "recording.opening",
+    "How": "scoring.entry",
+    "Hypnogram": "recording.stages",
     "Letter": "report.letter.nights",
+    "Mark": "recording.model",
+    "Measure": "scoring.measures",
     "Night": "scoring.night",
+    "Note": "core.errors",
+    "PersonNight": "analysis.cohort",
+    "Plan": "analysis.planning",
     "Recording": "recording.model",
-    "Request": "scoring.request",
     "Reference": "reference",
+    "ScoringAgreement": "analysis.agreement.compare",
     "SleepbruxError": "core.errors",
+    "UsageError": "core.errors",
+    "Window": "recording.window",
+    "agree": "analysis.agreement.agree",
     "assess_robustness": "scoring.robustness",
     "chain_of": "export.chain",
+    "compare_cohort": "analysis.cohort",
     "compare_nights": "analysis.comparison",
     "criterion_ids": "criteria",
     "frames": "export.frames",
@@ -68,10 +101,13 @@ _HOMES = {
     "mne_annotations": "export.mne_annotations",
     "open_recording": "recording.opening",
     "open_with_mne": "recording.formats.mne_formats",
+    "plan_nights": "analysis.planning",
+    "read_cohort": "analysis.cohort",
     "rescore": "scoring.night",
     "save_night": "archive.file",
-    "score_file": "scoring.request",
-    "score_night": "scoring.night",
+    "score": "scoring.entry",
+    "score_many": "batch.run",
+    "tidy": "export.frames",
 }
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604
 

@@ -43,7 +43,7 @@ DOORS = {
     "mne": {"recording/formats/mne_formats.py", "export/mne_annotations.py"},
     "h5py": {"archive/file.py", "recording/formats/hdf5_reader.py"},
     "pandas": {"export/frames.py", "recording/formats/table.py"},
-    "matplotlib": set(),
+    "matplotlib": {"report/plots.py"},
     "statsmodels": {"analysis/cohort.py"},
     "sleepecg": {"signal/heart.py"},
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
@@ -179,6 +179,15 @@ def test_a_heavy_package_enters_by_its_door_only(package):
         if any(name.split(".")[0] == package for name in imported(path))
     }
     assert users <= DOORS[package]
+
+
+def test_only_the_face_the_commands_and_the_methods_of_a_night_import_by_name():
+    users = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in modules()
+        if "import_module(" in path.read_text("utf-8")
+    }
+    assert users == {"__init__.py", "cli/__init__.py", "scoring/methods.py"}
 
 
 def test_kernels_and_their_twins_import_no_project_module():

@@ -182,17 +182,22 @@ class Cohort:
     notes: tuple[str, ...]
 
 
-def read_cohort(path: Path) -> list[PersonNight]:
+def read_cohort(path: str | Path) -> list[PersonNight]:
     """Nights of many persons from a CSV table.
 
     Columns ``person``, ``condition``, ``events`` and ``valid_hours``; ``period``, ``sequence`` and ``night``
     may be there too. Separator comma, semicolon or tab.
+
+    Returns
+    -------
+    list of PersonNight
 
     Raises
     ------
     StudyError
         A missing column, or a value that is no number, with its line.
     """
+    path = Path(path)
     head, *lines = read_cells(path, StudyError) or [[]]
     rows = [dict(zip_longest(head, line[: len(head)], fillvalue="")) for line in lines]
     columns = [c.strip() for c in head if c]
@@ -537,6 +542,10 @@ def compare_cohort(
     method
         ``"GEE"`` for a population-averaged model, which asks another question (`GEE`); never chosen by the
         number of persons.
+
+    Returns
+    -------
+    Cohort
 
     Raises
     ------

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, TypedDict, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -421,6 +421,27 @@ def least_p(design: Design, nights: int, *, conditions: int = 2, first_apart: bo
     return max(found)
 
 
+class Simulation(TypedDict, total=False):
+    """How `plan_nights` simulates.
+
+    Attributes
+    ----------
+    power
+        Chance of telling the change that is wanted.
+    most_nights
+        Up to how many nights in each condition are tried.
+    runs
+        Simulated studies for each number of nights.
+    progress
+        Called before each number of nights.
+    """
+
+    power: float
+    most_nights: int
+    runs: int
+    progress: Callable[[], object] | None
+
+
 def plan_nights(
     events_per_night: float,
     variation: Variation,
@@ -430,10 +451,7 @@ def plan_nights(
     contrasts: int = 1,
     first_apart: bool = True,
     looks: Sequence[int] = (),
-    power: float = POWER.value,
-    most_nights: int = MOST_NIGHTS,
-    runs: int = RUNS,
-    progress: Callable[[], object] | None = None,
+    **simulation: Unpack[Simulation],
 ) -> Plan:
     """Chance of telling a change, by the number of nights recorded in each condition.
 
@@ -453,12 +471,24 @@ def plan_nights(
         Conditions beside the baseline.
     looks
         Nights in each condition at which is looked, the bound then being `rules.LOOKS_P`.
+    **simulation
+        See `Simulation`.
+
+    Returns
+    -------
+    Plan
 
     Raises
     ------
     UsageError
         A ratio of 1 or not above 0, no events, or looks in a design whose order is not drawn.
     """
+    power, runs = simulation.get("power", POWER.value), simulation.get("runs", RUNS)
+    most_nights, progress = simulation.get("most_nights", MOST_NIGHTS), simulation.get("progress")
+    if unknown := sorted(set(simulation) - set(Simulation.__annotations__)):
+        raise UsageError(
+            f"plan_nights has no argument {unknown[0]}; it has {', '.join(Simulation.__annotations__)}"
+        )
     if ratio <= 0 or ratio == 1:
         raise UsageError("the ratio to be told must be above 0 and not 1, for example 0.5 for half")
     if events_per_night <= 0:

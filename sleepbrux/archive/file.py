@@ -269,8 +269,15 @@ def save_night(night: Night, path: str | Path, *, settle: Settle | None = None) 
 
     Parameters
     ----------
+    night, path
+        What is written, and where.
     settle
         Flushes the written file and gives it its name; by default at once.
+
+    Raises
+    ------
+    ArchiveError
+        A reviewed night, too little room, or a place that cannot be written to.
     """
     import h5py
 
@@ -315,6 +322,15 @@ def _write(night: Night, file: Any) -> None:
 
 def load_night(path: str | Path) -> Night:
     """Read a night's archive: the very night that was saved.
+
+    Parameters
+    ----------
+    path
+        A file that ends in ``.night.h5``.
+
+    Returns
+    -------
+    Night
 
     Raises
     ------

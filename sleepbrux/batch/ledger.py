@@ -133,6 +133,8 @@ def settings_digest(task: Task) -> str:
         said.append(msgspec.structs.replace(task.study, criterion="rules"))
     else:
         said += [task.common.channels, task.common.hints]
+        if task.common.mvc_uv is not None:
+            said.append(task.common.mvc_uv)
     return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
 
 

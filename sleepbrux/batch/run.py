@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +19,9 @@ from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import write_text
 from sleepbrux.core.texts import visible
 from sleepbrux.export.tables import decimals, safe_text
+from sleepbrux.recording.opening import Hints
+from sleepbrux.report.outputs import ARCHIVE
+from sleepbrux.scoring.entry import in_arguments
 
 TABLE = "nights.csv"
 NOT_YET = "not scored yet"
@@ -57,11 +60,14 @@ class Batch:
         How many were done already.
     table
         The file with all rows; None for a shard, whose table the next whole run writes.
+    archives
+        Archive of each row, for `load_night`; None where the night was not scored.
     """
 
     rows: tuple[LedgerRow, ...]
     unchanged: int
     table: Path | None
+    archives: tuple[Path | None, ...] = ()
 
     @property
     def failed(self) -> int:
@@ -122,10 +128,68 @@ def run_batch(
             if on_row is not None:
                 on_row(row)
         ordered = tuple(rows[task.key] for task in tasks)
+        archives = tuple(
+            None if row.problem else out / task.folder / f"{task.stem}{ARCHIVE}"
+            for task, row in zip(tasks, ordered, strict=True)
+        )
         if shard is not None:
-            return Batch(ordered, unchanged, None)
+            return Batch(ordered, unchanged, None, archives)
         write_text(out / TABLE, batch_csv(ordered))
-    return Batch(ordered, unchanged, out / TABLE)
+    return Batch(ordered, unchanged, out / TABLE, archives)
+
+
+def score_many(
+    paths: Sequence[str | Path] | str | Path,
+    *,
+    out: str | Path = "results",
+    workers: int | None = None,
+    criterion: str | Path = "",
+    mvc_uv: float | Mapping[str, float] | None = None,
+    channels: Sequence[str] = (),
+    hints: Hints | None = None,
+    on_row: Callable[[LedgerRow], None] | None = None,
+) -> Batch:
+    """Score many nights side by side, as the batch command does, and write report, tables and archive of each.
+
+    A run that was cut off goes on where it stopped; a night that fails is a row with its problem.
+
+    Parameters
+    ----------
+    paths
+        Recordings, folders, study files. What a study file describes is scored as it says.
+    out
+        Folder of the results.
+    workers
+        Processes; default: one a core. The count changes no result. In a script, call this under
+        ``if __name__ == "__main__":``, as new processes import it.
+    criterion, mvc_uv, channels, hints
+        As in `score` and `Hints`, for all recordings that no study file describes.
+    on_row
+        Called with each row as it is done.
+
+    Returns
+    -------
+    Batch
+        Rows in the order of the nights, the table's file, and the archive of each night.
+
+    Raises
+    ------
+    UsageError
+        Nothing to score, a number of workers below 1, two nights of one name, a folder that another run holds.
+    """
+    if workers is not None and workers < 1:
+        raise UsageError(f"workers is {workers}; give 1 or more, or None for one a core")
+    listed = [paths] if isinstance(paths, str | Path) else paths
+    common = Common(
+        str(criterion),
+        (channels,) if isinstance(channels, str) else tuple(channels),
+        hints or Hints(),
+        dict(mvc_uv) if isinstance(mvc_uv, Mapping) else mvc_uv,
+    )
+    with in_arguments():
+        return run_batch(
+            [Path(path) for path in listed], Path(out), workers=workers, common=common, on_row=on_row
+        )
 
 
 def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, LedgerRow], list[Task]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
@@ -32,6 +32,7 @@ class Common:
     criterion: str = ""
     channels: tuple[str, ...] = ()
     hints: Hints = field(default_factory=Hints)
+    mvc_uv: float | Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)

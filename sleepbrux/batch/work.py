@@ -79,7 +79,10 @@ def _scored(task: Task, out: Path) -> LedgerRecord:
         common = task.common
         path = task.recording
         request = Request(
-            criterion=common.criterion, channels=common.channels, hints=fitting(path, common.hints)
+            criterion=common.criterion,
+            channels=common.channels,
+            hints=fitting(path, common.hints),
+            mvc_uv=common.mvc_uv,
         )
     night = score_file(path, request, threads=1)
     # a recording that was replaced where it lies is still the same night's

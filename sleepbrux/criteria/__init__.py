@@ -4,6 +4,7 @@ from sleepbrux.criteria.loading import (
     DEFAULT_ID,
     DEFAULT_WITHOUT_MVC_ID,
     criterion_ids,
+    criterion_of,
     from_text,
     load_criterion,
 )
@@ -15,6 +16,7 @@ __all__ = [
     "SECTIONS",
     "Criterion",
     "criterion_ids",
+    "criterion_of",
     "exact",
     "from_table",
     "from_text",

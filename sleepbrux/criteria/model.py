@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import typing
 from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
 from fractions import Fraction
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
 
 from sleepbrux.core.errors import CriterionError
+from sleepbrux.core.files import write_text
 
 Seconds = Annotated[float, Meta(ge=0, le=3600)]
 LONGEST_ID = 80
@@ -223,27 +227,119 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         text = msgspec.json.encode(msgspec.to_builtins(self), order="sorted")
         return hashlib.sha256(text).hexdigest()
 
-    def derive(self, changes: Mapping[str, Any], *, new_id: str = "") -> Criterion:
+    def derive(
+        self, changes: Mapping[str, Any] | None = None, /, *, new_id: str = "", **settings: Any
+    ) -> Criterion:
         """Copy with other values; its id, unless given, names this rule set and the changes.
 
         Parameters
         ----------
         changes
-            ``{"threshold.level_pct_mvc": 20.0}``; a key that does not exist raises `CriterionError`.
+            ``{"threshold.level_pct_mvc": 20.0}``.
+        new_id, id
+            Id of the copy; two words for the same.
+        settings
+            The same by keyword: the name of a setting that one section alone has, as
+            ``level_pct_mvc=20``, or with its section, as ``episode_gap_s=5``.
+
+        Returns
+        -------
+        Criterion
+
+        Raises
+        ------
+        CriterionError
+            A setting that does not exist, or a value that is not allowed.
+
+        Examples
+        --------
+        >>> import sleepbrux as sb
+        >>> rule = sb.load_criterion("lavigne1996").derive(level_pct_mvc=12, id="mine")
+        >>> rule.id, rule.parent, rule.threshold.level_pct_mvc
+        ('mine', 'lavigne1996', 12.0)
         """
-        if not changes and not new_id:
-            raise CriterionError("derive: nothing is changed; name a setting or give new_id")
+        name = str(settings.pop("id", "") or new_id)
+        wanted = dict(changes or {}) | {self._path_of(key): value for key, value in settings.items()}
+        if not wanted and not name:
+            raise CriterionError("derive: nothing is changed; name a setting or give id")
+        table = changed(msgspec.to_builtins(self), wanted, "derive", self.id)
+        return from_table(table | {"id": name or _derived_id(self.id, wanted), "parent": self.id}, "derive")
+
+    def _path_of(self, key: str) -> str:
+        """``section.key`` for the name of a setting, with or without its section."""
+        paths = [path for path, _ in self.values()]
+        found = [p for p in paths if key in (p.partition(".")[2], p.replace(".", "_", 1))]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise CriterionError(
+                f"derive: {key} is a setting of several sections; write one of "
+                f"{', '.join(p.replace('.', '_', 1) for p in found)}"
+            )
+        near = get_close_matches(key, [p.partition(".")[2] for p in paths], 1)
+        meant = f"; did you mean {near[0]}?" if near else "; Criterion.values() lists them"
+        raise CriterionError(f"derive: {self.id} has no setting {key}{meant}")
+
+    def save(self, path: str | Path) -> None:
+        """Write the rule set as a complete rule file, which `load_criterion` reads.
+
+        Parameters
+        ----------
+        path
+            A file that ends in ``.toml``.
+
+        Raises
+        ------
+        CriterionError
+            Another ending, which would not be read again.
+        """
+        path = Path(path)
+        if path.suffix != ".toml":
+            raise CriterionError(f"save: path {path.name!r} does not end in .toml, as rule files do")
         table = msgspec.to_builtins(self)
-        for path, value in changes.items():
-            section, _, key = path.partition(".")
-            if section not in SECTIONS:
-                raise CriterionError(f"derive: key {path}: no such section; there are {', '.join(SECTIONS)}")
-            if table[section] is None:
-                raise CriterionError(f"derive: key {path}: {self.id} has no section {section}")
-            table[section][key] = value
-            table["sources"][path] = {"status": "our choice", "source": f"changed from {self.id}"}
-        name = new_id or _derived_id(self.id, changes)
-        return from_table(table | {"id": name, "parent": self.id}, "derive")
+        write_text(path, "\n".join(_toml_lines(table)) + "\n")
+
+
+def changed(table: dict[str, Any], changes: Mapping[str, Any], name: str, parent: str) -> dict[str, Any]:
+    """Tables of a rule set with other values, each noted as our choice."""
+    for path, value in changes.items():
+        section, _, key = path.partition(".")
+        if section not in SECTIONS:
+            raise CriterionError(f"{name}: key {path}: no such section; there are {', '.join(SECTIONS)}")
+        if table[section] is None:
+            raise CriterionError(f"{name}: key {path}: {parent} has no section {section}")
+        table[section][key] = value
+        table["sources"][path] = {"status": "our choice", "source": f"changed from {parent}"}
+    return table
+
+
+def _toml_lines(table: Mapping[str, Any], head: str = "") -> Iterator[str]:
+    """A table as TOML: values first, then the tables in it; what is None is left out."""
+    deeper = {k: v for k, v in table.items() if isinstance(v, Mapping)}
+    lists = {
+        k: v for k, v in table.items() if isinstance(v, (list, tuple)) and v and isinstance(v[0], Mapping)
+    }
+    for key, value in table.items():
+        if value is not None and key not in deeper and key not in lists:
+            yield f"{_toml_key(key)} = {_toml_value(value)}"
+    for key, inner in deeper.items():
+        name = f"{head}{_toml_key(key)}"
+        if inner:
+            yield from ("", f"[{name}]", *_toml_lines(inner, f"{name}."))
+    for key, rows in lists.items():
+        for row in rows:
+            yield from ("", f"[[{head}{_toml_key(key)}]]", *_toml_lines(row))
+
+
+def _toml_key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key)
+
+
+def _toml_value(value: Any) -> str:
+    """A plain value; JSON writes text, numbers and truth values as TOML does."""
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(map(_toml_value, value)) + "]"
+    return json.dumps(value, ensure_ascii=False)
 
 
 def _derived_id(parent: str, changes: Mapping[str, Any]) -> str:

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from sleepbrux.archive.file import load_night
 from sleepbrux.archive.identity import identity_table
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.printed import rounded
@@ -245,19 +246,31 @@ def _short(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def chain_of(night: Night, name: str, *, archive: Path | None = None) -> dict[str, Any]:
+def chain_of(night: Night | str | Path, name: str, *, archive: str | Path | None = None) -> dict[str, Any]:
     """Everything that a measure of a night rests on.
 
     Parameters
     ----------
+    night
+        A night, or the file of its archive.
+    name
+        Name of the measure.
     archive
         File of the night, for its digest.
+
+    Returns
+    -------
+    dict
+        Plain values, as ``sleepbrux trace`` writes them.
 
     Raises
     ------
     UsageError
         The night has no such measure.
     """
+    if not isinstance(night, Night):
+        archive = night if archive is None else archive
+        night = load_night(night)
     if name not in night.measures:
         raise UsageError(f"{night.swept.name} has no measure {name!r}; it has: {', '.join(night.measures)}")
     events = _events(night, name)
@@ -283,7 +296,7 @@ def chain_of(night: Night, name: str, *, archive: Path | None = None) -> dict[st
         "steps": steps(night),
         "identity": identity_table(night),
         "input_sha256": night.swept.digest,
-        "archive_sha256": file_digest(archive) if archive else None,
+        "archive_sha256": file_digest(Path(archive)) if archive else None,
         "report_id": report_id(night),
         "supersedes": night.supersedes or None,
         "software": {"sleepbrux": __version__, "numpy": np.__version__},

@@ -55,13 +55,17 @@ def identity_cells(night: Night) -> tuple[str, ...]:
     return tuple(map(safe_text, identity_table(night).values()))
 
 
-def sides(night: Night, mask: int) -> str:
+def side_names(night: Night, mask: int) -> str:
     """Sides that a bit mask of channels names, joined by ``+``; labels where a side is unknown."""
     if len(night.merged.labels) != len(night.swept.frames):
-        return safe_text("+".join(night.merged.labels))
+        return "+".join(night.merged.labels)
     channels = [f.channel for k, f in enumerate(night.swept.frames) if mask >> k & 1]
-    words = dict.fromkeys(c.side or c.label for c in channels)
-    return safe_text("+".join(words))
+    return "+".join(dict.fromkeys(c.side or c.label for c in channels))
+
+
+def sides(night: Night, mask: int) -> str:
+    """`side_names` as a cell that no spreadsheet runs."""
+    return safe_text(side_names(night, mask))
 
 
 def episode_numbers(night: Night) -> dict[int, int]:

@@ -127,10 +127,19 @@ def from_array(
     name
         Name of the recording.
 
+    Returns
+    -------
+    Recording
+
     Raises
     ------
     RecordingError
         Where the shape does not fit the labels, or there is no sample.
+
+    Examples
+    --------
+    >>> from_array([[0.5, -0.5, 1.0]], 1000, ["EMG Mass L"]).channels[0].muscle
+    'masseter'
     """
     data = np.array(data_uv, dtype=np.float64, ndmin=2)
     if data.ndim != 2 or data.shape[0] != len(labels) or data.size == 0:

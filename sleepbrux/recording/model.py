@@ -16,12 +16,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time
 from fractions import Fraction
+from html import escape
 from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.core.errors import Note
+from sleepbrux.core.errors import Note, UsageError
 
 Role = Literal[
     "jaw",
@@ -174,6 +175,16 @@ class Recording:
     start_clock
         Local time of day of the first sample, also where the date is unknown or anonymised; None
         where it is unknown itself.
+    excluded
+        Stretches that somebody has marked as bad, of one channel or (with an empty ``channel``) of all:
+        they are not scored.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import sleepbrux as sb
+    >>> sb.from_array(np.zeros((1, 60_000)), 1000, ["EMG Masseter L"])
+    <Recording array: 1 jaw channel of 1, 0 h 01 min at 1000 Hz, start unknown>
     """
 
     name: str
@@ -187,6 +198,82 @@ class Recording:
     notes: tuple[Note, ...]
     source: Source = field(repr=False, compare=False)
     start_clock: time | None = None
+    excluded: tuple[Mark, ...] = ()
+
+    def __repr__(self) -> str:
+        """One line: how many channels, how long, since when."""
+        jaw = [c for c in self.channels if c.role == "jaw"]
+        rates = sorted({float(c.rate) for c in jaw or self.channels})
+        at = f" at {' and '.join(f'{r:g}' for r in rates)} Hz" if rates else ""
+        clock = f"starts {self.start_clock:%H:%M}" if self.start_clock else "start unknown"
+        minutes = round(self.duration_s / 60)
+        plural = "" if len(jaw) == 1 else "s"
+        return (
+            f"<Recording {self.name}: {len(jaw)} jaw channel{plural} of {len(self.channels)}, "
+            f"{minutes // 60} h {minutes % 60:02d} min{at}, {clock}>"
+        )
+
+    def _repr_html_(self) -> str:
+        """Channels as a table, for notebooks."""
+        rows = "".join(
+            f"<tr><td>{escape(c.label)}</td><td>{c.role}</td><td>{float(c.rate):g} Hz</td>"
+            f"<td>{escape(c.fault or c.unit)}</td></tr>"
+            for c in self.channels
+        )
+        return f"<p>{escape(repr(self)[1:-1])}</p><table>{rows}</table>"
+
+    def get_data(
+        self, label: str, start_s: float = 0.0, stop_s: float | None = None
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Samples of one channel in physical units.
+
+        Parameters
+        ----------
+        label
+            Label of the channel.
+        start_s, stop_s
+            Seconds of the night clock; default: the whole channel.
+
+        Returns
+        -------
+        times_s, uv
+            float64, shape (n_samples,) each: second of each sample, and its value in µV (in the channel's
+            own ``unit`` where that is not µV); NaN where nothing was recorded.
+
+        Raises
+        ------
+        UsageError
+            A label that is not there, or times that are not in order.
+
+        Examples
+        --------
+        >>> import sleepbrux as sb
+        >>> recording = sb.from_array([[1.0, 2.0, 3.0, 4.0]], 2, ["EMG Masseter L"])
+        >>> recording.get_data("EMG Masseter L", 0.5, 1.5)
+        (array([0.5, 1. ]), array([2., 3.]))
+        """
+        try:
+            channel = self.channel(label)
+        except KeyError:
+            names = ", ".join(repr(c.label) for c in self.channels)
+            raise UsageError(f"label {label!r} is no channel of {self.name}; there are {names}") from None
+        last_s = float(channel.n_night / channel.rate)
+        stop_s = last_s if stop_s is None else stop_s
+        if not 0 <= start_s <= stop_s:
+            raise UsageError(
+                f"start_s {start_s:g} and stop_s {stop_s:g} are not two times in order, from 0 on"
+            )
+        first, stop = (
+            min(round(Fraction(t) * channel.rate), channel.n_night) for t in (start_s, min(stop_s, last_s))
+        )
+        values = np.full(max(stop - first, 0), np.nan)
+        for piece in channel.pieces:
+            a, b = max(first, piece.night), min(stop, piece.night + piece.n)
+            if a < b:
+                stored = piece.stored + a - piece.night
+                values[a - first : b - first] = samples(self, channel, stored, stored + b - a)
+        times_s: NDArray[np.float64] = np.arange(first, first + len(values)) / float(channel.rate)
+        return times_s, values * channel.gain + channel.offset
 
     def channel(self, label: str) -> Channel:
         """The channel with this label (exact, else ignoring case); raises `KeyError` otherwise."""

@@ -147,10 +147,19 @@ def open_recording(
         Called with the share read, 0 to 1, for a file that has to be read to be opened (CSV, samples that are
         floating-point numbers).
 
+    Returns
+    -------
+    Recording
+
     Raises
     ------
     RecordingError
         Where the file is missing, of another kind, or cannot be read rightly.
+
+    Examples
+    --------
+    >>> open_recording("demo_data/excerpt.edf").channel("EMG Masseter L").unit
+    'uV'
     """
     hints = hints or Hints()
     if unit is not None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 from fractions import Fraction
@@ -19,7 +19,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.core.errors import Note, RecordingError
+from sleepbrux.core.errors import Note, RecordingError, UsageError
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.core.texts import file_name
 from sleepbrux.recording.findings import Findings, listed
@@ -179,6 +179,72 @@ def hypnogram_of(
     return Hypnogram(spans, scored, origin, tuple(told))
 
 
+def coded_stages(
+    stages: Sequence[object] | NDArray[np.generic],
+    *,
+    codes: Mapping[int, str] | None = None,
+    duration_s: float,
+    epoch_s: float = EPOCH_S,
+) -> Hypnogram:
+    """Hypnogram from one stage an epoch, from the first sample on.
+
+    Parameters
+    ----------
+    stages
+        Names, or whole numbers with ``codes``; shape (n_epochs,).
+    codes
+        Name of the stage that each number means; a number that is not in it is refused.
+
+    Raises
+    ------
+    UsageError
+        Numbers without codes, a number without a name, a name of no stage.
+
+    Examples
+    --------
+    >>> coded_stages([5, 3, 4], codes={5: "wake", 3: "N1", 4: "REM"}, duration_s=90.0).at([0, 30, 60])
+    ['wake', 'n1', 'rem']
+    """
+    given = np.asarray(stages)
+    if given.ndim != 1 or not len(given):
+        raise UsageError(f"stages has shape {given.shape}, where one stage an epoch, (n_epochs,), is wanted")
+    if given.dtype.kind in "iufb":
+        if codes is None:
+            raise UsageError(
+                "stages are numbers, and what a number means differs between programs; give stage_codes, such "
+                'as {0: "wake", 1: "n1"}, or stages_from'
+            )
+        named = {int(code): word for code, word in codes.items()}
+        unknown = sorted({value for value in given.tolist() if value not in named})
+        if unknown:
+            raise UsageError(f"stages holds {unknown[0]:g}, which stage_codes does not name; add it")
+        texts = [named[int(value)] for value in given.tolist()]
+    else:
+        texts = [str(value) for value in given.tolist()]
+    words = [stage_of(text) or ("sleep" if plain_words(text) == "sleep" else "") for text in texts]
+    if "" in words:
+        raise UsageError(
+            f"{texts[words.index('')]!r} names no sleep stage; allowed are {', '.join(STAGES)} and {UNSCORED}"
+        )
+    epochs = [(k * epoch_s, (k + 1) * epoch_s, word) for k, word in enumerate(words)]
+    notes = [
+        Note("stages-epochs", "note", f"stages are one an epoch of {epoch_s:g} s, from the first sample on")
+    ]
+    if codes is not None:
+        said = ", ".join(f"{code} {word}" for code, word in sorted(codes.items()))
+        notes.append(Note("stages-coded", "note", f"stages are numbers, read as stated: {said}"))
+    if len(words) * epoch_s > duration_s + epoch_s:
+        notes.append(
+            Note(
+                "stages-beyond",
+                "warning",
+                f"stages go on for {len(words) * epoch_s - duration_s:.0f} s after the end of the recording; "
+                "that part is left out",
+            )
+        )
+    return hypnogram_of(epochs, duration_s, "stages given by the user", notes)
+
+
 def _usual_step(starts: Sequence[float]) -> float | None:
     """Distance between neighbours that most of them have, None where there is none."""
     steps = Counter(round(b - a, 3) for a, b in pairwise(starts) if b > a)
@@ -266,11 +332,21 @@ def _columns(head: list[str]) -> dict[str, int]:
     return columns
 
 
-def _words(rows: list[list[str]], column: int, found: Findings) -> tuple[list[str], list[Note]]:
+def _words(
+    rows: list[list[str]], column: int, found: Findings, codes: Mapping[int, str] | None = None
+) -> tuple[list[str], list[Note]]:
     """Stage of each row; numbers are codes where every row is one."""
     cells = [row[column] if column < len(row) else "" for row in rows]
     notes: list[Note] = []
     filled = [cell for cell in cells if cell]
+    if codes is not None:
+        named = {str(code): stage_of(word) or UNSCORED for code, word in codes.items()}
+        unknown = [cell for cell in filled if cell not in named]
+        if unknown:
+            raise found.refusal(f"the stage {unknown[0]!r} is none of the codes that are stated; add it.")
+        said = ", ".join(f"{code} {word}" for code, word in sorted(codes.items()))
+        notes.append(Note("stages-coded", "note", f"stages are numbers, read as stated: {said}"))
+        return [named.get(cell, UNSCORED) for cell in cells], notes
     if filled and all(cell in _CODES for cell in filled):
         if "4" in filled and "5" not in filled:
             raise found.refusal(
@@ -355,11 +431,16 @@ def _epoch_places(rows: list[list[str]], column: int | None, form: Form, found: 
 
 
 def _table_epochs(
-    path: Path, start: datetime | None, start_clock: time | None, epoch_s: float, found: Findings
+    path: Path,
+    start: datetime | None,
+    start_clock: time | None,
+    epoch_s: float,
+    found: Findings,
+    codes: Mapping[int, str] | None,
 ) -> tuple[list[tuple[float, float, str]], list[Note]]:
     form, rows = read_rows(path, found)
     columns, rows = _headed(rows, found)
-    words, notes = _words(rows, columns["stage"], found)
+    words, notes = _words(rows, columns["stage"], found, codes)
     if "onset" not in columns:
         places = _epoch_places(rows, columns.get("epoch"), form, found)
         said = f"stages are a list of epochs of {epoch_s:g} s from the first sample on"
@@ -387,6 +468,7 @@ def load_stages(
     duration_s: float | None = None,
     epoch_s: float = EPOCH_S,
     corrected: Callable[[float], float] | None = None,
+    codes: Mapping[int, str] | None = None,
 ) -> Hypnogram:
     """Stages from a file of their own: an EDF+ of annotations or a text table.
 
@@ -401,6 +483,8 @@ def load_stages(
         Length of an epoch where the table only lists them.
     corrected
         Turns a second of the other device's clock into one of the recording's.
+    codes
+        Name of the stage that each number of a table means.
 
     Raises
     ------
@@ -412,7 +496,7 @@ def load_stages(
     if path.is_file() and _is_edf(path):
         epochs, notes = _edf_epochs(path, start, start_clock, found)
     else:
-        epochs, notes = _table_epochs(path, start, start_clock, epoch_s, found)
+        epochs, notes = _table_epochs(path, start, start_clock, epoch_s, found, codes)
     if corrected is not None:
         epochs = [(corrected(a), corrected(b), w) for a, b, w in epochs]
     if not any(word in STAGES for _, _, word in epochs):

@@ -238,12 +238,23 @@ def given(
         Scored channels.
     mvc_uv, rest_uv
         One value for all, or one a label.
+    amplitude
+        Whether these are RMS or mean rectified µV.
+
+    Returns
+    -------
+    Reference
 
     Raises
     ------
     ReferenceLevelError
         A value that is not positive or cannot be µV, a label that is not scored, a channel without a
         value.
+
+    Examples
+    --------
+    >>> given(["EMG Masseter L"], 190).levels[0].mvc_uv
+    190.0
     """
     mvc = _by_label(labels, mvc_uv, "MVC")
     rest = {} if rest_uv is None else _by_label(labels, rest_uv, "rest level")

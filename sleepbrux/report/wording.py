@@ -140,6 +140,7 @@ BRIEF_REASONS = {
     "movement": "movement",
     "spikes": "spikes",
     "gain_step": "other gain",
+    "marked_bad": "marked as bad",
 }
 
 

@@ -35,6 +35,7 @@ from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import Events, Track, find_events, labels_of, mvc_of
 from sleepbrux.scoring.lost_time import PossibleCounts, possible_counts
 from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, Selection, compute
+from sleepbrux.scoring.methods import NightMethods
 from sleepbrux.scoring.night_notes import (
     lost_side_notes,
     near_rest_notes,
@@ -59,8 +60,8 @@ class AlternativeReading:
     measures: dict[str, Measure]
 
 
-@dataclass(frozen=True, eq=False)
-class Night:
+@dataclass(frozen=True, eq=False, repr=False)
+class Night(NightMethods):
     """A scored night.
 
     Attributes
@@ -319,7 +320,34 @@ def score_night(
 
 
 def rescore(night: Night, criterion: Criterion | str) -> Night:
-    """The same night under other rules."""
+    """The same night under other rules, from what was swept once.
+
+    Parameters
+    ----------
+    night
+        A scored night, or one from its archive.
+    criterion
+        A rule set or its id.
+
+    Returns
+    -------
+    Night
+        As if it had been scored by these rules at once; what a review changed is not carried over.
+
+    Raises
+    ------
+    CriterionError
+        There is no such rule set.
+    UsageError
+        The rules need an MVC and the night has none.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> sb.rescore(night, "lavigne1996").criterion.id
+    'lavigne1996'
+    """
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
     again = replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)

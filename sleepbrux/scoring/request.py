@@ -1,4 +1,4 @@
-"""From files and stated levels to scored nights: what the verbs ``score`` and ``demo`` share."""
+"""From recordings and stated levels to scored nights: what every command and `sleepbrux.score` share."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from sleepbrux.core.errors import (
     StudyError,
     UsageError,
 )
-from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, Criterion, load_criterion
+from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, Criterion, criterion_of, load_criterion
 from sleepbrux.recording.daylight import window_note
 from sleepbrux.recording.files import ends_digest
 from sleepbrux.recording.mark_table import with_marks
@@ -54,7 +54,7 @@ class Request:
     Attributes
     ----------
     criterion
-        Id or rule file; empty: the default, or the default relative to background without an MVC.
+        Rule set, its id or its file; empty: the default, or the default relative to background without an MVC.
     mvc_uv, rest_uv
         One value for all channels, or one a label; None where not stated.
     amplitude
@@ -63,6 +63,8 @@ class Request:
         Kind of µV to convert them to; None: as they are.
     from_text, to_text
         Window as the user wrote it, empty for none.
+    window
+        The window itself; comes before those texts.
     window_said_by
         Basis of such a window.
     reference
@@ -80,7 +82,7 @@ class Request:
         Files that come with the recording: stages, sound.
     """
 
-    criterion: str = ""
+    criterion: str | Criterion = ""
     channels: tuple[str, ...] = ()
     mvc_uv: float | Mapping[str, float] | None = None
     rest_uv: float | Mapping[str, float] | None = None
@@ -96,9 +98,13 @@ class Request:
     about: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = field(default=())
     beside: CompanionFiles = NO_FILES
+    window: Window | None = None
 
 
 def _window(swept: Swept, request: Request) -> Window:
+    if request.window is not None:
+        return request.window
+
     def second(text: str, option: str) -> float | None:
         if not text:
             return None
@@ -179,9 +185,10 @@ def open_as(path: Path, request: Request, progress: Progress | None = None) -> R
 
 
 def score_file(
-    path: Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
+    path: str | Path, request: Request, *, threads: int | None = None, progress: Progress | None = None
 ) -> Night:
     """Open, sweep and score one recording: `open_as`, `with_file`, then `score_opened`."""
+    path = Path(path)
     request = with_file(path, request)
     return score_opened(open_as(path, request, progress), request, threads=threads, progress=progress)
 
@@ -224,7 +231,7 @@ def score_opened(
     changed = window_note(swept.notes, (request.from_text, request.to_text))
     notes = [*request.notes, *([changed] if changed else [])]
     if request.criterion:
-        rule = load_criterion(request.criterion)
+        rule = criterion_of(request.criterion)
         swept, reference, more = _reference(swept, window, request, rule)
         night = score(swept, criterion=rule, window=window, reference=reference)
         return _told(_both(night, request), recording, request, [*notes, *more])

@@ -241,7 +241,19 @@ def _sentence(curve: Curve) -> str:
 
 
 def assess_robustness(night: Night, *, progress: Callable[[float], None] | None = None) -> Robustness:
-    """The night under every criterion, and its rate as threshold, pause and least length move."""
+    """The night under every criterion, and its rate as threshold, pause and least length move.
+
+    Parameters
+    ----------
+    night
+        A scored night.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    Robustness
+    """
     bench, own = _bench(night), night.criterion
     if own.threshold.level_pct_mvc is not None:
         first: tuple[str, Sequence[float]] = ("threshold.level_pct_mvc", LEVELS_PCT_MVC)

@@ -260,3 +260,10 @@ def judged_seconds(heart: Heart, n_seconds: int, within_s: float, length_s: floa
         for at in (second - gap_s, second + 1 - gap_s):
             known &= covered_s(heart, at - length_s, at) >= length_s / 2
     return np.asarray(known, dtype=np.bool_)
+
+
+def sleepecg_stage_codes() -> dict[int, str]:
+    """Stage that each code of sleepecg means, read from its own list."""
+    from sleepecg.io.sleep_readers import SleepStage
+
+    return {int(stage): stage.name.lower() for stage in SleepStage}

@@ -10,11 +10,14 @@ what the channel usually looks like::
     movement                    a cable that swings, with noise of its own in the muscle's band
     spikes                      discharges too dense to be taken out one by one
     gain_step                   everything, what is no muscle too, is larger or smaller by one factor
+
+Beside these stands ``marked_bad``: a person's word, which asks for no test.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -23,6 +26,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.errors import Note
 from sleepbrux.core.spans import Spans
+from sleepbrux.recording.model import Mark
 from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.signal.gain import gain_steps, tenths
 from sleepbrux.signal.quantiles import median, quantile, running
@@ -73,6 +77,7 @@ REASONS = {
     "movement": "cable or electrode swinging, with noise in the EMG's band",
     "spikes": "dense spikes that are no muscle",
     "gain_step": "amplification other than in most of the recording",
+    "marked_bad": "marked as bad by a person",
 }
 
 
@@ -343,6 +348,24 @@ def _range_hz(lines: list[float]) -> str:
     if math.isclose(lines[0], lines[-1], abs_tol=0.05):
         return f"{lines[0]:.1f} Hz"
     return f"{lines[0]:.1f}–{lines[-1]:.1f} Hz"
+
+
+def without_marked(quality: Quality, frames: ChannelFrames, marks: Sequence[Mark]) -> Quality:
+    """What of a channel can be scored once stretches that somebody marked as bad are left out."""
+    grid, label = frames.grid, frames.channel.label
+    own = [m for m in marks if m.channel in ("", label)]
+    pairs = [(grid.nearest(m.start_s), grid.nearest(m.start_s + m.duration_s)) for m in own]
+    bad = Spans.of(grid, pairs) - quality.faults.get("missing", grid.none())
+    if not len(bad):
+        return quality
+    words = ", ".join(sorted({repr(m.text) for m in own}))
+    text = f"{label}: {bad.duration_s:.1f} s are marked as bad ({words}); that time is not scored"
+    return replace(
+        quality,
+        usable=quality.usable - bad,
+        faults=quality.faults | {"marked_bad": bad},
+        notes=(*quality.notes, Note("marked-bad", "warning", text)),
+    )
 
 
 def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[ChannelFrames, Quality]:

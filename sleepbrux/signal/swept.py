@@ -20,7 +20,7 @@ from sleepbrux.recording.rectified import refuse_rectified
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.plausible import rest_note
-from sleepbrux.signal.quality import Quality, examine
+from sleepbrux.signal.quality import Quality, examine, without_marked
 from sleepbrux.signal.surroundings.companions import NO_COMPANIONS, CompanionData
 from sleepbrux.signal.surroundings.model import NOTHING, Surroundings
 from sleepbrux.signal.surroundings.reading import SURROUNDING, gather
@@ -248,6 +248,7 @@ def sweep_channels(
         heart = around.heart
         beats_s = heart.beats_s if heart is not None and heart.kind == "ecg" else None
         without, quality = examine(swept, beats_s)
+        quality = without_marked(quality, without, recording.excluded)
         return without, quality, rest_note(without, quality)
 
     with ThreadPoolExecutor(max_workers=1) as pool:

@@ -162,6 +162,15 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 def load_study(path: str | Path) -> Study:
     """Read and check a study file.
 
+    Parameters
+    ----------
+    path
+        The file, in TOML.
+
+    Returns
+    -------
+    Study
+
     Raises
     ------
     StudyError

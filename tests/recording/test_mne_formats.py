@@ -211,6 +211,15 @@ def test_marks_of_a_cropped_raw_object_count_from_its_first_sample():
     assert recording.start == datetime.datetime(2026, 3, 2, 22, 30, 2)
 
 
+def test_marks_of_a_cropped_raw_object_without_a_date_count_from_its_first_sample_too():
+    info = mne.create_info(["Mass-L"], 100.0, ["emg"])
+    raw = mne.io.RawArray(np.zeros((1, 1000)), info, verbose="error")
+    raw.set_annotations(mne.Annotations([5.0, 6.0], [0.0, 1.0], ["clench", "BAD_cough"]))
+    recording = open_with_mne(raw.crop(2.0))
+    assert [m.start_s for m in recording.marks] == [3.0, 4.0]
+    assert [(m.start_s, m.text) for m in recording.excluded] == [(4.0, "BAD_cough")]
+
+
 @pytest.mark.parametrize("interval", [1e13, 2e12, 1e11])
 def test_a_rate_that_no_recorder_has_is_damage(tmp_path, interval):
     triplet(tmp_path, interval=interval)

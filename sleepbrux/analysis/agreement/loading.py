@@ -132,8 +132,8 @@ def _by_stem(folder: Path) -> dict[str, Path]:
     return dict(sorted(found.items()))
 
 
-def load_pair(first: Path, second: str, wanted: Wanted) -> tuple[Scoring, Scoring]:
-    """Two scorings of one night.
+def load_pair(first: Path | Night, second: str | Night, wanted: Wanted) -> tuple[Scoring, Scoring]:
+    """Two scorings of one night, from files or as they stand in memory.
 
     Raises
     ------
@@ -146,18 +146,24 @@ def load_pair(first: Path, second: str, wanted: Wanted) -> tuple[Scoring, Scorin
     b = _load(second, wanted, night)
     if a.input_sha256 and b.input_sha256 and a.input_sha256 != b.input_sha256:
         raise UsageError(
-            f"{first.name}, {Path(second).name}: these are scorings of two different recordings "
+            f"{_called(first)}, {_called(second)}: these are scorings of two different recordings "
             "(their SHA-256 differ)"
         )
     if len(nights) == 2 and foreign(*(whose := [identity_of(night) for night in nights])):
         raise UsageError(
-            f"{first.name}, {Path(second).name}: these are scorings of {whose[0].words} and of "
+            f"{_called(first)}, {_called(second)}: these are scorings of {whose[0].words} and of "
             f"{whose[1].words}"
         )
     return a, b
 
 
-def _night(path: Path | str) -> Night | None:
+def _called(side: Path | str | Night) -> str:
+    return side.swept.name if isinstance(side, Night) else Path(side).name
+
+
+def _night(path: Path | str | Night) -> Night | None:
+    if isinstance(path, Night):
+        return path
     name = str(path)
     if name.endswith(ARCHIVE):
         return load_night(name)
@@ -166,7 +172,9 @@ def _night(path: Path | str) -> Night | None:
     return None
 
 
-def _load(path: Path | str, wanted: Wanted, night: Night | None) -> Scoring:
+def _load(path: Path | str | Night, wanted: Wanted, night: Night | None) -> Scoring:
+    if isinstance(path, Night):
+        return of_night(path, visible(path.swept.name), wanted.level)
     name = str(path)
     if name.startswith(CRITERION):
         if night is None:

@@ -192,6 +192,10 @@ def compare_nights(
     verdict_p
         Bound of the p that a sentence rests on: `rules.LOOKS_P` where looks were set beforehand.
 
+    Returns
+    -------
+    Comparison
+
     Raises
     ------
     UsageError

@@ -200,8 +200,8 @@ def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...], list[str]
 
 
 def _marks(raw: Any) -> tuple[Mark, ...]:
-    """Annotations on the night clock; those with an absolute origin count from before the crop."""
-    before = float(raw.first_time) if raw.annotations.orig_time is not None else 0.0
+    """Annotations on the night clock; mne counts them from before the crop, dated or not."""
+    before = float(raw.first_time)
     notes = zip(
         raw.annotations.onset,
         raw.annotations.duration,
@@ -214,6 +214,20 @@ def _marks(raw: Any) -> tuple[Mark, ...]:
         for o, d, text, names in notes
     ]
     return tuple(sorted(marks, key=lambda mark: mark.start_s))
+
+
+def _bad_spans(raw: Any) -> tuple[Mark, ...]:
+    """Annotations whose text begins with ``bad``, which mne leaves out of its analyses; one a channel."""
+    labels = dict(zip(map(str, raw.ch_names), unique_labels(list(map(str, raw.ch_names))), strict=True))
+    before = float(raw.first_time)
+    return tuple(
+        Mark(
+            float(one["onset"]) - before, float(one["duration"]), printable(str(one["description"])), channel
+        )
+        for one in raw.annotations
+        if str(one["description"]).casefold().startswith("bad")
+        for channel in ([labels.get(str(n), str(n)) for n in one.get("ch_names", ())] or [""])
+    )
 
 
 def _start(raw: Any) -> datetime | None:
@@ -262,6 +276,9 @@ def _channels(
         units = ["V"] * len(raw.ch_names)
     for index, label in enumerate(unique_labels([str(name) for name in raw.ch_names])):
         role, side, muscle = recognise(label)
+        bad = str(raw.ch_names[index]) in raw.info["bads"]
+        if bad:
+            found.warn("channel-marked-bad", f"Channel {label!r} is marked as bad, so it is left out.")
         gain, written = _gain(raw, index, units[index], _given(label, role, unit, found))
         if written != "uV" and role in ELECTRICAL:
             found.warn("unit-unknown", f"Channel {label!r} has no known unit; give option unit.")
@@ -279,6 +296,7 @@ def _channels(
             digital_max=0,
             n_stored=n,
             pieces=(Piece(0, 0, n),),
+            fault=f"It is marked as bad (info['bads'] names {label!r})." if bad else "",
         )
 
 
@@ -293,6 +311,10 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
         Unit of the values, ``"uV"``, ``"mV"``, ``"nV"`` or ``"V"``, for every electrical channel or by
         label: of those in the file (BrainVision), else of those that mne hands out.
 
+    Returns
+    -------
+    Recording
+
     Raises
     ------
     RecordingError
@@ -300,6 +322,9 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
 
     Notes
     -----
+    Time that an annotation beginning with ``BAD_`` covers is not scored, and a channel in ``info["bads"]`` is
+    left out; both are named in the notes.
+
     mne has one rate for all channels. EDF and BDF files are better opened with `open_edf`, which
     keeps the rate of each and the gaps.
     """
@@ -338,4 +363,5 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
         notes=found.notes,
         source=MneSource(raw, files, path if is_path else None),
         start_clock=start.clock,
+        excluded=_bad_spans(raw),
     )

@@ -25,7 +25,7 @@ class CompanionFiles:
     Attributes
     ----------
     stages
-        Sleep stages: see `recording.stages.load_stages`.
+        Sleep stages: see `recording.stages.load_stages`; or the stages themselves.
     sound
         A recording of sound made at the same time.
     sound_start_s
@@ -36,14 +36,17 @@ class CompanionFiles:
         A table of marks with onset, duration and text.
     sync
         (second of the other device, second of the recording) of events that both recorded.
+    stage_codes
+        (number, stage that it means) where a table of stages holds numbers.
     """
 
-    stages: Path | None = None
+    stages: Path | Hypnogram | None = None
     sound: Path | None = None
     sound_start_s: float | None = None
     positions: tuple[tuple[int, str], ...] = ()
     marks: Path | None = None
     sync: tuple[tuple[float, float], ...] = ()
+    stage_codes: tuple[tuple[int, str], ...] = ()
 
 
 NO_FILES = CompanionFiles()
@@ -131,13 +134,16 @@ def open_companions(recording: Recording, files: CompanionFiles) -> CompanionDat
     fit = fit_clocks(files.sync) if files.sync else None
     digests: list[tuple[str, str]] = []
     notes: list[Note] = []
-    if files.stages is not None:
+    if isinstance(files.stages, Hypnogram):
+        hypnogram = files.stages
+    elif files.stages is not None:
         hypnogram = load_stages(
             files.stages,
             start=recording.start,
             start_clock=recording.start_clock,
             duration_s=recording.duration_s,
             corrected=fit,
+            codes=dict(files.stage_codes) or None,
         )
         digests.append((file_name(files.stages), file_digest(files.stages)))
         notes += [note_of(fit, file_name(files.stages))] if fit else []
