@@ -209,7 +209,7 @@ def _of_rows(rows: NDArray[np.floating], share: float, least: int) -> Floats:
     ascending = np.sort(rows, axis=1)  # not-a-number comes last
     known = (~np.isnan(ascending)).sum(axis=1)
     place = np.minimum((known * share).astype(np.int64), np.maximum(known - 1, 0))
-    found = ascending[np.arange(len(rows)), place].astype(np.float64)
+    found = np.asarray(ascending[np.arange(len(rows)), place], dtype=np.float64).copy()
     found[known < least] = np.nan
     return found
 
