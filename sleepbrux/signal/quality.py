@@ -61,7 +61,7 @@ RISE = 4.0
 BETWEEN_MAINS_HZ = 55
 # What ends within a second's block goes on for a moment in the next one. So much is left out after these
 # faults, whatever the muscle does there; our choice, from the bursts that were seen at such borders.
-MARGIN_S = 0.6
+MARGIN_S = 0.5
 WITH_MARGIN = ("contact_lost", "movement")
 HUM_IN_SWING = 1.5  # 4 / pi of a sine's amplitude, and a little for its harmonics
 

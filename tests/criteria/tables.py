@@ -25,7 +25,8 @@ from sleepbrux.scoring.bursts import (
     thresholds,
 )
 from sleepbrux.scoring.episodes import Episodes, group_episodes
-from sleepbrux.scoring.night import Night, amplitude_of, score_night
+from sleepbrux.scoring.events import amplitude_of
+from sleepbrux.scoring.night import Night, score_night
 from sleepbrux.signal.envelope import Envelope
 
 FRAME = Fraction(1, 100)

@@ -17,7 +17,8 @@ from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import given
-from sleepbrux.scoring.night import amplitude_of, score_night
+from sleepbrux.scoring.events import amplitude_of
+from sleepbrux.scoring.night import score_night
 from sleepbrux.signal.envelope import odd_frames
 
 from .tables import FRAME, MASSETERS, emg

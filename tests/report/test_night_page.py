@@ -17,8 +17,8 @@ from sleepbrux.report import render_night
 from sleepbrux.report.payload import to_json
 from sleepbrux.report.tables import unit_of
 from sleepbrux.report.wording import CAUTIONS, NOT_REVIEWED, method, reading
-from sleepbrux.scoring.events import labels_of
-from sleepbrux.scoring.night import amplitude_of, rescore
+from sleepbrux.scoring.events import amplitude_of, labels_of
+from sleepbrux.scoring.night import rescore
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
 
