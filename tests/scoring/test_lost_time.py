@@ -344,7 +344,7 @@ def damaged():
 def test_short_losses_leave_the_index_of_what_began_in_view(damaged, kind):
     row = damaged[kind]
     assert row.clean >= 55
-    assert row.valid_h < row.hours
+    assert row.valid_h < row.hours or "pop" in kind  # a pop is repaired and need lose no time
     assert abs(row.counted - row.in_view) <= 2
 
 
