@@ -57,11 +57,11 @@ _WORDS = "annotation, appliance, beside, file, label, prefilter, study reference
 _NIGHT = f"{_WORDS}, clench date, start date"
 _PAGE = "appliance, beside, clench date, label, start date, study reference"
 TABLE: dict[str, Shows] = {
-    "inspect": _of("annotation, file, label, start date, unit"),
+    "inspect": _of("annotation, file, folder, label, start date, unit"),
     "inspect --json": _of("annotation, file, label, prefilter, start date, unit"),
-    "inspect --after-night": _of(""),
+    "inspect --after-night": _of("folder"),
     "study new": _of("folder", "file, start date, clench date"),
-    "study check": _of("study reference"),
+    "study check": _of("folder, study reference"),
     "protocol": _of("folder", "start date"),
     "reference": _of("file, folder", "file, start date"),
     "reference --accept-by": _of("file, folder, reader", "file, start date, reader"),
@@ -70,22 +70,22 @@ TABLE: dict[str, Shows] = {
     "batch": _of("folder", _NIGHT),
     "report": _of("folder", _PAGE),
     "report --mark-texts": _of("folder", f"{_PAGE}, annotation"),
-    "robustness": _of("file", f"{_PAGE}, file"),
-    "trace": _of("study reference, appliance"),
+    "robustness": _of("file, folder", f"{_PAGE}, file"),
+    "trace": _of("folder, study reference, appliance"),
     "trace --json": _of("study reference, appliance, clench date"),
-    "review --result": _of("reader", f"{_PAGE}, reader, file"),
-    "agreement": _of("reader", "reader"),
-    "summary": _of("appliance"),
+    "review --result": _of("folder, reader", f"{_PAGE}, reader, file"),
+    "agreement": _of("folder, reader", "reader"),
+    "summary": _of("appliance, folder"),
     "compare": _of("appliance, folder", "appliance, start date"),
     "cohort": _of("folder"),
     "plan": _of("folder"),
     "letter": _of("folder", "appliance, beside, label, study reference"),
     "letter --with-dates": _of("folder", "appliance, beside, label, study reference, start date"),
-    "export": _of("folder"),
+    "export": _of("file, folder"),
     "export --with-names": _of("file, folder", f"{_WORDS}, reader"),
-    "export --with-dates": _of("folder", "start date, clench date"),
+    "export --with-dates": _of("file, folder", "start date, clench date"),
     "export --identity": _of("folder", "patient, number, birth date, start date"),
-    "deidentify": _of(""),
+    "deidentify": _of("folder"),
 }
 
 
@@ -119,7 +119,8 @@ UTF-16, in capitals, without accents, with lost accents, escaped for HTML, JSON 
 ## What each command shows
 
 Pseudonym, id of the night and condition of the study file are shown everywhere: write no name and no date
-into them. Time of day and the SHA-256 of the recording are shown too. Whoever holds the recording can tell by
+into them. Time of day and the SHA-256 of the recording are shown too.
+On the terminal, the next command is named with the paths that were typed. Whoever holds the recording can tell by
 its SHA-256 that a result is its result.
 
 {table}
