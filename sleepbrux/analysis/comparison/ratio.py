@@ -91,21 +91,26 @@ class RatioEstimate:
         """Two-sided p of "the rates do not differ"."""
         from scipy.special import stdtr
 
-        with np.errstate(divide="ignore", invalid="ignore"):  # nights that are all equal have no spread
-            apart = np.abs(self.log_ratio) / self.se
-        return np.asarray(2 * stdtr(self.df, -np.where(np.isnan(apart), 0.0, apart)))
+        return np.asarray(2 * stdtr(self.df, -np.abs(self._distance(0.0))))
+
+    def _distance(self, at: float) -> Floats:
+        """Standard errors from ``at`` to the logarithm; nights that are all equal have no spread."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.nan_to_num(
+                (self.log_ratio - at) / np.asarray(self.se), nan=0.0, posinf=np.inf, neginf=-np.inf
+            )
 
     def above(self, at: float) -> Floats:
         """One-sided p of "the logarithm is not above this"."""
         from scipy.special import stdtr
 
-        return np.asarray(stdtr(self.df, -(self.log_ratio - at) / self.se))
+        return np.asarray(stdtr(self.df, -self._distance(at)))
 
     def under(self, at: float) -> Floats:
         """One-sided p of "the logarithm is not below this"."""
         from scipy.special import stdtr
 
-        return np.asarray(stdtr(self.df, (self.log_ratio - at) / self.se))
+        return np.asarray(stdtr(self.df, self._distance(at)))
 
 
 def estimate(a: Arm, b: Arm, *, counts: bool = True) -> RatioEstimate:
