@@ -11,6 +11,7 @@ from sleepbrux.cli import following, options
 from sleepbrux.cli.score import make_folder
 from sleepbrux.cli.terminal import above_the_bar, progress_bar
 from sleepbrux.core.errors import CriterionError, UsageError
+from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.batch import LedgerRow
@@ -177,7 +178,7 @@ def command(
     if batch.table is None:
         click.echo("one table of all shards: run the same command with --merge instead of --shard")
     else:
-        click.echo(f"{len(batch.rows)} nights in one table: {batch.table}")
+        click.echo(f"{count_of(len(batch.rows), 'night')} in one table: {batch.table}")
         _next(out)
     if batch.failed:
         click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
