@@ -198,13 +198,13 @@ def _schedule(
 )
 @click.option(
     "--rate",
-    type=options.Number(min=0, min_open=True),
+    type=options.Number(0, 10_000, min_open=True),
     default=None,
     help="Events per valid hour without an appliance.",
 )
 @click.option(
     "--hours",
-    type=options.Number(min=0, min_open=True),
+    type=options.Number(0, 24, min_open=True),
     default=7.0,
     show_default=True,
     help="Valid hours of a night.",
@@ -218,7 +218,7 @@ def _schedule(
 )
 @click.option(
     "--ratio",
-    type=options.Number(min=0, min_open=True),
+    type=options.Number(0, 100, min_open=True),
     multiple=True,
     help="True ratio to be told, may be repeated [default: 0.5 and 0.75].",
 )

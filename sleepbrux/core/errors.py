@@ -6,17 +6,21 @@ from typing import Literal
 from sleepbrux.core.texts import visible
 
 Severity = Literal["note", "warning"]
+LONGEST = 1200
 
 
 class SleepbruxError(ValueError):
     """Root of the errors that sleepbrux raises on purpose.
 
     The message is one sentence: what was found, in which file and field, what is allowed, what to do. It may
-    quote a file, so what cannot be seen in it is written out.
+    quote a file, so what cannot be seen in it is written out, and the middle of a very long one is left out.
     """
 
     def __init__(self, sentence: object = "") -> None:
-        super().__init__(visible(str(sentence)))
+        text = visible(str(sentence))
+        if len(text) > LONGEST:
+            text = f"{text[: LONGEST // 2]} [...] {text[-LONGEST // 2 :]}"
+        super().__init__(text)
 
 
 class RecordingError(SleepbruxError):

@@ -50,3 +50,17 @@ def test_names_in_doubt_are_asked_about_before_anything_is_computed(run, tmp_pat
     assert done.code == 2
     assert said in done.err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("option", ["--rate", "--hours", "--ratio"])
+@pytest.mark.parametrize("value", ["1e308", "99999999999999999999", "0", "-1"])
+def test_a_number_that_no_night_has_is_wrong_usage(run, option, value):
+    done = run("plan", "--cv-pct", 20, *("--rate", 5) * (option != "--rate"), option, value)
+    assert done.code == 2
+    assert "is not in the range" in done.err
+
+
+def test_the_largest_numbers_that_are_taken_give_a_plan(run, tmp_path):
+    done = run("plan", "--rate", 10000, "--hours", 24, "--cv-pct", 300, "--most-nights", 4, "--ratio", 100,
+               "--out", tmp_path)  # fmt: skip
+    assert done.code == 0, done.err
