@@ -12,7 +12,7 @@ from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import find_window
 from sleepbrux.reference import given
 from sleepbrux.scoring.bursts import find_bursts, thresholds
-from sleepbrux.scoring.events import find_events
+from sleepbrux.scoring.events import amplitude_of, find_events
 from sleepbrux.signal.swept import sweep_recording
 
 RATE, SECONDS, MVC_UV = 1000, 900, 200.0
@@ -99,12 +99,14 @@ def test_hum_changes_no_count_no_kind_and_no_edge(name, preset):
 @pytest.mark.parametrize("preset", [p for p in PRESETS if p not in OTHER_CHANNELS])
 @pytest.mark.parametrize("name", HUMS)
 def test_hum_changes_no_episode(name, preset):
+    criterion = load_criterion(preset)
+    amplitude = amplitude_of(criterion, None)
     found = [
         find_events(
             one,
-            criterion=load_criterion(preset),
+            criterion=criterion,
             window=find_window((), one.duration_s),
-            reference=given(LABELS, dict.fromkeys(LABELS, MVC_UV)),
+            reference=given(LABELS, dict.fromkeys(LABELS, MVC_UV), amplitude=amplitude),
         )
         for one in (swept(), swept(name))
     ]
