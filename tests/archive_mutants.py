@@ -59,6 +59,7 @@ NONSENSE: list[Any] = [
     "á" * 50,
     "\x1b[31m",
 ]
+FOR_OTHERS = ("tables/", "spans/")  # written and never read
 KINDS = ("bytes", "header", "header", "data", "data", "attribute", "missing")
 
 
@@ -75,7 +76,7 @@ def seed_archive(folder: Path) -> Path:
     rates = {"short wakes": 5, "body movements": 7, "sleep talking": 4, "swallows": 8}
     write_around(plan_around(recipe, Around(rates, breathing_per_hour=8.0), seed=3), folder / "n.edf")
     night = score_file(folder / "n.edf", Request())
-    about = (("pseudonym", "P"), ("night", "n"), ("condition", "c"))
+    about = (("person", "P"), ("night", "n"), ("condition", "c"))
     save_night(replace(night, about=about), folder / "seed.night.h5")
     return folder / "seed.night.h5"
 
@@ -157,6 +158,7 @@ def _bend(file: h5py.File, kind: str, rng: random.Random) -> str:
     names: list[str] = []
     groups = ["/"]
     file.visititems(lambda n, o: (names if isinstance(o, h5py.Dataset) else groups).append(n))
+    names = [n for n in names if not n.startswith(FOR_OTHERS)]
     if kind == "header":
         text, said = _bend_json(file["header"][()].tobytes(), rng)
         del file["header"]

@@ -23,7 +23,7 @@ from sleepbrux.synth.study import load_scenario
 def check(folder: Path, night_id: str) -> bool:
     night = load_night(folder / "results" / f"{night_id}.night.h5")
     truth = json.loads((folder / f"{night_id}.truth.json").read_text("utf-8"))
-    valid, table = night.chosen.valid, night.episodes
+    valid, table = night.selection.valid, night.episodes
     grid = valid.grid
     expected = []
     for episode in truth["episodes"]:
@@ -32,7 +32,7 @@ def check(folder: Path, night_id: str) -> bool:
             expected.append((episode["start_s"], episode["stop_s"], episode["kind"]))
     found = [
         (grid.seconds(table.starts[k]), grid.seconds(table.stops[k]), KINDS[table.kind[k]])
-        for k in night.chosen.episodes
+        for k in night.selection.episodes
     ]
     times = [np.array([e[:2] for e in events], dtype=float).reshape(-1, 2) for events in (expected, found)]
     pairs = match_events(*times)

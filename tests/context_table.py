@@ -70,10 +70,12 @@ def ruled(*, heart: bool = False, **context: str) -> Criterion:
     return from_table(table, "table")
 
 
-def only(around: Surroundings, *names: str, roles: tuple[str, ...] = ()) -> Surroundings:
+def only(surroundings: Surroundings, *names: str, roles: tuple[str, ...] = ()) -> Surroundings:
     """Surroundings as if only these signals had been recorded."""
-    kept = {name: getattr(around, name) for name in names}
-    return Surroundings(raised=tuple(r for r in around.raised if r.role in roles), **kept)
+    kept = {name: getattr(surroundings, name) for name in names}
+    return Surroundings(
+        activity_channels=tuple(r for r in surroundings.activity_channels if r.role in roles), **kept
+    )
 
 
 WAYS: dict[str, tuple[Criterion, tuple[str, ...], tuple[str, ...]]] = {
@@ -94,7 +96,7 @@ WAYS: dict[str, tuple[Criterion, tuple[str, ...], tuple[str, ...]]] = {
 
 def counted(night: Night, way: str) -> np.ndarray:
     """Start and stop of the events that count in one way, seconds, shape (n, 2)."""
-    index, labels = night.chosen.episodes, night.labels
+    index, labels = night.selection.episodes, night.labels
     if way == "EMG, labels":
         index = index[labels.other[index] == OTHER.index("")]
     if way == "sound":
@@ -111,7 +113,7 @@ def tallies(swept: Swept, planned: AroundPlan) -> dict[str, Tally]:
     truth = np.array([(e.start_s, e.stop_s) for e in planned.plan.episodes]).reshape(-1, 2)
     out = {}
     for way, (rule, names, roles) in WAYS.items():
-        seen = replace(swept, around=only(swept.around, *names, roles=roles))
+        seen = replace(swept, surroundings=only(swept.surroundings, *names, roles=roles))
         night = score(seen, criterion=rule, window=window, reference=reference)
         matching = match_events(truth, counted(night, way))
         out[way] = Tally(matching.n_reference, matching.n_estimate, matching.found)

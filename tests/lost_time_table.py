@@ -152,13 +152,13 @@ def measured(seed: int, criteria: Sequence[str], kinds: Sequence[str], hours: fl
             before = scored_again(whole, plan, criterion)
             after = scored_again(damaged, plan, criterion)
             m = {name: v.value or 0 for name, v in after.measures.items()}
-            starts = before.episodes.starts[before.chosen.episodes]
+            starts = before.episodes.starts[before.selection.episodes]
             rows[kind, criterion] = Row(
                 len(starts),
-                before.chosen.valid.hours,
-                len(after.chosen.episodes),
-                after.chosen.valid.hours,
-                int(after.chosen.valid.holds(starts).sum()),
+                before.selection.valid.hours,
+                len(after.selection.episodes),
+                after.selection.valid.hours,
+                int(after.selection.valid.holds(starts).sum()),
                 int(m.get("least_episode_count", 0)),
                 int(m.get("most_episode_count", 0)),
             )

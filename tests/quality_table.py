@@ -164,10 +164,10 @@ def _episodes(swept, quality, usable, plan: NightPlan, criterion: str):
         window=window,
         reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
     )
-    chosen = events.chosen.episodes
+    selection = events.selection.episodes
     slot = float(events.episodes.grid.slot_s)
-    pairs = np.stack((events.episodes.starts[chosen], events.episodes.stops[chosen]), axis=1) * slot
-    return pairs, events.chosen.valid.hours
+    pairs = np.stack((events.episodes.starts[selection], events.episodes.stops[selection]), axis=1) * slot
+    return pairs, events.selection.valid.hours
 
 
 def measure(kind: str, seed: int, *, quiet: bool = False, hours: float = 2.0) -> list[Row]:
@@ -280,9 +280,9 @@ def conditioned(plan: NightPlan, condition: str) -> NightPlan:
     if condition == "heart":
         return replace(plan, background=replace(plan.background, ecg_uv=(250.0, 200.0)))
     if condition == "pops on bursts":
-        chosen = [(b.span_on(side)[0] + 0.05, side, k) for k, (b, side) in enumerate(bursts) if k % 2]
+        selection = [(b.span_on(side)[0] + 0.05, side, k) for k, (b, side) in enumerate(bursts) if k % 2]
         faults = tuple(
-            Fault("electrode_pop", side, a, a + 0.45, 2500.0, plan.seed + k) for a, side, k in chosen
+            Fault("electrode_pop", side, a, a + 0.45, 2500.0, plan.seed + k) for a, side, k in selection
         )
         return replace(plan, faults=faults)
     if condition == "slow swings under bursts":
@@ -304,9 +304,9 @@ def _own_episodes(swept, plan: NightPlan, criterion: str):
         window=window,
         reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
     )
-    chosen, slot = events.chosen.episodes, float(usable[0].grid.slot_s)
-    pairs = np.stack((events.episodes.starts[chosen], events.episodes.stops[chosen]), axis=1) * slot
-    return pairs, [events.episodes.kind[k] for k in chosen], events.chosen.valid.hours
+    selection, slot = events.selection.episodes, float(usable[0].grid.slot_s)
+    pairs = np.stack((events.episodes.starts[selection], events.episodes.stops[selection]), axis=1) * slot
+    return pairs, [events.episodes.kind[k] for k in selection], events.selection.valid.hours
 
 
 @lru_cache(maxsize=1)
@@ -395,5 +395,5 @@ def main(seeds: int, kinds: Iterable[str]) -> None:
 if __name__ == "__main__" and sys.argv[1:2] == ["bias"]:
     bias_table(int(sys.argv[2]) if len(sys.argv) > 2 else 9, sys.argv[3:] or CONDITIONS)
 elif __name__ == "__main__":
-    chosen = sys.argv[2:] or KINDS
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 8, chosen)
+    selection = sys.argv[2:] or KINDS
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 8, selection)

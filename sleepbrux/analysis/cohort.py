@@ -42,6 +42,7 @@ NOT_CONVERGED = (
 )
 SCHEMA_VERSION = "2.0"
 COLUMNS = ("person", "condition", "events", "valid_hours")
+ALSO = {"episode_count": "events"}  # so that the study table of `export` is a cohort table
 
 # What a row of a table may hold; beyond it the columns are others than they seem.
 MOST_EVENTS, LEAST_HOURS, MOST_HOURS = 1e6, 1e-3, 1e4
@@ -200,6 +201,7 @@ def read_cohort(path: str | Path) -> list[PersonNight]:
     path = Path(path)
     head, *lines = read_cells(path, StudyError) or [[]]
     rows = [dict(zip_longest(head, line[: len(head)], fillvalue="")) for line in lines]
+    head = [ALSO.get(c.strip(), c.strip()) if c and "events" not in head else c for c in head]
     columns = [c.strip() for c in head if c]
     lacking = [c for c in COLUMNS if c not in columns]
     if lacking:

@@ -31,7 +31,7 @@ from sleepbrux.criteria import criterion_ids
 from sleepbrux.scoring.uncertainty import LEVEL, Interval
 from sleepbrux.study.file import Study, StudyNight
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "2.0"
 HALF_WIDTH_PCT = 30.0
 LEAST_FOR_OWN_CV = 3
 DESCRIPTIVE = (
@@ -41,8 +41,8 @@ DESCRIPTIVE = (
     "mixed_episodes_per_hour",
     "bursts_per_hour",
     "bursts_per_episode",
-    "bruxism_time_index_pct",
-    "burst_time_index_pct",
+    "time_in_episodes_pct",
+    "time_in_bursts_pct",
     "median_burst_duration_s",
     "median_episode_duration_s",
     "median_burst_peak_pct_mvc",
@@ -223,7 +223,7 @@ class StudySummary:
         Which archives do not say whose they are; empty where all do.
     """
 
-    pseudonym: str
+    person: str
     primary_outcome: str
     criterion: str
     order: str
@@ -496,7 +496,7 @@ def summarise(study: Study, nights: Sequence[NightFigures], missing: Sequence[Mi
         for condition in dict.fromkeys(entry.condition for entry in order)
     )
     return StudySummary(
-        pseudonym=study.pseudonym,
+        person=study.pseudonym,
         primary_outcome=study.primary_outcome,
         criterion=study.criterion,
         order=how,

@@ -198,12 +198,12 @@ def _episodes(episodes: Episodes, merged: CombinedBursts) -> None:
         _refuse("episodes/flags", f"are {len(episodes.flags)}, where {n} belong")
 
 
-def _selection(chosen: Selection, merged: CombinedBursts, episodes: Episodes) -> None:
+def _selection(selection: Selection, merged: CombinedBursts, episodes: Episodes) -> None:
     for name, of in (("bursts", len(merged)), ("episodes", len(episodes.starts))):
-        values = getattr(chosen, name)
-        _column(f"chosen/{name}", values, "i", low=0, high=of - 1)
+        values = getattr(selection, name)
+        _column(f"selection/{name}", values, "i", low=0, high=of - 1)
         if not (np.diff(values) > 0).all():
-            _refuse(f"chosen/{name}", "are not in order")
+            _refuse(f"selection/{name}", "are not in order")
 
 
 def _labels(labels: Labels, n: int, n_bursts: int) -> None:
@@ -218,31 +218,31 @@ def _labels(labels: Labels, n: int, n_bursts: int) -> None:
     _pairs("labels/movements_s", labels.movements_s, end=LONGEST_S)
 
 
-def _around(around: Surroundings) -> None:
-    heart, probably, sound = around.heart, around.probably, around.sound
+def _surroundings(surroundings: Surroundings) -> None:
+    heart, wake_estimate, sound = surroundings.heart, surroundings.wake_estimate, surroundings.sound
     if heart is not None:
         _column("heart/beats_s", heart.beats_s, "f", high=LONGEST_S)
         _column("heart/trusted", heart.trusted, "b", len(heart.beats_s))
         if not (np.diff(heart.beats_s) >= 0).all() or heart.trusted[:1].any():
             _refuse("heart/beats_s", "are not in order")
-    if probably is not None:
-        _pairs("probably/awake_s", probably.awake_s, end=LONGEST_S)
-        _pairs("probably/known_s", probably.known_s, end=LONGEST_S)
+    if wake_estimate is not None:
+        _pairs("wake_estimate/awake_s", wake_estimate.awake_s, end=LONGEST_S)
+        _pairs("wake_estimate/known_s", wake_estimate.known_s, end=LONGEST_S)
     if sound is not None:
         if not 0 < sound.step_s <= 60 or not abs(sound.start_s) <= LONGEST_S:
             _refuse("sound", "has no step")
         _column("sound/rise_db", sound.rise_db, "f", gaps=True)
         _column("sound/grinding", sound.grinding, "i", len(sound.rise_db), low=-1, high=1)
     for name, coded, words in (
-        ("position", around.position, len(around.position.names) if around.position else 0),
-        ("stages", around.stages, len(STAGES)),
+        ("position", surroundings.position, len(surroundings.position.names) if surroundings.position else 0),
+        ("stages", surroundings.stages, len(STAGES)),
     ):
         if coded is not None:
             _pairs(f"{name}/spans_s", coded.spans_s, end=LONGEST_S)
             _column(f"{name}/code", coded.code, "i", len(coded.spans_s), low=0, high=words - 1)
-    for k, raised in enumerate(around.raised):
-        _pairs(f"raised/{k}/spans_s", raised.spans_s, end=LONGEST_S)
-        _pairs(f"raised/{k}/known_s", raised.known_s, end=LONGEST_S)
+    for k, channel in enumerate(surroundings.activity_channels):
+        _pairs(f"activity_channels/{k}/spans_s", channel.spans_s, end=LONGEST_S)
+        _pairs(f"activity_channels/{k}/known_s", channel.known_s, end=LONGEST_S)
 
 
 def _traces(traces: Extremes, n_channels: int) -> None:
@@ -304,15 +304,15 @@ def check_night(night: Night) -> None:
     _frames(night.swept)
     _bursts(night)
     _episodes(night.episodes, night.merged)
-    _selection(night.chosen, night.merged, night.episodes)
+    _selection(night.selection, night.merged, night.episodes)
     _labels(night.labels, len(night.episodes.starts), len(night.merged))
-    _around(night.swept.around)
+    _surroundings(night.swept.surroundings)
     if night.traces is not None:
         _traces(night.traces, len(night.swept.frames))
     _window(night.window.spans_s, night.swept.duration_s)
     _measures("measures", night.measures, NEEDED_MEASURES)
-    for other in night.beside:
-        _measures("beside", other.measures, ())
+    for other in night.alternative_readings:
+        _measures("alternative_readings", other.measures, ())
         _levels(other.reference.levels)
     if night.reference is not None:
         _levels(night.reference.levels)

@@ -5,17 +5,18 @@ and renamed; one that is not as it was written is refused before HDF5 sees it.
 
 Frames lie uncompressed: packing
 them halves the file but costs more time than all the scoring (DEVELOPERS.md has the figures).
-Layout::
+Layout, told at length in ``docs/archive.md``::
 
-    /                    attributes format, schema_version, software
+    /                    attributes format, schema_version, software, start, duration_s
     /header              one JSON text: recording, criterion, reference, window, notes, measures
     /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 15)
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
     /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
-    /chosen/...          window, valid, positions of the events that count
+    /selection/...       window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
     /labels/...          what surrounds each episode, one column a data set
-    /around/...          heart, probably, sound, position, stages and raised/0... where the night has them
+    /surroundings/...    heart, wake_estimate, sound, position, stages, activity_channels/0...
+    /tables/..., /spans/...  the same for other software (`sleepbrux.archive.tables`); not read back
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ import dataclasses
 import errno
 import os
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, time
 from fractions import Fraction
@@ -34,10 +35,13 @@ from typing import Any, TypeVar, get_type_hints
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepbrux.archive.coherent import IncoherentError, check_night
+from sleepbrux.archive.earlier import present_groups, present_header
 from sleepbrux.archive.identity import Identity, identity_of
 from sleepbrux.archive.manifest import check_archive, check_identity, listed_identity
+from sleepbrux.archive.tables import Table, spans, tables
 from sleepbrux.core.errors import ArchiveError, Note, RecordingError
 from sleepbrux.core.files import Settle, is_sealed, replacing, seal, settle_now
 from sleepbrux.core.provenance import METHOD
@@ -49,8 +53,10 @@ from sleepbrux.recording.formats.hdf5_client import ask
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import Reference
+from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.bursts import Bursts, CombinedBursts
 from sleepbrux.scoring.context.model import Labels
+from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.measures import Measure, Selection
 from sleepbrux.scoring.night import AlternativeReading, Night
@@ -68,7 +74,8 @@ from sleepbrux.signal.swept import Swept
 
 FORMAT = "sleepbrux night"
 SPARE_BYTES = 4_000_000
-SCHEMA_VERSION = "2.1"
+SCHEMA_VERSION = "3.0"
+EARLIER = "2"
 # Said of an archive of method 1, whatever is made from it.
 EARLIER_METHOD = Note(
     "archived-by-earlier-method",
@@ -112,8 +119,15 @@ class _Header(msgspec.Struct, kw_only=True, frozen=True):
     notes: tuple[Note, ...]
     about: tuple[tuple[str, str], ...] = ()
     supersedes: str = ""
-    beside: tuple[AlternativeReading, ...] = ()
+    alternative_readings: tuple[AlternativeReading, ...] = ()
     method: int = 1
+
+
+KINDS: dict[type, tuple[str, ...]] = {
+    Bursts: BURST_KINDS,
+    CombinedBursts: BURST_KINDS,
+    Episodes: EPISODE_KINDS,
+}
 
 
 def _to_text(value: Any) -> str:
@@ -130,7 +144,8 @@ def _from_text(kind: type, value: Any) -> Any:
 
 def _columns(group: Any, table: Any, names: Iterable[str]) -> None:
     for name in names:
-        group.create_dataset(name, data=getattr(table, name))
+        kind = _enumeration(KINDS[type(table)]) if name == "kind" else None
+        group.create_dataset(name, data=getattr(table, name), dtype=kind)
 
 
 def _arrays(kind: type) -> list[str]:
@@ -144,9 +159,9 @@ def _read(group: Any, kind: type) -> dict[str, Any]:
 
 
 T = TypeVar("T")
-AROUND: dict[str, type] = {
+SURROUNDINGS: dict[str, type] = {
     "heart": Heart,
-    "probably": WakeEstimate,
+    "wake_estimate": WakeEstimate,
     "sound": Sound,
     "position": Position,
     "stages": Stages,
@@ -173,23 +188,25 @@ def _get(group: Any, kind: type[T]) -> T:
     return kind(**values, **{name: group[name][()] for name in group})
 
 
-def _put_around(file: Any, around: Surroundings) -> None:
-    texts = file.create_group("around").attrs
-    texts["notes"] = msgspec.json.encode(around.notes).decode()
-    texts["files"] = msgspec.json.encode(around.files).decode()
-    for name in AROUND:
-        if getattr(around, name) is not None:
-            _put(file.create_group(f"around/{name}"), getattr(around, name))
-    for k, raised in enumerate(around.raised):
-        _put(file.create_group(f"around/raised/{k}"), raised)
+def _put_surroundings(file: Any, surroundings: Surroundings) -> None:
+    texts = file.create_group("surroundings").attrs
+    texts["notes"] = msgspec.json.encode(surroundings.notes).decode()
+    texts["files"] = msgspec.json.encode(surroundings.files).decode()
+    for name in SURROUNDINGS:
+        if getattr(surroundings, name) is not None:
+            _put(file.create_group(f"surroundings/{name}"), getattr(surroundings, name))
+    for k, channel in enumerate(surroundings.activity_channels):
+        _put(file.create_group(f"surroundings/activity_channels/{k}"), channel)
 
 
-def _get_around(file: Any) -> Surroundings:
-    group = file["around"]
-    found: dict[str, Any] = {name: _get(group[name], kind) for name, kind in AROUND.items() if name in group}
-    raised = group.get("raised", {})
+def _get_surroundings(file: Any) -> Surroundings:
+    group = file["surroundings"]
+    found: dict[str, Any] = {
+        name: _get(group[name], kind) for name, kind in SURROUNDINGS.items() if name in group
+    }
+    channels = group.get("activity_channels", {})
     return Surroundings(
-        raised=tuple(_get(raised[str(k)], ActivityChannel) for k in range(len(raised))),
+        activity_channels=tuple(_get(channels[str(k)], ActivityChannel) for k in range(len(channels))),
         files=msgspec.json.decode(group.attrs["files"], type=tuple[tuple[str, str], ...]),
         notes=msgspec.json.decode(group.attrs["notes"], type=tuple[Note, ...]),
         **found,
@@ -224,12 +241,12 @@ def _header(night: Night) -> _Header:
         event_slots=night.merged.grid.n_slots,
         merged_labels=night.merged.labels,
         episode_flags=night.episodes.flags,
-        basis=night.chosen.basis,
+        basis=night.selection.basis,
         measures=night.measures,
         notes=night.notes,
         about=night.about,
         supersedes=night.supersedes,
-        beside=night.beside,
+        alternative_readings=night.alternative_readings,
         method=swept.method,
     )
 
@@ -302,22 +319,78 @@ def _write(night: Night, file: Any) -> None:
         group = file.create_group(f"quality/{k}")
         for name in ("usable", "clipped"):
             group.create_dataset(name, data=getattr(quality, name).bounds)
-        for reason, spans in sorted(quality.faults.items()):
-            group.create_dataset(f"faults/{reason}", data=spans.bounds)
+        for reason, faulty in sorted(quality.faults.items()):
+            group.create_dataset(f"faults/{reason}", data=faulty.bounds)
     for k, bursts in enumerate(night.bursts):
         _columns(file.create_group(f"bursts/{k}"), bursts, _arrays(Bursts))
         file[f"bursts/{k}"].attrs["slot_s"] = _to_text(bursts.grid.slot_s)
         file[f"bursts/{k}"].attrs["n_slots"] = bursts.grid.n_slots
     _columns(file.create_group("merged"), night.merged, _arrays(CombinedBursts))
     _columns(file.create_group("episodes"), night.episodes, _arrays(Episodes))
-    chosen = file.create_group("chosen")
+    selection = file.create_group("selection")
     for name in ("window", "valid"):
-        chosen.create_dataset(name, data=getattr(night.chosen, name).bounds)
-    _columns(chosen, night.chosen, ("bursts", "episodes"))
+        selection.create_dataset(name, data=getattr(night.selection, name).bounds)
+    _columns(selection, night.selection, ("bursts", "episodes"))
     if night.traces is not None:
         _columns(file.create_group("traces"), night.traces, _arrays(Extremes))
     _put(file.create_group("labels"), night.labels)
-    _put_around(file, night.swept.around)
+    _put_surroundings(file, night.swept.surroundings)
+    _write_for_others(night, file)
+
+
+def _text_column(values: Sequence[str]) -> NDArray[Any]:
+    """Text of one width, padded with null bytes; as HDF5 tells other programs that it is UTF-8."""
+    import h5py
+
+    encoded = [value.encode() for value in values]
+    width = max([len(value) for value in encoded], default=1) or 1
+    return np.array(encoded, dtype=h5py.string_dtype("utf-8", width))
+
+
+def _enumeration(words: Sequence[str]) -> np.dtype[Any]:
+    """Type of a code of one byte that tells other programs what it means."""
+    import h5py
+
+    kind: np.dtype[Any] = h5py.enum_dtype({word: code for code, word in enumerate(words)}, basetype="i1")
+    return kind
+
+
+def _compound(table: Table) -> NDArray[Any]:
+    """A table as one array of records; a code is an enumeration."""
+    columns, kinds = {}, []
+    for name, values in table.columns.items():
+        is_text = isinstance(values, list) and (not values or isinstance(values[0], str))
+        columns[name] = _text_column(values) if is_text else np.asarray(values)
+        kinds.append((name, _enumeration(table.words[name]) if name in table.words else columns[name].dtype))
+    rows = np.zeros(len(next(iter(columns.values()))), dtype=kinds)
+    for name, values in columns.items():
+        rows[name] = values
+    return rows
+
+
+def _write_for_others(night: Night, file: Any) -> None:
+    """What other people's software reads; see `sleepbrux.archive.tables`."""
+    start = night.swept.start
+    file.attrs["start"] = start.isoformat() if start else ""
+    file.attrs["duration_s"] = night.swept.duration_s
+    for name, table in tables(night).items():
+        made = file.create_dataset(f"tables/{name}", data=_compound(table))
+        for column, unit in table.units.items():
+            made.attrs[f"units_{column}"] = unit
+    for name, (bounds, about) in spans(night).items():
+        made = file.create_dataset(f"spans/{name}", data=bounds)
+        made.attrs.update({"units": "s", **about})
+    for k, frames in enumerate(night.swept.frames):
+        unit = frames.channel.unit
+        for name, of in (("energy", f"{unit}^2"), ("rectified", unit)):
+            file[f"frames/{k}/{name}"].attrs.update(
+                {
+                    "units": of,
+                    "rate_hz": float(1 / frames.grid.slot_s),
+                    "t0": 0.0,
+                    "channel": frames.channel.label,
+                }
+            )
 
 
 def load_night(path: str | Path) -> Night:
@@ -399,7 +472,7 @@ def load_identity(path: str | Path) -> Identity:
         raise ArchiveError(f"{path.name}: not a readable night archive") from error
     about = dict(who.about)
     return Identity(
-        about.get("pseudonym", ""),
+        about.get("person", about.get("pseudonym", "")),
         about.get("study_sha256", ""),
         about.get("night", ""),
         who.digest,
@@ -455,13 +528,16 @@ def _check_seal(path: Path) -> None:
         )
 
 
+def _schema(file: _Group) -> str:
+    return str(file.attrs.get("schema_version")).split(".", maxsplit=1)[0]
+
+
 def _check_version(file: _Group, path: Path) -> None:
     if file.attrs.get("format") != FORMAT:
         raise ArchiveError(f"{path.name}: an HDF5 file, but not an archive of a scored night")
-    version = str(file.attrs.get("schema_version"))
-    if version.split(".", maxsplit=1)[0] != SCHEMA_VERSION.split(".", maxsplit=1)[0]:
+    if _schema(file) not in (EARLIER, SCHEMA_VERSION[0]):
         raise ArchiveError(
-            f"{path.name}: written with archive schema {version}, this program reads "
+            f"{path.name}: written with archive schema {file.attrs.get('schema_version')}, this program reads "
             f"{SCHEMA_VERSION}; update sleepbrux, or score the recording again"
         )
 
@@ -482,7 +558,11 @@ def _merged(group: Any, grid: Grid, labels: tuple[str, ...], quality: list[Quali
 
 
 def _night(file: _Group) -> Night:
-    header = msgspec.json.decode(file["header"][()].tobytes(), type=_Header, dec_hook=_from_text)
+    text = file["header"][()].tobytes()
+    if _schema(file) == EARLIER:
+        present_groups(file)
+        text = msgspec.json.encode(present_header(msgspec.json.decode(text)))
+    header = msgspec.json.decode(text, type=_Header, dec_hook=_from_text)
     frames, quality, bursts = [], [], []
     for k, channel in enumerate(header.channels):
         group = file[f"frames/{k}"]
@@ -514,7 +594,7 @@ def _night(file: _Group) -> Night:
         grid = Grid(Fraction(group.attrs["slot_s"]), int(group.attrs["n_slots"]))
         bursts.append(Bursts(label=label, grid=grid, **_read(group, Bursts)))
     grid = Grid(header.event_slot, header.event_slots)
-    chosen = file["chosen"]
+    selection = file["selection"]
     swept = Swept(
         name=header.name,
         digest=header.digest,
@@ -527,7 +607,7 @@ def _night(file: _Group) -> Night:
         notes=_with_method(header.recording_notes, header.method),
         frames=tuple(frames),
         quality=tuple(quality),
-        around=_get_around(file),
+        surroundings=_get_surroundings(file),
         method=header.method,
     )
     merged = _merged(file["merged"], grid, header.merged_labels, quality)
@@ -544,12 +624,12 @@ def _night(file: _Group) -> Night:
         bursts=tuple(bursts),
         merged=merged,
         episodes=episodes,
-        chosen=Selection(
-            Spans.of(grid, chosen["window"][()]),
-            Spans.of(grid, chosen["valid"][()]),
+        selection=Selection(
+            Spans.of(grid, selection["window"][()]),
+            Spans.of(grid, selection["valid"][()]),
             header.basis,
-            chosen["bursts"][()],
-            chosen["episodes"][()],
+            selection["bursts"][()],
+            selection["episodes"][()],
         ),
         labels=_get(file["labels"], Labels),
         measures=header.measures,
@@ -557,5 +637,5 @@ def _night(file: _Group) -> Night:
         about=header.about,
         traces=Extremes(**_read(file["traces"], Extremes)) if "traces" in file else None,
         supersedes=header.supersedes,
-        beside=header.beside,
+        alternative_readings=header.alternative_readings,
     )

@@ -17,7 +17,7 @@ class Identity:
 
     Attributes
     ----------
-    pseudonym
+    person
         What the study file calls the person.
     study_sha256
         SHA-256 over what the study file said of the night, as far as it was scored by it: see
@@ -28,7 +28,7 @@ class Identity:
         SHA-256 of the recording.
     """
 
-    pseudonym: str = ""
+    person: str = ""
     study_sha256: str = ""
     night: str = ""
     input_sha256: str = ""
@@ -43,7 +43,7 @@ class Identity:
         "night 'n1' of 'P-01' (recording with SHA-256 ab12ab12…)"
         """
         night = f"night {self.night!r}" if self.night else "a night"
-        person = f" of {self.pseudonym!r}" if self.pseudonym else ""
+        person = f" of {self.person!r}" if self.person else ""
         digest = f" (recording with SHA-256 {self.input_sha256[:8]}…)" if self.input_sha256 else ""
         return f"{night}{person}{digest}"
 
@@ -52,7 +52,7 @@ def identity_of(night: Night) -> Identity:
     """Whose night it is, as far as the night itself says."""
     about = dict(night.about)
     return Identity(
-        about.get("pseudonym", ""),
+        about.get("person", ""),
         about.get("study_sha256", ""),
         about.get("night", ""),
         night.swept.digest,
@@ -61,7 +61,7 @@ def identity_of(night: Night) -> Identity:
 
 def study_words(night: Night) -> dict[str, str]:
     """What a study says of the night for people to read: pseudonym, night, condition; empty without one."""
-    return {k: v for k, v in night.about if k in ("pseudonym", "night", "condition")}
+    return {k: v for k, v in night.about if k in ("person", "night", "condition")}
 
 
 def identity_table(night: Night) -> dict[str, str]:
@@ -81,7 +81,7 @@ def foreign(found: Identity, due: Identity) -> bool:
     (False, True)
     """
     pairs = (
-        (found.pseudonym, due.pseudonym),
+        (found.person, due.person),
         (found.night, due.night),
         (found.input_sha256, due.input_sha256),
     )

@@ -181,7 +181,7 @@ def archived(
             night = load_night(archive)
             if why := why_not(night, archive, study, entry, due):
                 raise ArchiveError(why)
-            own = identity_of(night).pseudonym
+            own = identity_of(night).person
             if not due.stated and person and own and own != person:
                 raise ArchiveError(f"{archive.name} is of {own!r}, another archive here of {person!r}")
             person = person or own
@@ -232,9 +232,9 @@ def _against(night: Night, archive: Path, study: Study, entry: StudyNight, due: 
         yield f"{archive.name} is the archive of night {own.night!r}"
     if not due.stated:
         return
-    if own.pseudonym and own.pseudonym != study.pseudonym:
+    if own.person and own.person != study.pseudonym:
         yield (
-            f"{archive.name} is of {own.pseudonym!r}, the study of {study.pseudonym!r}; score this study "
+            f"{archive.name} is of {own.person!r}, the study of {study.pseudonym!r}; score this study "
             "into a folder of its own"
         )
     name = Path(entry.recording).name

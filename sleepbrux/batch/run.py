@@ -27,13 +27,13 @@ TABLE = "nights.csv"
 NOT_YET = "not scored yet"
 
 COLUMNS = {
-    "study": "pseudonym in the study file; empty for a recording without one",
+    "person": "pseudonym in the study file; empty for a recording without one",
     "night": "id in the study file, or the recording's name",
     "recording": "name of the file",
     "path": "of the recording, relative to the folder that all inputs share",
     "condition": "what was worn",
     "date": "day on which the recording began, else the study's; empty where not known",
-    "episodes": "episodes whose onset lies in the valid window",
+    "episode_count": "episodes whose onset lies in the valid window",
     "valid_hours": "denominator of the rate",
     "episodes_per_hour": "episodes per valid hour",
     "criterion": "id of the rule set",

@@ -133,9 +133,9 @@ def command(
         if out is not None:
             out.mkdir(parents=True, exist_ok=True)
             page = out / f"{safe_stem(test.name)}.clench.html"
-            refuse_other(page.with_suffix(".json"), "pseudonym", who)
+            refuse_other(page.with_suffix(".json"), "person", who)
             write_text(page, clench_page(test, nights))
-            write_text(page.with_suffix(".json"), clench_json(test, nights, pseudonym=who))
+            write_text(page.with_suffix(".json"), clench_json(test, nights, person=who))
             click.echo(f"page: {page}")
     _next(study_or_recording, scored=bool(nights))
     return 0

@@ -84,7 +84,7 @@ def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
 
     comparison = found.comparison
     lines = [
-        f"{found.pseudonym}: {comparison.outcome}, criterion {found.criterion}; nights "
+        f"{found.person}: {comparison.outcome}, criterion {found.criterion}; nights "
         f"{found.night_order}; order of conditions: {comparison.order}",
         *_nights(comparison, found.remarks),
     ]
@@ -216,7 +216,7 @@ def command(
         plans = study_plans(found, progress=bar.update)
     click.echo(_shown(found, plans), nl=False)
     target = out or result_folder(plan, folder)
-    refuse_other(target / f"{STUDY}.comparison.json", "pseudonym", plan.pseudonym)
+    refuse_other(target / f"{STUDY}.comparison.json", "person", plan.pseudonym)
     write_study(found, target, plans=plans, clench=folder)
     click.echo(f"Page: {target / (STUDY + REPORT)}")
     file = _file_of(study)

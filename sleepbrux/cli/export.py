@@ -132,7 +132,11 @@ def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str
     is_flag=True,
     help="Give the days of the night, of the clench and of the review.",
 )
-@click.option("--excel", is_flag=True, help="Begin CSV files with the mark by which Excel knows UTF-8.")
+@click.option(
+    "--utf8-mark",
+    is_flag=True,
+    help="Begin CSV files with the UTF-8 mark that spreadsheet programs look for.",
+)
 def command(
     archives: tuple[Path, ...],
     out: Path,
@@ -142,7 +146,7 @@ def command(
     identity: bool,
     with_names: bool,
     with_dates: bool,
-    excel: bool,
+    utf8_mark: bool,
 ) -> int:
     """Write nights (NIGHT.night.h5) as files for other programs, from the archives alone.
 
@@ -158,7 +162,7 @@ def command(
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
     shown = Shown(with_names, with_dates)
-    wish = ExportRequest(tuple(_kinds(kinds)), recordings, identity, shown, excel, _words)
+    wish = ExportRequest(tuple(_kinds(kinds)), recordings, identity, shown, utf8_mark, _words)
     nights, automatic, failures = _nights(archives)
     for stem, night in nights:
         refuse_foreign(out, stem, identity_of(night))

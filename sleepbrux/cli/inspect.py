@@ -48,7 +48,7 @@ def look(recording: Recording, progress: Callable[[float], None] = lambda share:
         "start_clock": recording.start_clock.isoformat() if recording.start_clock else None,
         "duration_s": recording.duration_s,
         "channels": channels,
-        "gaps": [{"start_s": a, "stop_s": b} for a, b in recording.gaps],
+        "gaps": [{"start_s": a, "end_s": b} for a, b in recording.gaps],
         "marks": [
             {"start_s": m.start_s, "duration_s": m.duration_s, "text": m.text, "channel": m.channel}
             for m in recording.marks

@@ -27,7 +27,7 @@ def _show(looked: ReferenceCheck) -> None:
     )
 
     cues = looked.cues
-    click.echo(f"{looked.swept.name}: {clench_count(looked)}; {cues.said_by}; teeth: {cues.teeth}")
+    click.echo(f"{looked.swept.name}: {clench_count(looked)}; {cues.origin}; teeth: {cues.teeth}")
     for number, at, length, label, times, said in clench_rows(looked):
         click.echo(f"  clench {number:>2} at {at}, {length} s, {times} times rest ({label}): {said}")
     for clenches, wrong, notes in looked.channels:

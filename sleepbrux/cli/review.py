@@ -186,7 +186,7 @@ def _counted(name: str, archive: Path, night: Night) -> Place:
     from sleepbrux.review.nights import Place
 
     decided = night.review.decided if night.review else 0
-    of = night.review.automatic if night.review else len(night.chosen.episodes)
+    of = night.review.automatic if night.review else len(night.selection.episodes)
     return Place(name, archive, decided, of, unused_review(night))
 
 

@@ -234,7 +234,7 @@ def command(
         convert_to=None if convert_uv is None else "rms" if convert_uv == "rms" else "rectified",
         from_text=from_text,
         to_text=to_text,
-        beside=beside,
+        companions=beside,
     )
     code, archives = _score_all([(path, request, None) for path in recordings], out)
     for archive in archives[:1]:

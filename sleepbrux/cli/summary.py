@@ -132,7 +132,7 @@ def _table(summary: StudySummary) -> str:
     from sleepbrux.core.purpose import PURPOSE
 
     lines = [
-        f"{summary.pseudonym}: primary outcome {summary.primary_outcome}, criterion "
+        f"{summary.person}: primary outcome {summary.primary_outcome}, criterion "
         f"{summary.criterion} (study file); nights {summary.order}"
     ]
     for condition in summary.conditions:

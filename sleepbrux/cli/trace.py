@@ -13,7 +13,7 @@ from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
 
 SHOWN = 10
-AROUND = {
+SURROUNDINGS = {
     "stage": "stage",
     "awake": "probably awake",
     "movement": "in a body movement",
@@ -50,14 +50,14 @@ def _said(value: object) -> str:
 
 
 def _event(row: dict[str, Any]) -> str:
-    around = "".join(f"; {AROUND[k]}: {_said(v)}" for k, v in row.get("around", {}).items())
+    surroundings = "".join(f"; {SURROUNDINGS[k]}: {_said(v)}" for k, v in row.get("surroundings", {}).items())
     if "episode" in row:
         name = f"episode {row['episode']}"
     else:
         name = f"in episode {row['in_episode']}" if row["in_episode"] else "single"
     return (
-        f"{name:<15}{row['start_s']:.3f} to {row['stop_s']:.3f} s  {row['kind']}  "
-        f"{_samples(row['stored_samples'])}{around}"
+        f"{name:<15}{row['start_s']:.3f} to {row['end_s']:.3f} s  {row['kind']}  "
+        f"{_samples(row['stored_samples'])}{surroundings}"
     )
 
 
@@ -101,7 +101,7 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
             "left out of the window",
             _clip(
                 [
-                    f"{r['start_s']:.3f} to {r['stop_s']:.3f} s  {r['channel']}: {r['text']}"
+                    f"{r['start_s']:.3f} to {r['end_s']:.3f} s  {r['channel']}: {r['text']}"
                     for r in table["left_out"]
                 ],
                 everything=everything,
@@ -136,7 +136,7 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
                 *(
                     f"{head:<16} {table['identity'][key]}"
                     for head, key in (
-                        ("person", "pseudonym"),
+                        ("person", "person"),
                         ("night", "night"),
                         ("study SHA-256", "study_sha256"),
                     )

@@ -11,6 +11,11 @@ import msgspec
 # Raised when the same recording under the same rules gives other events, so that nights scored before and
 # after are never pooled: 2, since lost time neither ends an episode nor is silence.
 METHOD = 2
+EARLIER_MEASURES = {
+    "bruxism_time_index_pct": "time_in_episodes_pct",
+    "burst_time_index_pct": "time_in_bursts_pct",
+}
+"""Earlier to present names of measures, in archives and study files."""
 
 
 @dataclass(frozen=True)

@@ -162,7 +162,7 @@ def _emg_json(night: Night) -> dict[str, Any]:
 def _who(name: str, night: Night) -> tuple[str, str]:
     """Person and night as they are called."""
     about = dict(night.about)
-    return about.get("pseudonym") or name, about.get("night") or "1"
+    return about.get("person") or name, about.get("night") or "1"
 
 
 @dataclass(frozen=True)

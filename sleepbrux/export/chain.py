@@ -15,7 +15,6 @@ from sleepbrux.core.printed import rounded
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
 from sleepbrux.export.summary import excluded, measure_table, reference_table, report_id, steps
-from sleepbrux.export.tables import episode_numbers
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
@@ -25,12 +24,13 @@ from sleepbrux.scoring.context.model import OTHER
 from sleepbrux.scoring.episodes import EPISODE_PHASIC, Episodes
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.numbering import episode_numbers
 from sleepbrux.signal.surroundings.model import STAGES
 
 OF_EPISODES = (
     "episodes_per_hour",
     "episode_count",
-    "bruxism_time_index_pct",
+    "time_in_episodes_pct",
     "median_episode_duration_s",
     "median_inter_episode_interval_s",
 )
@@ -38,7 +38,7 @@ OF_BURSTS = (
     "bursts_per_hour",
     "burst_count",
     "bursts_per_episode",
-    "burst_time_index_pct",
+    "time_in_bursts_pct",
     "median_burst_peak_pct_mvc",
     "median_burst_peak_uv",
     "median_burst_duration_s",
@@ -62,19 +62,19 @@ def stored_samples(channel: Channel, start_s: float, stop_s: float) -> list[list
 
 def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
     """What a measure counts: its description, and positions of the episodes or of the bursts."""
-    chosen, of, kind = night.chosen, night.episodes.of_burst, night.episodes.kind
-    inside = chosen.bursts[of[chosen.bursts] >= 0]
-    single = chosen.bursts[of[chosen.bursts] < 0]
+    selection, of, kind = night.selection, night.episodes.of_burst, night.episodes.kind
+    inside = selection.bursts[of[selection.bursts] >= 0]
+    single = selection.bursts[of[selection.bursts] < 0]
     short = night.merged.kind[single] == SHORT
     phasic = inside[kind[of[inside]] == EPISODE_PHASIC]
     found: dict[str, tuple[str, Ints | None, Ints | None]] = {
-        **dict.fromkeys(OF_EPISODES, ("counted episodes", chosen.episodes, None)),
+        **dict.fromkeys(OF_EPISODES, ("counted episodes", selection.episodes, None)),
         **dict.fromkeys(OF_BURSTS, ("bursts inside counted episodes", None, inside)),
         **dict.fromkeys(OF_PHASIC_BURSTS, ("bursts inside counted phasic episodes", None, phasic)),
         **{
             f"{word}_episodes_per_hour": (
                 f"counted {word} episodes",
-                chosen.episodes[kind[chosen.episodes] == code],
+                selection.episodes[kind[selection.episodes] == code],
                 None,
             )
             for code, word in enumerate(EPISODE_KINDS)
@@ -82,8 +82,8 @@ def _which(night: Night, name: str) -> tuple[str, Ints | None, Ints | None]:
         "isolated_bursts_per_hour": ("counted single bursts, long enough", None, single[~short]),
         "short_bursts_per_hour": ("counted single bursts, too short", None, single[short]),
     }
-    around = positions(night.swept.around, night.labels, chosen)
-    subset = around.get(name.removesuffix("_count").removesuffix("_per_hour"))
+    surroundings = positions(night.swept.surroundings, night.labels, selection)
+    subset = surroundings.get(name.removesuffix("_count").removesuffix("_per_hour"))
     if subset is not None and name not in found:
         return "counted episodes that carry the label", subset, None
     return found.get(name, (UNLISTED, None, None))
@@ -97,7 +97,7 @@ def _event(night: Night, table: Episodes | CombinedBursts, i: int, kinds: tuple[
     taking = [c for k, c in enumerate(scored) if int(table.channels[i]) >> k & 1] if apart else scored
     return {
         "start_s": rounded(a),
-        "stop_s": rounded(b),
+        "end_s": rounded(b),
         "kind": kinds[table.kind[i]],
         "stored_samples": {c.label: stored_samples(c, a, b) for c in taking},
     }
@@ -115,7 +115,7 @@ def _events(night: Night, name: str) -> dict[str, Any]:
     what, episodes, bursts = _which(night, name)
     labelled = episodes is bursts is None and "context." in night.measures[name].keys
     if labelled:
-        what, episodes = "counted episodes, each with what surrounds it", night.chosen.episodes
+        what, episodes = "counted episodes, each with what surrounds it", night.selection.episodes
     numbers, of = episode_numbers(night), night.episodes.of_burst
     rows: list[dict[str, Any]] = [
         {"episode": numbers[i], **_event(night, night.episodes, i, EPISODE_KINDS)}
@@ -126,13 +126,13 @@ def _events(night: Night, name: str) -> dict[str, Any]:
         for i in ([] if bursts is None else bursts.tolist())
     ]
     if labelled:
-        for row, i in zip(rows, night.chosen.episodes.tolist(), strict=True):
-            row["around"] = _around(night, i)
+        for row, i in zip(rows, night.selection.episodes.tolist(), strict=True):
+            row["surroundings"] = _surroundings(night, i)
         return {"what": what, "count": None, "list": rows}
     return {"what": what, "count": None if episodes is bursts is None else len(rows), "list": rows}
 
 
-def _around(night: Night, i: int) -> dict[str, Any]:
+def _surroundings(night: Night, i: int) -> dict[str, Any]:
     """What is said of episode ``i`` because of what surrounds it; only what is known."""
     labels = night.labels
     words = {-1: None, 0: False, 1: True}
@@ -157,7 +157,7 @@ def _known(value: float) -> float | None:
 
 def again(night: Night, name: str, count: int | None) -> str:
     """The number from the events and hours of the chain, in words; empty where it is no such ratio."""
-    measure, hours = night.measures[name], night.chosen.valid.hours
+    measure, hours = night.measures[name], night.selection.valid.hours
     if count is None or measure.value is None:
         return ""
     if measure.unit == "1/h" and hours > 0:
@@ -284,11 +284,11 @@ def chain_of(night: Night | str | Path, name: str, *, archive: str | Path | None
         "window": {
             "basis": night.window.basis,
             "spans_s": [[rounded(a), rounded(b)] for a, b in night.window.spans_s],
-            "hours": rounded(night.chosen.window.hours),
+            "hours": rounded(night.selection.window.hours),
         },
         "valid": {
-            "spans_s": [[rounded(a), rounded(b)] for a, b in night.chosen.valid.seconds()],
-            "hours": rounded(night.chosen.valid.hours),
+            "spans_s": [[rounded(a), rounded(b)] for a, b in night.selection.valid.seconds()],
+            "hours": rounded(night.selection.valid.hours),
         },
         "left_out": excluded(night),
         "reference": reference_table(night.reference),

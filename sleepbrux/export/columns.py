@@ -114,7 +114,7 @@ LOW_END = "lower end of the 95 % interval that column interval names"
 NUMBER = "number of its episode as in all tables"
 
 IDENTITY: Columns = {
-    "pseudonym": Column("whose night it is, as the study file calls the person; empty without one"),
+    "person": Column("whose night it is, as the study file calls the person; empty without one"),
     "study_sha256": Column("SHA-256 over what the study file said of the night; empty without one"),
     "night": Column("id in the study file; empty without one"),
     "input_sha256": Column("SHA-256 of the recording", filled=True),
@@ -130,7 +130,7 @@ EPISODES: Columns = {
     "start_s": _seconds(f"onset of the first burst, {FROM_FIRST}", filled=True),
     "end_s": _seconds("offset of the last burst, s", filled=True),
     "kind": Column("kind by the rule set", words=EPISODE_KINDS, filled=True),
-    "bursts": Column("bursts in it after the sides are merged", "integer", "1", low=0, filled=True),
+    "burst_count": Column("bursts in it after the sides are merged", "integer", "1", low=0, filled=True),
     "peak_pct_mvc": _level("peak of its strongest burst, % MVC; empty without a reference", "% MVC"),
     "mean_pct_mvc": _level("mean of its bursts weighted by duration, % MVC", "% MVC"),
     "sides": Column("sides that take part, joined by +", filled=True),
@@ -196,7 +196,7 @@ MEASURES: Columns = {
 }
 EXCLUDED: Columns = {
     "start_s": _seconds(FROM_FIRST, filled=True),
-    "stop_s": _seconds("s", filled=True),
+    "end_s": _seconds("s", filled=True),
     "channel": Column("label", filled=True),
     "reason": Column("word for programs", words=tuple(REASONS), filled=True),
     "text": Column("in words", words=tuple(REASONS.values()), filled=True),
@@ -217,7 +217,9 @@ BIDS_EVENTS: Columns = {BIDS_NAMES.get(name, name): column for name, column in E
 NIGHTS: Columns = {
     "night": Column("id in the study file", filled=True),
     "condition": Column("what was worn"),
-    "episodes": Column("episodes whose onset lies in the valid window", "integer", "1", low=0, filled=True),
+    "episode_count": Column(
+        "episodes whose onset lies in the valid window", "integer", "1", low=0, filled=True
+    ),
     "valid_hours": Column("denominator of the rate", "number", "h", low=0.0, filled=True),
     "episodes_per_hour": Column("episodes per valid hour", "number", "1/h", low=0.0),
     "criterion": Column("id of the rule set", filled=True),
@@ -228,7 +230,7 @@ NIGHTS: Columns = {
 }
 STUDY: Columns = {
     "file": Column("name that the files of the night share", filled=True),
-    "pseudonym": Column("what the study calls the person"),
+    "person": Column("what the study calls the person"),
     "night": replace(NIGHTS["night"], filled=False),
     "condition": NIGHTS["condition"],
     "recording": Column("name of the recording, or what stands for it", filled=True),

@@ -46,7 +46,7 @@ class Identity:
 
 def anonymous(night: Night) -> Identity:
     """Nobody and no date: the pseudonym of the study where there is one, and the time of day."""
-    code = re.sub(r"[^\x21-\x7e]", "_", dict(night.about).get("pseudonym", "")) or "X"
+    code = re.sub(r"[^\x21-\x7e]", "_", dict(night.about).get("person", "")) or "X"
     start = night.swept.start_clock or time(0)
     return Identity(f"{code} X X X"[:80].ljust(80).encode(), UNKNOWN_DATE, f"{start:%H.%M.%S}", "X")
 

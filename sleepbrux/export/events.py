@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sleepbrux.export.tables import counted_channel_bursts, episode_numbers
+from sleepbrux.export.tables import counted_channel_bursts
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.closeups import triggering
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.numbering import episode_numbers
 
 EVENT_TYPES = {
     "analysed window": "the part of the recording that counts; its basis stands in the summary",

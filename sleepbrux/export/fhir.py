@@ -196,7 +196,7 @@ def bundle(
         return f"urn:uuid:{uuid.uuid5(space, name)}"
 
     status = "amended" if night.supersedes else "final" if night.review else "preliminary"
-    pseudonym = dict(night.about).get("pseudonym", "")
+    pseudonym = dict(night.about).get("person", "")
     subject = (
         {"identifier": {"system": PEOPLE, "value": pseudonym}} if pseudonym else {"display": "not named"}
     )

@@ -42,7 +42,7 @@ class ExportRequest:
         Whether the EDF+ file has the patient line and the date of the recording.
     shown
         What else is given that may identify somebody.
-    excel
+    utf8_mark
         Whether CSV files begin with a byte order mark.
     sentences
         What the text of a FHIR report says of a night before the purpose: reading and cautions.
@@ -52,7 +52,7 @@ class ExportRequest:
     recordings: tuple[Path, ...] = ()
     identity: bool = False
     shown: Shown = NOTHING_SHOWN
-    excel: bool = False
+    utf8_mark: bool = False
     sentences: Callable[[Night], Sequence[str]] | None = None
 
 
@@ -81,7 +81,7 @@ def _by_digest(recordings: Sequence[Path], nights: Sequence[tuple[str, Night]]) 
 def _of_a_night(
     stem: str, night: Night, wish: ExportRequest, identity: Callable[[], Identity]
 ) -> dict[str, str | bytes]:
-    mark = "\ufeff" if wish.excel else ""
+    mark = "\ufeff" if wish.utf8_mark else ""
     made: dict[str, str | bytes] = {}
     if "csv" in wish.kinds:
         made |= {
@@ -152,7 +152,7 @@ def write_files(
 
         made |= _of_a_night(name, night, wish, identity)
     if "study" in wish.kinds:
-        made["study.csv"] = ("\ufeff" if wish.excel else "") + study_table(shared)
+        made["study.csv"] = ("\ufeff" if wish.utf8_mark else "") + study_table(shared)
     folder.mkdir(parents=True, exist_ok=True)
     for name, content in made.items():
         if isinstance(content, str):

@@ -20,12 +20,13 @@ from sleepbrux.export.columns import (
 )
 from sleepbrux.export.events import events
 from sleepbrux.export.summary import report_id
-from sleepbrux.export.tables import counted_channel_bursts, episode_numbers, side_names
+from sleepbrux.export.tables import counted_channel_bursts
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.context.model import OTHER
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion
+from sleepbrux.scoring.numbering import episode_numbers, side_names
 from sleepbrux.signal.surroundings.model import STAGES
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def _episodes(night: Night) -> Iterable[Row]:
             "start_s": grid.seconds(table.starts[k]),
             "end_s": grid.seconds(table.stops[k]),
             "kind": EPISODE_KINDS[table.kind[k]],
-            "bursts": int(table.n_bursts[k]),
+            "burst_count": int(table.n_bursts[k]),
             "peak_pct_mvc": float(table.peak_pct_mvc[k]),
             "mean_pct_mvc": float(table.mean_pct_mvc[k]),
             "sides": side_names(night, int(table.channels[k])),
@@ -85,7 +86,7 @@ def _episodes(night: Night) -> Iterable[Row]:
 
 def _bursts(night: Night) -> Iterable[Row]:
     table, numbers = night.merged, episode_numbers(night)
-    for i in night.chosen.bursts.tolist():
+    for i in night.selection.bursts.tolist():
         yield {
             "start_s": table.grid.seconds(table.starts[i]),
             "end_s": table.grid.seconds(table.stops[i]),
@@ -223,7 +224,7 @@ def _tidy_row(file: str, night: Night) -> Row:
     low, high, interval = _interval(night.measures["episodes_per_hour"])
     return {
         "file": file,
-        **{key: about.get(key) for key in ("pseudonym", "night", "condition")},
+        **{key: about.get(key) for key in ("person", "night", "condition")},
         "recording": night.swept.name,
         "report_id": report_id(night),
         "supersedes": night.supersedes,

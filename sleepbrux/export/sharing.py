@@ -102,7 +102,7 @@ def name_of(night: Night) -> str:
     ``"P-01_night-1"``, ``"night_1a2b3c4d"``.
     """
     about = dict(about_of(night))
-    said = [about[key] for key in ("pseudonym", "night") if about.get(key)]
+    said = [about[key] for key in ("person", "night") if about.get(key)]
     return safe_stem("_".join(said)) if said else f"night_{night.swept.digest[:8]}"
 
 
@@ -110,8 +110,13 @@ class _Words:
     """Replaces what others wrote: labels, file names, words of names."""
 
     def __init__(self, night: Night, aliases: Iterable[str], shown: Shown) -> None:
-        swept, around = night.swept, night.swept.around
-        told = [around.heart, around.probably, around.sound, *around.raised]
+        swept, surroundings = night.swept, night.swept.surroundings
+        told = [
+            surroundings.heart,
+            surroundings.wake_estimate,
+            surroundings.sound,
+            *surroundings.activity_channels,
+        ]
         labels = [
             *(f.channel.label for f in swept.frames),
             *(each.label for each in told if each is not None),
@@ -122,7 +127,7 @@ class _Words:
         same = {label: label for label in (*labels, AVERAGE_LABEL, "")}
         self.label = same if shown.names else {**same, **neutral_labels(labels)}
         own = {word for _, text in night.about for word in words_of(text)}
-        files = [swept.name, *aliases, *(name for name, _ in around.files)]
+        files = [swept.name, *aliases, *(name for name, _ in surroundings.files)]
         files = [name for name in files if words_of(name) or dates_of(name)]
         foreign = [
             *files,
@@ -185,7 +190,7 @@ class _Words:
 
 
 def _references(night: Night) -> list[Reference]:
-    found = [night.reference, *(other.reference for other in night.beside)]
+    found = [night.reference, *(other.reference for other in night.alternative_readings)]
     return [reference for reference in found if reference is not None]
 
 
@@ -211,7 +216,7 @@ def to_share(night: Night, shown: Shown = NOTHING_SHOWN, *, aliases: Iterable[st
             notes=words.notes(swept.notes),
             frames=tuple(replace(f, channel=_channel(f.channel, words)) for f in swept.frames),
             quality=quality,
-            around=_around(swept.around, words),
+            surroundings=_surroundings(swept.surroundings, words),
         ),
         quality=quality,
         reference=_reference(night.reference, words, condition),
@@ -224,7 +229,7 @@ def to_share(night: Night, shown: Shown = NOTHING_SHOWN, *, aliases: Iterable[st
         threshold_uv={words.label[k]: v for k, v in night.threshold_uv.items()},
         bursts=tuple(replace(b, label=words.label[b.label]) for b in night.bursts),
         merged=replace(night.merged, labels=tuple(words.label[v] for v in night.merged.labels)),
-        chosen=replace(night.chosen, basis=words.text(night.chosen.basis)),
+        selection=replace(night.selection, basis=words.text(night.selection.basis)),
         labels=replace(
             night.labels,
             positions=tuple(words.position(p, k) for k, p in enumerate(night.labels.positions)),
@@ -233,11 +238,11 @@ def to_share(night: Night, shown: Shown = NOTHING_SHOWN, *, aliases: Iterable[st
         notes=words.notes(night.notes),
         about=about_of(night, shown),
         review=_review(night.review, shown),
-        beside=tuple(
+        alternative_readings=tuple(
             AlternativeReading(
                 _known(_reference(b.reference, words, condition)), _measures(b.measures, words)
             )
-            for b in night.beside
+            for b in night.alternative_readings
         ),
     )
 
@@ -276,16 +281,19 @@ def _quality(quality: Quality, words: _Words) -> Quality:
     return replace(quality, notes=words.notes(quality.notes))
 
 
-def _around(around: Surroundings, words: _Words) -> Surroundings:
+def _surroundings(surroundings: Surroundings, words: _Words) -> Surroundings:
     if words.shown.names:
-        return replace(around, notes=words.notes(around.notes))
-    position, stages, sound = around.position, around.stages, around.sound
+        return replace(surroundings, notes=words.notes(surroundings.notes))
+    position, stages, sound = surroundings.position, surroundings.stages, surroundings.sound
     return replace(
-        around,
-        heart=around.heart and replace(around.heart, label=words.label[around.heart.label]),
-        probably=around.probably and replace(around.probably, label=words.label[around.probably.label]),
+        surroundings,
+        heart=surroundings.heart and replace(surroundings.heart, label=words.label[surroundings.heart.label]),
+        wake_estimate=surroundings.wake_estimate
+        and replace(surroundings.wake_estimate, label=words.label[surroundings.wake_estimate.label]),
         sound=sound and replace(sound, label=words.label[sound.label]),
-        raised=tuple(replace(r, label=words.label[r.label]) for r in around.raised),
+        activity_channels=tuple(
+            replace(r, label=words.label[r.label]) for r in surroundings.activity_channels
+        ),
         position=position
         and replace(
             position,
@@ -293,8 +301,8 @@ def _around(around: Surroundings, words: _Words) -> Surroundings:
             origin=words.text(position.origin),
         ),
         stages=stages and replace(stages, origin=words.text(stages.origin)),
-        files=tuple((f"file {k}", digest) for k, (_, digest) in enumerate(around.files, start=1)),
-        notes=words.notes(around.notes),
+        files=tuple((f"file {k}", digest) for k, (_, digest) in enumerate(surroundings.files, start=1)),
+        notes=words.notes(surroundings.notes),
     )
 
 

@@ -56,7 +56,7 @@ def excluded_csv(night: Night) -> str:
         [
             (
                 _cell(r["start_s"]),
-                _cell(r["stop_s"]),
+                _cell(r["end_s"]),
                 safe_text(r["channel"]),
                 r["reason"],
                 r["text"],
@@ -84,7 +84,7 @@ def study_table(nights: Sequence[tuple[str, Night]]) -> str:
         rows.append(
             [
                 safe_text(file),
-                *(safe_text(about.get(k, "")) for k in ("pseudonym", "night", "condition")),
+                *(safe_text(about.get(k, "")) for k in ("person", "night", "condition")),
                 safe_text(night.swept.name),
                 report_id(night),
                 night.supersedes,

@@ -24,7 +24,7 @@ from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
 
-SCHEMA_VERSION = "1.2"
+SCHEMA_VERSION = "2.0"
 
 
 def _count(value: float | None) -> int | None:
@@ -131,20 +131,20 @@ def excluded(night: Night) -> list[dict[str, Any]]:
             rows += [
                 {
                     "start_s": rounded(a),
-                    "stop_s": rounded(b),
+                    "end_s": rounded(b),
                     "channel": frames.channel.label,
                     "reason": reason,
                     "text": REASONS[reason],
                 }
                 for a, b in (spans & window).seconds()
             ]
-    return sorted(rows, key=lambda r: (r["start_s"], r["stop_s"], r["channel"], r["reason"]))
+    return sorted(rows, key=lambda r: (r["start_s"], r["end_s"], r["channel"], r["reason"]))
 
 
 def surroundings_table(night: Night) -> dict[str, Any]:
     """What the recording holds besides the jaw muscles; null where it holds none."""
-    around = night.swept.around
-    heart, sound, stages = around.heart, around.sound, around.stages
+    surroundings = night.swept.surroundings
+    heart, sound, stages = surroundings.heart, surroundings.sound, surroundings.stages
     return {
         "heart_rate": None
         if heart is None
@@ -155,14 +155,14 @@ def surroundings_table(night: Night) -> dict[str, Any]:
             "trusted_intervals": int(heart.trusted.sum()),
         },
         "sleep_stages": None if stages is None else stages.origin,
-        "accelerometer": None if around.probably is None else around.probably.label,
-        "movement_channels": [raised.label for raised in around.raised],
+        "accelerometer": None if surroundings.wake_estimate is None else surroundings.wake_estimate.label,
+        "movement_channels": [channel.label for channel in surroundings.activity_channels],
         "movement_computable": night.labels.movement_known,
         "body_movements_s": [[rounded(a), rounded(b)] for a, b in night.labels.movements_s.tolist()],
         "sound": None if sound is None else sound.label,
-        "position": None if around.position is None else around.position.origin,
+        "position": None if surroundings.position is None else surroundings.position.origin,
         "respiratory_marks": night.labels.breathing_events,
-        "files": [{"name": name, "sha256": digest} for name, digest in around.files],
+        "files": [{"name": name, "sha256": digest} for name, digest in surroundings.files],
     }
 
 
@@ -234,12 +234,12 @@ def summary(night: Night) -> dict[str, Any]:
         "surroundings": surroundings_table(night),
         "measures": {name: measure_table(name, m) for name, m in night.measures.items()},
         "rate_range": _rate_range(night),
-        "beside": [
+        "alternative_readings": [
             {
                 "reference": reference_table(other.reference),
                 "measures": {name: measure_table(name, m) for name, m in other.measures.items()},
             }
-            for other in night.beside
+            for other in night.alternative_readings
         ],
         "interval_over_nights": "no interval from one night",
         "details": printed(msgspec.to_builtins(details(night))),

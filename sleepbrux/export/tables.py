@@ -17,6 +17,7 @@ from sleepbrux.scoring import episodes as episode_room
 from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.context.model import OTHER, Labels
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.numbering import episode_numbers, side_names
 from sleepbrux.signal.surroundings.model import STAGES
 
 if TYPE_CHECKING:
@@ -55,26 +56,9 @@ def identity_cells(night: Night) -> tuple[str, ...]:
     return tuple(map(safe_text, identity_table(night).values()))
 
 
-def side_names(night: Night, mask: int) -> str:
-    """Sides that a bit mask of channels names, joined by ``+``; labels where a side is unknown."""
-    if len(night.merged.labels) != len(night.swept.frames):
-        return "+".join(night.merged.labels)
-    channels = [f.channel for k, f in enumerate(night.swept.frames) if mask >> k & 1]
-    return "+".join(dict.fromkeys(c.side or c.label for c in channels))
-
-
 def sides(night: Night, mask: int) -> str:
     """`side_names` as a cell that no spreadsheet runs."""
     return safe_text(side_names(night, mask))
-
-
-def episode_numbers(night: Night) -> dict[int, int]:
-    """Position in the night's table to the number that pages, tables, review and exports print.
-
-    Episodes that do not count have none.
-    """
-    counted = night.chosen.episodes.tolist()
-    return dict(zip(counted, night.numbers or range(1, len(counted) + 1), strict=True))
 
 
 def _yes(code: int) -> str:
@@ -142,7 +126,7 @@ def bursts_csv(night: Night) -> str:
             _burst_flags(cut=bool(table.cut[i]), peak_pct_mvc=float(table.peak_pct_mvc[i])),
             *whose,
         )
-        for i in night.chosen.bursts.tolist()
+        for i in night.selection.bursts.tolist()
     ]
     return csv_text(BURSTS, rows)
 
@@ -165,7 +149,7 @@ def counted_channel_bursts(night: Night) -> list[ChannelBurst]:
     """Bursts of each channel before merging that take part in a counted burst, by onset."""
     merged, numbers = night.merged, episode_numbers(night)
     counted = np.zeros(len(merged) + 1, dtype=np.bool_)
-    counted[night.chosen.bursts] = True
+    counted[night.selection.bursts] = True
     rows = []
     for bursts in night.bursts:
         mvc_uv = night.mvc_uv(bursts.label)

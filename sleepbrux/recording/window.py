@@ -148,7 +148,7 @@ def find_window(
     *,
     from_s: float | None = None,
     to_s: float | None = None,
-    said_by: str = "start and end given by the user",
+    origin: str = "start and end given by the user",
 ) -> Window:
     """The analysed window.
 
@@ -159,7 +159,7 @@ def find_window(
     notes: list[Note] = []
     off, on, odd = _lights(marks)
     if from_s is not None or to_s is not None:
-        start, stop, basis = from_s or 0.0, duration_s if to_s is None else to_s, said_by
+        start, stop, basis = from_s or 0.0, duration_s if to_s is None else to_s, origin
     elif off is not None or on is not None:
         start, stop = off or 0.0, duration_s if on is None else on
         known = [w for w, t in (("off", off), ("on", on)) if t is not None]

@@ -95,7 +95,7 @@ class Cues:
         (start, stop) of each in seconds of the night clock.
     teeth
         What was between them.
-    said_by
+    origin
         Who says so, in words.
     confirmed
         False where the program found them and nobody has accepted them.
@@ -104,7 +104,7 @@ class Cues:
     clenches_s: tuple[tuple[float, float], ...]
     rests_s: tuple[tuple[float, float], ...]
     teeth: str
-    said_by: str
+    origin: str
     confirmed: bool = True
 
 

@@ -83,7 +83,7 @@ def own_reference(
         cues.clenches_s,
         cues.rests_s,
         amplitude=amplitude,
-        origin=cues.said_by,
+        origin=cues.origin,
         placement="same electrodes",
         teeth=cues.teeth,
         source="own clench",
@@ -140,7 +140,7 @@ def chair_reference(
         threshold_pct_mvc=threshold_pct_mvc,
         placement=placement,
         teeth=said,
-        origin=f"{origin or path.name}, {cues.said_by}",
+        origin=f"{origin or path.name}, {cues.origin}",
         source="other recording",
         day=day or (swept.start.date() if swept.start else None),
     )
@@ -206,7 +206,7 @@ class ReferenceCheck:
     @property
     def marked(self) -> bool:
         """Whether marks in the recording name the clenches."""
-        return self.cues.said_by.startswith(MARKED)
+        return self.cues.origin.startswith(MARKED)
 
 
 def look(
@@ -265,11 +265,11 @@ def look(
             )
         proposal = proposed(search, swept.digest) if search.found else None
         cues = cues_of((), proposal, teeth=teeth) or NONE_TAKEN
-    elif cues.said_by.startswith(MARKED):
+    elif cues.origin.startswith(MARKED):
         proposal = None
     numbered = _numbered(cues, search, swept, by_program=by_program)
     if choose:
-        if cues.said_by.startswith(MARKED):
+        if cues.origin.startswith(MARKED):
             raise UsageError(
                 f"{path.name}: marks in the recording name the clenches; look afresh to choose others"
             )
@@ -314,7 +314,7 @@ def _numbered(cues: Cues, search: Search, swept: Swept, *, by_program: bool) -> 
     Of a night whose marks name its clenches only these: its other stretches are what a person does
     before sleep and after it.
     """
-    marked = cues.said_by.startswith(MARKED)
+    marked = cues.origin.startswith(MARKED)
     rows = []
     for a, b in cues.clenches_s:
         like = [s for s in search.stretches if s.start_s < b and a < s.stop_s]

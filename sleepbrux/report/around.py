@@ -105,7 +105,7 @@ def _dropping(night: Night) -> str:
 
 
 def _heart(night: Night, total: int) -> SignalRow:
-    heart = night.swept.around.heart
+    heart = night.swept.surroundings.heart
     if heart is None:
         return SignalRow(
             "heart rate (ECG or pulse wave)", "none", "nothing; rises before onset are not known"
@@ -122,7 +122,7 @@ def _heart(night: Night, total: int) -> SignalRow:
 
 
 def _movement(night: Night, total: int) -> SignalRow:
-    raised = night.swept.around.raised
+    raised = night.swept.surroundings.activity_channels
     name = "body movement (two channels, one away from the jaw)"
     if not night.labels.movement_known:
         had = f"only {listed([r.label for r in raised])}" if raised else "none"
@@ -139,23 +139,23 @@ def _movement(night: Night, total: int) -> SignalRow:
 
 
 def _wake(night: Night, total: int) -> list[SignalRow]:
-    around, labels = night.swept.around, night.labels
-    index = night.chosen.episodes
-    stages, probably = around.stages, around.probably
+    surroundings, labels = night.swept.surroundings, night.labels
+    index = night.selection.episodes
+    stages, wake_estimate = surroundings.stages, surroundings.wake_estimate
     asleep = _value(night, "episodes_outside_wake_count")
     rows = [
         SignalRow("sleep stages", "none", "nothing: no hour is an hour of sleep")
         if stages is None
         else SignalRow("sleep stages", stages.origin, _of(asleep, total, "begin in scored sleep"))
     ]
-    if probably is None:
+    if wake_estimate is None:
         rows.append(SignalRow(ACCELEROMETER, "none", "nothing: time probably awake is not known"))
     else:
         n = int((labels.awake[index] == YES).sum())
         rows.append(
             SignalRow(
                 ACCELEROMETER,
-                probably.label,
+                wake_estimate.label,
                 _of(n, total, "begin while probably awake")
                 + "; it misses the short wakings in which most false positives lie",
             )
@@ -164,7 +164,7 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
 
 
 def _sound(night: Night, total: int) -> SignalRow:
-    sound = night.swept.around.sound
+    sound = night.swept.surroundings.sound
     if sound is None:
         return SignalRow("sound", "none", "nothing: grinding sounds are not known")
     loud = _of(_value(night, "episodes_with_sound_count"), total, "come with a sound")
@@ -178,7 +178,7 @@ def _sound(night: Night, total: int) -> SignalRow:
 
 
 def _position(night: Night) -> SignalRow:
-    position = night.swept.around.position
+    position = night.swept.surroundings.position
     if position is None:
         return SignalRow("body position", "none", "nothing")
     named = all(not word.startswith("code ") for word in position.names)
@@ -206,7 +206,7 @@ def _breathing(night: Night, total: int) -> SignalRow:
 
 def signals(night: Night) -> list[SignalRow]:
     """Which signals the night had, and what each changed."""
-    total = len(night.chosen.episodes)
+    total = len(night.selection.episodes)
     return [
         *_wake(night, total),
         _movement(night, total),
@@ -304,12 +304,12 @@ def _curve_svg(curve: HeartCurve) -> Markup:
 
 def _heart_figure(night: Night) -> dict[str, Any] | None:
     """The averaged curve, and how often the rate rises before onsets and at other moments."""
-    heart = night.swept.around.heart
+    heart = night.swept.surroundings.heart
     if heart is None:
         return None
-    onsets = in_seconds(night.episodes.starts[night.chosen.episodes], night.episodes.grid)
+    onsets = in_seconds(night.episodes.starts[night.selection.episodes], night.episodes.grid)
     curve = heart_curve(heart, onsets)
-    others = control_moments(night.episodes, night.chosen)
+    others = control_moments(night.episodes, night.selection)
     windows = (1.0, 5.0) if heart.kind == "ecg" else (5.0,)
     rows = []
     for within_s in windows:
@@ -329,11 +329,11 @@ def _heart_figure(night: Night) -> dict[str, Any] | None:
 def _others(night: Night) -> list[tuple[str, str, str]]:
     """(label, count, evidence) of other activity."""
     m, labels = night.measures, night.labels
-    with_chin = int((labels.swallow[night.chosen.bursts] == 2).sum())
-    chin = any(r.role == "chin" for r in night.swept.around.raised)
+    with_chin = int((labels.swallow[night.selection.bursts] == 2).sum())
+    chin = any(r.role == "chin" for r in night.swept.surroundings.activity_channels)
     rhythm = [
         f"{labels.rhythm_hz[k]:.2f} Hz"
-        for k in night.chosen.episodes.tolist()
+        for k in night.selection.episodes.tolist()
         if OTHER[labels.other[k]] == "chewing-like"
     ]
     wrong = faster_than_chewing_pct()
@@ -390,7 +390,7 @@ def flags(night: Night, k: int) -> list[str]:
 
 def around_section(night: Night) -> Markup:
     """The section as HTML."""
-    position = night.swept.around.position
+    position = night.swept.surroundings.position
     places = [(f"position_{slug(word)}", word) for word in (position.names if position else ())]
     return Markup(
         _template().render(

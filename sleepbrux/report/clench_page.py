@@ -227,14 +227,14 @@ def _comparable(channel: ChannelTest) -> bool:
     return any(c.as_measured for c in channel.conditions)
 
 
-def clench_json(test: ClenchTest, nights: Sequence[NightsBeside] = (), *, pseudonym: str = "") -> str:
+def clench_json(test: ClenchTest, nights: Sequence[NightsBeside] = (), *, person: str = "") -> str:
     """Everything on the page as JSON, and whose clenches they are where a study says it."""
     table_: dict[str, Any] = {
-        "schema_version": "1.0",
+        "schema_version": "2.0",
         "software": {"name": "sleepbrux", "version": __version__},
         "statement": SENTENCE,
         "assumes": ASSUMES,
-        "pseudonym": pseudonym,
+        "person": person,
         **_rounded(asdict(test)),
         "nights": [_rounded(asdict(n)) for n in nights],
         "purpose": PURPOSE,

@@ -118,7 +118,7 @@ def overview(night: Night, scale: tuple[Strip, ...]) -> Markup:
         out.append(_lane(strip, night.threshold_uv.get(label), top + 14, per_s))
     episodes = night.episodes
     slot = float(episodes.grid.slot_s)
-    counted = set(night.chosen.episodes.tolist())
+    counted = set(night.selection.episodes.tolist())
     for row, kind in enumerate(kinds):
         y = lanes_end + row * KIND_LANE + KIND_LANE / 2
         out.append(Markup('<text class="end" x="{}" y="{:.1f}">{}</text>').format(LEFT - 5, y + 4, kind))

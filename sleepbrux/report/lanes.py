@@ -16,7 +16,7 @@ WORDS = {"rem": "REM", "n1": "N1", "n2": "N2", "n3": "N3", "nrem": "NREM", "move
 
 def stages(night: Night) -> dict[str, Any] | None:
     """Rows of a hypnogram from top to bottom, and its stretches as [start, stop, row]."""
-    known = night.swept.around.stages
+    known = night.swept.surroundings.stages
     if known is None:
         return None
     used = {STAGES[c] for c in known.code.tolist()}
@@ -31,7 +31,7 @@ def stages(night: Night) -> dict[str, Any] | None:
 
 def heart(night: Night) -> dict[str, Any] | None:
     """Median heart rate each ten seconds, beats a minute; null where no interval is trusted."""
-    known = night.swept.around.heart
+    known = night.swept.surroundings.heart
     if known is None:
         return None
     begin, end = known.intervals()

@@ -96,7 +96,7 @@ def _one_histogram(values: NDArray[np.float64], borders: tuple[float, ...], axis
 def _distributions(night: Night) -> list[dict[str, Any]]:
     """Histograms of the bursts inside counted episodes."""
     merged, of = night.merged, night.episodes.of_burst
-    index = night.chosen.bursts[of[night.chosen.bursts] >= 0]
+    index = night.selection.bursts[of[night.selection.bursts] >= 0]
     seconds = ((merged.stops - merged.starts)[index] * float(merged.grid.slot_s)).astype(np.float64)
     # the mean of channels is scored in % MVC, or in a unit of no name
     in_uv = merged.labels == tuple(f.channel.label for f in night.swept.frames)
@@ -142,7 +142,7 @@ def _identity(night: Night) -> list[tuple[str, str]]:
     """Whose night it is, for whoever holds the page against another file; empty where not known."""
     known = identity_of(night)
     return [
-        ("person", known.pseudonym),
+        ("person", known.person),
         ("night", known.night),
         ("study entry of the night, SHA-256", known.study_sha256),
         ("input, SHA-256", known.input_sha256),
@@ -264,7 +264,7 @@ def render_night(
         robust=_robust(robustness, threshold),
         provenance=_provenance(night, id_),
         left_out=any(not row.counted and "left out by the rules" in row.flags for row in episode_rows),
-        around=around_section(night),
+        surroundings=around_section(night),
         cautions=wording.cautions(night),
         purpose=PURPOSE,
     )

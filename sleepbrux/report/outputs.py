@@ -80,16 +80,21 @@ TEXTS: dict[str, Callable[[Night], str]] = {
 }
 
 
+EARLIER_FIELDS = {"person": "pseudonym"}
+"""What earlier versions called a field."""
+
+
+def _identity(said: Mapping[str, Any]) -> Identity:
+    names = {f.name: (f.name, EARLIER_FIELDS.get(f.name, f.name)) for f in fields(Identity)}
+    return Identity(
+        **{name: next((str(said[k]) for k in keys if said.get(k)), "") for name, keys in names.items()}
+    )
+
+
 def _of_table(found: Any) -> Identity:
     """From a JSON object: its ``identity``, or what earlier versions wrote instead."""
-    study = found.get("study") or {}
-    said = {
-        "input_sha256": found.get("input_sha256", ""),
-        **study,
-        **found,
-        **(found.get("identity") or {}),
-    }
-    return Identity(**{f.name: str(said.get(f.name) or "") for f in fields(Identity)})
+    own = {"input_sha256": found.get("input_sha256", "")}
+    return _identity({**own, **(found.get("study") or {}), **found, **(found.get("identity") or {})})
 
 
 def _of_json(path: Path) -> Identity:
@@ -104,7 +109,9 @@ def _of_journal(path: Path) -> Identity:
 def _of_csv(path: Path) -> Identity:
     with path.open(encoding="utf-8-sig", newline="") as file:
         row = next(csv.DictReader(file), {})
-    return Identity(**{f.name: (row.get(f.name) or "").removeprefix("'") for f in fields(Identity)})
+    return _identity(
+        {name: (cell or "").removeprefix("'") for name, cell in row.items() if isinstance(cell, str)}
+    )
 
 
 def _of_page(path: Path) -> Identity:
@@ -161,7 +168,7 @@ def refuse_foreign(folder: Path, stem: str, whose: Identity, *, other_input: boo
     for name, found in standing(folder, stem).items():
         if name.removeprefix(stem) in own:
             continue
-        if foreign(found, due) or (found.pseudonym and not due.pseudonym):
+        if foreign(found, due) or (found.person and not due.person):
             raise ArchiveError(
                 f"{name} in {folder.name or str(folder)!r} is of {found.words}; results of {whose.words} are "
                 "not written beside or over it: name another folder, or move those files away"
@@ -212,10 +219,11 @@ def refuse_other(path: Path, field: str, value: str) -> None:
         In one sentence that names both.
     """
     try:
-        found = json.loads(path.read_text("utf-8"))[field]
-    except (OSError, ValueError, KeyError, TypeError):
+        table = json.loads(path.read_text("utf-8"))
+        found = table.get(field, table.get(EARLIER_FIELDS.get(field)))
+    except (OSError, ValueError, AttributeError):
         return
-    if found != value:
+    if found is not None and found != value:
         raise ArchiveError(
             f"{path.name} in {path.parent.name or str(path.parent)!r} is of {field} {found!r}, this result "
             f"of {value!r}: it is not written over it; name another folder, or move that file away"

@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.export.tables import episode_numbers
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
 from sleepbrux.report.lanes import heart, stages
@@ -24,8 +23,9 @@ from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.wording import BRIEF_REASONS, reason_words
 from sleepbrux.scoring import bursts as burst_kinds
 from sleepbrux.scoring import episodes as episode_kinds
-from sleepbrux.scoring.closeups import around, trace_of
+from sleepbrux.scoring.closeups import surroundings, trace_of
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.numbering import episode_numbers
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.sweep import ChannelFrames
@@ -141,7 +141,7 @@ def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
     episodes, all_frames = night.episodes, night.swept.frames
     slot = float(episodes.grid.slot_s)
     spans = [
-        around(a * slot, b * slot)
+        surroundings(a * slot, b * slot)
         for a, b in zip(episodes.starts.tolist(), episodes.stops.tolist(), strict=True)
     ]
     per_s = sum(float(1 / f.grid.slot_s) for f in all_frames)
@@ -239,7 +239,7 @@ def _events(night: Night) -> dict[str, Any]:
     slot = float(merged.grid.slot_s)
     numbers = episode_numbers(night)
     counted_bursts = np.zeros(len(merged), dtype=np.bool_)
-    counted_bursts[night.chosen.bursts] = True
+    counted_bursts[night.selection.bursts] = True
 
     def seconds(slots: NDArray[np.int64]) -> list[float]:
         return [round(v * slot, 3) for v in slots.tolist()]

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.core.errors import UsageError
-from sleepbrux.export.tables import counted_channel_bursts, episode_numbers
+from sleepbrux.export.tables import counted_channel_bursts
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.numbering import episode_numbers
 
 MOST_POINTS = 4000
 BESIDE_S = 5.0
@@ -70,7 +71,7 @@ def plot_night(night: Night, ax: Any = None) -> Any:
         hours = (np.arange(len(shown)) + 0.5) * step * float(frames.grid.slot_s) / 3600
         (line,) = ax.plot(hours, shown, linewidth=0.7, label=label)
         _threshold(night, label, ax, line.get_color())
-    count = len(night.chosen.episodes)
+    count = len(night.selection.episodes)
     title = f"{night.swept.name}: {count} counted episode{'' if count == 1 else 's'} (grey)"
     return _labelled(night, ax, "hours from the first sample", title)
 

@@ -233,7 +233,7 @@ def _pictures(looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches)
 def _head(looked: ReferenceCheck) -> list[str]:
     cues, day = looked.cues, looked.swept.start
     head = [
-        f"{cues.said_by}; teeth: {cues.teeth}"
+        f"{cues.origin}; teeth: {cues.teeth}"
         + (f"; recorded {day:%Y-%m-%d}" if day else "; day of the recording unknown")
         + "."
     ]
@@ -318,12 +318,12 @@ def _levels(looked: ReferenceCheck, clenches: Clenches) -> list[Markup]:
 def reference_json(looked: ReferenceCheck) -> str:
     """Everything on the page as JSON."""
     table_ = {
-        "schema_version": "1.1",
+        "schema_version": "2.0",
         "software": {"name": "sleepbrux", "version": __version__},
         "recording": looked.swept.name,
         "input_sha256": looked.swept.digest,
         "date": looked.swept.start.date().isoformat() if looked.swept.start else None,
-        "said_by": looked.cues.said_by,
+        "origin": looked.cues.origin,
         "confirmed": looked.cues.confirmed,
         "teeth": looked.cues.teeth,
         "clenches_s": looked.cues.clenches_s,
@@ -333,7 +333,7 @@ def reference_json(looked: ReferenceCheck) -> str:
             {
                 "number": c.number,
                 "start_s": _rounded(c.start_s),
-                "stop_s": _rounded(c.stop_s),
+                "end_s": _rounded(c.stop_s),
                 "taken": c.taken,
                 "reason": c.reason,
                 "channel": c.label,
@@ -360,7 +360,7 @@ def reference_json(looked: ReferenceCheck) -> str:
                 "trials": [
                     {
                         "start_s": t.start_s,
-                        "stop_s": t.stop_s,
+                        "end_s": t.stop_s,
                         "clipped": t.clipped,
                         "levels_uv": {k: _rounded(v) for k, v in t.levels_uv.items()},
                         "hum_pct": _rounded(t.hum_pct),

@@ -50,7 +50,7 @@ def write_study(
         (".distributions.csv", distributions_table(found)),
         (
             REPORT,
-            render_study(found, plans=plans, clench=clench_tests(clench or folder, found.pseudonym)),
+            render_study(found, plans=plans, clench=clench_tests(clench or folder, found.person)),
         ),
     ):
         write_text(folder / f"{STUDY}{name}", text)

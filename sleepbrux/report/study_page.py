@@ -219,11 +219,11 @@ def _plan_rows(plans: Sequence[Plan]) -> list[tuple[str, str, str]]:
 CLENCH_HEADS = ("muscle", "with", "clenches", "mean, µV", "% of natural teeth (95 % interval)")
 
 
-def clench_tests(folder: Path, pseudonym: str = "") -> list[dict[str, Any]]:
+def clench_tests(folder: Path, person: str = "") -> list[dict[str, Any]]:
     """Clench tests of ``sleepbrux clench`` that lie beside the nights (``*.clench.json``).
 
     A file that is none is shown by its name only, and one that says that it is of another person than
-    ``pseudonym`` not at all.
+    ``person`` not at all.
     """
     tests = []
     for path in sorted(folder.glob(f"*{CLENCH}")):
@@ -235,7 +235,7 @@ def clench_tests(folder: Path, pseudonym: str = "") -> list[dict[str, Any]]:
         }
         try:
             table = json.loads(path.read_text("utf-8"))
-            if pseudonym and table.get("pseudonym", "") not in ("", pseudonym):
+            if person and table.get("person", table.get("pseudonym", "")) not in ("", person):
                 continue
             test["rows"] = [
                 _clench_row(channel["label"], c)
@@ -286,7 +286,7 @@ def render_study(
     return template.render(
         policy=policy(style),
         style=Markup(style),
-        name=found.pseudonym,
+        name=found.person,
         outcome=comparison.outcome,
         criterion=found.criterion,
         basis=found.basis,

@@ -9,7 +9,6 @@ from typing import NamedTuple
 import numpy as np
 
 from sleepbrux.core.spans import Spans
-from sleepbrux.export.tables import episode_numbers
 from sleepbrux.report.around import flags as around_flags
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import mark_label
@@ -17,6 +16,7 @@ from sleepbrux.report.wording import FLAG_WORDS, reason_words
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.measures import label_of
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.numbering import episode_numbers
 from sleepbrux.scoring.robustness import RuleReading
 
 UNITS = {"1": "count"}
@@ -110,7 +110,7 @@ def episodes(night: Night) -> list[EpisodeRow]:
     slot = float(table.grid.slot_s)
     sides = _sides(night)
     counted = episode_numbers(night)
-    inside_window = np.flatnonzero(night.chosen.valid.holds(table.starts)).tolist()
+    inside_window = np.flatnonzero(night.selection.valid.holds(table.starts)).tolist()
     left_out = set(inside_window) - counted.keys()
     peak_uv = np.full(len(table), np.nan)
     inside = table.of_burst >= 0
@@ -187,7 +187,7 @@ def excluded(night: Night) -> list[ExcludedRow]:
                     _when(spans, begin),
                 )
             )
-    left_out = night.chosen.window - night.chosen.valid
+    left_out = night.selection.window - night.selection.valid
     other = left_out - together
     if other.duration_s >= 0.05:
         minutes = _minutes(other)
@@ -256,9 +256,9 @@ def hourly(night: Night) -> tuple[list[str], list[list[str]]]:
     duration = night.swept.duration_s
     kinds = KINDS[:3] if night.criterion.burst.types else KINDS[3:]
     slot = float(night.episodes.grid.slot_s)
-    onset = night.episodes.starts[night.chosen.episodes] * slot
-    kind = night.episodes.kind[night.chosen.episodes]
-    valid = night.chosen.valid.seconds()
+    onset = night.episodes.starts[night.selection.episodes] * slot
+    kind = night.episodes.kind[night.selection.episodes]
+    valid = night.selection.valid.seconds()
     first = -((begin or 0.0) % 3600)
     rows = []
     for k in range(max(math.ceil((duration - first) / 3600), 1)):
@@ -290,7 +290,7 @@ OTHER_MEASURES = (
     "tonic_episodes_per_hour",
     "mixed_episodes_per_hour",
     "bursts_per_hour",
-    "bruxism_time_index_pct",
+    "time_in_episodes_pct",
 )
 
 

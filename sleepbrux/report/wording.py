@@ -165,10 +165,10 @@ def _unit(night: Night) -> str:
 
 def _lacking(night: Night) -> str:
     """What the night did not have of sleep staging, audio and video."""
-    around = night.swept.around
+    surroundings = night.swept.surroundings
     words = [
-        *(["sleep staging"] if around.stages is None else []),
-        *(["audio"] if around.sound is None else []),
+        *(["sleep staging"] if surroundings.stages is None else []),
+        *(["audio"] if surroundings.sound is None else []),
     ]
     return f"{', '.join(words)} or video" if words else "video"
 
@@ -198,7 +198,7 @@ def _what_was_found(night: Night) -> str:
     return (
         f"By the rules {night.criterion.id}, {count_of(n, 'episode')} of jaw-muscle activity "
         f"began in {_hours(night, 'valid_hours')} of valid recording: {text(index.value, '1/h')} per "
-        f"hour of the stated window '{night.chosen.basis}'{kinds}{sure}; a count of EMG activity, "
+        f"hour of the stated window '{night.selection.basis}'{kinds}{sure}; a count of EMG activity, "
         f"without {_lacking(night)}, and neither a count of tooth grinding nor a "
         "statement about a disorder."
     )
@@ -248,7 +248,7 @@ def sides_text(night: Night) -> str:
 
 def _time_awake(night: Night) -> str:
     """What becomes of events in wake."""
-    if night.swept.around.stages is None:
+    if night.swept.surroundings.stages is None:
         return "time awake inside the window counts, as sleep was not staged"
     if night.criterion.context.wake == "drop_scored":
         return "scored wake is left out, wakings shorter than an epoch are not"
@@ -257,7 +257,7 @@ def _time_awake(night: Night) -> str:
 
 def cautions(night: Night) -> tuple[Caution, ...]:
     """The cautions of a page: fixed, but for what the hours are where sleep was staged."""
-    if night.swept.around.stages is None:
+    if night.swept.surroundings.stages is None:
         return CAUTIONS
     staged = (
         "Rates are per hour of scored sleep inside the stated window, and as right as its staging; wakings "

@@ -23,7 +23,6 @@ from sleepbrux.archive.journal.file import (
 from sleepbrux.archive.journal.standing import kinds_for, last_to_undo
 from sleepbrux.core.errors import JournalError
 from sleepbrux.core.printed import printed
-from sleepbrux.export.tables import episode_numbers
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.payload import excluded
 from sleepbrux.report.wording import reason_words
@@ -34,6 +33,7 @@ from sleepbrux.review.trace import Trace
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.numbering import episode_numbers
 
 SHOWN = (
     "episodes_per_hour",
@@ -41,7 +41,7 @@ SHOWN = (
     "tonic_episodes_per_hour",
     "mixed_episodes_per_hour",
     "bursts_per_hour",
-    "bruxism_time_index_pct",
+    "time_in_episodes_pct",
     "valid_hours",
 )
 REASONS = (
@@ -214,7 +214,7 @@ class ReviewSession:
             "automatic": printed({n: self._measure(self.night, n) for n in SHOWN}),
             "sentence": review.sentence if review else "Nothing decided yet: automatic scoring.",
             "decided": review.decided if review else 0,
-            "of": len(self.night.chosen.episodes),
+            "of": len(self.night.selection.episodes),
         }
 
     @staticmethod
@@ -252,7 +252,7 @@ class ReviewSession:
         with self._lock:
             journal, review = self._journal, self._now.night.review
         if not self.sampled:
-            return review.decided if review else 0, len(self.night.chosen.episodes)
+            return review.decided if review else 0, len(self.night.selection.episodes)
         sample = sampling.last_sample(journal)
         judged = {target for _, target in sampling.verdicts(journal)}
         return len(judged), len(sample.items) if sample else 0
@@ -302,7 +302,7 @@ def _events(now: Reviewed, level: str) -> list[dict[str, Any]]:
     else:
         ids, table, words, counts = now.burst_ids, night.merged, BURST_KINDS, "bursts"  # type: ignore[assignment]
         before = auto.merged  # type: ignore[assignment]
-    counted = set(getattr(night.chosen, counts).tolist())
+    counted = set(getattr(night.selection, counts).tolist())
     numbers = episode_numbers(night) if level == "episode" else {}
     automatic = episode_numbers(auto) if level == "episode" else {}
     grid = night.merged.grid

@@ -62,14 +62,14 @@ def _bars(spans_s: Floats, texts: list[str]) -> tuple[tuple[float, float, str], 
 
 
 def _stages(night: Night) -> list[Lane]:
-    found = night.swept.around.stages
+    found = night.swept.surroundings.stages
     if found is None:
         return []
     return [Lane("stage", spans=_bars(found.spans_s, [STAGES[k] for k in found.code]), note=found.origin)]
 
 
 def _heart(night: Night) -> list[Lane]:
-    found = night.swept.around.heart
+    found = night.swept.surroundings.heart
     if found is None:
         return []
     start, stop = found.intervals()
@@ -83,16 +83,16 @@ def _heart(night: Night) -> list[Lane]:
 
 
 def _movement(night: Night) -> list[Lane]:
-    around = night.swept.around
+    surroundings = night.swept.surroundings
     lanes = [
         Lane(
             f"active: {r.label}" if not r.outside else f"movement: {r.label}",
             spans=_bars(r.spans_s, [""] * len(r.spans_s)),
             note=r.role,
         )
-        for r in around.raised
+        for r in surroundings.activity_channels
     ]
-    awake = around.probably
+    awake = surroundings.wake_estimate
     if awake is not None:
         lanes.append(
             Lane(
@@ -105,7 +105,7 @@ def _movement(night: Night) -> list[Lane]:
 
 
 def _sound(night: Night) -> list[Lane]:
-    found = night.swept.around.sound
+    found = night.swept.surroundings.sound
     if found is None or not len(found.rise_db):
         return []
     per_s = max(round(1 / found.step_s), 1)
@@ -119,7 +119,7 @@ def _sound(night: Night) -> list[Lane]:
 
 
 def _position(night: Night) -> list[Lane]:
-    found = night.swept.around.position
+    found = night.swept.surroundings.position
     if found is None:
         return []
     names = [found.names[k] for k in found.code]

@@ -92,7 +92,7 @@ def near_misses(night: Night) -> tuple[NearMiss, ...]:
         except SleepbruxError:
             continue  # the looser value is not allowed: no near miss by this clause can be told
         episodes = events.episodes
-        for k in events.chosen.episodes.tolist():
+        for k in events.selection.episodes.tolist():
             a = episodes.grid.seconds(episodes.starts[k])
             b = episodes.grid.seconds(episodes.stops[k])
             if any(a < stop and b > start for start, stop in taken):

@@ -29,7 +29,7 @@ def candidates(night: Night, archive: Path, study: Path | None) -> Iterator[tupl
             plan = load_study(file)
         except SleepbruxError:
             continue  # another command says what is wrong with it; here it only fails to help
-        if about.get("pseudonym", plan.pseudonym) != plan.pseudonym:
+        if about.get("person", plan.pseudonym) != plan.pseudonym:
             continue
         hints = study_hints(plan)
         for entry in plan.night:

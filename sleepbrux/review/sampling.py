@@ -77,7 +77,7 @@ def all_items(night: Night, near: tuple[NearMiss, ...]) -> list[Item]:
             EPISODE,
             KINDS[table.kind[k]],
         )
-        for k in night.chosen.episodes.tolist()
+        for k in night.selection.episodes.tolist()
     ]
     items += [Item(f"n{k}", m.start_s, m.stop_s, NEAR, m.kind, m.clauses) for k, m in enumerate(near)]
     return items

@@ -42,7 +42,7 @@ def triggering(night: Night) -> Ints:
     return best
 
 
-def around(start_s: float, stop_s: float) -> tuple[float, float]:
+def surroundings(start_s: float, stop_s: float) -> tuple[float, float]:
     """What a close-up of an episode shows: five seconds either way, at most ninety seconds in all."""
     begin = max(start_s - AROUND_S, 0.0)
     return begin, min(stop_s + AROUND_S, start_s - AROUND_S + LONGEST_S)
@@ -57,7 +57,7 @@ def with_traces(night: Night, recording: Recording) -> Night:
     stretches, total = [], 0.0
     pairs = zip(night.episodes.starts.tolist(), night.episodes.stops.tolist(), strict=True)
     for channel, (start, stop) in zip(triggering(night).tolist(), pairs, strict=True):
-        a, b = around(start * slot, stop * slot)
+        a, b = surroundings(start * slot, stop * slot)
         total += b - a
         if total > MOST_S:
             break

@@ -44,9 +44,9 @@ class Part:
     """A stretch of the night: its valid time and the episodes whose onset lies in it."""
 
     start_s: float
-    stop_s: float
+    end_s: float
     valid_hours: float
-    episodes: int
+    episode_count: int
     by_kind: dict[str, int]
     episodes_per_hour: float | None
 
@@ -109,10 +109,10 @@ def _distribution(
 def _distributions(night: Night) -> tuple[Distribution, ...]:
     merged, table = night.merged, night.episodes
     slot = float(merged.grid.slot_s)
-    index = night.chosen.bursts[table.of_burst[night.chosen.bursts] >= 0]
+    index = night.selection.bursts[table.of_burst[night.selection.bursts] >= 0]
     bursts = "bursts inside counted episodes"
     lengths = (merged.stops - merged.starts)[index] * slot
-    spans = (table.stops - table.starts)[night.chosen.episodes] * slot
+    spans = (table.stops - table.starts)[night.selection.episodes] * slot
     return (
         _distribution("burst_peak_pct_mvc", "% MVC", bursts, merged.peak_pct_mvc[index], PEAK_BORDERS_PCT),
         _distribution("burst_mean_pct_mvc", "% MVC", bursts, merged.mean_pct_mvc[index], PEAK_BORDERS_PCT),
@@ -124,9 +124,9 @@ def _distributions(night: Night) -> tuple[Distribution, ...]:
 
 def _part(night: Night, start: int, stop: int) -> Part:
     grid, table = night.episodes.grid, night.episodes
-    hours = (night.chosen.valid & Spans.of(grid, [(start, stop)])).hours
-    onsets = table.starts[night.chosen.episodes]
-    inside = night.chosen.episodes[(onsets >= start) & (onsets < stop)]
+    hours = (night.selection.valid & Spans.of(grid, [(start, stop)])).hours
+    onsets = table.starts[night.selection.episodes]
+    inside = night.selection.episodes[(onsets >= start) & (onsets < stop)]
     kinds = table.kind[inside]
     return Part(
         grid.seconds(start),
@@ -144,7 +144,7 @@ def _parts(night: Night, borders: Sequence[int]) -> tuple[Part, ...]:
 
 def _borders(night: Night) -> tuple[list[int], list[int]]:
     """Hours from the start of the window, and its thirds of clock time, in slots."""
-    window = night.chosen.window
+    window = night.selection.window
     if not len(window):
         return [], []
     start, stop = int(window.starts[0]), int(window.stops[-1])
@@ -160,8 +160,8 @@ def _median(values: Floats) -> float | None:
 def _sides(night: Night) -> Sides:
     merged = night.merged
     counted = np.zeros(len(merged) + 1, dtype=np.bool_)
-    counted[night.chosen.bursts] = True
-    mask = merged.channels[night.chosen.bursts]
+    counted[night.selection.bursts] = True
+    mask = merged.channels[night.selection.bursts]
     shares = []
     for k, bursts in enumerate(night.bursts):
         up = int(bursts.grid.slot_s / merged.grid.slot_s)

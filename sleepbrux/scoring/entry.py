@@ -207,7 +207,7 @@ def score(
             rest_uv=how.get("rest_uv"),
             amplitude=how.get("amplitude", "rms"),
             reference=reference,
-            beside=_beside(how, opened),
+            companions=_beside(how, opened),
         )
         if isinstance(window, Window):
             request = replace(request, window=window)

@@ -54,7 +54,7 @@ def mvc_of(reference: Reference | None, label: str, amplitude: Amplitude) -> flo
 
 
 def check_applicable(swept: Swept, criterion: Criterion, reference: Reference | None) -> None:
-    check(swept.name, criterion, swept.around)
+    check(swept.name, criterion, swept.surroundings)
     if not criterion.needs_mvc:
         return
     amplitude = amplitude_of(criterion, reference)
@@ -127,7 +127,7 @@ class Events:
     bursts: tuple[Bursts, ...]
     merged: CombinedBursts
     episodes: Episodes
-    chosen: Selection
+    selection: Selection
     labels: Labels | None
 
 
@@ -193,9 +193,9 @@ def find_events(
     labels, drop = None, None
     if asks(criterion):
         labels = labels_of(swept, merged, episodes, criterion)
-        drop, unknown = left_out(swept.around, labels, episodes, criterion, window)
+        drop, unknown = left_out(swept.surroundings, labels, episodes, criterion, window)
         known = known - unknown
-    chosen = select(
+    selection = select(
         merged,
         episodes,
         window.on(merged.grid),
@@ -204,9 +204,9 @@ def find_events(
         drop_cut=criterion.episode.at_edges == "drop",
         drop=drop,
     )
-    return Events(amplitude, tracks, found, merged, episodes, chosen, labels)
+    return Events(amplitude, tracks, found, merged, episodes, selection, labels)
 
 
 def labels_of(swept: Swept, merged: CombinedBursts, episodes: Episodes, criterion: Criterion) -> Labels:
     """What surrounds each episode of a night."""
-    return label_events(swept.around, swept.marks, merged, episodes, criterion, swept.duration_s)
+    return label_events(swept.surroundings, swept.marks, merged, episodes, criterion, swept.duration_s)

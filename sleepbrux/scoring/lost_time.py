@@ -166,7 +166,7 @@ class _Night:
 
 
 def possible_counts(
-    chosen: Selection,
+    selection: Selection,
     episodes: Episodes,
     pieces: CombinedBursts,
     criterion: Criterion,
@@ -185,8 +185,8 @@ def possible_counts(
         Whether an episode that begins in each of these slots would count by what surrounds it (heart
         rate, wake), bool of the same shape; None: any would.
     """
-    night = _Night(pieces, criterion, chosen.valid)
-    cluster = night.cluster_of(episodes.starts[chosen.episodes])
+    night = _Night(pieces, criterion, selection.valid)
+    cluster = night.cluster_of(episodes.starts[selection.episodes])
     settled = int((~night.open[cluster]).sum())
     least = sum(_certain(night, span, admitted) for span in _open_clusters(night))
     most = sum(_conceivable(night, span, admitted) for span in _open_clusters(night))

@@ -117,12 +117,12 @@ def _clipped_s(starts: Iterable[int], stops: Iterable[int], valid: Spans) -> flo
 class _MeasureTable:
     """Measures as they are entered, with what they share."""
 
-    def __init__(self, chosen: Selection, *, intervals: bool) -> None:
+    def __init__(self, selection: Selection, *, intervals: bool) -> None:
         self.out: dict[str, Measure] = {}
-        self.hours = chosen.valid.hours
-        self.basis = f"valid hours of: {chosen.basis}"
+        self.hours = selection.valid.hours
+        self.basis = f"valid hours of: {selection.basis}"
         self.none_valid = "" if self.hours > 0 else "no valid time in the window"
-        self.blocks = Blocks.of(chosen.valid) if intervals else None
+        self.blocks = Blocks.of(selection.valid) if intervals else None
 
     def rate(self, name: str, onsets: Ints, keys: tuple[str, ...], *, why: str = "") -> None:
         """Events per valid hour, with its intervals where they are wanted."""
@@ -162,17 +162,17 @@ IN_EPISODES = "bursts inside counted episodes"
 
 def _counts(
     book: _MeasureTable,
-    chosen: Selection,
+    selection: Selection,
     bursts: CombinedBursts,
     episodes: Episodes,
     untyped: str,
     unmixed: str,
 ) -> None:
     """How many episodes and bursts there were, and how much of the time they took."""
-    kind = episodes.kind[chosen.episodes]
-    starts, stops = episodes.starts[chosen.episodes], episodes.stops[chosen.episodes]
-    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
-    single = chosen.bursts[episodes.of_burst[chosen.bursts] < 0]
+    kind = episodes.kind[selection.episodes]
+    starts, stops = episodes.starts[selection.episodes], episodes.stops[selection.episodes]
+    in_episode = selection.bursts[episodes.of_burst[selection.bursts] >= 0]
+    single = selection.bursts[episodes.of_burst[selection.bursts] < 0]
     short = bursts.kind[single] == SHORT
     book.rate("episodes_per_hour", starts, EPISODE_KEYS)
     for code, word in enumerate(KINDS[:3]):
@@ -192,7 +192,7 @@ def _counts(
         f"{IN_EPISODES} / counted episodes",
         EPISODE_KEYS,
     )
-    phasic = episodes.n_bursts[chosen.episodes[kind == EPISODE_PHASIC]]
+    phasic = episodes.n_bursts[selection.episodes[kind == EPISODE_PHASIC]]
     book.number(
         "bursts_per_phasic_episode",
         float(phasic.mean()) if len(phasic) else None,
@@ -201,12 +201,12 @@ def _counts(
         EPISODE_KEYS,
         why=untyped,
     )
-    valid_s = chosen.valid.duration_s
+    valid_s = selection.valid.duration_s
     for name, a, b, what in (
-        ("bruxism_time_index_pct", starts, stops, "episode spans, first onset to last offset"),
-        ("burst_time_index_pct", bursts.starts[in_episode], bursts.stops[in_episode], IN_EPISODES),
+        ("time_in_episodes_pct", starts, stops, "episode spans, first onset to last offset"),
+        ("time_in_bursts_pct", bursts.starts[in_episode], bursts.stops[in_episode], IN_EPISODES),
     ):
-        seconds = _clipped_s(a.tolist(), b.tolist(), chosen.valid)
+        seconds = _clipped_s(a.tolist(), b.tolist(), selection.valid)
         book.number(
             name,
             100 * seconds / valid_s if valid_s else None,
@@ -227,31 +227,35 @@ def _possible(book: _MeasureTable, possible: tuple[int, int] | None) -> None:
         book.number(f"{word}_episodes_per_hour", rate, "1/h", book.basis, EPISODE_KEYS, why=why)
 
 
-def _hours(book: _MeasureTable, chosen: Selection) -> None:
+def _hours(book: _MeasureTable, selection: Selection) -> None:
     """The window and what is left of it."""
     for name, hours, basis in (
-        ("analysed_hours", chosen.window.hours, f"window: {chosen.basis}"),
-        ("excluded_hours", (chosen.window - chosen.valid).hours, "gaps and unusable time inside the window"),
+        ("analysed_hours", selection.window.hours, f"window: {selection.basis}"),
+        (
+            "excluded_hours",
+            (selection.window - selection.valid).hours,
+            "gaps and unusable time inside the window",
+        ),
         ("valid_hours", book.hours, "window less gaps and unusable time; denominator of every rate"),
     ):
         book.out[name] = Measure(hours, "h", basis)
 
 
 def _amplitudes(
-    book: _MeasureTable, chosen: Selection, bursts: CombinedBursts, episodes: Episodes, no_mvc: str
+    book: _MeasureTable, selection: Selection, bursts: CombinedBursts, episodes: Episodes, no_mvc: str
 ) -> None:
     """How strong the bursts of episodes were."""
-    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
+    in_episode = selection.bursts[episodes.of_burst[selection.bursts] >= 0]
     peaks = bursts.peak_pct_mvc[in_episode]
     no_mvc = no_mvc if len(peaks) and np.isnan(peaks).all() else ""
     book.number("median_burst_peak_pct_mvc", _median(peaks), "% MVC", IN_EPISODES, BURST_KEYS, why=no_mvc)
-    _improbable(book, chosen, bursts, no_mvc)
+    _improbable(book, selection, bursts, no_mvc)
     book.number("median_burst_peak_uv", _median(bursts.peak_uv[in_episode]), "µV", IN_EPISODES, BURST_KEYS)
 
 
-def _improbable(book: _MeasureTable, chosen: Selection, bursts: CombinedBursts, no_mvc: str) -> None:
+def _improbable(book: _MeasureTable, selection: Selection, bursts: CombinedBursts, no_mvc: str) -> None:
     """Bursts stronger than a muscle is likely to be, and what the other side says of them."""
-    strong = chosen.bursts[bursts.improbable[chosen.bursts]]
+    strong = selection.bursts[bursts.improbable[selection.bursts]]
     lost = ~Spans.of(bursts.grid, bursts.known)
     seen = lost.slots_before(bursts.stops[strong]) == lost.slots_before(bursts.starts[strong])
     alone = np.isin(bursts.channels[strong], 1 << np.arange(len(bursts.labels)))
@@ -275,13 +279,13 @@ def _improbable(book: _MeasureTable, chosen: Selection, bursts: CombinedBursts, 
 
 
 def _times(
-    book: _MeasureTable, chosen: Selection, bursts: CombinedBursts, episodes: Episodes, untyped: str
+    book: _MeasureTable, selection: Selection, bursts: CombinedBursts, episodes: Episodes, untyped: str
 ) -> None:
     """How long bursts and episodes lasted, and how they followed each other."""
     slot = float(bursts.grid.slot_s)
-    in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
+    in_episode = selection.bursts[episodes.of_burst[selection.bursts] >= 0]
     of, begin, end = (v[in_episode] for v in (episodes.of_burst, bursts.starts, bursts.stops))
-    starts, stops = episodes.starts[chosen.episodes], episodes.stops[chosen.episodes]
+    starts, stops = episodes.starts[selection.episodes], episodes.stops[selection.episodes]
     book.number("median_burst_duration_s", _median((end - begin) * slot), "s", IN_EPISODES, BURST_KEYS)
     book.number(
         "median_episode_duration_s",
@@ -340,7 +344,7 @@ def _mean(values: Iterable[float | None]) -> float | None:
 
 
 def compute(
-    chosen: Selection,
+    selection: Selection,
     bursts: CombinedBursts,
     episodes: Episodes,
     criterion: Criterion,
@@ -365,16 +369,16 @@ def compute(
     no_mvc
         Why there is no amplitude in % MVC, where there is none.
     """
-    book = _MeasureTable(chosen, intervals=integrals is not None)
+    book = _MeasureTable(selection, intervals=integrals is not None)
     untyped = "" if criterion.burst.types else "the criterion has no burst types"
     flagged = criterion.episode.mixed == "tonic_flagged"
     unmixed = "the criterion has no mixed class: such episodes are tonic, flagged" if flagged else ""
-    _counts(book, chosen, bursts, episodes, untyped, unmixed)
+    _counts(book, selection, bursts, episodes, untyped, unmixed)
     if integrals is not None:
         _possible(book, possible)
-    _hours(book, chosen)
-    _amplitudes(book, chosen, bursts, episodes, no_mvc)
-    _times(book, chosen, bursts, episodes, untyped)
+    _hours(book, selection)
+    _amplitudes(book, selection, bursts, episodes, no_mvc)
+    _times(book, selection, bursts, episodes, untyped)
     book.number(
         "background_uv",
         _mean(background.values()),
@@ -425,8 +429,8 @@ LABELS = {
     "short_bursts_per_hour": "short single bursts per hour",
     "bursts_per_episode": "bursts per episode",
     "bursts_per_phasic_episode": "bursts per phasic episode",
-    "bruxism_time_index_pct": "time in episodes",
-    "burst_time_index_pct": "time in bursts of episodes",
+    "time_in_episodes_pct": "time in episodes",
+    "time_in_bursts_pct": "time in bursts of episodes",
     "analysed_hours": "analysed hours (the window)",
     "excluded_hours": "excluded hours",
     "valid_hours": "valid hours",

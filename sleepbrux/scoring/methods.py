@@ -39,7 +39,7 @@ class NightMethods:
     def __repr__(self) -> str:
         """One line: whose rules, how many episodes in how many hours, how many warnings."""
         night = cast("Night", self)
-        episodes, hours = len(night.chosen.episodes), night.chosen.valid.hours
+        episodes, hours = len(night.selection.episodes), night.selection.valid.hours
         warned = sum(note.severity == "warning" for note in night.notes)
         return (
             f"<Night {night.swept.name}: {episodes} episode{'' if episodes == 1 else 's'} in {hours:.2f} valid "

@@ -104,7 +104,7 @@ class Night(NightMethods):
     bursts: tuple[Bursts, ...]
     merged: CombinedBursts
     episodes: Episodes
-    chosen: Selection
+    selection: Selection
     labels: Labels
     measures: dict[str, Measure]
     notes: tuple[Note, ...]
@@ -112,7 +112,7 @@ class Night(NightMethods):
     traces: Extremes | None = None
     supersedes: str = ""
     review: Review | None = None
-    beside: tuple[AlternativeReading, ...] = ()
+    alternative_readings: tuple[AlternativeReading, ...] = ()
     numbers: tuple[int, ...] = ()
 
     def mvc_uv(self, label: str) -> float | None:
@@ -164,11 +164,11 @@ def _possible(swept: Swept, events: Events, criterion: Criterion, window: Window
     pieces = combine_sides(parts, criterion, [None] * len(parts), known=usable)
     grid = pieces.grid
     return possible_counts(
-        events.chosen,
+        events.selection,
         events.episodes,
         pieces,
         criterion,
-        admitted=lambda slots: admitted(swept.around, criterion, window, in_seconds(slots, grid)),
+        admitted=lambda slots: admitted(swept.surroundings, criterion, window, in_seconds(slots, grid)),
     )
 
 
@@ -192,7 +192,7 @@ def score(
     """
     events = find_events(swept, criterion=criterion, window=window, reference=reference)
     near_rest = near_rest_notes(swept, criterion, events)
-    valid = events.chosen.valid
+    valid = events.selection.valid
 
     def measured(
         pair: tuple[Track, Bursts],
@@ -212,7 +212,7 @@ def score(
     labels = events.labels or labels_of(swept, events.merged, events.episodes, criterion)
     possible = _possible(swept, events, criterion, window)
     measures = compute(
-        events.chosen,
+        events.selection,
         events.merged,
         events.episodes,
         criterion,
@@ -222,7 +222,9 @@ def score(
         threshold_pct_mvc=sum(limits) / len(limits) if limits else None,
         integrals={t.label: both for t, (_, both) in zip(events.tracks, found, strict=True)},
     )
-    measures |= count(swept.around, labels, events.chosen, events.merged, events.episodes, swept.marks)
+    measures |= count(
+        swept.surroundings, labels, events.selection, events.merged, events.episodes, swept.marks
+    )
     return Night(
         swept=swept,
         quality=swept.quality,
@@ -235,7 +237,7 @@ def score(
         bursts=events.bursts,
         merged=events.merged,
         episodes=events.episodes,
-        chosen=events.chosen,
+        selection=events.selection,
         labels=labels,
         measures=measures,
         notes=(
@@ -351,7 +353,7 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
     again = replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)
-    for other in night.beside:
+    for other in night.alternative_readings:
         again = with_alternative_reading(again, other.reference)
     return again
 
@@ -380,7 +382,8 @@ def with_alternative_reading(night: Night, reference: Reference) -> Night:
         "episodes per valid hour: " + "; ".join(readings) + ". The two are not comparable with each other",
     )
     return replace(
-        with_notes(night, note), beside=(*night.beside, AlternativeReading(reference, other.measures))
+        with_notes(night, note),
+        alternative_readings=(*night.alternative_readings, AlternativeReading(reference, other.measures)),
     )
 
 

@@ -90,14 +90,14 @@ class Request:
     convert_to: Amplitude | None = None
     from_text: str = ""
     to_text: str = ""
-    window_said_by: str = "start and end given by the user"
+    window_origin: str = "start and end given by the user"
     reference: Reference | None = None
     natural: Reference | None = None
     proposal: Proposal | None = None
     hints: Hints = field(default_factory=Hints)
     about: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = field(default=())
-    beside: CompanionFiles = NO_FILES
+    companions: CompanionFiles = NO_FILES
     window: Window | None = None
 
 
@@ -115,7 +115,7 @@ def _window(swept: Swept, request: Request) -> Window:
         swept.duration_s,
         from_s=second(request.from_text, "--from"),
         to_s=second(request.to_text, "--to"),
-        said_by=request.window_said_by,
+        origin=request.window_origin,
     )
 
 
@@ -212,14 +212,14 @@ def score_opened(
     SleepbruxError
         In one sentence; a `UsageError` where the request itself is at fault.
     """
-    recording = with_marks(recording, request.beside.marks, request.beside.sync)
+    recording = with_marks(recording, request.companions.marks, request.companions.sync)
     try:
         swept = sweep_recording(
             recording,
             request.channels,
             threads=threads,
             progress=progress,
-            beside=open_companions(recording, request.beside),
+            companions=open_companions(recording, request.companions),
         )
     except RecordingError as error:
         if request.channels and not set(request.channels) <= {c.label for c in recording.channels}:
@@ -323,12 +323,12 @@ def study_request(
         channels=night.channels or study.channels,
         hints=study_hints(study),
         about=(
-            ("pseudonym", study.pseudonym),
+            ("person", study.pseudonym),
             ("night", night.id),
             ("condition", night.condition),
             ("study_sha256", entry_digest(study, night)),
         ),
-        beside=_beside(study, night, folder),
+        companions=_beside(study, night, folder),
     )
     if bool(night.lights_off) != bool(night.lights_on):
         raise StudyError(f"night {night.id!r} needs both lights_off and lights_on, or neither")
@@ -337,7 +337,7 @@ def study_request(
             request,
             from_text=f"{night.lights_off:%H:%M:%S}",
             to_text=f"{night.lights_on:%H:%M:%S}",
-            window_said_by="lights off to lights on (study file)",
+            window_origin="lights off to lights on (study file)",
         )
     if night.reference == OWN:
         return request

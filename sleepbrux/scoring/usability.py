@@ -257,9 +257,9 @@ def _mains(night: Night) -> list[NightFinding]:
 
 
 def _gap_hours(night: Night) -> float:
-    grid = night.chosen.window.grid
+    grid = night.selection.window.grid
     gaps = Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b in night.swept.gaps])
-    return (gaps & night.chosen.window).hours
+    return (gaps & night.selection.window).hours
 
 
 def _alone(night: Night) -> tuple[str, float]:

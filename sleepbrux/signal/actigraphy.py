@@ -142,5 +142,5 @@ def read_sensor(recording: Recording, axes: list[Channel]) -> tuple[ActivityChan
     seen = Spans.from_mask(grid, ~np.isnan(most))
     outside = not any(NEAR_JAW.search(c.label.casefold()) for c in axes)
     raised = ActivityChannel(label, "accelerometer", outside, pairs(spans), pairs(seen))
-    probably = _awake(label, grid, level) if len(axes) == 3 and outside else None
-    return raised, probably
+    wake_estimate = _awake(label, grid, level) if len(axes) == 3 and outside else None
+    return raised, wake_estimate

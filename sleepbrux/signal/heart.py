@@ -111,10 +111,10 @@ def trust(beats_s: Floats, alike: Bools) -> Bools:
     good = (interval >= SHORTEST_S) & (interval <= LONGEST_S) & alike[1:] & alike[:-1]
     possible = np.where((interval >= SHORTEST_S) & (interval <= LONGEST_S), interval, np.nan)
     padded = np.pad(possible, AROUND, constant_values=np.nan)
-    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1)
-    known = ~np.isnan(around).all(axis=1)
+    surroundings = np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1)
+    known = ~np.isnan(surroundings).all(axis=1)
     usual = np.full(len(interval), np.nan)
-    usual[known] = np.nanmedian(around[known], axis=1)
+    usual[known] = np.nanmedian(surroundings[known], axis=1)
     good &= ~(interval >= DOUBLE * usual)
     early = (interval[:-1] < EARLY * usual[:-1]) & (interval[1:] > LATE * usual[1:])
     pair = interval[:-1] + interval[1:]

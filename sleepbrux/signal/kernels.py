@@ -744,9 +744,9 @@ def moving_mean(power, window, level, total, known, root):
         end = min(begin + size, n)
         if begin >= half and end + half <= n:
             gaps = 0
-            around = power[begin - half : end + half]
-            for i in range(around.shape[0]):
-                gaps += 1 if around[i] != around[i] else 0
+            surroundings = power[begin - half : end + half]
+            for i in range(surroundings.shape[0]):
+                gaps += 1 if surroundings[i] != surroundings[i] else 0
             if gaps == 0:
                 part = power[begin - half : end - half]
                 for i in range(part.shape[0]):

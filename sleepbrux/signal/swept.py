@@ -48,7 +48,7 @@ class Swept:
         SHA-256 of the input's bytes.
     frames, quality
         One for each channel that is scored: its amplitude over time, and what of it can be scored.
-    around
+    surroundings
         What the recording holds besides them: heart beats, movements, sound, position, stages.
     method
         Version of what turned samples into frames and usable time; see `provenance.METHOD`.
@@ -65,7 +65,7 @@ class Swept:
     notes: tuple[Note, ...]
     frames: tuple[ChannelFrames, ...]
     quality: tuple[Quality, ...]
-    around: Surroundings = NOTHING
+    surroundings: Surroundings = NOTHING
     method: int = METHOD
     _envelopes: dict[tuple[int, Amplitude, float], Envelope] = field(
         init=False, repr=False, compare=False, default_factory=dict
@@ -183,19 +183,19 @@ def _channel_notes(channels: Sequence[Channel]) -> list[Note]:
 def _told(
     recording: Recording,
     channels: Sequence[Channel],
-    beside: CompanionData,
+    companions: CompanionData,
     progress: Callable[[float], None] | None,
 ) -> tuple[Callable[[float], None] | None, tuple[Recording, CompanionData]]:
     """What tells of the sweep's share, and the same recordings telling of theirs as they are read."""
     if progress is None:
-        return None, (recording, beside)
+        return None, (recording, companions)
     others = [c for c in recording.channels if c not in channels and c.role in SURROUNDING]
     sizes = [sum(c.n_stored for c in some) for some in (channels, others)]
-    sound = beside.sound_channel.n_stored if beside.sound_channel else 0
+    sound = companions.sound_channel.n_stored if companions.sound_channel else 0
     swept, *more = joined(progress, (*sizes, sound))
-    if beside.sound is not None:
-        beside = replace(beside, sound=counted(beside.sound, sound, more[1]))
-    return swept, (counted(recording, sizes[1], more[0]) if others else recording, beside)
+    if companions.sound is not None:
+        companions = replace(companions, sound=counted(companions.sound, sound, more[1]))
+    return swept, (counted(recording, sizes[1], more[0]) if others else recording, companions)
 
 
 @contextmanager
@@ -214,7 +214,7 @@ def sweep_recording(
     *,
     threads: int | None = None,
     progress: Callable[[float], None] | None = None,
-    beside: CompanionData = NO_COMPANIONS,
+    companions: CompanionData = NO_COMPANIONS,
 ) -> Swept:
     """Read the jaw channels of a recording once, and what surrounds them.
 
@@ -223,7 +223,7 @@ def sweep_recording(
     """
     channels = scorable_channels(recording, labels)
     with digesting(recording, threads) as digest:
-        return sweep_channels(recording, channels, threads, progress, beside).named(digest())
+        return sweep_channels(recording, channels, threads, progress, companions).named(digest())
 
 
 def scorable_channels(recording: Recording, labels: Sequence[str]) -> tuple[Channel, ...]:
@@ -238,14 +238,14 @@ def sweep_channels(
     channels: Sequence[Channel],
     threads: int | None,
     progress: Callable[[float], None] | None,
-    beside: CompanionData = NO_COMPANIONS,
+    companions: CompanionData = NO_COMPANIONS,
 ) -> Swept:
     """What `sweep_recording` returns, but for the digest."""
-    swept, (seen, around_it) = _told(recording, channels, beside, progress)
+    swept, (seen, around_it) = _told(recording, channels, companions, progress)
     look = partial(gather, seen, channels, around_it, threads=threads)
 
     def seen_closely(swept: ChannelFrames) -> tuple[ChannelFrames, Quality, Note | None]:
-        heart = around.heart
+        heart = surroundings.heart
         beats_s = heart.beats_s if heart is not None and heart.kind == "ecg" else None
         without, quality = examine(swept, beats_s)
         quality = without_marked(quality, without, recording.excluded)
@@ -254,7 +254,7 @@ def sweep_channels(
     with ThreadPoolExecutor(max_workers=1) as pool:
         looked = pool.submit(look) if threads != 1 else None
         frames = sweep(recording, channels, threads=threads, progress=swept)
-        around = looked.result() if looked else look()
+        surroundings = looked.result() if looked else look()
     examined = each(seen_closely, frames)
     return Swept(
         name=recording.name,
@@ -269,9 +269,9 @@ def sweep_channels(
             *recording.notes,
             *_channel_notes(channels),
             *(told for _, _, told in examined if told is not None),
-            *around.notes,
+            *surroundings.notes,
         ),
         frames=tuple(f for f, _, _ in examined),
         quality=tuple(q for _, q, _ in examined),
-        around=around,
+        surroundings=surroundings,
     )

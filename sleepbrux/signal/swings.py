@@ -256,10 +256,12 @@ def _judged(
     muscle = np.sqrt(_smooth(part.slope, near) / usual.sharpness)
     to_muscle = max(POP_TO_MUSCLE, TIMES_MUSCLES_OWN * usual.leak_to_muscle)
     core = (leak > to_muscle * muscle) & (leak > POP_TO_USUAL * usual.leak) & ~spikes
-    around = _highest(sway, near)
-    swaying = (around > SWAY_TO_MUSCLE * muscle) & (around > SWAY_TO_USUAL * usual.sway)
-    swaying &= _highest(leak, 2 * near) < LEAK_TO_SWAY * around
-    slight = (around > SLIGHT * SWAY_TO_MUSCLE * muscle) & (around > SLIGHT * SWAY_TO_USUAL * usual.sway)
+    surroundings = _highest(sway, near)
+    swaying = (surroundings > SWAY_TO_MUSCLE * muscle) & (surroundings > SWAY_TO_USUAL * usual.sway)
+    swaying &= _highest(leak, 2 * near) < LEAK_TO_SWAY * surroundings
+    slight = (surroundings > SLIGHT * SWAY_TO_MUSCLE * muscle) & (
+        surroundings > SLIGHT * SWAY_TO_USUAL * usual.sway
+    )
     sways = _extended(frames, swaying, slight)
     if not core.any():
         return sways, core, part.energy, 0

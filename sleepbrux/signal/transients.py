@@ -102,9 +102,9 @@ def _blunt(frames: ChannelFrames, at: Ints) -> NDArray[np.bool_]:
     if frames.slope_energy is None or not len(at):
         return np.zeros(len(at), dtype=np.bool_)
     reach = max(frames.grid.slots_for(SMOOTH_S), 1)
-    around = np.clip(at[:, None] + np.arange(-reach, reach + 1), 0, frames.grid.n_slots - 1)
-    sharp = frames.slope_energy[around].astype(np.float64).sum(axis=1)
-    sharp /= np.maximum(frames.energy[around].astype(np.float64).sum(axis=1), 1e-300)
+    surroundings = np.clip(at[:, None] + np.arange(-reach, reach + 1), 0, frames.grid.n_slots - 1)
+    sharp = frames.slope_energy[surroundings].astype(np.float64).sum(axis=1)
+    sharp /= np.maximum(frames.energy[surroundings].astype(np.float64).sum(axis=1), 1e-300)
     usual = _resting_sharpness(frames)
     result: NDArray[np.bool_] = sharp < BLUNT * usual
     return result
@@ -225,8 +225,8 @@ def _locked(frames: ChannelFrames, beats_s: Floats) -> Ints:
     beats = beats[(beats >= reach) & (beats + reach < len(level))]
     if len(beats) < LEAST_BEATS:
         return beats[:0]
-    around = level[beats[:, None] + np.arange(-reach, reach + 1)]
-    shift = int(np.argmax(np.nanmedian(around, axis=0))) - reach
+    surroundings = level[beats[:, None] + np.arange(-reach, reach + 1)]
+    shift = int(np.argmax(np.nanmedian(surroundings, axis=0))) - reach
     return beats + shift
 
 
@@ -299,8 +299,10 @@ def _peaks(frames: ChannelFrames) -> tuple[Ints, Floats, NDArray[np.bool_]]:
     peaks = np.empty(grid.n_slots // reach + 1, dtype=np.int64)
     at = peaks[: kernels.short_peaks(frames.energy, reach, SPIKE_RATIO, peaks)]
     at = at[(at >= near) & (at + near < grid.n_slots)]
-    around = np.sort(frames.energy[at[:, None] + np.arange(-near, near + 1)], axis=1)
-    usual = np.where(np.isnan(around[:, -1]), np.nan, around[:, near])  # what is not known comes last
+    surroundings = np.sort(frames.energy[at[:, None] + np.arange(-near, near + 1)], axis=1)
+    usual = np.where(
+        np.isnan(surroundings[:, -1]), np.nan, surroundings[:, near]
+    )  # what is not known comes last
     high = frames.energy[at] > SPIKE_TO_NEAR * usual
     at, usual = at[high], usual[high]
     # no motor unit at the skin is so much larger than the rest around it as a discharge is

@@ -13,6 +13,7 @@ from msgspec import Meta, Struct
 
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import own_stem, read_text, safe_stem, toml_table
+from sleepbrux.core.provenance import EARLIER_MEASURES
 
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 ZeroToTen = Annotated[float, Meta(ge=0, le=10)]
@@ -179,6 +180,9 @@ def load_study(path: str | Path) -> Study:
     path = Path(path)
     text = read_text(path, StudyError, "study file (TOML)")
     table = toml_table(text, path.name, StudyError, ("note",))
+    outcome = table.get("primary_outcome")
+    if isinstance(outcome, str) and outcome in EARLIER_MEASURES:
+        table["primary_outcome"] = EARLIER_MEASURES[outcome]
     try:
         study = msgspec.convert(table, Study)
     except msgspec.ValidationError as error:

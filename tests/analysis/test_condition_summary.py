@@ -437,7 +437,7 @@ def test_the_json_holds_the_structure_and_repeats_itself():
     text = several.several_text(summarise(study, nights, [Missing("d", "none", "gone")]))
     assert text == several.several_text(summarise(study, nights, [Missing("d", "none", "gone")]))
     found = json.loads(text)
-    assert found["pseudonym"] == "P1"
+    assert found["person"] == "P1"
     assert found["missing"] == [{"id": "d", "condition": "none", "reason": "gone"}]
     first = found["conditions"][0]
     assert first["basis"]["channels"] == ["L", "R"]

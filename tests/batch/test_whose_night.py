@@ -600,7 +600,7 @@ def test_an_archive_alone_and_an_older_set_without_a_list_still_open(two_sets, t
     assert "no night.files.json stands beside it" in done.err
 
 
-@pytest.mark.parametrize("lacking", ["study_sha256", "pseudonym"])
+@pytest.mark.parametrize("lacking", ["study_sha256", "person"])
 def test_what_an_older_archive_cannot_prove_is_said_once(person, tmp_path, lacking):
     from dataclasses import replace
 
@@ -610,7 +610,7 @@ def test_what_an_older_archive_cannot_prove_is_said_once(person, tmp_path, lacki
     out = score(file, tmp_path / "out")
     for path in out.glob(f"*{ARCHIVE}"):
         night = load_night(path)
-        keys = ("study_sha256", "recording_ends_sha256") + (("pseudonym",) if lacking == "pseudonym" else ())
+        keys = ("study_sha256", "recording_ends_sha256") + (("person",) if lacking == "person" else ())
         (out / path.name.replace(ARCHIVE, ".files.json")).unlink()
         save_night(replace(night, about=tuple(p for p in night.about if p[0] not in keys)), path)
     done = run("summary", file, "--results", out)
@@ -648,7 +648,7 @@ def test_every_file_of_a_night_says_whose_it_is(person, tmp_path):
 
     out = score(person("one"), tmp_path / "out")
     due = identity_of(load_night(out / f"n1{ARCHIVE}"))
-    assert (due.pseudonym, due.night, len(due.study_sha256), len(due.input_sha256)) == (
+    assert (due.person, due.night, len(due.study_sha256), len(due.input_sha256)) == (
         "P-01",
         "n1",
         64,
@@ -660,7 +660,7 @@ def test_every_file_of_a_night_says_whose_it_is(person, tmp_path):
     assert page.input_sha256 == due.input_sha256
     assert set(found.values()) == {due}
     text = (out / "n1.report.html").read_text("utf-8")
-    assert all(word in text for word in (due.pseudonym, due.night, due.study_sha256))
+    assert all(word in text for word in (due.person, due.night, due.study_sha256))
 
 
 def test_comparison_pages_and_clench_tests_of_two_persons_keep_apart(person, tmp_path):

@@ -46,6 +46,6 @@ def test_wrong_usage_is_said_in_a_sentence(archive, tmp_path):
 
 
 def test_excel_gets_its_mark(archive, tmp_path):
-    assert run("export", archive, "--out", tmp_path, "--as", "csv", "--excel").code == 0
+    assert run("export", archive, "--out", tmp_path, "--as", "csv", "--utf8-mark").code == 0
     (episodes,) = tmp_path.glob("*.episodes.csv")
     assert episodes.read_bytes().startswith(b"\xef\xbb\xbfepisode,")

@@ -98,7 +98,7 @@ def accept_first(archive):
 
     night, path = load_night(archive), journal_path(archive)
     journal = load_journal(path)
-    draft = DecisionDraft(action="accept", target=f"e{int(night.chosen.episodes[0])}")
+    draft = DecisionDraft(action="accept", target=f"e{int(night.selection.episodes[0])}")
     entry, _ = decided(review_of(night, journal), journal, draft, "AB")
     append(path, header_of(night), entry)
 

@@ -33,7 +33,7 @@ def decide(archive, **words):
 
 
 def target(archive):
-    return f"e{load_night(archive).chosen.episodes[0]}"
+    return f"e{load_night(archive).selection.episodes[0]}"
 
 
 def test_without_a_decision_nothing_is_written(archive, run):

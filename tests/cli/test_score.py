@@ -60,8 +60,8 @@ def test_the_summary_keeps_the_contract(run, edf, tmp_path):
         "burst_count",
         "isolated_bursts_per_hour",
         "bursts_per_episode",
-        "bruxism_time_index_pct",
-        "burst_time_index_pct",
+        "time_in_episodes_pct",
+        "time_in_bursts_pct",
         "analysed_hours",
         "excluded_hours",
         "valid_hours",
@@ -416,7 +416,7 @@ def test_study_nights_carry_pseudonym_night_and_condition(run, tmp_path):
     (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
     run("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
     found = summary(tmp_path / "out", "n2")["study"]
-    assert found == {"pseudonym": "Test-1", "night": "n2", "condition": "splint"}
+    assert found == {"person": "Test-1", "night": "n2", "condition": "splint"}
     assert "Test-1, n2, splint" in (tmp_path / "out" / "n2.report.html").read_text("utf-8")
 
 

@@ -174,7 +174,7 @@ def archive(tmp_path_factory):
         threshold_uv={renamed[k]: v for k, v in night.threshold_uv.items()},
     )
     notes = (*night.notes, Note("odd", "warning", HOSTILE))
-    about = (("pseudonym", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
+    about = (("person", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
     path = folder / "n.night.h5"
     store.save_night(replace(night, swept=swept, notes=notes, about=about), path)
     loaded = store.load_night(path)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sleepbrux.archive.file import load_night
-from sleepbrux.cli.trace import AROUND, _event
+from sleepbrux.cli.trace import SURROUNDINGS, _event
 from sleepbrux.export import chain
 from sleepbrux.export.chain import chain_of, stored_samples
 
@@ -35,7 +35,7 @@ def test_every_measure_has_a_chain_and_the_rates_come_out_of_it_again(archive):
         if "context." in measure.keys and table["events"]["what"].startswith("counted episodes that"):
             assert len(table["events"]["list"]) == (measure.value or 0)
         elif "context." in measure.keys:
-            assert len(table["events"]["list"]) == len(night.chosen.episodes)
+            assert len(table["events"]["list"]) == len(night.selection.episodes)
         elif measure.unit == "1/h" and measure.value is not None:
             number = table["events"]["count"] / table["valid"]["hours"]
             assert number == pytest.approx(measure.value, rel=1e-9), name
@@ -141,10 +141,10 @@ def test_what_is_not_known_and_what_is_so_are_said_in_words(archive):
     table = {
         "episode": 1,
         "start_s": 1.0,
-        "stop_s": 2.0,
+        "end_s": 2.0,
         "kind": "phasic",
         "stored_samples": {},
-        "around": {"awake": False, "movement": True, "heart_rate_rise_5s_pct": 8.57142857143},
+        "surroundings": {"awake": False, "movement": True, "heart_rate_rise_5s_pct": 8.57142857143},
     }
     assert _event(table).endswith(
         "; probably awake: no; in a body movement: yes; rise of the heart rate in %: 8.57143"
@@ -152,5 +152,5 @@ def test_what_is_not_known_and_what_is_so_are_said_in_words(archive):
 
 
 def test_every_word_of_what_surrounds_an_episode_has_a_name_for_people():
-    source = inspect.getsource(chain._around)
-    assert set(re.findall(r'^        "(\w+)":', source, re.MULTILINE)) == set(AROUND)
+    source = inspect.getsource(chain._surroundings)
+    assert set(re.findall(r'^        "(\w+)":', source, re.MULTILINE)) == set(SURROUNDINGS)

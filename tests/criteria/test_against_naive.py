@@ -186,8 +186,8 @@ def agree(night: tuple[Any, ...], criterion: Any) -> None:
     assert got.n_bursts.tolist() == [len(e.members) for e in expected]
     lost = naive.lost_time(known, end)
     unseen = naive.unseen_bursts(plain, events, known, end, criterion)
-    chosen = select(merged, got, grid.all(), Spans.of(grid, merged.known), "all of it")
-    assert chosen.episodes.tolist() == [
+    selection = select(merged, got, grid.all(), Spans.of(grid, merged.known), "all of it")
+    assert selection.episodes.tolist() == [
         k for k, e in enumerate(expected) if naive.begun_in_view(e.start, lost, unseen, end)
     ]
 

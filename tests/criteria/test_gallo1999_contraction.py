@@ -1,9 +1,9 @@
 """Gallo LM, Gross SS, Palla S. J Dent Res 1999;78:1436-1444. Read in the abstract: a contraction
-period is signal above a threshold that may hold portions below it shorter than a standby time of 5 s;
+period is signal above a threshold that may hold portions below it shorter than a pause of 5 s;
 amplitude in % MVC; no types of burst.
 
 Gallo LM et al. J Oral Rehabil 2002. doi:10.1046/j.1365-2842.2002.01026_3.x. Read in the abstract:
-integration over 500 ms, standby 5 s.
+integration over 500 ms, pause 5 s.
 
 The threshold of the papers could not be read; 10 % MVC stands in for it.
 """
@@ -62,7 +62,7 @@ def test_that_the_threshold_is_a_stand_in_is_said():
     assert any("could not be read" in text for text in RULES.departures)
 
 
-# Portions below it shorter than a standby time of 5 s
+# Portions below it shorter than a pause of 5 s
 
 
 def test_contractions_4_99_s_apart_are_one_episode_and_5_00_s_apart_are_two():
@@ -70,7 +70,7 @@ def test_contractions_4_99_s_apart_are_one_episode_and_5_00_s_apart_are_two():
     assert scored(RULES, train([1.0, 1.0], 5.0)).found == [("unclassified", 1)] * 2
 
 
-def test_the_standby_time_starts_again_with_every_contraction():
+def test_the_pause_starts_again_with_every_contraction():
     assert scored(RULES, train([0.5] * 6, 4.0)).found == [("unclassified", 6)]
 
 

@@ -88,7 +88,7 @@ def scored(swept, rule):
 
 def onsets(night):
     table = night.episodes
-    return [round(float(s * table.grid.slot_s)) for s in table.starts[night.chosen.episodes]]
+    return [round(float(s * table.grid.slot_s)) for s in table.starts[night.selection.episodes]]
 
 
 @pytest.mark.parametrize(

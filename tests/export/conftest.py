@@ -9,7 +9,7 @@ from sleepbrux.core.errors import Note
 from sleepbrux.scoring.closeups import with_traces
 from tests.report.conftest import EVIL, LIGHTS, recording, scored
 
-ABOUT = (("pseudonym", "P-01"), ("night", "night-1"), ("condition", "none"))
+ABOUT = (("person", "P-01"), ("night", "night-1"), ("condition", "none"))
 
 
 def night_of(**options):
@@ -27,7 +27,7 @@ def night():
 @pytest.fixture(scope="session")
 def other_night():
     night = night_of(seed=9, name="night_b")
-    about = (("pseudonym", "P-01"), ("night", "night-2"), ("condition", "splint"))
+    about = (("person", "P-01"), ("night", "night-2"), ("condition", "splint"))
     return replace(night, about=about, supersedes="0123-4567-89ab")
 
 
@@ -41,7 +41,7 @@ def hostile():
     night = scored(labels=("=cmd|' /C x'!A0", EVIL[0][:16]), marks=LIGHTS, name="@SUM(A1)")
     return replace(
         night,
-        about=(("pseudonym", '"><script>'), ("night", "../../etc"), ("condition", "=1+1")),
+        about=(("person", '"><script>'), ("night", "../../etc"), ("condition", "=1+1")),
         notes=(Note("x", "note", "+evil"),),
     )
 

@@ -137,7 +137,7 @@ def test_a_header_that_cannot_be_followed_gives_no_copy(tmp_path):
 
 
 def of(night, person, name):
-    return replace(night, about=(("pseudonym", person), ("night", name), ("condition", "none")))
+    return replace(night, about=(("person", person), ("night", name), ("condition", "none")))
 
 
 @pytest.mark.shows("nights-swapped")
@@ -165,7 +165,7 @@ def test_names_are_the_same_whatever_else_is_in_the_set():
 
 
 def test_no_cell_of_a_table_runs_as_a_formula(hostile, tmp_path):
-    night = replace(hostile, about=(("pseudonym", "=1+1"), ("night", "@SUM(A1)"), ("condition", "-")))
+    night = replace(hostile, about=(("person", "=1+1"), ("night", "@SUM(A1)"), ("condition", "-")))
     write_bids([("x", night)], tmp_path / "set")
     for path in (tmp_path / "set").rglob("*.tsv"):
         for line in path.read_text("utf-8").splitlines():

@@ -183,7 +183,7 @@ def test_the_dictionary_names_every_column_with_its_own_type(every_night):
         assert rows["episodes", text]["type"] == "text"
         assert rows["episodes", text]["unit"] == ""
     assert rows["study_table", "episode_count"]["type"] == "integer"
-    assert rows["study_table", "pseudonym"]["type"] == "text"
+    assert rows["study_table", "person"]["type"] == "text"
 
 
 def test_the_attributes_of_a_frame_describe_its_own_columns_and_these_have_their_types(every_night):

@@ -167,13 +167,13 @@ def test_the_review_is_told_without_reader_and_day(told):
 def test_names_of_files_come_from_the_study_or_the_digest(night):
     assert name_of(night) == "P-01_night-1"
     assert name_of(replace(night, about=())) == f"night_{night.swept.digest[:8]}"
-    dated = (("pseudonym", "P-01"), ("night", "2026-03-02"), ("condition", "none"))
+    dated = (("person", "P-01"), ("night", "2026-03-02"), ("condition", "none"))
     assert name_of(replace(night, about=dated)) == "P-01_[date]"
 
 
 def test_two_nights_of_one_name_stay_apart(night, other_night, tmp_path):
     dated = [
-        replace(n, about=(("pseudonym", "P-01"), ("night", day), ("condition", "none")))
+        replace(n, about=(("person", "P-01"), ("night", day), ("condition", "none")))
         for n, day in ((night, "2026-03-02"), (other_night, "2026-03-03"))
     ]
     files = write_files([("a", dated[0]), ("b", dated[1])], tmp_path, ExportRequest(("json",)))

@@ -95,10 +95,10 @@ def test_the_study_table_has_one_row_a_night_and_every_measure(night, other_nigh
 
 def test_frames_hold_what_the_night_holds(night):
     found = frames(night)
-    assert len(found["episodes"]) == len(night.chosen.episodes)
-    assert len(found["bursts"]) == len(night.chosen.bursts)
+    assert len(found["episodes"]) == len(night.selection.episodes)
+    assert len(found["bursts"]) == len(night.selection.bursts)
     assert found["episodes"]["start_s"].is_monotonic_increasing
-    assert found["measures"].loc["episode_count", "value"] == len(night.chosen.episodes)
+    assert found["measures"].loc["episode_count", "value"] == len(night.selection.episodes)
     assert found["episodes"].attrs["columns"]["start_s"]
     assert set(found["events"]["type"]) <= EVENT_TYPES.keys()
 
@@ -122,7 +122,7 @@ def test_mne_annotations_lie_on_the_recording(night):
 def test_events_are_those_that_count(night):
     rows = events(night)
     kinds = [e.type for e in rows]
-    assert sum(k.endswith("episode") for k in kinds) == len(night.chosen.episodes)
+    assert sum(k.endswith("episode") for k in kinds) == len(night.selection.episodes)
     assert sum(k.endswith("burst") for k in kinds) == len(channel_bursts_csv(night).splitlines()) - 1
     lost = sum(e.duration_s for e in rows if e.type == "not scorable" and e.channel.endswith("R"))
     assert lost == pytest.approx(40 + 15.25, abs=2.5)  # the flat stretch, the gap and its settling

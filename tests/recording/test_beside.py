@@ -231,8 +231,8 @@ def test_files_of_a_study_night_are_those_beside_the_study(tmp_path):
         study_request(study, study.night[0], tmp_path)
     Path(tmp_path / "n1.csv").write_text("W\n")
     request = study_request(study, study.night[0], tmp_path)
-    assert request.beside.stages == tmp_path / "n1.csv"
-    assert request.beside.sync == ((0.0, 5.0), (6000.0, 6005.0))
+    assert request.companions.stages == tmp_path / "n1.csv"
+    assert request.companions.sync == ((0.0, 5.0), (6000.0, 6005.0))
     assert request.hints.scale == {"ch1": 2500.0}
     assert request.hints.roles == (("ch1", "masseter left"),)
 

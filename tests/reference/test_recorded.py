@@ -270,23 +270,23 @@ def test_clenches_that_make_no_run_are_taken_one_by_one_by_a_person_and_by_nobod
     assert looked.proposal is None
     assert not looked.usable
     assert not any(c.taken for c in looked.clenches)
-    chosen = look(path, choose=(1, 3))
-    assert chosen.usable
-    assert [c.number for c in chosen.clenches if c.taken] == [1, 3]
-    assert [round(a) for a, _ in chosen.proposal.clenches_s] == [30, 60]
-    assert chosen.proposal.rests_s[0][1] <= 30
+    selection = look(path, choose=(1, 3))
+    assert selection.usable
+    assert [c.number for c in selection.clenches if c.taken] == [1, 3]
+    assert [round(a) for a, _ in selection.proposal.clenches_s] == [30, 60]
+    assert selection.proposal.rests_s[0][1] <= 30
     with pytest.raises(UsageError, match="there is no clench 5; there are 1 to 4"):
         look(path, choose=(5,))
 
 
 def test_numbers_stay_when_others_are_chosen_and_written_down(tmp_path):
     path = nine_clenches(tmp_path)
-    chosen = look(path, choose=(4, 5, 6))
-    assert [c.number for c in chosen.clenches if c.taken] == [4, 5, 6]
-    assert chosen.proposal.rests_s[0][1] <= 140
-    write_proposal(path, chosen.proposal)
+    selection = look(path, choose=(4, 5, 6))
+    assert [c.number for c in selection.clenches if c.taken] == [4, 5, 6]
+    assert selection.proposal.rests_s[0][1] <= 140
+    write_proposal(path, selection.proposal)
     again = look(path)
-    assert [(c.number, c.taken) for c in again.clenches] == [(c.number, c.taken) for c in chosen.clenches]
+    assert [(c.number, c.taken) for c in again.clenches] == [(c.number, c.taken) for c in selection.clenches]
     assert "not among the clenches in the file" in again.clenches[0].reason
 
 
@@ -472,7 +472,7 @@ def test_a_night_is_scored_against_natural_teeth_and_says_where_they_clenched(tr
     assert night.reference.levels[0].mvc_uv == pytest.approx(215, rel=0.12)
     assert night.reference.levels[0].muscle == "masseter"
     assert night.reference.levels[0].side == "left"
-    assert not night.beside
+    assert not night.alternative_readings
 
 
 @pytest.mark.shows("wrong-reference")
@@ -487,7 +487,7 @@ def test_asked_for_it_shows_both_readings(trap):
     night = trap("splint-clench", "score_against_appliance_clench = true")
     assert night.reference.teeth == "front splint"
     assert night.reference.levels[0].mvc_uv == pytest.approx(215 / 2, rel=0.12)
-    (other,) = night.beside
+    (other,) = night.alternative_readings
     assert other.reference.teeth == "natural teeth"
     assert other.reference.source == "own clench"  # the night has clenches of its own
     # half the clench is half the threshold: the trap
@@ -505,8 +505,11 @@ def test_both_readings_outlive_the_archive_and_other_rules(trap, tmp_path):
     night = trap("splint-clench", "score_against_appliance_clench = true")
     save_night(night, tmp_path / "n.h5")
     again = load_night(tmp_path / "n.h5")
-    assert again.beside == night.beside
+    assert again.alternative_readings == night.alternative_readings
     assert again.reference == night.reference
     other = rescore(again, "lavigne1996")
-    assert other.beside[0].measures["bursts_per_hour"] != night.beside[0].measures["bursts_per_hour"]
+    assert (
+        other.alternative_readings[0].measures["bursts_per_hour"]
+        != night.alternative_readings[0].measures["bursts_per_hour"]
+    )
     assert "natural teeth (threshold" in render_night(again)

@@ -106,7 +106,7 @@ def test_n_and_p_go_from_episode_to_episode(shown, night):
 def test_the_close_up_has_the_number_of_the_table_and_an_uncounted_episode_has_none(browser, tmp_path):
     path = tmp_path / "early.html"
     early = scored(bursts=[*bursts_of(1, first_s=8.0), *bursts_of(2)])
-    assert early.chosen.episodes.tolist() == [1, 2]
+    assert early.selection.episodes.tolist() == [1, 2]
     path.write_text(render_night(early), encoding="utf-8")
     shown = opened(browser, path)
     titles, numbers, told = [], [], []

@@ -22,8 +22,10 @@ def surrounded(night):
     trusted[(beats > 400) & (beats <= 460)] = False
     spans = np.array([[0.0, 60.0], [60.0, 300.0], [300.0, 600.0]])
     code = np.array([STAGES.index(s) for s in ("wake", "n2", "rem")], dtype=np.int8)
-    around = Surroundings(heart=Heart("ECG", "ecg", beats, trusted), stages=Stages(spans, code, "marks"))
-    return replace(night, swept=replace(night.swept, around=around))
+    surroundings = Surroundings(
+        heart=Heart("ECG", "ecg", beats, trusted), stages=Stages(spans, code, "marks")
+    )
+    return replace(night, swept=replace(night.swept, surroundings=surroundings))
 
 
 def test_heart_rate_is_the_median_of_ten_seconds_and_unknown_where_not_trusted(surrounded):

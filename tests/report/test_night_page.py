@@ -265,8 +265,8 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
     merged = replace(many, grid=grid, starts=at, stops=at + slot // 2)
     swept = replace(night.swept, frames=tuple(frames), duration_s=8 * 3600.0)
     quality = tuple(replace(q, usable=grid.all(), faults={}, clipped=grid.none()) for q in night.quality)
-    chosen = replace(
-        night.chosen,
+    selection = replace(
+        night.selection,
         window=grid.all(),
         valid=grid.all(),
         bursts=np.arange(1000),
@@ -286,7 +286,7 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
         quality=quality,
         merged=merged,
         episodes=episodes,
-        chosen=chosen,
+        selection=selection,
         labels=labels_of(swept, merged, episodes, night.criterion),
         window=replace(night.window, spans_s=((0.0, 28800.0),)),
         traces=traces,

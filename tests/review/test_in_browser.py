@@ -374,7 +374,7 @@ def did(page):
     return page.find_element("id", "did").text
 
 
-def chosen(page, name):
+def selection(page, name):
     until(page, f"document.getElementById('trace').dataset.chosen === '{name}'")
 
 
@@ -385,7 +385,7 @@ def test_a_n_a_n_decides_every_episode_in_turn_and_says_so(browser, served):
     page = opened(browser, served.address())
     press(page, "n")
     for k in range(3):
-        chosen(page, f"e{k}")
+        selection(page, f"e{k}")
         press(page, "a")
         seq(page, k + 1)
         assert did(page).startswith("Accepted: ")
@@ -412,7 +412,7 @@ def test_s_accepts_and_goes_on_to_the_next_undecided_one_and_says_both(browser, 
     seq(page, 1)
     press(page, "p", "s")
     seq(page, 2)
-    chosen(page, "e2")  # e1 is decided
+    selection(page, "e2")  # e1 is decided
     assert "phasic episode 1" in did(page)
     assert told(page).startswith("Selected: 3 of 3: ")
     press(page, "s")
@@ -447,7 +447,7 @@ def test_single_letter_keys_can_be_turned_off(browser, served):
     press(page, "n", "a", "x", "0")
     assert page.execute_script("return document.getElementById('trace').dataset.chosen") == ""
     page.find_element("css selector", "[data-do=next]").click()
-    chosen(page, "e0")
+    selection(page, "e0")
     page.find_element("css selector", "[data-do=accept]").click()
     seq(page, 1)
     page.execute_script("sessionStorage.removeItem('letters')")
@@ -461,20 +461,20 @@ def test_keys_visit_what_counts_and_a_switch_shows_the_rest(browser, edged):
     switch = page.find_element("id", "also")
     assert "+1 uncounted" in switch.text
     press(page, "n")
-    chosen(page, "e1")  # e0 lies before lights off
+    selection(page, "e1")  # e0 lies before lights off
     assert told(page).startswith("Selected: 1 of 2: tonic episode 1, ")
     press(page, "p")
-    chosen(page, "e1")
+    selection(page, "e1")
     assert told(page).startswith("This is the first of 2.")
     assert len(page.find_elements("css selector", "#list li")) == 2
     press(page, "o", "p")
-    chosen(page, "e0")
+    selection(page, "e0")
     assert told(page).startswith("Selected: 1 of 3: phasic episode, ")
     assert "does not count" in told(page)
     assert switch.get_attribute("aria-pressed") == "true"
     assert len(page.find_elements("css selector", "#list li")) == 3
     press(page, "o", "n")
-    chosen(page, "e1")
+    selection(page, "e1")
 
 
 # the trace
@@ -548,10 +548,10 @@ def test_a_reload_keeps_night_level_selection_and_reader(browser, several):
     until(page, "document.getElementById('nights').value === '1'")
     page.find_element("id", "trace").click()
     press(page, "b", "n", "n")
-    chosen(page, "b1")
+    selection(page, "b1")
     page.refresh()
     until(page, "document.body.dataset.ready === '1'")
-    chosen(page, "b1")
+    selection(page, "b1")
     assert page.find_element("id", "who").get_attribute("value") == "AB"
     assert page.execute_script("return document.getElementById('nights').value") == "1"
     assert "bursts" in page.find_element("id", "told").text or "burst" in told(page)

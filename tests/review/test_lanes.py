@@ -11,8 +11,8 @@ from sleepbrux.signal.sound import Sound
 from sleepbrux.signal.surroundings.model import STAGES, Position, Stages, Surroundings
 
 
-def with_around(night, **around):
-    return replace(night, swept=replace(night.swept, around=Surroundings(**around)))
+def with_around(night, **surroundings):
+    return replace(night, swept=replace(night.swept, surroundings=Surroundings(**surroundings)))
 
 
 def named(night):
@@ -54,7 +54,7 @@ def test_stages_positions_and_movements_are_bars(night):
             night,
             stages=Stages(spans, code, "a file"),
             position=Position(spans, code, ("left", "back"), "marks"),
-            raised=(ActivityChannel("ACC", "accelerometer", True, spans, spans),),
+            activity_channels=(ActivityChannel("ACC", "accelerometer", True, spans, spans),),
         )
     )
     assert lanes["stage"].spans == ((0.0, 30.0, STAGES[0]), (30.0, 90.0, STAGES[1]))

@@ -49,9 +49,9 @@ def test_wide_views_hold_the_extremes_of_each_pixel(trace, filtered, start, stop
     for p in range(0, width, 7):
         a, b = int(start * RATE + p * per), int(start * RATE + (p + 1) * per)
         level = max(64, int(per / 8)) + 1  # borders are rounded to bins
-        around = filtered[max(a - level, 0) : b + level]
-        assert view.high[p] <= around.max() * (1 + 1e-4) + 1e-3
-        assert view.low[p] >= around.min() * (1 + 1e-4) - 1e-3
+        surroundings = filtered[max(a - level, 0) : b + level]
+        assert view.high[p] <= surroundings.max() * (1 + 1e-4) + 1e-3
+        assert view.low[p] >= surroundings.min() * (1 + 1e-4) - 1e-3
         inner = filtered[a + level : b - level] if b - a > 2 * level + 1 else filtered[(a + b) // 2 :][:1]
         if len(inner) > 1:
             assert view.high[p] >= inner.max() - 1e-2

@@ -24,9 +24,9 @@ def night():
 def test_parts_add_up_to_the_whole(night):
     found = details(night)
     for parts in (found.by_hour, found.by_third):
-        assert sum(p.episodes for p in parts) == night.measures["episode_count"].value == 3
+        assert sum(p.episode_count for p in parts) == night.measures["episode_count"].value == 3
         assert sum(p.valid_hours for p in parts) == pytest.approx(night.measures["valid_hours"].value)
-    assert [p.episodes for p in found.by_third] == [1, 1, 1]
+    assert [p.episode_count for p in found.by_third] == [1, 1, 1]
     assert [p.by_kind["tonic"] for p in found.by_third] == [0, 0, 1]
     assert len(found.by_hour) == 1
 

@@ -146,9 +146,9 @@ def judged(
 ) -> tuple[PossibleCounts, int, list[tuple[Fraction, Fraction]]]:
     """Bounds and count of a small night, and its valid time."""
     merged, episodes, pieces = small(rows, criterion)
-    chosen = chosen_of(merged, episodes, window, criterion)
-    valid = [(a * SLOT, b * SLOT) for a, b in chosen.valid.bounds.tolist()]
-    return possible_counts(chosen, episodes, pieces, criterion), len(chosen.episodes), valid
+    selection = chosen_of(merged, episodes, window, criterion)
+    valid = [(a * SLOT, b * SLOT) for a, b in selection.valid.bounds.tolist()]
+    return possible_counts(selection, episodes, pieces, criterion), len(selection.episodes), valid
 
 
 # Every filling of small nights

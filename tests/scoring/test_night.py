@@ -62,13 +62,13 @@ def test_the_time_indices_are_spans_and_bursts_over_valid_time(night):
     v = values(night)
     valid = SECONDS - 0.25
     spans, bursts = 4.5 + 4.0 + 5.5, 2.5 + 4.0 + 4.0
-    assert v["bruxism_time_index_pct"] == pytest.approx(100 * spans / valid, rel=0.01)
-    assert v["burst_time_index_pct"] == pytest.approx(100 * bursts / valid, rel=0.02)
+    assert v["time_in_episodes_pct"] == pytest.approx(100 * spans / valid, rel=0.01)
+    assert v["time_in_bursts_pct"] == pytest.approx(100 * bursts / valid, rel=0.02)
 
 
 def test_amplitudes_are_those_of_the_signal(night):
     v = values(night)
-    counted = night.chosen.bursts
+    counted = night.selection.bursts
     assert np.median(night.bursts[0].mean_uv) == pytest.approx(80, rel=0.1)
     assert 80 < v["median_burst_peak_uv"] < 130  # the highest of a fluctuating envelope
     assert (night.merged.peak_uv[counted] >= night.merged.mean_uv[counted]).all()
@@ -97,7 +97,7 @@ def table(night):
         night.merged.stops.tolist(),
         night.merged.kind.tolist(),
         night.episodes.kind.tolist(),
-        night.chosen.episodes.tolist(),
+        night.selection.episodes.tolist(),
     )
 
 
@@ -142,7 +142,7 @@ def test_quiet_ends_add_time_and_no_event(night):
 
 
 def test_a_bilateral_burst_is_one_burst_with_both_sides(night):
-    both = night.merged.channels[night.chosen.bursts]
+    both = night.merged.channels[night.selection.bursts]
     assert (both == 0b11).all()
     assert night.merged.names(0) == LABELS
 
@@ -214,7 +214,7 @@ def test_an_event_belongs_where_its_onset_lies():
 
 def test_clenches_are_left_out_and_the_window_says_what_it_stands_on():
     night = scored((ALL, ALL), marks=[(30.0, 4.0, "Clench natural teeth")])
-    onsets = night.episodes.starts[night.chosen.episodes] / 100
+    onsets = night.episodes.starts[night.selection.episodes] / 100
     assert onsets == pytest.approx([100, 150], abs=0.05)  # the one at 60 s lies within 60 s of it
     assert night.window.basis == "recording, lights unknown"
 

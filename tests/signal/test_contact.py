@@ -65,7 +65,7 @@ def test_a_night_without_events_has_none_an_hour_on_one_side_and_on_both():
             criterion=load_criterion("phasic_tonic_10mvc"),
             window=find_window((), swept.duration_s),
             reference=given(LABELS, dict.fromkeys(LABELS, 200.0)),
-        ).chosen
+        ).selection
         assert found.valid.hours == pytest.approx(SECONDS / 3600, abs=0.01)
         assert len(found.episodes) == sum(events)
 

@@ -110,6 +110,6 @@ def test_hum_changes_no_episode(name, preset):
         )
         for one in (swept(), swept(name))
     ]
-    clean, hummed = ([e.episodes.kind[k] for k in e.chosen.episodes] for e in found)
+    clean, hummed = ([e.episodes.kind[k] for k in e.selection.episodes] for e in found)
     assert len(clean) > 30
     assert hummed == clean

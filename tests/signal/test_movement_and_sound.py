@@ -64,9 +64,9 @@ def test_axes_are_known_by_many_spellings(labels):
 def test_probably_awake_is_what_is_no_five_minutes_without_a_turn_of_five_degrees():
     # van Hees et al., PLoS ONE 2015;10:e0142533 (5 degrees, 5 min; from memory)
     turns = [600, 720, 840, 1400]
-    _, probably = sensor(wrist(2000, turns))
+    _, wake_estimate = sensor(wrist(2000, turns))
     awake = np.zeros(2000, dtype=bool)
-    for a, b in probably.awake_s:
+    for a, b in wake_estimate.awake_s:
         awake[int(a) : int(b)] = True
     assert not awake[:595].any()
     assert awake[610:830].all()  # two turns within five minutes of each other
@@ -79,15 +79,15 @@ def test_turns_of_less_than_five_degrees_wake_nobody():
     t = np.arange(data.shape[1]) / 25
     small = np.radians(4.0 * (np.floor(t / 60) % 2))
     data[0], data[2] = np.cos(small), np.sin(small)
-    _, probably = sensor(data)
-    assert len(probably.awake_s) == 0
+    _, wake_estimate = sensor(data)
+    assert len(wake_estimate.awake_s) == 0
 
 
 def test_one_axis_gives_movement_and_no_wake_and_a_chin_sensor_is_not_outside():
     one = from_array(wrist(120, [], [(50, 58)])[0], 25, ["Accelerometer"])
-    raised, probably = read_sensor(one, sensors(one.channels)[0])
+    raised, wake_estimate = read_sensor(one, sensors(one.channels)[0])
     assert len(raised.spans_s) == 1
-    assert probably is None
+    assert wake_estimate is None
     chin, none = sensor(wrist(60, []), labels=("Acc chin Z", "Acc chin X", "Acc chin Y"))
     assert not chin.outside
     assert none is None

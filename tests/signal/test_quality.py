@@ -115,7 +115,7 @@ def test_clenches_of_100_to_150_pct_mvc_count_and_those_at_the_rail_as_at_least(
             window=window,
             reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
         )
-        found = events.chosen.episodes
+        found = events.selection.episodes
         slot = float(events.episodes.grid.slot_s)
         pairs = np.stack((events.episodes.starts[found], events.episodes.stops[found]), 1) * slot
         matching = match_events([(e.start_s, e.stop_s) for e in plan.episodes], pairs)

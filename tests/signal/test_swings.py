@@ -130,7 +130,7 @@ def scored(name, criterion, median_hz=106):
 @pytest.mark.parametrize("name", ADDED)
 def test_what_lies_below_the_band_changes_no_episode(name, criterion):
     clean, bad = scored("", criterion), scored(name, criterion)
-    kinds = [[e.episodes.kind[k] for k in e.chosen.episodes] for e in (clean, bad)]
+    kinds = [[e.episodes.kind[k] for k in e.selection.episodes] for e in (clean, bad)]
     assert len(kinds[0]) > 30
     assert kinds[0] == kinds[1]
 

@@ -26,7 +26,7 @@ def pair(request, tmp_path_factory):
 
 def known(night, truth):
     """True episodes that could be seen: in the window, in time that is usable on both sides."""
-    valid = night.chosen.valid
+    valid = night.selection.valid
     inside = []
     for episode in truth["episodes"]:
         a, b = (valid.grid.slot_at(t) for t in (episode["start_s"] - 0.2, episode["stop_s"] + 0.2))
@@ -45,7 +45,7 @@ def found(night):
             KINDS[table.kind[k]],
             table.flags[k],
         )
-        for k in night.chosen.episodes
+        for k in night.selection.episodes
     ]
 
 

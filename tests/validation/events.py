@@ -92,14 +92,14 @@ def tally(true: Sequence[TrueEvent], found: Sequence[TrueEvent], known: Spans) -
 
 def episodes_of(night: Night) -> list[TrueEvent]:
     """Episodes that count, in seconds, with their kinds."""
-    grid, table = night.chosen.valid.grid, night.episodes
+    grid, table = night.selection.valid.grid, night.episodes
     return [
         (
             grid.seconds(int(table.starts[k])),
             grid.seconds(int(table.stops[k])),
             KINDS[table.kind[k]],
         )
-        for k in night.chosen.episodes
+        for k in night.selection.episodes
     ]
 
 

@@ -129,4 +129,4 @@ def run(name: str, seed: int) -> Tally:
         (bursts.grid.seconds(int(a)), bursts.grid.seconds(int(b)), KINDS[k])
         for a, b, k in zip(bursts.starts, bursts.stops, bursts.kind, strict=True)
     ]
-    return tally(true, found, night.chosen.valid)
+    return tally(true, found, night.selection.valid)

@@ -137,4 +137,4 @@ def scored(condition: Condition, seed: int) -> tuple[Night, list[TrueEvent]]:
 def run(condition: Condition, seed: int) -> Tally:
     """Tally of one condition and seed."""
     night, true = scored(condition, seed)
-    return tally(true, episodes_of(night), night.chosen.valid)
+    return tally(true, episodes_of(night), night.selection.valid)

@@ -77,10 +77,10 @@ def spans_of(pairs: list[tuple[float, float]]) -> Spans:
 def of_night(night: Night, name: str, level: Level) -> Scoring:
     """A scored or reviewed night: every event whose onset lies in the valid window counts."""
     if level == "episode":
-        table, index, words = night.episodes, night.chosen.episodes, EPISODE_KINDS
+        table, index, words = night.episodes, night.selection.episodes, EPISODE_KINDS
         starts, stops, kind = table.starts[index], table.stops[index], table.kind[index]
     else:
-        index, words = night.chosen.bursts, BURST_KINDS
+        index, words = night.selection.bursts, BURST_KINDS
         index = index[night.merged.kind[index] != SHORT]
         merged = night.merged
         starts, stops, kind = merged.starts[index], merged.stops[index], merged.kind[index]
@@ -91,11 +91,11 @@ def of_night(night: Night, name: str, level: Level) -> Scoring:
         who=review.sentence if review else f"automatic, criterion {night.criterion.id}",
         origin="reviewed" if review else "automatic",
         input_sha256=night.swept.digest,
-        person=dict(night.about).get("pseudonym", ""),
+        person=dict(night.about).get("person", ""),
         level=level,
         events=np.stack((starts, stops), axis=1).astype(np.float64) * slot,
         kinds=tuple(words[k] for k in kind.tolist()),
-        known=spans_of(night.chosen.valid.seconds()),
+        known=spans_of(night.selection.valid.seconds()),
         notes=tuple(n for n in night.notes if n.code.startswith("review-")),
     )
 

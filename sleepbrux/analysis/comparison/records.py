@@ -132,13 +132,13 @@ def under_rules(night: Night) -> tuple[UnderRule, ...]:
             events = find_events(night.swept, criterion=rule, window=night.window, reference=night.reference)
         except UsageError:
             continue
-        onsets = events.episodes.starts[events.chosen.episodes]
+        onsets = events.episodes.starts[events.selection.episodes]
         rows.append(
             UnderRule(
                 name,
                 len(onsets),
-                events.chosen.valid.hours,
-                in_hours(onsets, events.chosen.window, events.chosen.valid),
+                events.selection.valid.hours,
+                in_hours(onsets, events.selection.window, events.selection.valid),
             )
         )
     return tuple(rows)
@@ -158,7 +158,7 @@ def in_hours(onsets: NDArray[np.int64], window: Spans, valid: Spans) -> tuple[tu
 
 def _by_hour(night: Night) -> dict[str, tuple[tuple[float, float], ...]]:
     """Measures that count events, hour by hour."""
-    chosen, episodes, merged = night.chosen, night.episodes, night.merged
+    chosen, episodes, merged = night.selection, night.episodes, night.merged
     starts, kind = episodes.starts[chosen.episodes], episodes.kind[chosen.episodes]
     in_episode = chosen.bursts[episodes.of_burst[chosen.bursts] >= 0]
     onsets = {
@@ -174,13 +174,13 @@ def record(found: ArchivedNight, night: Night, *, robust: bool, rescored_from: s
     entry = found.entry
     merged, episodes = night.merged, night.episodes
     slot = float(merged.grid.slot_s)
-    index = night.chosen.bursts[episodes.of_burst[night.chosen.bursts] >= 0]
+    index = night.selection.bursts[episodes.of_burst[night.selection.bursts] >= 0]
     lengths = (merged.stops - merged.starts)[index] * slot
-    spans = (episodes.stops - episodes.starts)[night.chosen.episodes] * slot
+    spans = (episodes.stops - episodes.starts)[night.selection.episodes] * slot
     return NightRecord(
         entry=entry,
         figures=found_figures(found, night),
-        wear=worn(entry, night.chosen.valid, night.swept.start_clock),
+        wear=worn(entry, night.selection.valid, night.swept.start_clock),
         peak_pct_mvc=merged.peak_pct_mvc[index].astype(np.float64),
         peak_uv=merged.peak_uv[index].astype(np.float64),
         duration_s=lengths.astype(np.float64),

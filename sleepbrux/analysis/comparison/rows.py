@@ -40,7 +40,7 @@ def night_row(id_: str, condition: str, night: Night) -> NightRow:
     return NightRow(
         id=id_,
         condition=condition,
-        episodes=len(night.chosen.episodes),
+        episodes=len(night.selection.episodes),
         valid_hours=measures["valid_hours"].value or 0.0,
         rate_per_hour=measures["episodes_per_hour"].value,
         criterion=night.criterion.id,

@@ -19,8 +19,8 @@ SEED = 20_260_302
 BY_NIGHT = (
     "episodes_per_hour",
     "bursts_per_hour",
-    "bruxism_time_index_pct",
-    "burst_time_index_pct",
+    "time_in_episodes_pct",
+    "time_in_bursts_pct",
     "integral_above_background_pct_mvc_s_per_hour",
     "integral_above_background_uv_s_per_hour",
 )

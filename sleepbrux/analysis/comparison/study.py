@@ -31,7 +31,7 @@ from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
 from sleepbrux.study.file import Study
 
-SCHEMA_VERSION = "2.0"
+SCHEMA_VERSION = "3.0"
 RATE_WORDS = {
     "episodes_per_hour": "episodes per valid hour",
     "bursts_per_hour": "bursts per valid hour",
@@ -85,7 +85,7 @@ class StudyComparison:
         looked.
     """
 
-    pseudonym: str
+    person: str
     primary_outcome: str
     criterion: str
     night_order: str
@@ -164,7 +164,7 @@ def compare_study(
         note = Note("identity-unproved", "note", unproved)
         comparison = replace(comparison, cautions=(*comparison.cautions, note))
     return StudyComparison(
-        pseudonym=study.pseudonym,
+        person=study.pseudonym,
         primary_outcome=study.primary_outcome,
         criterion=reading.basis.criterion if reading.basis else study.criterion,
         night_order=reading.how,

@@ -30,7 +30,7 @@ CLOCKS = ("lights_off", "lights_on", "appliance_in", "appliance_out")
 def study_from_table(
     path: Path,
     *,
-    pseudonym: str = "",
+    person: str = "",
     primary_outcome: str = "episodes_per_hour",
     criterion: str = "phasic_tonic_10mvc",
     baseline: str = NO_APPLIANCE,
@@ -60,7 +60,7 @@ def study_from_table(
     if double:
         raise StudyError(f"{path.name}: night {double!r} is there twice; ids must differ")
     return Study(
-        pseudonym=pseudonym or path.parent.resolve().name or "nights",
+        pseudonym=person or path.parent.resolve().name or "nights",
         primary_outcome=primary_outcome,
         criterion=criterion,
         baseline=baseline,

@@ -370,11 +370,11 @@ def _taken(merged: CombinedBursts, index: list[int]) -> CombinedBursts:
 
 
 def _measures(
-    night: Night, merged: CombinedBursts, episodes: Episodes, chosen: Selection, labels: Labels
+    night: Night, merged: CombinedBursts, episodes: Episodes, selection: Selection, labels: Labels
 ) -> dict[str, Measure]:
     """Measures of the reviewed events; levels without a threshold stay those of the automatic scoring."""
     new = compute(
-        chosen,
+        selection,
         merged,
         episodes,
         night.criterion,
@@ -382,19 +382,19 @@ def _measures(
         integrals={},
         no_mvc=NO_MVC if night.reference is None else OTHER_KIND,
     )
-    kept = KEPT if _changed(night, merged, episodes, chosen) else (*KEPT, *OF_LOST_TIME)
+    kept = KEPT if _changed(night, merged, episodes, selection) else (*KEPT, *OF_LOST_TIME)
     swept = night.swept
-    new |= count(swept.around, labels, chosen, merged, episodes, swept.marks)
+    new |= count(swept.surroundings, labels, selection, merged, episodes, swept.marks)
     return {name: night.measures[name] if name in kept else m for name, m in new.items()}
 
 
-def _changed(night: Night, merged: CombinedBursts, episodes: Episodes, chosen: Selection) -> bool:
+def _changed(night: Night, merged: CombinedBursts, episodes: Episodes, selection: Selection) -> bool:
     """Whether any event is another than in the automatic scoring."""
     return not all(
         np.array_equal(getattr(old, name), getattr(new, name))
         for old, new in ((night.merged, merged), (night.episodes, episodes))
         for name in ("starts", "stops", "kind")
-    ) or not np.array_equal(night.chosen.episodes, chosen.episodes)
+    ) or not np.array_equal(night.selection.episodes, selection.episodes)
 
 
 def review_of(night: Night, journal: Journal) -> Reviewed:
@@ -422,26 +422,26 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
     labels = labels_of(night.swept, merged, episodes, night.criterion)
     drop = None
     if asks(night.criterion):
-        drop, _ = left_out(night.swept.around, labels, episodes, night.criterion, night.window)
-    chosen = select(
+        drop, _ = left_out(night.swept.surroundings, labels, episodes, night.criterion, night.window)
+    selection = select(
         merged,
         episodes,
-        night.chosen.valid,
-        night.chosen.valid,
-        night.chosen.basis,
+        night.selection.valid,
+        night.selection.valid,
+        night.selection.basis,
         drop_cut=night.criterion.episode.at_edges == "drop",
         drop=drop,
     )
-    chosen = replace(chosen, window=night.chosen.window)
+    selection = replace(selection, window=night.selection.window)
     after = replace(
         night,
         merged=merged,
         episodes=episodes,
-        chosen=chosen,
+        selection=selection,
         labels=labels,
-        measures=_measures(night, merged, episodes, chosen, labels) if said else night.measures,
+        measures=_measures(night, merged, episodes, selection, labels) if said else night.measures,
         review=_summary(night, journal, said, standing_rows),
-        numbers=_numbers(night, standing_rows, chosen.episodes.tolist()),
+        numbers=_numbers(night, standing_rows, selection.episodes.tolist()),
     )
     return Reviewed(
         with_notes(after, *journal.notes),
@@ -454,7 +454,7 @@ def review_of(night: Night, journal: Journal) -> Reviewed:
 
 def _numbers(night: Night, rows: list[_Row], counted: list[int]) -> tuple[int, ...]:
     """Each counted episode keeps its automatic number; others come after the last of these, by onset."""
-    automatic = {f"e{k}": n for n, k in enumerate(night.chosen.episodes.tolist(), start=1)}
+    automatic = {f"e{k}": n for n, k in enumerate(night.selection.episodes.tolist(), start=1)}
     fresh = itertools.count(len(automatic) + 1)
     return tuple(automatic.get(rows[k].id) or next(fresh) for k in counted)
 
@@ -478,7 +478,7 @@ def _summary(
     deciding = [e for e in in_force(journal) if e.action not in ("sample", "judge")]
     if not deciding:
         return None
-    counted = {f"e{k}" for k in night.chosen.episodes.tolist()}
+    counted = {f"e{k}" for k in night.selection.episodes.tolist()}
     own = {t: s for t, s in said.items() if t in counted and s.verdict}
     rejected = [s for s in own.values() if s.verdict == "rejected"]
     kept = [s for s in own.values() if s.verdict != "rejected"]

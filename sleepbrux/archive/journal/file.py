@@ -14,11 +14,13 @@ written.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 from msgspec.structs import replace as replaced
 
+from sleepbrux.archive.identity import foreign, identity_of
 from sleepbrux.archive.journal.chain import Head, head_path, head_text, read_head, sealed
 from sleepbrux.archive.journal.disk import appending, keep_copy, locked, write_whole
 from sleepbrux.archive.journal.model import (
@@ -36,7 +38,6 @@ from sleepbrux.archive.journal.model import (
     DecisionDraft,
     Entry,
     Header,
-    Identity,
     Journal,
     journal_path,
 )
@@ -55,12 +56,10 @@ __all__ = [
     "DecisionDraft",
     "Entry",
     "Header",
-    "Identity",
     "Journal",
     "append",
     "check_about",
     "header_of",
-    "identity_of",
     "journal_path",
     "load_journal",
     "scoring_digest",
@@ -86,18 +85,8 @@ def scoring_digest(night: Night) -> str:
     for table in (night.merged, night.episodes):
         for column in (table.starts, table.stops, table.kind):
             digest.update(column.astype("<i8").tobytes())
-    digest.update(night.chosen.episodes.astype("<i8").tobytes())
+    digest.update(night.selection.episodes.astype("<i8").tobytes())
     return digest.hexdigest()
-
-
-def identity_of(night: Night) -> Identity:
-    """Whose night an archive is about, as far as it says so."""
-    about = dict(night.about)
-    return Identity(
-        pseudonym=about.get("pseudonym", ""),
-        night=about.get("night", ""),
-        input_sha256=night.swept.digest,
-    )
 
 
 def header_of(night: Night) -> Header:
@@ -110,7 +99,8 @@ def header_of(night: Night) -> Header:
         criterion=night.criterion.id,
         episodes=len(night.episodes),
         bursts=len(night.merged),
-        identity=identity_of(night),
+        # what a study file says of a night may change while its decisions stay
+        identity=replace(identity_of(night), study_sha256=""),
     )
 
 
@@ -121,14 +111,11 @@ def check_about(journal: Journal, night: Night) -> None:
 
 
 def _check_same(name: str, header: Header, own: Header) -> None:
-    if header.identity is not None and own.identity is not None:
-        for field in Identity.__struct_fields__:
-            said, known = getattr(header.identity, field), getattr(own.identity, field)
-            if said and known and said != known:
-                raise JournalError(
-                    f"{name}: its decisions are about {field} {said!r}, this archive is about {known!r}; put "
-                    "the journal beside the archive that it belongs to"
-                )
+    if header.identity is not None and own.identity is not None and foreign(header.identity, own.identity):
+        raise JournalError(
+            f"{name}: its decisions are about {header.identity.words}, this archive is of "
+            f"{own.identity.words}; put the journal beside the archive that it belongs to"
+        )
     if header.scoring_sha256 != own.scoring_sha256:
         raise JournalError(
             f"{name}: its decisions are about another scoring (criterion {header.criterion!r}, "

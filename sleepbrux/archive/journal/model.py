@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
+from sleepbrux.archive.identity import Identity
 from sleepbrux.core.errors import JournalError, Note
 
 FORMAT = "sleepbrux review"
@@ -16,15 +17,6 @@ ARCHIVE, JOURNAL = ".night.h5", ".review.jsonl"
 LONGEST_TEXT = 200
 LONGEST_LINE, MOST_DECISIONS, MOST_BYTES = 1_000_000, 50_000, 32_000_000
 Action = Literal["accept", "reject", "relabel", "move", "add", "undo", "sample", "judge", "lost"]
-
-
-class Identity(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Whose night it is, as far as it is known; empty where it is not."""
-
-    pseudonym: str = ""
-    study_sha256: str = ""
-    night: str = ""
-    input_sha256: str = ""
 
 
 class Continued(Struct, frozen=True, kw_only=True):

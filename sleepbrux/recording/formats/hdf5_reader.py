@@ -194,6 +194,10 @@ def _samples(file: Any, name: str, column: int, first: int, stop: int) -> NDArra
     return np.ascontiguousarray(part, dtype=_SIZES.get(part.dtype.str[1:], "f8"))
 
 
+FOR_OTHERS = ("tables", "spans")
+"""Groups of an archive that this program writes for other software and never reads."""
+
+
 class _Reader:
     """Answers requests; a file is open only while one is answered."""
 
@@ -249,6 +253,8 @@ class _Reader:
             for name in group:
                 self.step()
                 path = f"{above}/{name}".lstrip("/")
+                if path in FOR_OTHERS:
+                    continue
                 if not isinstance(group.get(name, getlink=True), h5py.HardLink):
                     raise _RefusedError(f"{path} is a link.")
                 item = group[name]

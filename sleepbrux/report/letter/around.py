@@ -27,20 +27,20 @@ NOTHING = (
 
 
 def _sources(night: Night) -> list[str]:
-    around = night.swept.around
+    surroundings = night.swept.surroundings
     found = []
-    if around.stages is not None:
-        found.append(f"sleep stages ({around.stages.origin})")
-    if around.heart is not None:
-        found.append(f"heart beats ({around.heart.label})")
-    if around.probably is not None:
-        found.append(f"accelerometer ({around.probably.label})")
+    if surroundings.stages is not None:
+        found.append(f"sleep stages ({surroundings.stages.origin})")
+    if surroundings.heart is not None:
+        found.append(f"heart beats ({surroundings.heart.label})")
+    if surroundings.wake_estimate is not None:
+        found.append(f"accelerometer ({surroundings.wake_estimate.label})")
     if night.labels.movement_known:
         found.append("body movements")
-    if around.position is not None:
-        found.append(f"body position ({around.position.origin})")
-    if around.sound is not None:
-        found.append(f"sound ({around.sound.label})")
+    if surroundings.position is not None:
+        found.append(f"body position ({surroundings.position.origin})")
+    if surroundings.sound is not None:
+        found.append(f"sound ({surroundings.sound.label})")
     if night.labels.breathing_events:
         found.append("respiratory events as marked in the recording")
     return found

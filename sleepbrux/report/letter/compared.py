@@ -58,7 +58,7 @@ def counted_nights(letters: Sequence[Letter]) -> list[CountedNight]:
             CountedNight(
                 id=night_id(letter),
                 condition=dict(night.about).get("condition", ""),
-                events=float(len(night.chosen.episodes)),
+                events=float(len(night.selection.episodes)),
                 hours=night.measures["valid_hours"].value or 0.0,
                 date=start.date() if start else None,
             )

@@ -308,7 +308,7 @@ def content(
         Whether nights stand one by one; else by condition only.
     """
     first = letters[0].night
-    people = list(dict.fromkeys(dict(x.night.about).get("pseudonym", "") for x in letters))
+    people = list(dict.fromkeys(dict(x.night.about).get("person", "") for x in letters))
     who = fields.name or people[0] or "Person not named"
     index, meanings = _index_rows(first) if len(letters) == 1 else ([], [])
     several = len(letters) > 1

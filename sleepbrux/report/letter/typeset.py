@@ -104,7 +104,7 @@ def letter_pdf(
     """
     if not letters:
         raise UsageError("a letter needs at least one night")
-    people = {dict(x.night.about).get("pseudonym", "") for x in letters}
+    people = {dict(x.night.about).get("person", "") for x in letters}
     if len(people) > 1:
         raise UsageError(
             f"the nights are of {len(people)} people ({', '.join(sorted(people))}); write one letter for each"

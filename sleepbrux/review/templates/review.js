@@ -391,7 +391,7 @@
     $("did").textContent = text;
     document.querySelector("#done-line .undo").hidden = !state.undo;
   }
-  const NAMES = { episodes_per_hour: "episodes per valid hour", phasic_episodes_per_hour: "phasic", tonic_episodes_per_hour: "tonic", mixed_episodes_per_hour: "mixed", bursts_per_hour: "bursts per valid hour", bruxism_time_index_pct: "time in episodes, %", valid_hours: "valid hours" };
+  const NAMES = { episodes_per_hour: "episodes per valid hour", phasic_episodes_per_hour: "phasic", tonic_episodes_per_hour: "tonic", mixed_episodes_per_hour: "mixed", bursts_per_hour: "bursts per valid hour", time_in_episodes_pct: "time in episodes, %", valid_hours: "valid hours" };
   function fill(parent, items) { parent.replaceChildren(...items); }
   function element(tag, text, more) { const e = document.createElement(tag); e.textContent = text; return Object.assign(e, more || {}); }
 

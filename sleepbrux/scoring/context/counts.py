@@ -32,12 +32,12 @@ Bools = NDArray[np.bool_]
 class _MeasureTable:
     """Measures as they are entered."""
 
-    chosen: Selection
+    selection: Selection
     out: dict[str, Measure] = field(default_factory=dict)
 
     @property
     def basis(self) -> str:
-        return f"valid hours of: {self.chosen.basis}"
+        return f"valid hours of: {self.selection.basis}"
 
     def count(self, name: str, value: int | None, basis: str, why: str = "") -> None:
         known = None if value is None else float(value)
@@ -54,24 +54,24 @@ class _MeasureTable:
         self.out[name] = Measure(value, unit, basis, "none in the window" if value is None else "", KEYS)
 
 
-def _asleep(around: Surroundings, valid: Spans) -> Spans:
+def _asleep(surroundings: Surroundings, valid: Spans) -> Spans:
     """Valid time that is scored as sleep."""
-    stages = around.stages
+    stages = surroundings.stages
     if stages is None:
         return valid.grid.none()
     return valid & on_grid(valid.grid, stages.spans_s[np.isin(stages.code, ASLEEP)])
 
 
-def in_wake(around: Surroundings, labels: Labels) -> Bools | None:
+def in_wake(surroundings: Surroundings, labels: Labels) -> Bools | None:
     """Episodes that begin outside scored sleep, or, without stages, while probably awake."""
-    if around.stages is not None:
+    if surroundings.stages is not None:
         return ~np.isin(labels.stage, ASLEEP)
-    return labels.awake == YES if around.probably is not None else None
+    return labels.awake == YES if surroundings.wake_estimate is not None else None
 
 
-def wake_words(around: Surroundings) -> tuple[str, str]:
+def wake_words(surroundings: Surroundings) -> tuple[str, str]:
     """What the count outside wake leaves out, and what it is divided by."""
-    if around.stages is not None:
+    if surroundings.stages is not None:
         return "begin in scored sleep", "valid hour scored as sleep"
     return (
         "begin while the accelerometer does not say probably awake",
@@ -79,13 +79,13 @@ def wake_words(around: Surroundings) -> tuple[str, str]:
     )
 
 
-def _both_ways(book: _MeasureTable, around: Surroundings, labels: Labels) -> None:
-    index = book.chosen.episodes
-    wake = in_wake(around, labels)
+def _both_ways(book: _MeasureTable, surroundings: Surroundings, labels: Labels) -> None:
+    index = book.selection.episodes
+    wake = in_wake(surroundings, labels)
     moved = labels.movement[index] == YES if labels.movement_known else None
-    staged = around.stages is not None
-    hours = _asleep(around, book.chosen.valid).hours if staged else book.chosen.valid.hours
-    kept, divisor = wake_words(around)
+    staged = surroundings.stages is not None
+    hours = _asleep(surroundings, book.selection.valid).hours if staged else book.selection.valid.hours
+    kept, divisor = wake_words(surroundings)
     if wake is not None:
         out = wake[index]
         basis = f"episodes that {kept}, per {divisor}"
@@ -101,7 +101,7 @@ def _both_ways(book: _MeasureTable, around: Surroundings, labels: Labels) -> Non
         book.rate(
             "episodes_outside_movement_per_hour",
             int((~moved).sum()),
-            book.chosen.valid.hours,
+            book.selection.valid.hours,
             f"episodes outside body movements; {book.basis}",
         )
     reason = "; ".join(why for why, lacks in ((NO_WAKE, wake is None), (NO_MOVEMENT, moved is None)) if lacks)
@@ -114,12 +114,12 @@ def _both_ways(book: _MeasureTable, around: Surroundings, labels: Labels) -> Non
     book.rate(f"{name}_per_hour", n, hours, basis, reason)
 
 
-def _rates_by_stage(book: _MeasureTable, around: Surroundings, labels: Labels) -> None:
-    stages, valid = around.stages, book.chosen.valid
+def _rates_by_stage(book: _MeasureTable, surroundings: Surroundings, labels: Labels) -> None:
+    stages, valid = surroundings.stages, book.selection.valid
     if stages is None:
         return
-    at = labels.stage[book.chosen.episodes]
-    asleep = _asleep(around, valid)
+    at = labels.stage[book.selection.episodes]
+    asleep = _asleep(surroundings, valid)
     book.number("sleep_hours", asleep.hours, "h", f"valid hours scored as sleep ({stages.origin})")
     n = int(np.isin(at, ASLEEP).sum())
     book.rate(
@@ -144,11 +144,11 @@ def slug(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", text.casefold()).strip("_") or "unnamed"
 
 
-def _rates_by_position(book: _MeasureTable, around: Surroundings, labels: Labels) -> None:
-    position, valid = around.position, book.chosen.valid
+def _rates_by_position(book: _MeasureTable, surroundings: Surroundings, labels: Labels) -> None:
+    position, valid = surroundings.position, book.selection.valid
     if position is None:
         return
-    at = labels.position[book.chosen.episodes]
+    at = labels.position[book.selection.episodes]
     for code, word in enumerate(position.names):
         hours = (valid & on_grid(valid.grid, position.spans_s[position.code == code])).hours
         if hours > 0:
@@ -160,10 +160,10 @@ def _rates_by_position(book: _MeasureTable, around: Surroundings, labels: Labels
             )
 
 
-def _heart(book: _MeasureTable, around: Surroundings, labels: Labels) -> None:
-    if around.heart is None:
+def _heart(book: _MeasureTable, surroundings: Surroundings, labels: Labels) -> None:
+    if surroundings.heart is None:
         return
-    rise = labels.rise_5s_pct[book.chosen.episodes]
+    rise = labels.rise_5s_pct[book.selection.episodes]
     rise = rise[~np.isnan(rise)]
     told = "highest rate in the 5 s before onset over the median of the 60 s that end 10 s before"
     book.count("episodes_with_heart_rate_count", len(rise), "episodes whose heart rate is known")
@@ -176,10 +176,10 @@ def _heart(book: _MeasureTable, around: Surroundings, labels: Labels) -> None:
         )
 
 
-def _sound(book: _MeasureTable, around: Surroundings, labels: Labels) -> None:
-    if around.sound is None:
+def _sound(book: _MeasureTable, surroundings: Surroundings, labels: Labels) -> None:
+    if surroundings.sound is None:
         return
-    index = book.chosen.episodes
+    index = book.selection.episodes
     loud = labels.sound_db[index]
     loud = loud[~np.isnan(loud)]
     book.count(
@@ -201,9 +201,9 @@ def _breathing(book: _MeasureTable, labels: Labels, marks: tuple[Mark, ...]) -> 
     events_s = breathing_events(marks)
     if not len(events_s):
         return
-    lags = labels.breathing_lag_s[book.chosen.episodes]
+    lags = labels.breathing_lag_s[book.selection.episodes]
     near = lags[~np.isnan(lags)]
-    valid = book.chosen.valid
+    valid = book.selection.valid
     reach = on_grid(valid.grid, events_s + np.array([-BREATHING_S, BREATHING_S]))
     share = (valid & reach).hours / valid.hours if valid.hours else 0.0
     book.count(
@@ -227,18 +227,18 @@ def _breathing(book: _MeasureTable, labels: Labels, marks: tuple[Mark, ...]) -> 
 
 
 def _other(book: _MeasureTable, labels: Labels, bursts: CombinedBursts, episodes: Episodes) -> None:
-    chosen = book.chosen
+    selection = book.selection
     slot = float(bursts.grid.slot_s)
-    single = chosen.bursts[episodes.of_burst[chosen.bursts] < 0]
+    single = selection.bursts[episodes.of_burst[selection.bursts] < 0]
     brief = (bursts.stops - bursts.starts)[single] * slot < TWITCH_S
     book.count("twitch_count", int(brief.sum()), "single bursts shorter than 0.25 s")
-    swallow = labels.swallow[chosen.bursts]
+    swallow = labels.swallow[selection.bursts]
     book.count(
         "swallow_like_burst_count",
         int((swallow > 0).sum()),
         "single bursts of 0.5-2 s with no other within 3 s; a label only",
     )
-    at = labels.other[chosen.episodes]
+    at = labels.other[selection.episodes]
     book.count(
         "chewing_like_episode_count",
         int((at == OTHER.index("chewing-like")).sum()),
@@ -252,35 +252,38 @@ def _other(book: _MeasureTable, labels: Labels, bursts: CombinedBursts, episodes
 
 
 def count(
-    around: Surroundings,
+    surroundings: Surroundings,
     labels: Labels,
-    chosen: Selection,
+    selection: Selection,
     bursts: CombinedBursts,
     episodes: Episodes,
     marks: tuple[Mark, ...],
 ) -> dict[str, Measure]:
     """Measures by name; those of signals that the night does not have are left out."""
-    book = _MeasureTable(chosen)
-    _both_ways(book, around, labels)
+    book = _MeasureTable(selection)
+    _both_ways(book, surroundings, labels)
     if labels.movement_known:
-        begins = np.rint(labels.movements_s[:, 0] / float(chosen.valid.grid.slot_s)).astype(np.int64)
+        begins = np.rint(labels.movements_s[:, 0] / float(selection.valid.grid.slot_s)).astype(np.int64)
         book.rate(
-            "body_movements_per_hour", int(chosen.valid.holds(begins).sum()), chosen.valid.hours, book.basis
+            "body_movements_per_hour",
+            int(selection.valid.holds(begins).sum()),
+            selection.valid.hours,
+            book.basis,
         )
-    _rates_by_stage(book, around, labels)
-    _rates_by_position(book, around, labels)
-    _heart(book, around, labels)
-    _sound(book, around, labels)
+    _rates_by_stage(book, surroundings, labels)
+    _rates_by_position(book, surroundings, labels)
+    _heart(book, surroundings, labels)
+    _sound(book, surroundings, labels)
     _breathing(book, labels, marks)
     _other(book, labels, bursts, episodes)
     return book.out
 
 
-def positions(around: Surroundings, labels: Labels, chosen: Selection) -> dict[str, Ints]:
+def positions(surroundings: Surroundings, labels: Labels, selection: Selection) -> dict[str, Ints]:
     """The counted episodes that the measures of `count` count, by name; positions in the night's table."""
-    index = chosen.episodes
+    index = selection.episodes
     found: dict[str, Ints] = {}
-    wake = in_wake(around, labels)
+    wake = in_wake(surroundings, labels)
     moved = labels.movement == YES
     if wake is not None:
         found["episodes_outside_wake"] = index[~wake[index]]
@@ -289,7 +292,7 @@ def positions(around: Surroundings, labels: Labels, chosen: Selection) -> dict[s
         found["episodes_outside_movement"] = index[~moved[index]]
     if wake is not None and labels.movement_known:
         found["episodes_outside_wake_and_movement"] = index[~(wake | moved)[index]]
-    if around.stages is not None:
+    if surroundings.stages is not None:
         found["episodes_per_hour_of_sleep"] = index[np.isin(labels.stage[index], ASLEEP)]
         for code, stage in enumerate(STAGES):
             found[f"episodes_in_{stage}"] = index[labels.stage[index] == code]

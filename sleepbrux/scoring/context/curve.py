@@ -58,16 +58,16 @@ def heart_curve(heart: Heart, onsets_s: Floats) -> HeartCurve | None:
     return HeartCurve(offset, mean, mean - error, mean + error, len(onsets_s))
 
 
-def control_moments(episodes: Episodes, chosen: Selection) -> Floats:
+def control_moments(episodes: Episodes, selection: Selection) -> Floats:
     """Every 20 s of valid time, none within a minute of an episode, seconds."""
-    grid = chosen.valid.grid
+    grid = selection.valid.grid
     step = grid.slots_for(CONTROL_EVERY_S)
     moments = np.arange(0, grid.n_slots, step, dtype=np.int64)
     clear = grid.slots_for(CLEAR_S)
     near = np.zeros(len(moments), dtype=np.bool_)
     for a, b in zip(episodes.starts.tolist(), episodes.stops.tolist(), strict=True):
         near[np.searchsorted(moments, a - clear) : np.searchsorted(moments, b + clear)] = True
-    return in_seconds(moments[chosen.valid.holds(moments) & ~near], grid)
+    return in_seconds(moments[selection.valid.holds(moments) & ~near], grid)
 
 
 def rise_shares(

@@ -28,7 +28,7 @@ from sleepbrux.signal.surroundings.model import Floats, Surroundings
 LEAST_WITHIN_PULSE_S = 5.0
 
 
-def check(name: str, criterion: Criterion, around: Surroundings) -> None:
+def check(name: str, criterion: Criterion, surroundings: Surroundings) -> None:
     """Refuse a criterion that asks for a signal which the recording does not have.
 
     Raises
@@ -37,7 +37,7 @@ def check(name: str, criterion: Criterion, around: Surroundings) -> None:
         In one sentence.
     """
     other = "choose another criterion"
-    rule, heart = criterion.heart_rate, around.heart
+    rule, heart = criterion.heart_rate, surroundings.heart
     if rule is not None:
         if heart is None:
             raise UsageError(
@@ -51,9 +51,14 @@ def check(name: str, criterion: Criterion, around: Surroundings) -> None:
                 f"{LEAST_WITHIN_PULSE_S:g} s; record an ECG, or {other}"
             )
     for setting, wanted, there, need in (
-        ("context.wake", "drop_scored", around.stages, "sleep stages"),
-        ("context.wake", "drop_probable", around.probably, "an accelerometer with three axes"),
-        ("context.movement", "drop", computable(around.raised), "a leg or arm muscle or an accelerometer"),
+        ("context.wake", "drop_scored", surroundings.stages, "sleep stages"),
+        ("context.wake", "drop_probable", surroundings.wake_estimate, "an accelerometer with three axes"),
+        (
+            "context.movement",
+            "drop",
+            computable(surroundings.activity_channels),
+            "a leg or arm muscle or an accelerometer",
+        ),
     ):
         if dict(criterion.values())[setting] == wanted and not there:
             raise UsageError(
@@ -91,19 +96,19 @@ def on_grid(grid: Grid, seconds: NDArray[np.float64]) -> Spans:
 
 
 def _without_rise(
-    around: Surroundings, rule: HeartRate, onsets_s: Floats, window: Window
+    surroundings: Surroundings, rule: HeartRate, onsets_s: Floats, window: Window
 ) -> NDArray[np.bool_]:
     """Onsets before which the heart rate does not rise as a rule asks, bool of the shape of ``onsets_s``."""
-    if around.heart is None:
+    if surroundings.heart is None:
         return np.zeros(len(onsets_s), dtype=np.bool_)
-    rise = _rise(around.heart, rule, onsets_s, window)
+    rise = _rise(surroundings.heart, rule, onsets_s, window)
     with np.errstate(invalid="ignore"):
         enough = rise > rule.rise_pct if rule.comparison == ">" else rise >= rule.rise_pct
     return np.asarray(~enough)
 
 
 def admitted(
-    around: Surroundings, criterion: Criterion, window: Window, onsets_s: Floats
+    surroundings: Surroundings, criterion: Criterion, window: Window, onsets_s: Floats
 ) -> NDArray[np.bool_]:
     """Whether an episode with such an onset would be kept, bool of the shape of ``onsets_s``.
 
@@ -111,9 +116,9 @@ def admitted(
     """
     kept = np.ones(len(onsets_s), dtype=np.bool_)
     if criterion.heart_rate is not None:
-        kept &= ~_without_rise(around, criterion.heart_rate, onsets_s, window)
-    if criterion.context.wake == "drop_probable" and around.probably is not None:
-        kept &= ~inside(onsets_s, around.probably.awake_s)
+        kept &= ~_without_rise(surroundings, criterion.heart_rate, onsets_s, window)
+    if criterion.context.wake == "drop_probable" and surroundings.wake_estimate is not None:
+        kept &= ~inside(onsets_s, surroundings.wake_estimate.awake_s)
     return kept
 
 
@@ -126,7 +131,7 @@ def inside(seconds: Floats, spans_s: Floats) -> NDArray[np.bool_]:
 
 
 def left_out(
-    around: Surroundings,
+    surroundings: Surroundings,
     labels: Labels,
     episodes: Episodes,
     criterion: Criterion,
@@ -142,12 +147,12 @@ def left_out(
     drop = np.zeros(len(episodes), dtype=np.bool_)
     unknown = grid.none()
     rule = criterion.heart_rate
-    if rule is not None and around.heart is not None:
-        drop |= _without_rise(around, rule, in_seconds(episodes.starts, grid), window)
+    if rule is not None and surroundings.heart is not None:
+        drop |= _without_rise(surroundings, rule, in_seconds(episodes.starts, grid), window)
         seconds = Grid(Fraction(1), math.ceil(grid.duration_s))
         running = rule.baseline == "running"
         judged = judged_seconds(
-            around.heart,
+            surroundings.heart,
             seconds.n_slots,
             rule.within_s,
             rule.baseline_s if running else 0.0,
@@ -155,9 +160,9 @@ def left_out(
         )
         spans = Spans.from_mask(seconds, judged)
         unknown = unknown | ~on_grid(grid, spans.bounds.astype(np.float64))
-    if criterion.context.wake == "drop_scored" and around.stages is not None:
-        asleep = np.isin(around.stages.code, ASLEEP)
-        unknown = unknown | ~on_grid(grid, around.stages.spans_s[asleep])
+    if criterion.context.wake == "drop_scored" and surroundings.stages is not None:
+        asleep = np.isin(surroundings.stages.code, ASLEEP)
+        unknown = unknown | ~on_grid(grid, surroundings.stages.spans_s[asleep])
     if criterion.context.wake == "drop_probable":
         drop |= labels.awake == YES
     if criterion.context.movement == "drop":

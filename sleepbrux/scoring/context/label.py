@@ -100,7 +100,7 @@ def _other(bursts: CombinedBursts, episodes: Episodes, rhythm_hz: Floats) -> Cod
     return result
 
 
-def _swallows(bursts: CombinedBursts, episodes: Episodes, around: Surroundings) -> Codes:
+def _swallows(bursts: CombinedBursts, episodes: Episodes, surroundings: Surroundings) -> Codes:
     """Single bursts like that of a swallow; 2 where the chin is active with them."""
     start, stop = in_seconds(bursts.starts, bursts.grid), in_seconds(bursts.stops, bursts.grid)
     length = stop - start
@@ -111,7 +111,7 @@ def _swallows(bursts: CombinedBursts, episodes: Episodes, around: Surroundings) 
         alone[:-1] &= apart
     single = episodes.of_burst < 0
     result = (single & alone & (length >= SWALLOW_S[0]) & (length <= SWALLOW_S[1])).astype(np.int8)
-    for channel in around.raised:
+    for channel in surroundings.activity_channels:
         if channel.role == "chin":
             with_chin = overlap_s(start - 1.0, stop + 1.0, channel.spans_s) > 0
             result[(result > 0) & with_chin] = 2
@@ -122,11 +122,11 @@ def _yes_no(yes: NDArray[np.bool_], known: NDArray[np.bool_]) -> Codes:
     return np.where(known, np.where(yes, YES, NO), UNKNOWN).astype(np.int8)
 
 
-def _sounds(around: Surroundings, starts_s: Floats, stops_s: Floats) -> tuple[Floats, Codes]:
+def _sounds(surroundings: Surroundings, starts_s: Floats, stops_s: Floats) -> tuple[Floats, Codes]:
     """Loudest rise over the background during each episode, dB, and whether like grinding."""
     loudest = np.full(len(starts_s), np.nan)
     grinding = np.full(len(starts_s), UNKNOWN, dtype=np.int8)
-    sound = around.sound
+    sound = surroundings.sound
     if sound is None:
         return loudest, grinding
     for k, (a, b) in enumerate(zip(starts_s.tolist(), stops_s.tolist(), strict=True)):
@@ -152,7 +152,7 @@ def _breathing_lags(events_s: Floats, onsets_s: Floats) -> Floats:
 
 
 def label(
-    around: Surroundings,
+    surroundings: Surroundings,
     marks: Sequence[Mark],
     bursts: CombinedBursts,
     episodes: Episodes,
@@ -164,23 +164,27 @@ def label(
     start, stop = in_seconds(episodes.starts, grid), in_seconds(episodes.stops, grid)
     n = len(episodes)
     nowhere = np.full(n, UNKNOWN, dtype=np.int8)
-    movements = body_movements(in_seconds(bursts.activity, grid), around.raised, duration_s)
-    known = computable(around.raised)
+    movements = body_movements(in_seconds(bursts.activity, grid), surroundings.activity_channels, duration_s)
+    known = computable(surroundings.activity_channels)
     moved = overlap_s(start, stop, movements) >= criterion.context.movement_share * (stop - start)
-    probably = around.probably
+    wake_estimate = surroundings.wake_estimate
     awake = nowhere
-    if probably is not None:
-        seen = np.ones(len(probably.known_s), dtype=np.int8)
-        inside = np.ones(len(probably.awake_s), dtype=np.int8)
-        awake = _yes_no(_at(start, probably.awake_s, inside) == 1, _at(start, probably.known_s, seen) == 1)
-    heart = around.heart
+    if wake_estimate is not None:
+        seen = np.ones(len(wake_estimate.known_s), dtype=np.int8)
+        inside = np.ones(len(wake_estimate.awake_s), dtype=np.int8)
+        awake = _yes_no(
+            _at(start, wake_estimate.awake_s, inside) == 1, _at(start, wake_estimate.known_s, seen) == 1
+        )
+    heart = surroundings.heart
     blank = np.full(n, np.nan)
     rhythm_hz = _rhythm(bursts, episodes)
-    loudest, grinding = _sounds(around, start, stop)
+    loudest, grinding = _sounds(surroundings, start, stop)
     breathing = breathing_events(marks)
-    position = around.position
+    position = surroundings.position
     return Labels(
-        stage=_at(start, around.stages.spans_s, around.stages.code) if around.stages else nowhere,
+        stage=_at(start, surroundings.stages.spans_s, surroundings.stages.code)
+        if surroundings.stages
+        else nowhere,
         awake=awake,
         movement=_yes_no(moved, np.full(n, known)),
         grinding=grinding,
@@ -191,7 +195,7 @@ def label(
         breathing_lag_s=_breathing_lags(breathing, start),
         rhythm_hz=rhythm_hz,
         other=_other(bursts, episodes, rhythm_hz),
-        swallow=_swallows(bursts, episodes, around),
+        swallow=_swallows(bursts, episodes, surroundings),
         movements_s=movements,
         movement_known=known,
         positions=position.names if position else (),

@@ -51,7 +51,7 @@ def body_movements(jaw_s: Pairs, raised: Sequence[ActivityChannel], duration_s: 
     ----------
     jaw_s
         float64, shape (n, 2): where any scored jaw channel is active.
-    raised
+    activity_channels
         The other channels.
     """
     n = math.ceil(duration_s / STEP_S)

@@ -68,7 +68,7 @@ class Surroundings:
 
     Attributes
     ----------
-    heart, raised, probably, sound, position, stages
+    heart, activity_channels, wake_estimate, sound, position, stages
         Beats; activity of channels away from the jaw, or of chin and neck; when the wearer was probably
         awake; features of the sound, never the sound; body position; sleep stages. None or empty where
         the recording has none.
@@ -79,8 +79,8 @@ class Surroundings:
     """
 
     heart: Heart | None = None
-    raised: tuple[ActivityChannel, ...] = ()
-    probably: WakeEstimate | None = None
+    activity_channels: tuple[ActivityChannel, ...] = ()
+    wake_estimate: WakeEstimate | None = None
     sound: Sound | None = None
     position: Position | None = None
     stages: Stages | None = None

@@ -109,7 +109,7 @@ def _position(recording: Recording, channel: Channel, names: Mapping[int, str]) 
 def gather(
     recording: Recording,
     scored: Sequence[Channel] = (),
-    beside: CompanionData = NO_COMPANIONS,
+    companions: CompanionData = NO_COMPANIONS,
     *,
     threads: int | None = None,
 ) -> Surroundings:
@@ -125,8 +125,8 @@ def gather(
         How many threads filter other muscles.
     """
     others = tuple(c for c in recording.channels if c not in scored and not c.fault)
-    notes = [*_unused(others), *beside.notes]
-    hypnogram = beside.hypnogram or read_stages(recording.marks, duration_s=recording.duration_s)
+    notes = [*_unused(others), *companions.notes]
+    hypnogram = companions.hypnogram or read_stages(recording.marks, duration_s=recording.duration_s)
     if hypnogram is not None:
         notes += hypnogram.notes
     beating = usable_heart(others)
@@ -134,15 +134,15 @@ def gather(
     heart = find_beats(recording, beating) if beating else None
     notes += _partly(heart, recording)
     raised = list(raised_emg(recording, muscles, threads=threads)) if muscles else []
-    probably = None
+    wake_estimate = None
     for axes in sensors(others):
         moved, awake = read_sensor(recording, axes)
         raised.append(moved)
-        probably = probably or awake
+        wake_estimate = wake_estimate or awake
     position = position_of(recording.marks, recording.duration_s)
     for channel in others:
         if channel.role == "position" and position is None:
-            position = _position(recording, channel, beside.positions)
+            position = _position(recording, channel, companions.positions)
             if position is None:
                 notes.append(
                     Note(
@@ -152,15 +152,15 @@ def gather(
                     )
                 )
     source, heard, start_s = recording, usable_sound(others), 0.0
-    if beside.sound is not None:
-        source, heard, start_s = beside.sound, beside.sound_channel, beside.sound_start_s
+    if companions.sound is not None:
+        source, heard, start_s = companions.sound, companions.sound_channel, companions.sound_start_s
     return Surroundings(
         heart=heart,
-        raised=tuple(raised),
-        probably=probably,
+        activity_channels=tuple(raised),
+        wake_estimate=wake_estimate,
         sound=read_sound(source, heard, start_s=start_s) if heard else None,
         position=position,
         stages=stages_of(hypnogram) if hypnogram else None,
-        files=beside.files,
+        files=companions.files,
         notes=tuple(notes),
     )

@@ -25,7 +25,7 @@ PHASIC, TONIC, MIXED = 0, 1, 2
 
 
 def rate(night):
-    return night.measures["episodes_per_hour"].value * night.chosen.valid.hours
+    return night.measures["episodes_per_hour"].value * night.selection.valid.hours
 
 
 def test_the_night_is_what_the_tests_think(night):
@@ -119,7 +119,7 @@ def test_rejecting_a_burst_of_three_leaves_no_phasic_episode(desk):
     after = desk.decide("reject", f"b{third}", reason="artefact")
     assert after.night.episodes.kind.tolist() == [PHASIC, TONIC]
     assert after.night.review.by_rule == 1
-    assert after.night.measures["isolated_bursts_per_hour"].value * after.night.chosen.valid.hours == (
+    assert after.night.measures["isolated_bursts_per_hour"].value * after.night.selection.valid.hours == (
         pytest.approx(3)
     )
 

@@ -464,20 +464,23 @@ def test_invented_decisions_in_a_sound_chain_never_end_in_a_traceback(desk, nigh
 # another night
 
 
-@pytest.mark.parametrize("field", ["pseudonym", "study_sha256", "night", "input_sha256"])
+@pytest.mark.parametrize("field", ["person", "study_sha256", "night", "input_sha256"])
 def test_a_journal_of_another_person_or_night_is_refused_where_both_say_so(desk, night, field):
-    from sleepbrux.archive.journal.file import Identity, check_about, identity_of
+    from sleepbrux.archive.identity import Identity, identity_of
+    from sleepbrux.archive.journal.file import check_about
 
-    about = (("pseudonym", "P1"), ("night", "n1"))
-    mine = msgspec.structs.replace(identity_of(night), pseudonym="P1", night="n1")
+    about = (("person", "P1"), ("night", "n1"))
+    mine = replace(identity_of(night), person="P1", night="n1")
     named = replace(night, about=about)
-    other = msgspec.structs.replace(mine, **{field: "another"})
+    other = replace(mine, **{field: "another"})
     header = msgspec.structs.replace(header_of(night), identity=other)
     append(desk.path, header, Entry(action="accept", target="e0", seq=1, at="t", who="AB"))
     if field == "study_sha256":  # this archive does not say
         check_about(load_journal(desk.path), named)
         return
-    with pytest.raises(JournalError, match=f"about {field} 'another'"):
+    with pytest.raises(
+        JournalError, match=r"its decisions are about .*another.*, this archive is of night 'n1' of 'P1'"
+    ):
         check_about(load_journal(desk.path), named)
     bare = msgspec.structs.replace(header, identity=Identity())
     desk.path.write_bytes(chained(bare, ())[0])

@@ -11,7 +11,7 @@ from tests.report.conftest import bursts_of, scored
 def letter_of(k, condition, *, n=4, pseudonym="P-07", **changes):
     """Night ``k`` of a person, with a made-up digest of its archive."""
     night = scored(bursts=bursts_of(n), seed=k, name=f"night{k}")
-    about = (("pseudonym", pseudonym), ("night", f"night-{k}"), ("condition", condition))
+    about = (("person", pseudonym), ("night", f"night-{k}"), ("condition", condition))
     return Letter(f"night-{k}", f"{k:064x}", replace(night, about=about, **changes))
 
 

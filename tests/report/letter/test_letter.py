@@ -220,7 +220,7 @@ def test_nothing_that_is_entered_is_read_as_markup(one, key):
 
 
 def test_nothing_of_a_night_is_read_as_markup(one):
-    about = (("pseudonym", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
+    about = (("person", HOSTILE), ("night", HOSTILE), ("condition", HOSTILE))
     night = replace(one[0].night, about=about)
     pdf = letter_pdf([Letter(HOSTILE, "0" * 64, night), Letter("b", "1" * 64, night)], Fields())
     assert plain(HOSTILE) in plain(told(pdf))

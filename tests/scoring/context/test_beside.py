@@ -61,10 +61,10 @@ def test_the_command_takes_stages_sound_and_words_for_positions(jaw_only, stages
     )
     assert done.code == 0, done.err
     scored = load_night(tmp_path / "out" / "jaw.night.h5")
-    around = scored.swept.around
-    assert around.stages.origin == "stages from stages.tsv"
-    assert around.position.names == ("supine", "code 2")
-    assert (around.sound.rise_db[around.sound.within(1030.5, 1032.5)] > 15).all()
+    surroundings = scored.swept.surroundings
+    assert surroundings.stages.origin == "stages from stages.tsv"
+    assert surroundings.position.names == ("supine", "code 2")
+    assert (surroundings.sound.rise_db[surroundings.sound.within(1030.5, 1032.5)] > 15).all()
     ours = scored.measures["episodes_per_hour_of_sleep"].value
     assert ours == pytest.approx(night.measures["episodes_per_hour_of_sleep"].value, rel=0.1)
     summary = json.loads((tmp_path / "out" / "jaw.summary.json").read_text("utf-8"))
@@ -88,8 +88,8 @@ def test_a_study_file_names_them_too(jaw_only, stages, tmp_path):
     done = called("score", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
     assert done.code == 0, done.err
     night = load_night(tmp_path / "out" / "n1.night.h5")
-    assert night.swept.around.stages is not None
-    assert night.swept.around.position.names[0] == "supine"
+    assert night.swept.surroundings.stages is not None
+    assert night.swept.surroundings.position.names[0] == "supine"
 
 
 @pytest.mark.parametrize(
@@ -123,8 +123,8 @@ def test_a_sound_of_another_night_is_refused(jaw_only, tmp_path):
 
 def test_a_sound_whose_start_is_not_known_is_taken_from_the_start_with_a_warning(jaw_only, tmp_path):
     sound = sound_file(tmp_path / "room.edf", 40)
-    night = score_file(jaw_only, Request(beside=CompanionFiles(sound=sound)))
-    assert night.swept.around.sound.start_s == 0
+    night = score_file(jaw_only, Request(companions=CompanionFiles(sound=sound)))
+    assert night.swept.surroundings.sound.start_s == 0
     (note,) = [n for n in night.notes if n.code.startswith("sound-start")]
     assert (note.severity, "not known" in note.text) == ("warning", True)
 
@@ -139,9 +139,9 @@ def test_a_wav_file_is_sound_whatever_its_channel_is_called(jaw_only, tmp_path):
         file.setparams((1, 2, rate, len(t), "NONE", ""))
         file.writeframes(np.clip(signal, -32768, 32767).astype("<i2").tobytes())
     night = score_file(
-        jaw_only, Request(beside=CompanionFiles(sound=tmp_path / "room.wav", sound_start_s=500.0))
+        jaw_only, Request(companions=CompanionFiles(sound=tmp_path / "room.wav", sound_start_s=500.0))
     )
-    sound = night.swept.around.sound
+    sound = night.swept.surroundings.sound
     scrape = sound.within(530.5, 532.5)
     assert (sound.grinding[scrape] == 1).all()
     assert (sound.rise_db[scrape] > 15).all()

@@ -30,7 +30,7 @@ def groups(planned, *kinds):
 
 
 def inside(night):
-    return night.chosen.valid.holds(night.episodes.starts)
+    return night.selection.valid.holds(night.episodes.starts)
 
 
 def test_episodes_of_body_movements_are_labelled_and_true_ones_are_not(night, planned):
@@ -81,7 +81,7 @@ def test_sound_grinding_position_and_breathing(night, planned):
 
 def test_both_counts_are_there_and_nothing_was_dropped(night):
     m = night.measures
-    index, labels = night.chosen.episodes, night.labels
+    index, labels = night.selection.episodes, night.labels
     asleep = np.isin(labels.stage[index], ASLEEP)
     kept = asleep & (labels.movement[index] != YES)
     assert m["episode_count"].value == len(index)
@@ -128,14 +128,14 @@ def test_a_rule_that_drops_gives_the_count_that_the_labels_announced(night, chan
 def test_time_probably_awake_leaves_the_hours_as_they_are(night):
     again = rescore(night, night.criterion.derive({"context.wake": "drop_probable"}))
     assert again.measures["valid_hours"].value == night.measures["valid_hours"].value
-    awake = (night.labels.awake[night.chosen.episodes] == YES).sum()
-    assert again.measures["episode_count"].value == len(night.chosen.episodes) - awake
+    awake = (night.labels.awake[night.selection.episodes] == YES).sum()
+    assert again.measures["episode_count"].value == len(night.selection.episodes) - awake
 
 
 def test_the_archive_keeps_all_of_it_and_rescoring_from_it_is_the_same(night, tmp_path):
     save_night(night, tmp_path / "a.night.h5")
     loaded = load_night(tmp_path / "a.night.h5")
-    assert equal(night.swept.around, loaded.swept.around)
+    assert equal(night.swept.surroundings, loaded.swept.surroundings)
     assert equal(night.labels, loaded.labels)
     rule = load_criterion("castroflorio2013_emg_hr")
     one, other = rescore(night, rule), rescore(loaded, rule)
@@ -146,9 +146,9 @@ def test_the_archive_keeps_all_of_it_and_rescoring_from_it_is_the_same(night, tm
 def test_a_night_with_nothing_around_it_says_so_and_loads_no_detector():
     jaw = signal_of(rhythm(20, 4), seconds=60)
     swept = sweep_recording(from_array(jaw, 1000, LABELS[:1]))
-    around = swept.around
-    assert (around.heart, around.probably, around.sound) == (None, None, None)
-    assert around.raised == ()
+    surroundings = swept.surroundings
+    assert (surroundings.heart, surroundings.wake_estimate, surroundings.sound) == (None, None, None)
+    assert surroundings.activity_channels == ()
 
 
 @pytest.mark.parametrize(
@@ -180,7 +180,7 @@ def test_the_heart_rate_is_the_one_that_was_planned(night, planned):
     beats = planned.beats_s
     middle = (beats[1:-1] + beats[2:]) / 2
     planned_rate = 60 / np.diff(beats)[1:]
-    found = rate_at(night.swept.around.heart, middle)
+    found = rate_at(night.swept.surroundings.heart, middle)
     known = ~np.isnan(found)
     assert known.mean() > 0.97
     assert np.median(np.abs(found[known] / planned_rate[known] - 1)) < 0.01
@@ -192,12 +192,12 @@ def test_an_ecg_without_beats_is_noted_and_says_nothing():
     swept = sweep_recording(from_array(np.stack((jaw, noise)), 1000, [LABELS[0], "ECG"]))
     (note,) = [n for n in swept.notes if n.code == "heart-rate-partly-known"]
     assert note.severity == "warning"
-    assert swept.around.heart.trusted.mean() < 0.2
+    assert swept.surroundings.heart.trusted.mean() < 0.2
 
 
 def test_a_position_channel_of_no_whole_codes_is_noted_and_not_used():
     jaw = signal_of(rhythm(20, 4), seconds=60)
     angle = np.linspace(0, 90, len(jaw))
     swept = sweep_recording(from_array(np.stack((jaw, angle)), 1000, [LABELS[0], "Body position"]))
-    assert swept.around.position is None
+    assert swept.surroundings.position is None
     assert "position-not-used" in {n.code for n in swept.notes}

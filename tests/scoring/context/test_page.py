@@ -129,7 +129,7 @@ def test_moments_that_are_no_onset_rise_as_often_as_the_heart_does_anyway():
 
 
 def test_control_moments_keep_a_minute_from_every_episode(night):
-    moments = control_moments(night.episodes, night.chosen)
+    moments = control_moments(night.episodes, night.selection)
     slot = float(night.episodes.grid.slot_s)
     for a, b in zip(night.episodes.starts * slot, night.episodes.stops * slot, strict=True):
         assert not ((moments > a - 59) & (moments < b + 59)).any()
