@@ -5,6 +5,6 @@ Reading order: `tasks` (which nights), `ledger` (what is done and still true), `
 """
 
 from sleepbrux.batch.ledger import LedgerRow
-from sleepbrux.batch.run import Batch, run_batch
+from sleepbrux.batch.run import Batch, Watch, run_batch
 
-__all__ = ["Batch", "LedgerRow", "run_batch"]
+__all__ = ["Batch", "LedgerRow", "Watch", "run_batch"]

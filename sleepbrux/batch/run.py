@@ -75,6 +75,32 @@ class Batch:
         return sum(bool(row.problem) for row in self.rows)
 
 
+def _nothing(*_: object) -> None:
+    """Do nothing."""
+
+
+@dataclass(frozen=True)
+class Watch:
+    """What a run calls on its way.
+
+    Attributes
+    ----------
+    on_plan
+        With the number of nights and of those to score.
+    on_row
+        With each row as it is done.
+    on_other
+        See `tasks.plan`.
+    """
+
+    on_plan: Callable[[int, int], object] = _nothing
+    on_row: Callable[[LedgerRow], object] = _nothing
+    on_other: OnOther = _nothing
+
+
+UNWATCHED = Watch()
+
+
 def run_batch(
     inputs: Sequence[Path],
     out: Path,
@@ -84,9 +110,7 @@ def run_batch(
     scheduler: str = "",
     shard: tuple[int, int] | None = None,
     merge: bool = False,
-    on_plan: Callable[[int, int], None] | None = None,
-    on_row: Callable[[LedgerRow], None] | None = None,
-    on_other: OnOther | None = None,
+    watch: Watch = UNWATCHED,
 ) -> Batch:
     """Score many nights and write one table of them; what is done and unchanged is not done again.
 
@@ -104,29 +128,25 @@ def run_batch(
         ``(i, n)``: only every n-th night from the i-th on, and no table.
     merge
         Score nothing; write the table of what is there.
-    on_plan, on_row
-        Called with the number of nights and of those to score, then with each row as it is done.
-    on_other
-        See `tasks.plan`.
+    watch
+        What is called on the way.
 
     Raises
     ------
     UsageError
         Nothing to score, two nights of one name, a folder that another run holds.
     """
-    tasks = plan(inputs, out, common or Common(), on_other=on_other)
+    tasks = plan(inputs, out, common or Common(), on_other=watch.on_other)
     if shard is not None:
         tasks = shard_of(tasks, shard)
     with locked(out, shard):
         rows, todo = _done(tasks, out, merge=merge)
-        if on_plan is not None:
-            on_plan(len(tasks), len(todo))
+        watch.on_plan(len(tasks), len(todo))
         unchanged = len(tasks) - len(todo) if not merge else 0
         tidy(out, todo)
         for task, row in _work(todo, out, workers or cores(), scheduler):
             rows[task.key] = row
-            if on_row is not None:
-                on_row(row)
+            watch.on_row(row)
         ordered = tuple(rows[task.key] for task in tasks)
         archives = tuple(
             None if row.problem else out / task.folder / f"{task.stem}{ARCHIVE}"
@@ -186,9 +206,10 @@ def score_many(
         hints or Hints(),
         dict(mvc_uv) if isinstance(mvc_uv, Mapping) else mvc_uv,
     )
+    watch = UNWATCHED if on_row is None else Watch(on_row=on_row)
     with in_arguments():
         return run_batch(
-            [Path(path) for path in listed], Path(out), workers=workers, common=common, on_row=on_row
+            [Path(path) for path in listed], Path(out), workers=workers, common=common, watch=watch
         )
 
 

@@ -116,7 +116,7 @@ def command(
     pseudonym. Run it again to go on after an interruption: only nights that are missing, or whose
     recording, study entry, rules or program version changed, are scored again.
     """
-    from sleepbrux.batch import run_batch
+    from sleepbrux.batch import Watch, run_batch
     from sleepbrux.batch.run import parse_shard
     from sleepbrux.batch.tasks import HIDDEN, Common, below, shared_folder
 
@@ -165,9 +165,7 @@ def command(
             scheduler=scheduler,
             shard=part,
             merge=merge,
-            on_plan=on_plan,
-            on_row=on_row,
-            on_other=on_other,
+            watch=Watch(on_plan, on_row, on_other),
         )
     except KeyboardInterrupt:
         bar.close()

@@ -58,7 +58,7 @@ def command(
     is not searched for is said at the end.
     """
     from sleepbrux.cli.progress import shown
-    from sleepbrux.recording.deidentify import NOT_PROMISED, deidentify
+    from sleepbrux.recording.deidentify import NOT_PROMISED, Kept, deidentify
 
     if not pseudonym.strip() or not pseudonym.isascii() or len(pseudonym) > 40:
         raise UsageError("--pseudonym is 1 to 40 ASCII characters, such as P017")
@@ -69,10 +69,7 @@ def command(
             out,
             pseudonym=pseudonym,
             key=key,
-            allow=allow,
-            keep_labels=keep_labels,
-            without=without,
-            vouch=vouch,
+            keep=Kept(allow, keep_labels, without, vouch),
             progress=progress,
         )
     dates = "no date was known" if report.shift_days is None else "dates shifted, time of day kept"

@@ -201,7 +201,7 @@ def command(
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.core.files import safe_stem, write_text
-    from sleepbrux.reference import teeth_word
+    from sleepbrux.reference import ClenchSettings, teeth_word
     from sleepbrux.reference.recorded import look
     from sleepbrux.report.outputs import refuse_other
     from sleepbrux.report.reference_page import reference_json, reference_page
@@ -211,11 +211,10 @@ def command(
     with shown(recording.name) as progress:
         looked = look(
             recording,
+            ClenchSettings(
+                "rectified" if uv_kind == "rectified" else "rms", statistic, effort_pct, threshold_pct_mvc
+            ),
             teeth=teeth_word(teeth or "natural"),
-            statistic=statistic,
-            amplitude="rectified" if uv_kind == "rectified" else "rms",
-            effort_pct=effort_pct,
-            threshold_pct_mvc=threshold_pct_mvc,
             channels=channel,
             hints=hints,
             afresh=afresh,

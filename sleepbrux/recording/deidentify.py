@@ -458,6 +458,7 @@ class _Copy:
     def __init__(
         self, header: Header, anew: Anew, texts: _Texts, search: Search, vouch: Sequence[str]
     ) -> None:
+        self.head = anew.head
         self._header, self._texts, self._search = header, texts, search
         size = header.sample_bytes
         self._said = _places([s for s in anew.signals if s.is_annotations], size)
@@ -538,16 +539,39 @@ def _positions(header: Header, labels: Sequence[str], found: Findings, option: s
     return chosen
 
 
+@dataclass(frozen=True)
+class Kept:
+    """What a person answers for in a copy.
+
+    Attributes
+    ----------
+    allow
+        Annotation texts that may stay as they are. Lights, clenches, rest, synchronisation and sleep
+        stages stay as these words; every other text is dropped.
+    labels
+        Keep labels that hold other words than terms of the trade.
+    without
+        Labels of channels to leave out.
+    vouch
+        Labels of channels whose samples look like text and are none.
+    """
+
+    allow: Sequence[str] = ()
+    labels: bool = False
+    without: Sequence[str] = ()
+    vouch: Sequence[str] = ()
+
+
+NOTHING_KEPT = Kept()
+
+
 def deidentify(
     path: str | Path,
     out: str | Path,
     *,
     pseudonym: str,
     key: bytes,
-    allow: Sequence[str] = (),
-    keep_labels: bool = False,
-    without: Sequence[str] = (),
-    vouch: Sequence[str] = (),
+    keep: Kept = NOTHING_KEPT,
     progress: Callable[[float], None] | None = None,
 ) -> Report:
     """Write a copy of an EDF or BDF recording without what names a person or a device.
@@ -560,15 +584,12 @@ def deidentify(
         What the copy calls the person.
     key
         At least 16 secret bytes of the study; with the pseudonym they give the shift of the dates.
-    allow
-        Annotation texts that may stay as they are. Lights, clenches, rest, synchronisation and sleep
-        stages stay as these words; every other text is dropped.
-    keep_labels
-        Keep labels that hold other words than terms of the trade.
-    without
-        Labels of channels to leave out.
-    vouch
-        Labels of channels whose samples look like text and are none.
+    keep
+        What stays beyond the terms of the trade, and which channels are left out.
+
+    Returns
+    -------
+    Report
 
     Raises
     ------
@@ -598,20 +619,21 @@ def deidentify(
                 )
             header = read_header(source, size, record_duration=None, found=found)
             refuse_like(pseudonym, header, path.stem)
-            left_out = _positions(header, without, found, "--without")
-            _positions(header, vouch, found, "--vouch")
-            kept = [clean(s.fields["label"]) for s in header.signals if keep_labels]
-            dropped = _dropped(source, header, allow)
+            left_out = _positions(header, keep.without, found, "--without")
+            _positions(header, keep.vouch, found, "--vouch")
+            kept = [clean(s.fields["label"]) for s in header.signals if keep.labels]
+            dropped = _dropped(source, header, keep.allow)
             search = _without_words_of(
-                search_of(header, path.stem, dropped, allow=allow, kept=kept), pseudonym
+                search_of(header, path.stem, dropped, allow=keep.allow, kept=kept), pseudonym
             )
             if search.in_text(out.name):
                 raise UsageError(
                     "the name of --out holds a word of the old header or file name; name it by the pseudonym"
                 )
-            anew = new_header(header, pseudonym, days, found, keep_labels=keep_labels, without=left_out)
-            texts = _Texts(allow)
-            write_copy(source, out, header, anew, texts, search, found, vouch, progress)
+            anew = new_header(header, pseudonym, days, found, keep_labels=keep.labels, without=left_out)
+            texts = _Texts(keep.allow)
+            copy = _Copy(header, anew, texts, search, keep.vouch)
+            _write_copy(source, out, copy, found, progress)
     except OSError as error:
         raise found.refusal(
             f"the file cannot be copied ({error.strerror or type(error).__name__}); check the path."
@@ -653,7 +675,7 @@ def nameless_copy(path: Path, out: Path, *, labels: dict[str, str] | None = None
         kept = [old for old, new in (labels or {}).items() if old == new]
         search = search_of(header, path.stem, _dropped(source, header, ()), kept=kept)
         anew = new_header(header, "X", None, found, known=labels)
-        write_copy(source, out, header, anew, _Texts(()), search, found)
+        _write_copy(source, out, _Copy(header, anew, _Texts(()), search, ()), found)
 
 
 def _without_words_of(search: Search, pseudonym: str) -> Search:
@@ -662,15 +684,11 @@ def _without_words_of(search: Search, pseudonym: str) -> Search:
     return replace(search, words=search.words - own)
 
 
-def write_copy(
+def _write_copy(
     source: FileIO,
     out: Path,
-    header: Header,
-    anew: Anew,
-    texts: _Texts,
-    search: Search,
+    copy: _Copy,
     found: Findings,
-    vouch: Sequence[str] = (),
     progress: Callable[[float], None] | None = None,
 ) -> None:
     """Write the copy of a file, each part searched before it is written.
@@ -680,11 +698,10 @@ def write_copy(
     RecordingError
         Something was found; nothing is left behind.
     """
-    copy = _Copy(header, anew, texts, search, vouch)
     with replacing(out) as temporary:
         if not copy.found:
             with temporary.open("wb") as target:
-                target.write(anew.head)
+                target.write(copy.head)
                 for part in copy.records(source, progress):
                     target.write(part)
         if copy.found:

@@ -49,7 +49,10 @@ from sleepbrux.reference.proposal import (
     write_proposal,
 )
 from sleepbrux.reference.trials import (
+    DEFAULT_SETTINGS,
     Clenches,
+    ClenchSettings,
+    ReferenceOrigin,
     Trial,
     from_clenches,
     measure,
@@ -59,6 +62,7 @@ from sleepbrux.reference.trials import (
 )
 
 __all__ = [
+    "DEFAULT_SETTINGS",
     "DEFAULT_STATISTIC",
     "MARKED",
     "NATURAL",
@@ -68,12 +72,14 @@ __all__ = [
     "UNCONFIRMED",
     "ClenchCandidates",
     "ClenchLike",
+    "ClenchSettings",
     "Clenches",
     "Cues",
     "Level",
     "Placement",
     "Proposal",
     "Reference",
+    "ReferenceOrigin",
     "Search",
     "Source",
     "Statistic",

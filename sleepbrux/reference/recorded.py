@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from pathlib import Path
 
 from sleepbrux.core.errors import Note, ReferenceLevelError, UsageError
@@ -13,17 +12,18 @@ from sleepbrux.recording.model import Mark
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.recording.window import LIGHTS_UNKNOWN, Window, find_window
 from sleepbrux.reference import (
-    DEFAULT_STATISTIC,
+    DEFAULT_SETTINGS,
     MARKED,
     NATURAL,
     NOT_STATED,
     UNCONFIRMED,
     Clenches,
+    ClenchSettings,
     Cues,
     Level,
-    Placement,
     Proposal,
     Reference,
+    ReferenceOrigin,
     Search,
     cues_of,
     from_clenches,
@@ -42,6 +42,7 @@ from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.swept import Swept, sweep_recording
 
 Progress = Callable[[float], None]
+CHECKED = ClenchSettings(threshold_pct_mvc=10.0)
 FOUND_REST = "quietest 20 s before the clenches, detected automatically"
 NONE_TAKEN = Cues(
     (),
@@ -78,17 +79,14 @@ def own_reference(
     ReferenceLevelError
         Clenches that cannot be used.
     """
-    reference = from_clenches(
-        swept.frames,
-        cues.clenches_s,
-        cues.rests_s,
-        amplitude=amplitude,
-        origin=cues.origin,
-        placement="same electrodes",
-        teeth=cues.teeth,
-        source="own clench",
+    origin = ReferenceOrigin(
+        cues.origin,
+        "same electrodes",
+        cues.teeth,
         day=swept.start.date() if swept.start else None,
     )
+    settings = ClenchSettings(amplitude)
+    reference = from_clenches(swept.frames, cues.clenches_s, cues.rests_s, settings, origin=origin)
     return reference if cues.confirmed else unconfirmed(reference)
 
 
@@ -99,28 +97,35 @@ def unconfirmed(reference: Reference) -> Reference:
 
 def chair_reference(
     path: Path,
+    origin: ReferenceOrigin,
+    settings: ClenchSettings = DEFAULT_SETTINGS,
     *,
-    teeth: str = NATURAL,
-    amplitude: Amplitude = "rms",
-    statistic: str = DEFAULT_STATISTIC,
-    effort_pct: float = 100.0,
-    placement: Placement = "other placement",
-    origin: str = "",
-    day: date | None = None,
     channels: tuple[str, ...] = (),
     hints: Hints | None = None,
-    threshold_pct_mvc: float | None = None,
     threads: int | None = None,
     progress: Progress | None = None,
 ) -> Reference:
     """A reference from the clenches of another recording than the night.
 
+    Parameters
+    ----------
+    path
+        The recording.
+    origin
+        With which teeth the clenches must be, and what is said of them; an empty text means the file's name,
+        no day the recording's.
+
+    Returns
+    -------
+    Reference
+
     Raises
     ------
     ReferenceLevelError
         No two clenches with these teeth, or clenches that cannot be used; a threshold of less than three
-        times rest is refused here, before any night stands on it.
+        times rest is refused here, before any night is scored by it.
     """
+    teeth = origin.teeth
     swept = sweep_recording(open_recording(path, hints), channels, threads=threads, progress=progress)
     cues = cues_of(swept.marks, load_proposal(path, swept.digest), teeth=teeth)
     if cues is None:
@@ -129,21 +134,14 @@ def chair_reference(
             f"{path.name} gives no reference with {teeth}: {why}; mark two clenches, or let sleepbrux "
             "reference look for them"
         )
-    said = teeth if cues.teeth == NOT_STATED else cues.teeth
-    reference = from_clenches(
-        swept.frames,
-        cues.clenches_s,
-        cues.rests_s,
-        amplitude=amplitude,
-        statistic=statistic,
-        effort_pct=effort_pct,
-        threshold_pct_mvc=threshold_pct_mvc,
-        placement=placement,
-        teeth=said,
-        origin=f"{origin or path.name}, {cues.origin}",
+    origin = replace(
+        origin,
+        teeth=teeth if cues.teeth == NOT_STATED else cues.teeth,
+        origin=f"{origin.origin or path.name}, {cues.origin}",
         source="other recording",
-        day=day or (swept.start.date() if swept.start else None),
+        day=origin.day or (swept.start.date() if swept.start else None),
     )
+    reference = from_clenches(swept.frames, cues.clenches_s, cues.rests_s, settings, origin=origin)
     return reference if cues.confirmed else unconfirmed(reference)
 
 
@@ -211,12 +209,9 @@ class ReferenceCheck:
 
 def look(
     path: Path,
+    settings: ClenchSettings = CHECKED,
     *,
     teeth: str = NATURAL,
-    amplitude: Amplitude = "rms",
-    statistic: str = DEFAULT_STATISTIC,
-    effort_pct: float = 100.0,
-    threshold_pct_mvc: float | None = 10.0,
     channels: tuple[str, ...] = (),
     hints: Hints | None = None,
     afresh: bool = False,
@@ -229,8 +224,8 @@ def look(
     ----------
     path
         A chair recording, or a night with clenches at either end.
-    threshold_pct_mvc
-        Threshold that must lie at three times rest or above.
+    settings
+        How they are measured; by default with a threshold of 10 % MVC to be held against rest.
     afresh
         Look in the signal even where marks or an earlier proposal say where the clenches are.
     choose
@@ -282,15 +277,8 @@ def look(
         rests, rest_said_by = (search.found.rest_s,), FOUND_REST
     rows = []
     for frames in swept.frames:
-        measured = measure(
-            frames,
-            cues.clenches_s,
-            rests,
-            amplitude=amplitude,
-            statistic=statistic,
-            effort_pct=effort_pct,
-        )
-        wrong = tuple(refusals(measured, threshold_pct_mvc=threshold_pct_mvc))
+        measured = measure(frames, cues.clenches_s, rests, settings)
+        wrong = tuple(refusals(measured, threshold_pct_mvc=settings.threshold_pct_mvc))
         level = measured.level_uv()
         odd = (
             plausibility_notes([Level(measured.label, level, measured.rest_uv)])

@@ -46,6 +46,65 @@ Stretch = tuple[float, float]
 
 
 @dataclass(frozen=True)
+class ClenchSettings:
+    """How reference clenches are measured.
+
+    Attributes
+    ----------
+    amplitude
+        Kind of µV: RMS or mean rectified.
+    statistic
+        Id from `levels.STATISTICS`.
+    effort_pct
+        What was asked for, in % of a maximal effort; levels are scaled to 100 %.
+    threshold_pct_mvc
+        Threshold that must lie at three times rest or above; None leaves that to the night.
+    """
+
+    amplitude: Amplitude = "rms"
+    statistic: str = DEFAULT_STATISTIC
+    effort_pct: float = 100.0
+    threshold_pct_mvc: float | None = None
+
+    @property
+    def chosen(self) -> Statistic:
+        """The statistic itself.
+
+        Raises
+        ------
+        ReferenceLevelError
+            There is none of that id.
+        """
+        if self.statistic not in STATISTICS:
+            raise ReferenceLevelError(
+                f"statistic {self.statistic!r} is unknown; allowed are {', '.join(STATISTICS)}"
+            )
+        return STATISTICS[self.statistic]
+
+
+DEFAULT_SETTINGS = ClenchSettings()
+
+
+@dataclass(frozen=True)
+class ReferenceOrigin:
+    """Where reference clenches come from, as the `Reference` says it.
+
+    Attributes
+    ----------
+    origin, placement, teeth, source
+        As in `Reference`.
+    day
+        On which they were recorded; None where that is not known.
+    """
+
+    origin: str
+    placement: Placement
+    teeth: str = "natural teeth"
+    source: Source = "own clench"
+    day: date | None = None
+
+
+@dataclass(frozen=True)
 class Trial:
     """One clench of one channel.
 
@@ -156,10 +215,7 @@ def measure(
     frames: ChannelFrames,
     clenches_s: Sequence[Stretch],
     rests_s: Sequence[Stretch] = (),
-    *,
-    amplitude: Amplitude = "rms",
-    statistic: str = DEFAULT_STATISTIC,
-    effort_pct: float = 100.0,
+    settings: ClenchSettings = DEFAULT_SETTINGS,
 ) -> Clenches:
     """Measure the clenches of one channel; nothing is refused here.
 
@@ -167,12 +223,8 @@ def measure(
     ----------
     clenches_s, rests_s
         (start, stop) of each clench and resting stretch, in seconds of the night clock.
-    statistic
-        Id from `levels.STATISTICS`.
     """
-    if statistic not in STATISTICS:
-        raise ReferenceLevelError(f"statistic {statistic!r} is unknown; allowed are {', '.join(STATISTICS)}")
-    grid, chosen = frames.grid, STATISTICS[statistic]
+    grid, chosen = frames.grid, settings.chosen
     spans = [(grid.nearest(a), grid.nearest(b)) for a, b in clenches_s]
     faults = assess(frames).faults
     plateaus = [p for span in spans if (p := plateau(frames, span)) is not None]
@@ -184,13 +236,13 @@ def measure(
         muscle=frames.channel.muscle,
         side=frames.channel.side,
         in_uv=frames.channel.unit == "uV",
-        amplitude=amplitude,
+        amplitude=settings.amplitude,
         statistic=chosen,
-        effort_pct=effort_pct,
+        effort_pct=settings.effort_pct,
         rest_rms_uv=rest_uv(frames, rest, "rms"),
         rest_rectified_uv=rest_uv(frames, rest, "rectified"),
         trials=tuple(
-            _trial(frames, stretch, span, faults, chosen.window, amplitude)
+            _trial(frames, stretch, span, faults, chosen.window, settings.amplitude)
             for stretch, span in zip(clenches_s, spans, strict=True)
         ),
         freedom_per_s=freedom,
@@ -331,16 +383,9 @@ def from_clenches(
     channels: Sequence[ChannelFrames],
     clenches_s: Sequence[Stretch],
     rests_s: Sequence[Stretch] = (),
+    settings: ClenchSettings = DEFAULT_SETTINGS,
     *,
-    amplitude: Amplitude = "rms",
-    statistic: str = DEFAULT_STATISTIC,
-    effort_pct: float = 100.0,
-    threshold_pct_mvc: float | None = None,
-    origin: str,
-    placement: Placement,
-    teeth: str = "natural teeth",
-    source: Source = "own clench",
-    day: date | None = None,
+    origin: ReferenceOrigin,
 ) -> Reference:
     """A reference from clenches: by default the mean over trials of the best one-second level.
 
@@ -348,12 +393,10 @@ def from_clenches(
     ----------
     clenches_s, rests_s
         (start, stop) of each clench and resting stretch, in seconds of the night clock.
-    statistic
-        Id from `levels.STATISTICS`.
-    effort_pct
-        What was asked for, in % of a maximal effort; levels are scaled to 100 %.
-    threshold_pct_mvc
-        Threshold that must lie at three times rest or above; None leaves that to the night.
+
+    Returns
+    -------
+    Reference
 
     Raises
     ------
@@ -361,30 +404,15 @@ def from_clenches(
         Fewer than two usable clenches, trials that spread by more than 30 %, a clench or a threshold
         below three times rest, a clipped one, or a level that cannot be µV.
     """
-    measured = [
-        measure(frames, clenches_s, rests_s, amplitude=amplitude, statistic=statistic, effort_pct=effort_pct)
-        for frames in channels
-    ]
-    return reference_of(
-        measured,
-        threshold_pct_mvc=threshold_pct_mvc,
-        origin=origin,
-        placement=placement,
-        teeth=teeth,
-        source=source,
-        day=day,
-    )
+    measured = [measure(frames, clenches_s, rests_s, settings) for frames in channels]
+    return reference_of(measured, origin, threshold_pct_mvc=settings.threshold_pct_mvc)
 
 
 def reference_of(
     measured: Sequence[Clenches],
+    origin: ReferenceOrigin,
     *,
     threshold_pct_mvc: float | None = None,
-    origin: str,
-    placement: Placement,
-    teeth: str,
-    source: Source,
-    day: date | None = None,
 ) -> Reference:
     """A reference from measured clenches; raises as `from_clenches` does."""
     levels, notes = [], list[Note]()
@@ -405,11 +433,11 @@ def reference_of(
         tuple(levels),
         first.amplitude,
         text,
-        origin,
-        placement,
-        teeth,
+        origin.origin,
+        origin.placement,
+        origin.teeth,
         tuple(dict.fromkeys((*notes, *plausibility_notes(levels)))),
-        source=source,
-        date=day,
+        source=origin.source,
+        date=origin.day,
         effort_pct=first.effort_pct,
     )

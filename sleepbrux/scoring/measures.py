@@ -343,32 +343,49 @@ def _mean(values: Iterable[float | None]) -> float | None:
     return math.fsum(known) / len(known) if known else None
 
 
+@dataclass(frozen=True)
+class NightLevels:
+    """Levels that measures of a night name.
+
+    Attributes
+    ----------
+    background_uv
+        Resting level by channel.
+    threshold_pct_mvc
+        Usual threshold, mean over channels; None where it is none in % MVC.
+    no_mvc
+        Why there is no amplitude in % MVC, where there is none.
+    """
+
+    background_uv: Mapping[str, float | None]
+    threshold_pct_mvc: float | None = None
+    no_mvc: str = NO_MVC
+
+
+NO_LEVELS = NightLevels({})
+
+
 def compute(
     selection: Selection,
     bursts: CombinedBursts,
     episodes: Episodes,
     criterion: Criterion,
-    background: Mapping[str, float | None],
+    levels: NightLevels = NO_LEVELS,
     *,
     integrals: Mapping[str, tuple[float | None, float | None]] | None = None,
-    threshold_pct_mvc: float | None = None,
     possible: tuple[int, int] | None = None,
-    no_mvc: str = NO_MVC,
 ) -> dict[str, Measure]:
     """Measures of a night, by name, in the order in which a report shows them.
 
     Parameters
     ----------
-    background
-        Resting level by channel, µV.
     integrals
         Integral above background by channel, per valid hour: µV·s, and % MVC·s. None leaves out these
         two measures, what lost time could change, and all intervals, which take more time than the rest.
     possible
         Least and most episodes, from `lost_time.possible_counts`; None after a review.
-    no_mvc
-        Why there is no amplitude in % MVC, where there is none.
     """
+    background, threshold_pct_mvc, no_mvc = levels.background_uv, levels.threshold_pct_mvc, levels.no_mvc
     book = _MeasureTable(selection, intervals=integrals is not None)
     untyped = "" if criterion.burst.types else "the criterion has no burst types"
     flagged = criterion.episode.mixed == "tonic_flagged"

@@ -34,7 +34,7 @@ from sleepbrux.scoring.context.model import Labels, in_seconds
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import Events, Track, find_events, labels_of, mvc_of
 from sleepbrux.scoring.lost_time import PossibleCounts, possible_counts
-from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, Selection, compute
+from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, NightLevels, Selection, compute
 from sleepbrux.scoring.methods import NightMethods
 from sleepbrux.scoring.night_notes import (
     lost_side_notes,
@@ -216,10 +216,12 @@ def score(
         events.merged,
         events.episodes,
         criterion,
-        background,
+        NightLevels(
+            background,
+            sum(limits) / len(limits) if limits else None,
+            NO_MVC if reference is None else OTHER_KIND,
+        ),
         possible=(possible.least, possible.most),
-        no_mvc=NO_MVC if reference is None else OTHER_KIND,
-        threshold_pct_mvc=sum(limits) / len(limits) if limits else None,
         integrals={t.label: both for t, (_, both) in zip(events.tracks, found, strict=True)},
     )
     measures |= count(

@@ -23,10 +23,12 @@ from sleepbrux.recording.window import Window, find_window, seconds_of
 from sleepbrux.reference import (
     NATURAL,
     PLACEMENT_NOTES,
+    ClenchSettings,
     Cues,
     Level,
     Proposal,
     Reference,
+    ReferenceOrigin,
     converted,
     given,
     impossible,
@@ -394,16 +396,15 @@ def _stated(
         path = find_file(folder, stated.recording, f"reference {stated.id!r}")
         reference = chair_reference(
             path,
-            teeth=teeth,
-            amplitude=stated.uv_kind,
-            statistic=stated.statistic,
-            effort_pct=stated.effort_pct,
-            placement=stated.placement,
-            origin=said,
-            day=stated.date,
+            ReferenceOrigin(said, stated.placement, teeth, day=stated.date),
+            ClenchSettings(
+                stated.uv_kind,
+                stated.statistic,
+                stated.effort_pct,
+                load_criterion(study.criterion).threshold.level_pct_mvc,
+            ),
             channels=study.channels,
             hints=study_hints(study),
-            threshold_pct_mvc=load_criterion(study.criterion).threshold.level_pct_mvc,
             threads=threads,
             progress=progress,
         )

@@ -92,7 +92,7 @@ class _Workspace:
             window=self.window,
             reference=reference or self.reference,
         )
-        return compute(events.selection, events.merged, events.episodes, rule, {})
+        return compute(events.selection, events.merged, events.episodes, rule)
 
     def rate(self, rule: Criterion, reference: Reference | None = None) -> float | None:
         return self.measures(rule, reference)["episodes_per_hour"].value

@@ -73,7 +73,7 @@ def test_rows_stand_in_input_order_and_a_bad_night_is_a_row_with_its_reason(
     bad.write_text("pseudonym = 3", "utf-8")
     assert command("batch", bad, file, "--out", tmp_path / "out", "--workers", "1") == 1
     found = rows(tmp_path / "out")
-    assert [(r["study"], r["night"]) for r in found] == [
+    assert [(r["person"], r["night"]) for r in found] == [
         ("P02", ""),
         *(("P01", f"n{k}") for k in (1, 2, 3)),
     ]

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from sleepbrux.cli import main
 from sleepbrux.core.errors import RecordingError, UsageError
 from sleepbrux.recording import deidentify as room
-from sleepbrux.recording.deidentify import deidentify, kept_text, shift_of
+from sleepbrux.recording.deidentify import Kept, deidentify, kept_text, shift_of
 from sleepbrux.recording.formats.edf import open_edf
 from sleepbrux.recording.model import samples
 from tests.recording.build import edf, edf_plus, emg, tal, times
@@ -160,7 +160,7 @@ def test_bdf_and_plain_files_and_odd_labels(tmp_path):
     assert [c.label for c in new.channels] == ["ch1", "EMG Mass R"]
     assert b"Jansen" not in (tmp_path / "P1.bdf").read_bytes()
     with pytest.raises(RecordingError, match="old value"):
-        deidentify(path, tmp_path / "P2.bdf", pseudonym="P1", key=KEY, keep_labels=True)
+        deidentify(path, tmp_path / "P2.bdf", pseudonym="P1", key=KEY, keep=Kept(labels=True))
     assert not (tmp_path / "P2.bdf").exists()
     assert sorted(p.name for p in tmp_path.iterdir()) == ["P1.bdf", "a.bdf"]
 
@@ -172,7 +172,7 @@ def test_an_allowed_text_that_holds_an_old_value_is_refused(tmp_path):
         tmp_path / "x.edf"
     )
     with pytest.raises(RecordingError, match="old value"):
-        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, allow=["harry turned"])
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep=Kept(allow=["harry turned"]))
 
 
 @pytest.mark.shows("identity-out")
@@ -281,7 +281,7 @@ def test_a_name_whose_umlaut_was_lost_is_found_in_every_spelling(tmp_path, state
     file = edf_plus(signal, times([f"+{i}" for i in range(10)], (1, marks)), patient=b"X F X " + stated)
     path = file.write(tmp_path / "x.edf")
     with pytest.raises(RecordingError, match="old value"):
-        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, allow=[f"{left} turned"])
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep=Kept(allow=[f"{left} turned"]))
     assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
 
 
@@ -305,7 +305,7 @@ def test_parts_of_names_of_three_letters_and_more_are_found_in_a_label(tmp_path,
         tmp_path / "x.edf"
     )
     with pytest.raises(RecordingError, match="old value"):
-        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep_labels=True)
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep=Kept(labels=True))
     deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
     (channel,) = open_edf(tmp_path / "P1.edf").channels
     assert left not in channel.label
@@ -338,9 +338,9 @@ def test_a_birth_date_is_found_in_every_common_form(tmp_path, left):
     )
     path = file.write(tmp_path / "x.edf")
     with pytest.raises(RecordingError, match="old value"):
-        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, allow=[f"born {left}"])
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep=Kept(allow=[f"born {left}"]))
     with pytest.raises(RecordingError, match="old value"):
-        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep_labels=True)
+        deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep=Kept(labels=True))
     deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
     assert [c.label for c in open_edf(tmp_path / "P1.edf").channels] == ["EMG"]
 
@@ -421,7 +421,7 @@ def test_samples_of_a_channel_that_is_no_signal_and_that_spell_text_are_refused(
     with pytest.raises(RecordingError, match=r"samples of 'Notes' look like text.*--without"):
         deidentify(path, out, pseudonym="P1", key=KEY)
     assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
-    report = deidentify(path, out, pseudonym="P1", key=KEY, without=["notes"])
+    report = deidentify(path, out, pseudonym="P1", key=KEY, keep=Kept(without=["notes"]))
     assert report.channels_left_out == 1
     old, new = open_edf(path), open_edf(out)
     assert [c.label for c in new.channels] == ["EMG Mass L"]
@@ -429,7 +429,7 @@ def test_samples_of_a_channel_that_is_no_signal_and_that_spell_text_are_refused(
         samples(old, old.channels[0], 0, 2000), samples(new, new.channels[0], 0, 2000)
     )
     assert packed[:6] not in out.read_bytes()
-    deidentify(path, tmp_path / "P2.edf", pseudonym="P1", key=KEY, vouch=["Notes"])
+    deidentify(path, tmp_path / "P2.edf", pseudonym="P1", key=KEY, keep=Kept(vouch=["Notes"]))
 
 
 def test_a_long_text_in_a_channel_that_calls_itself_a_signal_is_refused_too(tmp_path):
@@ -592,7 +592,7 @@ def test_labels_that_name_nobody_may_be_kept(tmp_path):
     path = edf(emg(label="Krapfen left"), emg(label="EMG Mass R"), patient="Jansen, P.").write(
         tmp_path / "x.edf"
     )
-    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep_labels=True)
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep=Kept(labels=True))
     assert [c.label for c in open_edf(tmp_path / "P1.edf").channels] == [
         "Krapfen left",
         "EMG Mass R",

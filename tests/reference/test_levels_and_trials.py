@@ -22,8 +22,10 @@ def frames(levels_uv=(200.0, 200.0, 200.0), **options):
 
 
 def measured(swept, **options):
-    defaults = {"origin": "test", "placement": "same electrodes"}
-    return calibration.from_clenches(swept, CLENCHES, [(2.0, 22.0)], **(defaults | options))
+    """``options`` are fields of the settings."""
+    origin = calibration.ReferenceOrigin("test", "same electrodes")
+    settings = calibration.ClenchSettings(**options)
+    return calibration.from_clenches(swept, CLENCHES, [(2.0, 22.0)], settings, origin=origin)
 
 
 def test_the_level_is_the_mean_over_trials_of_the_best_second():
@@ -63,13 +65,17 @@ def test_trials_that_spread_by_more_than_15_per_cent_are_warned_of_and_by_30_ref
 
 def test_fewer_than_two_clenches_are_refused():
     with pytest.raises(ReferenceLevelError, match="two are"):
-        calibration.from_clenches(frames(), CLENCHES[:1], origin="test", placement="same electrodes")
+        calibration.from_clenches(
+            frames(), CLENCHES[:1], origin=calibration.ReferenceOrigin("test", "same electrodes")
+        )
 
 
 def test_a_clench_shorter_than_a_second_does_not_count():
     with pytest.raises(ReferenceLevelError, match="0 usable"):
         calibration.from_clenches(
-            frames(), [(30.0, 30.8), (43.0, 43.9)], origin="test", placement="same electrodes"
+            frames(),
+            [(30.0, 30.8), (43.0, 43.9)],
+            origin=calibration.ReferenceOrigin("test", "same electrodes"),
         )
 
 

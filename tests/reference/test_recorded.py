@@ -90,7 +90,7 @@ def test_a_level_is_that_of_a_plain_twin_within_a_thousandth():
             starts = range(first, first + 3000 - n + 1, 10)
             best.append(max(math.sqrt(np.mean(raw[k : k + n] ** 2)) for k in starts))
         stretches = [(c.start_s, c.start_s + 3) for c in plan.cues if c.text == NATURAL]
-        measured = measure(frames[0], stretches, statistic=name)
+        measured = measure(frames[0], stretches, settings=calibration.ClenchSettings(statistic=name))
         assert measured.level_uv() == pytest.approx(np.mean(best), rel=1e-3)
 
 
@@ -406,7 +406,11 @@ def test_a_submaximal_clench_is_scaled_and_says_so():
     frames = swept(recording_of([bursts], seconds=70))
     plain, scaled = (
         calibration.from_clenches(
-            frames, CLENCHES, REST, effort_pct=e, origin="t", placement="same electrodes"
+            frames,
+            CLENCHES,
+            REST,
+            calibration.ClenchSettings(effort_pct=e),
+            origin=calibration.ReferenceOrigin("t", "same electrodes"),
         )
         for e in (100.0, 60.0)
     )

@@ -22,7 +22,9 @@ def night():
 
     swept = sweep_recording(recording)
     reference = calibration.from_clenches(
-        swept.frames, [(a, b) for a, b, _ in clenches], origin="test", placement="same electrodes"
+        swept.frames,
+        [(a, b) for a, b, _ in clenches],
+        origin=calibration.ReferenceOrigin("test", "same electrodes"),
     )
     window = Window(((50.0, 240.0),), "test")
     rule = load_criterion("phasic_tonic_10mvc")

@@ -41,7 +41,7 @@ from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import EPISODE_UNCLASSIFIED, Episodes, group_episodes
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.events import labels_of
-from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, Selection, compute, select
+from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, NightLevels, Selection, compute, select
 from sleepbrux.scoring.night import Night, rescore, with_notes
 
 KEPT = (
@@ -378,9 +378,8 @@ def _measures(
         merged,
         episodes,
         night.criterion,
-        night.background_uv,
+        NightLevels(night.background_uv, no_mvc=NO_MVC if night.reference is None else OTHER_KIND),
         integrals={},
-        no_mvc=NO_MVC if night.reference is None else OTHER_KIND,
     )
     kept = KEPT if _changed(night, merged, episodes, selection) else (*KEPT, *OF_LOST_TIME)
     swept = night.swept
