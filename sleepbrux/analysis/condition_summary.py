@@ -24,9 +24,9 @@ from sleepbrux.archive.nights import (
     words,
 )
 from sleepbrux.core.errors import UsageError
+from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.printed import below, printed
 from sleepbrux.core.purpose import PURPOSE
-from sleepbrux.core.version import __version__
 from sleepbrux.criteria import criterion_ids
 from sleepbrux.scoring.uncertainty import LEVEL, Interval
 from sleepbrux.study.file import Study, StudyNight
@@ -511,9 +511,9 @@ def several_text(summary: StudySummary) -> str:
     """A study's summary as indented JSON with a line feed at the end."""
     table = {
         "schema_version": SCHEMA_VERSION,
-        "software": {"name": "sleepbrux", "version": __version__},
+        "software": SOFTWARE,
         **printed(msgspec.to_builtins(summary)),
         "half_width_wanted_pct": HALF_WIDTH_PCT,
         "purpose": PURPOSE,
     }
-    return msgspec.json.format(msgspec.json.encode(table), indent=2).decode() + "\n"
+    return json_text(table)

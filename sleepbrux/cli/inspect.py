@@ -10,6 +10,7 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.core.errors import SleepbruxError
+from sleepbrux.core.json_text import json_text
 
 if TYPE_CHECKING:
     from sleepbrux.recording.model import Recording
@@ -191,11 +192,10 @@ def _say(morning: UsabilityVerdict) -> None:
 
 
 def _after_night(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints, *, as_json: bool) -> int:
-    import msgspec
 
     mornings = _mornings(paths, mvc_uv, hints)
     if as_json:
-        text = msgspec.json.format(msgspec.json.encode(mornings), indent=2).decode()
+        text = json_text(mornings).rstrip()
         click.echo(text)
     else:
         for morning in mornings:
@@ -245,7 +245,6 @@ def command(
     """Show channels, rates, units, roles, gaps, marks and a first look at quality."""
     if after_night:
         return _after_night(recordings, mvc_uv, hints, as_json=as_json)
-    import msgspec
 
     from sleepbrux.cli.progress import shown
     from sleepbrux.recording.opening import open_recording
@@ -263,7 +262,7 @@ def command(
     if as_json:
         value = found[0] if len(recordings) == 1 and found else found
         if found:
-            click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+            click.echo(json_text(value).rstrip())
     else:
         for seen in found:
             _show(seen)

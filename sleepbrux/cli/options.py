@@ -230,6 +230,7 @@ sync = click.option(
 
 
 def pair(text: str) -> tuple[float, float]:
+    """Two numbers written as ``a=b``."""
     try:
         other, own = (float(part) for part in text.split("="))
     except ValueError:

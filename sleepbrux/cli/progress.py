@@ -32,6 +32,7 @@ class Relay:
         self.watcher: Callable[[float], None] | None = None
 
     def __call__(self, share: float) -> None:
+        """Hand a share of the work on to whoever watches."""
         watcher = self.watcher
         if watcher is not None:
             watcher(share)

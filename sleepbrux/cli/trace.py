@@ -10,6 +10,7 @@ import click
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.core.errors import UsageError
+from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import count_of
 
 SHOWN = 10
@@ -180,9 +181,7 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
         raise UsageError("--json prints everything already; leave out --all")
     table = chain_of(night, measure, archive=archive)
     if as_json:
-        import msgspec
-
-        click.echo(msgspec.json.format(msgspec.json.encode(table), indent=2).decode())
+        click.echo(json_text(table).rstrip())
         return min(failed, 1)
     for heading, rows in lines(table, everything=everything):
         click.echo(heading)

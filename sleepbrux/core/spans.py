@@ -181,21 +181,25 @@ class Spans:
             raise ValueError(f"spans of two grids cannot be combined: {self.grid}, {other.grid}")
 
     def __or__(self, other: Spans) -> Spans:
-        """Where either is::
+        """Where either is.
 
-        a      [----)    [--)
-        b          [-----)
-        a|b    [------------)
+        ::
+
+            a      [----)    [--)
+            b          [-----)
+            a|b    [------------)
         """
         self._shared(other)
         return Spans.of(self.grid, np.concatenate((self.bounds, other.bounds)))
 
     def __and__(self, other: Spans) -> Spans:
-        """Where both are::
+        """Where both are.
 
-        a      [----)    [--)
-        b         [-------)
-        a&b       [-)    [)
+        ::
+
+            a      [----)    [--)
+            b         [-------)
+            a&b       [-)    [)
         """
         return ~(~self | ~other)
 
@@ -209,10 +213,12 @@ class Spans:
         return Spans.of(self.grid, flat.reshape(-1, 2))
 
     def join(self, max_gap: int) -> Spans:
-        """Close gaps of at most ``max_gap`` slots::
+        """Close gaps of at most ``max_gap`` slots.
 
-        a            [--)  [--)       [--)
-        a.join(2)    [--------)       [--)
+        ::
+
+            a            [--)  [--)       [--)
+            a.join(2)    [--------)       [--)
         """
         if not len(self):
             return self

@@ -381,7 +381,7 @@ def from_table(table: Mapping[str, Any], name: str) -> Criterion:
 
 
 def _plain(message: str) -> str:
-    """msgspec's sentence with the key as the rule file writes it."""
+    """Msgspec's sentence with the key as the rule file writes it."""
     found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, flags=re.DOTALL)
     text, key = (found.group(1), found.group(2)) if found else (message, None)
     text = text.replace("Object contains", "there is an").replace("Object missing", "there is no")

@@ -10,9 +10,9 @@ from typing import Any
 import msgspec
 
 from sleepbrux.analysis.agreement.compare import Pair, ScoringAgreement
+from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.printed import printed
 from sleepbrux.core.purpose import PURPOSE
-from sleepbrux.core.version import __version__
 from sleepbrux.export.tables import safe_text
 
 SCHEMA_VERSION = "1.0"
@@ -23,7 +23,7 @@ def agreement_table(found: ScoringAgreement) -> dict[str, Any]:
     """The content of ``agreement.json``."""
     return {
         "schema_version": SCHEMA_VERSION,
-        "software": {"name": "sleepbrux", "version": __version__},
+        "software": SOFTWARE,
         **printed(msgspec.to_builtins(found)),
         "purpose": PURPOSE,
     }
@@ -31,7 +31,7 @@ def agreement_table(found: ScoringAgreement) -> dict[str, Any]:
 
 def agreement_text(found: ScoringAgreement) -> str:
     """`agreement_table` as indented JSON with a line feed at the end."""
-    return msgspec.json.format(msgspec.json.encode(agreement_table(found)), indent=2).decode() + "\n"
+    return json_text(agreement_table(found))
 
 
 def agreement_events(pairs: Sequence[Pair]) -> str:

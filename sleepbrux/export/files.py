@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
-import msgspec
-
 from sleepbrux.archive.file import save_night
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import replacing, write_text
+from sleepbrux.core.json_text import json_text
 from sleepbrux.export.bids import check_bids, write_bids
 from sleepbrux.export.dictionary import dictionary_csv
 from sleepbrux.export.edf_annotations import Identity, edf_annotations, identity_of
@@ -59,11 +58,6 @@ class ExportRequest:
 def schema_text() -> str:
     """The JSON Schema of a night's summary, as published with the package."""
     return (resources.files("sleepbrux.export") / "schemas" / SCHEMA).read_text("utf-8")
-
-
-def json_text(value: object) -> str:
-    """Indented JSON with a line feed at the end."""
-    return msgspec.json.format(msgspec.json.encode(value), indent=2).decode() + "\n"
 
 
 def _by_digest(recordings: Sequence[Path], nights: Sequence[tuple[str, Night]]) -> dict[str, Path]:

@@ -9,6 +9,7 @@ import msgspec
 
 from sleepbrux.archive.identity import identity_table, study_words
 from sleepbrux.archive.journal import scoring_words
+from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.printed import printed, rounded
 from sleepbrux.core.provenance import chain
 from sleepbrux.core.purpose import PURPOSE
@@ -209,7 +210,7 @@ def summary(night: Night) -> dict[str, Any]:
     swept = night.swept
     return {
         "schema_version": SCHEMA_VERSION,
-        "software": {"name": "sleepbrux", "version": __version__},
+        "software": SOFTWARE,
         "recording": swept.name,
         "study": study_words(night) or None,
         "identity": identity_table(night),
@@ -271,7 +272,7 @@ def summary_text(night: Night) -> str:
         "supersedes": night.supersedes or None,
         **table,
     }
-    return msgspec.json.format(msgspec.json.encode(whole), indent=2).decode() + "\n"
+    return json_text(whole)
 
 
 def robustness_text(night: Night, robustness: Robustness) -> str:
@@ -279,7 +280,7 @@ def robustness_text(night: Night, robustness: Robustness) -> str:
     band = robustness.clench_band
     table = {
         "schema_version": SCHEMA_VERSION,
-        "software": {"name": "sleepbrux", "version": __version__},
+        "software": SOFTWARE,
         "identity": identity_table(night),
         "input_sha256": night.swept.digest,
         "sentence": robustness.sentence,
@@ -304,4 +305,4 @@ def robustness_text(night: Night, robustness: Robustness) -> str:
         ],
         "purpose": PURPOSE,
     }
-    return msgspec.json.format(msgspec.json.encode(table), indent=2).decode() + "\n"
+    return json_text(table)

@@ -22,9 +22,11 @@ class Hashed:
     coming: Future[str]
 
     def blocks(self, channels: Sequence[Channel], first: int, stop: int) -> list[Block]:
+        """Samples as the source gives them."""
         return self.source.blocks(channels, first, stop)
 
     def digest(self) -> str:
+        """SHA-256 of the file, once it is known."""
         return self.coming.result()
 
 

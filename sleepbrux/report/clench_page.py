@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import msgspec
 from markupsafe import Markup
 
+from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.purpose import PURPOSE
-from sleepbrux.core.version import __version__
 from sleepbrux.reference.clench_test import ASSUMES, SENTENCE, ChannelTest, ClenchTest, Share
 from sleepbrux.report.chair_page import bullets, label, page, paragraph, section, svg, table, ticks
 
@@ -231,7 +230,7 @@ def clench_json(test: ClenchTest, nights: Sequence[NightsBeside] = (), *, person
     """Everything on the page as JSON, and whose clenches they are where a study says it."""
     table_: dict[str, Any] = {
         "schema_version": "2.0",
-        "software": {"name": "sleepbrux", "version": __version__},
+        "software": SOFTWARE,
         "statement": SENTENCE,
         "assumes": ASSUMES,
         "person": person,
@@ -239,7 +238,7 @@ def clench_json(test: ClenchTest, nights: Sequence[NightsBeside] = (), *, person
         "nights": [_rounded(asdict(n)) for n in nights],
         "purpose": PURPOSE,
     }
-    return msgspec.json.format(msgspec.json.encode(table_), indent=2).decode() + "\n"
+    return json_text(table_)
 
 
 def _rounded(value: Any) -> Any:

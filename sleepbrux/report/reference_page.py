@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-import msgspec
 import numpy as np
 from markupsafe import Markup
 
+from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.purpose import PURPOSE
-from sleepbrux.core.version import __version__
 from sleepbrux.reference import STATISTICS, Clenches
 from sleepbrux.reference.model import RMS_OVER_RECTIFIED
 from sleepbrux.reference.recorded import ReferenceCheck
@@ -319,7 +318,7 @@ def reference_json(looked: ReferenceCheck) -> str:
     """Everything on the page as JSON."""
     table_ = {
         "schema_version": "2.0",
-        "software": {"name": "sleepbrux", "version": __version__},
+        "software": SOFTWARE,
         "recording": looked.swept.name,
         "input_sha256": looked.swept.digest,
         "date": looked.swept.start.date().isoformat() if looked.swept.start else None,
@@ -375,7 +374,7 @@ def reference_json(looked: ReferenceCheck) -> str:
         ],
         "purpose": PURPOSE,
     }
-    return msgspec.json.format(msgspec.json.encode(table_), indent=2).decode() + "\n"
+    return json_text(table_)
 
 
 def _rounded(value: float | None) -> float | None:

@@ -243,7 +243,6 @@ def thresholds(
     ValueError
         The criterion asks for an MVC and there is none.
     """
-
     rule = criterion.threshold
     if criterion.needs_mvc and mvc_uv is None:
         raise ValueError(f"criterion {criterion.id} needs an MVC")

@@ -54,6 +54,15 @@ def mvc_of(reference: Reference | None, label: str, amplitude: Amplitude) -> flo
 
 
 def check_applicable(swept: Swept, criterion: Criterion, reference: Reference | None) -> None:
+    """Refuse a rule set that this night cannot be scored by.
+
+    Raises
+    ------
+    UsageError
+        No clench of a channel, or one stated in another kind of µV.
+    RecordingError
+        A channel without a known unit under a rule in % MVC.
+    """
     check(swept.name, criterion, swept.surroundings)
     if not criterion.needs_mvc:
         return

@@ -104,6 +104,7 @@ def night_notes(
     amplitude: Amplitude,
     measures: Mapping[str, Measure],
 ) -> tuple[Note, ...]:
+    """Every note of a night, each once: recording, quality, window, reference, and what its result needs."""
     notes = [
         *swept.notes,
         *(note for quality in swept.quality for note in quality.notes),

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import pytest
 
+from sleepbrux.core.json_text import json_text
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.export.fhir import CODES, UCUM, bundle, faults
-from sleepbrux.export.files import json_text
 
 
 def read_back(table):

@@ -140,7 +140,7 @@ def _found(
 
 
 def _after_holm(found: Sequence[_Found | None], baseline: str) -> list[_Found | None]:
-    """p after Holm over the contrasts with the baseline; those of the others stay as they are."""
+    """P after Holm over the contrasts with the baseline; those of the others stay as they are."""
     tested = [f.ratio for f in found if f is not None and f.ratio.against == baseline]
     told, equal = (
         iter(holm([getattr(r, name) for r in tested]) if tested else ()) for name in ("p_verdict", "p_equal")

@@ -181,7 +181,7 @@ def contrast(y: Floats, h: Floats, is_with: NDArray[np.bool_], *, counts: bool =
 
 
 def holm(p: Sequence[float]) -> tuple[float, ...]:
-    """p after Holm's step-down correction (Holm 1979, Scand J Stat 6:65-70), in the order given.
+    """P after Holm's step-down correction (Holm 1979, Scand J Stat 6:65-70), in the order given.
 
     Examples
     --------

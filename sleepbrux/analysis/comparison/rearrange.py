@@ -121,7 +121,7 @@ class Arrangements:
         return cls(labels, rows, count, exact, blocked, min(least, 1.0))
 
     def p(self, events: Floats, hours: Floats, *, counts: bool = True) -> Floats:
-        """p of "the conditions do not differ", one a study.
+        """P of "the conditions do not differ", one a study.
 
         Parameters
         ----------

@@ -268,8 +268,7 @@ class _Scan:
 
 
 def _even(cells: list[str]) -> tuple[list[str], NDArray[np.int64], NDArray[np.float64]] | None:
-    """Distinct heads (all but the seconds), which each cell has, and its seconds, where all cells are
-    built alike; None where they are not."""
+    """Heads (all but the seconds), which one each cell has, and its seconds; None for cells built unlike."""
     size, colon = len(cells[0]), cells[0].rfind(":")
     if not cells[0].isascii() or colon < 3 or size - colon - 1 not in (2, *range(4, 13)):
         return None
