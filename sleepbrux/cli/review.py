@@ -336,6 +336,7 @@ def _result(place: Place) -> int:
     from sleepbrux.archive.file import load_night
     from sleepbrux.archive.journal import reviewed
     from sleepbrux.archive.journal.file import check_about
+    from sleepbrux.archive.journal.witness import check_witness
     from sleepbrux.archive.manifest import listed
     from sleepbrux.report.outputs import ARCHIVE, write_reviewed
     from sleepbrux.review.result import sample_lines
@@ -346,6 +347,7 @@ def _result(place: Place) -> int:
     night = load_night(archive)
     journal = _load(place)
     check_about(journal, night)
+    check_witness(night, archive, journal)
     after = reviewed(night, journal)
     for line in sample_lines(night, journal):
         click.echo(line)

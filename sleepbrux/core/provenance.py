@@ -70,6 +70,9 @@ class Review:
     by_rule
         Automatic episodes that no longer are one after their bursts were changed, and groups that
         became one.
+    decisions, journal_sha256, scoring_sha256
+        Lines of the journal, the digest of its last one (empty in the older form), and the scoring that they
+        are about: so that files made of a review show when a journal was put back or lost.
     """
 
     readers: tuple[str, ...]
@@ -84,6 +87,9 @@ class Review:
     added: int
     bursts: int
     by_rule: int
+    decisions: int = 0
+    journal_sha256: str = ""
+    scoring_sha256: str = ""
 
     @property
     def sentence(self) -> str:

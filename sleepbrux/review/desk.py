@@ -16,11 +16,13 @@ from sleepbrux.archive.journal.file import (
     Entry,
     Journal,
     append,
+    archive_of,
     check_about,
     header_of,
     load_journal,
 )
 from sleepbrux.archive.journal.standing import kinds_for, last_to_undo
+from sleepbrux.archive.journal.witness import check_witness
 from sleepbrux.core.errors import JournalError
 from sleepbrux.core.printed import printed
 from sleepbrux.report.numbers import seconds_of_day
@@ -75,6 +77,7 @@ class ReviewSession:
         self._header = header_of(night)
         self._journal = load_journal(path)
         check_about(self._journal, night)
+        check_witness(night, archive_of(path), self._journal)
         self._now = review_of(night, self._journal)
         self.sampled, self.reader = sample, reader
         self.items = sampling.all_items(night, near_misses(night)) if sample else []

@@ -13,6 +13,7 @@ from sleepbrux.archive.file import load_night
 from sleepbrux.archive.identity import foreign, identity_of
 from sleepbrux.archive.journal import journal_path, load_journal, reviewed
 from sleepbrux.archive.journal.file import ARCHIVE, JOURNAL
+from sleepbrux.archive.journal.witness import check_witness
 from sleepbrux.core.errors import CriterionError, UsageError
 from sleepbrux.core.files import read_cells
 from sleepbrux.core.texts import file_name, visible
@@ -186,9 +187,9 @@ def _load(path: Path | str | Night, wanted: Wanted, night: Night | None) -> Scor
     if name.endswith(JOURNAL):
         archive = file.with_name(file.name.removesuffix(JOURNAL) + ARCHIVE)
         assert journal_path(archive) == file  # noqa: S101
-        return of_night(
-            reviewed(load_night(archive), load_journal(file)), visible(stem_of(file)), wanted.level
-        )
+        own, journal = load_night(archive), load_journal(file)
+        check_witness(own, archive, journal)
+        return of_night(reviewed(own, journal), visible(stem_of(file)), wanted.level)
     rows, shift = _rows(file, night)
     return of_rows(
         rows,

@@ -29,6 +29,7 @@ from sleepbrux.archive.journal.standing import (
     in_force,
     standings,
 )
+from sleepbrux.archive.journal.witness import check_witness
 from sleepbrux.core.errors import JournalError, Note
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.spans import Spans
@@ -499,6 +500,9 @@ def _summary(
             for s in said.values()
         ),
         by_rule=len(vanished) + sum(row.id.startswith("g") for row in rows),
+        decisions=journal.seq,
+        journal_sha256=journal.digests[-1] if journal.digests else "",
+        scoring_sha256=journal.header.scoring_sha256 if journal.header else "",
     )
 
 
@@ -514,7 +518,9 @@ def with_review(night: Night, archive: Path) -> Night:
     says so, and `unused_review` finds it.
     """
     try:
-        return reviewed(night, load_journal(journal_path(archive)))
+        journal = load_journal(journal_path(archive))
+        check_witness(night, archive, journal)
+        return reviewed(night, journal)
     except JournalError as error:
         return with_notes(night, Note(UNUSED, "warning", f"{UNUSED_WORDS}: {error}"))
 

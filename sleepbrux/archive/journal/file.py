@@ -39,6 +39,7 @@ from sleepbrux.archive.journal.model import (
     Entry,
     Header,
     Journal,
+    archive_of,
     journal_path,
 )
 from sleepbrux.archive.journal.reading import Content, lasting_notes, load_journal, read_content
@@ -58,6 +59,7 @@ __all__ = [
     "Header",
     "Journal",
     "append",
+    "archive_of",
     "check_about",
     "header_of",
     "journal_path",
@@ -124,13 +126,14 @@ def _check_same(name: str, header: Header, own: Header) -> None:
         )
 
 
-def chained(header: Header, entries: tuple[Entry, ...]) -> tuple[bytes, str]:
-    """A whole journal in the chain, and the digest of its last line."""
-    lines, last = [], ""
+def chained(header: Header, entries: tuple[Entry, ...]) -> tuple[bytes, tuple[str, ...]]:
+    """A whole journal in the chain, and the digest of each line."""
+    lines, digests = [], [""]
     for part in (header, *entries):
-        line, last = sealed(msgspec.json.encode(part), last)
+        line, digest = sealed(msgspec.json.encode(part), digests[-1])
         lines.append(line + b"\n")
-    return b"".join(lines), last
+        digests.append(digest)
+    return b"".join(lines), tuple(digests[1:])
 
 
 def continuing(older: Header, own: Header, data: bytes, decisions: int) -> Header:
@@ -155,22 +158,23 @@ def put_in_order(path: Path, content: Content, header: Header) -> Content:
             keep_copy(path, content.data)
             write_whole(path, b"")
         return Content(Journal(path.name))
-    last = content.digests[-1] if content.digests else ""
+    digests = content.digests
     begin, text = journal.header, content.sound
     if content.older:
         keep_copy(path, content.data)
         begin = continuing(begin, header, content.data, journal.seq)
-        text, last = chained(begin, journal.entries)
+        text, digests = chained(begin, journal.entries)
         write_whole(path, text)
     elif text != content.data:
         keep_copy(path, content.data)
         write_whole(path, text)
-    head = Head(decisions=journal.seq, last=last)
+    head = Head(decisions=journal.seq, last=digests[-1])
     if head != content.head:
         if content.head_data is not None and content.head is None:
             keep_copy(head_path(path), content.head_data)
         write_whole(head_path(path), head_text(head))
-    return Content(Journal(path.name, begin, journal.entries), text, head_text(head), head, text, (last,))
+    ordered = Journal(path.name, begin, journal.entries, digests=digests)
+    return Content(ordered, text, head_text(head), head, text, digests)
 
 
 def append(path: Path, header: Header, entry: Entry) -> Journal:
@@ -198,19 +202,20 @@ def append(path: Path, header: Header, entry: Entry) -> Journal:
         content = put_in_order(path, content, header)
         begin = content.journal.header or replaced(header, schema_version=SCHEMA_VERSION)
         size = len(content.sound)
-        text, last = b"", content.digests[-1] if content.digests else ""
+        text, digests = b"", content.digests
         for part in (*(() if content.journal.header else (begin,)), entry):
-            line, last = sealed(msgspec.json.encode(part), last)
-            text += line + b"\n"
+            line, digest = sealed(msgspec.json.encode(part), digests[-1] if digests else "")
+            text, digests = text + line + b"\n", (*digests, digest)
         if entry.seq > MOST_DECISIONS or len(line) > LONGEST_LINE or size + len(text) > MOST_BYTES:
             raise JournalError(
                 f"{path.name}: the journal is full ({journal.seq} decisions, {size} bytes), or this decision "
                 f"is too long; at most {MOST_DECISIONS:,} decisions and {MOST_BYTES / 1e6:.0f} MB are kept"
             )
         with appending(path, text, size):
-            _write_head(path, Head(decisions=entry.seq, last=last))
+            _write_head(path, Head(decisions=entry.seq, last=digests[-1]))
         entries = (*journal.entries, entry)
-        return Journal(path.name, begin, entries, notes=lasting_notes(path.name, begin, entries))
+        notes = lasting_notes(path.name, begin, entries)
+        return Journal(path.name, begin, entries, notes=notes, digests=digests)
 
 
 def _write_head(path: Path, head: Head) -> None:

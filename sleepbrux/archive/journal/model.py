@@ -100,6 +100,8 @@ class Journal:
         Bytes of a last line that was not written wholly.
     notes
         What every reader of the decisions must know of the file.
+    digests
+        Of each line, the header's first; empty in the older form.
     """
 
     name: str
@@ -107,6 +109,7 @@ class Journal:
     entries: tuple[Entry, ...] = ()
     torn: int = 0
     notes: tuple[Note, ...] = ()
+    digests: tuple[str, ...] = ()
 
     @property
     def seq(self) -> int:
@@ -120,6 +123,11 @@ class ConflictError(JournalError):
 
 class DamagedError(JournalError):
     """Lines were changed, cut off or lost; `sleepbrux.archive.journal.repair` keeps those that are whole."""
+
+
+def archive_of(journal: Path) -> Path:
+    """``NIGHT.night.h5`` beside ``NIGHT.review.jsonl``."""
+    return journal.with_name(journal.name.removesuffix(JOURNAL) + ARCHIVE)
 
 
 def journal_path(archive: Path) -> Path:

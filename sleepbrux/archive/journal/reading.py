@@ -262,7 +262,7 @@ def _chained(path: Path, text: bytes, head: Head | None, head_data: bytes | None
     notes += _against_head(path, header, entries, digests, head, head_data)
     if header is not None:
         notes += lasting_notes(name, header, entries)
-    journal = Journal(name, header, tuple(entries), len(rest), tuple(notes))
+    journal = Journal(name, header, tuple(entries), len(rest), tuple(notes), tuple(digests))
     sound_text = b"".join(line + b"\n" for line in lines[: len(digests)])
     return Content(journal, None, head_data, head, sound_text, tuple(digests))
 

@@ -91,11 +91,12 @@ def _salvaged(path: Path, own: Header, night: Night) -> Repaired:
     lines = [line for line in with_plain_line_ends(data).split(b"\n") if line]
     header = _header(path.name, data, lines, own)
     found: dict[int, Entry] = {}
+    doubled: list[Entry] = []
     for line in lines[1:]:
         entry = _readable(line, in_chain=older_header(lines[0]) is None)
-        if entry is not None:
-            found.setdefault(entry.seq, entry)
-    counted = head.decisions if head is not None else len(lines) - 1
+        if entry is not None and found.setdefault(entry.seq, entry) != entry:
+            doubled.append(entry)
+    counted = head.decisions if head is not None else len(lines) - 1 - len(doubled)
     total = min(max([*found, counted]), MOST_DECISIONS)
     check_about(Journal(path.name, header), night)
     entries: list[Entry] = []
@@ -105,13 +106,17 @@ def _salvaged(path: Path, own: Header, night: Night) -> Repaired:
         if not whole and not _has_meaning(Journal(path.name, header, (*entries, entry)), night):
             entry = _gone(seq, "it has no meaning without one that could not be read")
         entries.append(entry)
+    entries += [
+        _gone(seq, f"a second decision {entry.seq}, of reader {entry.who}, stood in the file")
+        for seq, entry in enumerate(doubled[: MOST_DECISIONS - total], start=total + 1)
+    ]
     copies = [keep_copy(path, data).name]
     if head_data is not None:
         copies.append(keep_copy(head_path(path), head_data).name)
-    text, last = chained(header, tuple(entries))
+    text, digests = chained(header, tuple(entries))
     write_whole(path, text)
-    write_whole(head_path(path), head_text(Head(decisions=total, last=last)))
-    return Repaired(tuple(copies), total, tuple(e.seq for e in entries if e.action == "lost"))
+    write_whole(head_path(path), head_text(Head(decisions=len(entries), last=digests[-1])))
+    return Repaired(tuple(copies), len(entries), tuple(e.seq for e in entries if e.action == "lost"))
 
 
 def _gone(seq: int, why: str) -> Entry:
