@@ -474,6 +474,7 @@ def load_identity(path: str | Path) -> Identity:
     return Identity(
         about.get("person", about.get("pseudonym", "")),
         about.get("study_sha256", ""),
+        about.get("study_id", ""),
         about.get("night", ""),
         who.digest,
     )

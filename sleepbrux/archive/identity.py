@@ -6,8 +6,10 @@ that a night leaves carries it, and whoever reads one compares it with what is d
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
+from sleepbrux.core.errors import ArchiveError
 from sleepbrux.scoring.night import Night
 
 
@@ -22,6 +24,8 @@ class Identity:
     study_sha256
         SHA-256 over what the study file said of the night, as far as it was scored by it: see
         `sleepbrux.study.file.entry_digest`.
+    study_id
+        Id that the study file was given when it was drafted: two studies of one pseudonym differ in it.
     night
         Id of the night in the study file.
     input_sha256
@@ -30,6 +34,7 @@ class Identity:
 
     person: str = ""
     study_sha256: str = ""
+    study_id: str = ""
     night: str = ""
     input_sha256: str = ""
 
@@ -44,8 +49,9 @@ class Identity:
         """
         night = f"night {self.night!r}" if self.night else "a night"
         person = f" of {self.person!r}" if self.person else ""
+        study = f", study {self.study_id}" if self.study_id else ""
         digest = f" (recording with SHA-256 {self.input_sha256[:8]}…)" if self.input_sha256 else ""
-        return f"{night}{person}{digest}"
+        return f"{night}{person}{study}{digest}"
 
 
 def identity_of(night: Night) -> Identity:
@@ -54,6 +60,7 @@ def identity_of(night: Night) -> Identity:
     return Identity(
         about.get("person", ""),
         about.get("study_sha256", ""),
+        about.get("study_id", ""),
         about.get("night", ""),
         night.swept.digest,
     )
@@ -82,7 +89,36 @@ def foreign(found: Identity, due: Identity) -> bool:
     """
     pairs = (
         (found.person, due.person),
+        (found.study_id, due.study_id),
         (found.night, due.night),
         (found.input_sha256, due.input_sha256),
     )
     return any(a != b for a, b in pairs if a and b)
+
+
+def check_one_person(nights: Sequence[tuple[str, Night]]) -> None:
+    """Refuse several nights that are not known to be of one person.
+
+    Parameters
+    ----------
+    nights
+        (name, night).
+
+    Raises
+    ------
+    ArchiveError
+        Nights of two persons or studies, or several of which one does not say whose it is.
+    """
+    known = [(name, identity_of(night)) for name, night in nights]
+    for name, own in known[1:]:
+        first, other = known[0]
+        if not own.person or not other.person:
+            which = name if not own.person else first
+            raise ArchiveError(
+                f"{which} was scored without a study file, so nothing says that these {len(known)} nights are of "
+                "one person; draft a study file (sleepbrux study new) and score by it, or take one night alone"
+            )
+        if own.person != other.person or (own.study_id and other.study_id and own.study_id != other.study_id):
+            raise ArchiveError(
+                f"{first} is {other.words}, {name} is {own.words}: nights of two persons; take those of one"
+            )

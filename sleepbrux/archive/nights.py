@@ -237,6 +237,11 @@ def _against(night: Night, archive: Path, study: Study, entry: StudyNight, due: 
             f"{archive.name} is of {own.person!r}, the study of {study.pseudonym!r}; score this study "
             "into a folder of its own"
         )
+    if own.study_id and study.study_id and own.study_id != study.study_id:
+        yield (
+            f"{archive.name} is of study {own.study_id!r}, this study file is {study.study_id!r}: two studies "
+            f"call a person {study.pseudonym!r}; score this study into a folder of its own"
+        )
     name = Path(entry.recording).name
     named = night.swept.format != "array"  # one that was in memory has no file's name
     if not own.night and named and night.swept.name not in (Path(name).stem, name):

@@ -112,6 +112,7 @@ def command(
             "STUDY.toml"
         )
     fields = load_fields(file, entries)
+    from sleepbrux.archive.identity import check_one_person
     from sleepbrux.archive.journal import load_reviewed
     from sleepbrux.recording.files import file_digest
     from sleepbrux.report.letter.nights import Letter
@@ -128,6 +129,7 @@ def command(
             Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
             for path in archives
         ]
+        check_one_person([(letter.name, letter.night) for letter in letters])
     pdf = letter_pdf(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
     target = out or beside.with_name("letter.pdf")
     target.parent.mkdir(parents=True, exist_ok=True)

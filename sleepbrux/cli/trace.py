@@ -140,6 +140,7 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
                         ("person", "person"),
                         ("night", "night"),
                         ("study SHA-256", "study_sha256"),
+                        ("study id", "study_id"),
                     )
                     if table["identity"][key]
                 ),

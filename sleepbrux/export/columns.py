@@ -116,6 +116,7 @@ NUMBER = "number of its episode as in all tables"
 IDENTITY: Columns = {
     "person": Column("whose night it is, as the study file calls the person; empty without one"),
     "study_sha256": Column("SHA-256 over what the study file said of the night; empty without one"),
+    "study_id": Column("id that the study file was drafted with; empty without one"),
     "night": Column("id in the study file; empty without one"),
     "input_sha256": Column("SHA-256 of the recording", filled=True),
 }

@@ -145,6 +145,7 @@ def _identity(night: Night) -> list[tuple[str, str]]:
         ("person", known.person),
         ("night", known.night),
         ("study entry of the night, SHA-256", known.study_sha256),
+        ("study id", known.study_id),
         ("input, SHA-256", known.input_sha256),
     ]
 

@@ -329,6 +329,7 @@ def study_request(
             ("night", night.id),
             ("condition", night.condition),
             ("study_sha256", entry_digest(study, night)),
+            *((("study_id", study.study_id),) if study.study_id else ()),
         ),
         companions=_beside(study, night, folder),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import secrets
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -159,6 +160,7 @@ def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED
     lines = [
         f"# A study: one person. Replace each {FILL_IN}; lines that begin with # are optional.",
         f'pseudonym = "{FILL_IN}"           # no name, no hospital number',
+        f'study_id = "{secrets.token_hex(4)}"          # tells two studies of one name apart: leave it as it is',
         'primary_outcome = "episodes_per_hour"  # chosen before the nights are scored',
         'criterion = "phasic_tonic_10mvc"',
         f"conditions = [{names}]"

@@ -105,6 +105,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     ----------
     pseudonym
         What outputs call the person.
+    study_id
+        Drawn when the file is drafted, and never changed: tells two studies of one pseudonym apart.
     primary_outcome
         Name of the one measure that was chosen before scoring.
     criterion
@@ -136,6 +138,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """
 
     pseudonym: Name
+    study_id: Annotated[str, Meta(pattern=r"^([0-9a-z-]{4,40})?$")] = ""
     primary_outcome: Name = "episodes_per_hour"
     criterion: Name = "phasic_tonic_10mvc"
     conditions: tuple[Name, ...] = ()

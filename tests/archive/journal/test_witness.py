@@ -22,7 +22,9 @@ def night():
 
 
 def decide(archive, night, seq, *, who="AB", target=None):
-    entry = Entry(action="reject", target=target or f"e{seq - 1}", seq=seq, at="2026-03-02T07:00:00Z", who=who)
+    entry = Entry(
+        action="reject", target=target or f"e{seq - 1}", seq=seq, at="2026-03-02T07:00:00Z", who=who
+    )
     append(journal_path(archive), header_of(night), entry)
 
 
@@ -123,5 +125,3 @@ def test_a_second_readers_lines_that_repair_leaves_out_are_counted_as_lost(archi
     entries = load_journal(journal).entries
     assert "reader ZZ" in entries[-1].reason
     assert any("1 of 3 decisions could not be read" in note.text for note in load_journal(journal).notes)
-
-
