@@ -18,6 +18,7 @@ from sleepbrux.recording.files import ends_digest
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night
 from sleepbrux.study.file import Study, StudyNight, entry_digest, night_stems, person_folder
+from sleepbrux.study.persons import OTHER_PERSON
 
 REVIEW_UNUSED = "automatic scoring: its review is not used, as not every night has one"
 
@@ -196,9 +197,14 @@ def archived(
             night,
             after if after.review else None,
             archive,
-            doubts(archive),
+            (*doubts(archive), *person_doubts(night)),
             unproved=due.stated and not proved,
         )
+
+
+def person_doubts(night: Night) -> tuple[str, ...]:
+    """What the headers of a study's recordings said against this night being of its person."""
+    return tuple(note.text for note in night.notes if note.code == OTHER_PERSON)
 
 
 def _one_archive(paths: Sequence[Path], whose: Identity) -> Path | None:

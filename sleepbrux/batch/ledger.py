@@ -131,6 +131,7 @@ def settings_digest(task: Task) -> str:
     said: list[Any] = [__version__, ARCHIVE_SCHEMA, rules, task.fault]
     if task.study:
         said.append(msgspec.structs.replace(task.study, criterion="rules"))
+        said += [note.text for note in task.notes]
     else:
         said += [task.common.channels, task.common.hints]
         if task.common.mvc_uv is not None:

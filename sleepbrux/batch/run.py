@@ -62,12 +62,18 @@ class Batch:
         The file with all rows; None for a shard, whose table the next whole run writes.
     archives
         Archive of each row, for `load_night`; None where the night was not scored.
+    no_longer_listed
+        Rows of the table that stood there before whose night is not in this run; their files stay.
+    doubled
+        A sentence for each recording that is a night of two persons.
     """
 
     rows: tuple[LedgerRow, ...]
     unchanged: int
     table: Path | None
     archives: tuple[Path | None, ...] = ()
+    no_longer_listed: int = 0
+    doubled: tuple[str, ...] = ()
 
     @property
     def failed(self) -> int:
@@ -154,8 +160,9 @@ def run_batch(
         )
         if shard is not None:
             return Batch(ordered, unchanged, None, archives)
+        gone = _no_longer_listed(out / TABLE, ordered)
         write_text(out / TABLE, batch_csv(ordered))
-    return Batch(ordered, unchanged, out / TABLE, archives)
+    return Batch(ordered, unchanged, out / TABLE, archives, gone, _one_recording_of_two(ordered))
 
 
 def score_many(
@@ -271,6 +278,29 @@ def _figures(row: LedgerRow) -> list[str]:
         safe_text(figures.reference),
         str(figures.warnings),
     ]
+
+
+def _no_longer_listed(table: Path, rows: Sequence[LedgerRow]) -> int:
+    try:
+        with table.open(encoding="utf-8-sig", newline="") as file:
+            before = [(row.get("person"), row.get("night")) for row in csv.DictReader(file)]
+    except (OSError, ValueError, csv.Error):
+        return 0
+    now = {(safe_text(visible(row.study)), safe_text(visible(row.night))) for row in rows}
+    return sum(who not in now for who in before)
+
+
+def _one_recording_of_two(rows: Sequence[LedgerRow]) -> tuple[str, ...]:
+    first: dict[str, LedgerRow] = {}
+    found = []
+    for row in rows:
+        other = first.setdefault(row.input_sha256, row) if row.input_sha256 else row
+        if other.study != row.study:
+            found.append(
+                f"{other.name} and {row.name} are one and the same recording (SHA-256 {row.input_sha256[:8]}…): it "
+                "stands in the study of two persons; take it out of one of them"
+            )
+    return tuple(found)
 
 
 def parse_shard(text: str) -> tuple[int, int]:

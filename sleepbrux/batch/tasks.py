@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 
 import msgspec
 
-from sleepbrux.core.errors import StudyError, UsageError
+from sleepbrux.core.errors import Note, StudyError, UsageError
 from sleepbrux.core.files import own_stem, safe_stem
 from sleepbrux.core.texts import visible
 from sleepbrux.criteria import criterion_ids
@@ -19,6 +19,7 @@ from sleepbrux.recording.candidates import Candidate, candidate
 from sleepbrux.recording.opening import READ, Hints
 from sleepbrux.report.outputs import ARCHIVE
 from sleepbrux.study.file import Study, StudyNight, load_study, person_folder
+from sleepbrux.study.persons import person_notes
 
 STUDY_NAME = "study.toml"
 RECORDS = ".batch"
@@ -55,6 +56,8 @@ class Task:
         Why there is nothing to score, such as a study file that cannot be read.
     path
         Of the recording, relative to the folder that all inputs of the run share, with ``/`` between.
+    notes
+        What its study's other recordings say about it: see `sleepbrux.study.persons`.
     """
 
     key: str
@@ -67,6 +70,7 @@ class Task:
     common: Common = Common()
     fault: str = ""
     path: str = ""
+    notes: tuple[Note, ...] = ()
 
     @property
     def folder(self) -> PurePosixPath:
@@ -242,6 +246,7 @@ def _of_study(file: Path) -> list[Task]:
             study_name=study.pseudonym,
             condition=night.condition,
             study=msgspec.structs.replace(whole, night=(night,)),
+            notes=person_notes(study, file.parent, night),
         )
         for night in study.recorded
     ]

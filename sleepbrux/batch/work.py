@@ -74,7 +74,7 @@ def _scored(task: Task, out: Path) -> LedgerRecord:
     before = {name: ledger.stamp_of(path) for name, path in files.items()}
     if task.study and task.entry:
         path = find_file(task.home, task.entry.recording, f"night {task.night!r}")
-        request = study_request(task.study, task.entry, task.home, threads=1)
+        request = study_request(task.study, task.entry, task.home, notes=task.notes, threads=1)
     else:
         common = task.common
         path = task.recording

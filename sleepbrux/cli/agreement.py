@@ -125,13 +125,18 @@ def _earlier(out: Path, found: ScoringAgreement) -> str:
         return ""
     try:
         table = json.loads(path.read_text("utf-8"))
-        before = (table["a"], table["b"], table["level"], [n["night"] for n in table["nights"]])
+        before = (
+            table["a"],
+            table["b"],
+            table["level"],
+            [(n["night"], n.get("person", "")) for n in table["nights"]],
+        )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise UsageError(
             f"--out {str(out)!r} holds an agreement.json that cannot be read; name another folder"
         ) from error
-    if before != (found.a, found.b, found.level, [n.night for n in found.nights]):
-        nights = ", ".join(map(str, before[3][:3])) or "no night"
+    if before != (found.a, found.b, found.level, [(n.night, n.person) for n in found.nights]):
+        nights = ", ".join(" of ".join(filter(None, map(str, pair))) for pair in before[3][:3]) or "no night"
         raise UsageError(
             f"--out {str(out)!r} holds the agreement of {before[0]} with {before[1]} ({nights}; level "
             f"{before[2]}), which would be lost; name another folder"

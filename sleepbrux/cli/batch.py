@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from sleepbrux.core.errors import CriterionError, UsageError
 from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
-    from sleepbrux.batch import LedgerRow
+    from sleepbrux.batch import Batch, LedgerRow
     from sleepbrux.recording.opening import Hints
 
 
@@ -39,11 +40,28 @@ def _said(row: LedgerRow) -> str:
     return f"{name}: {by}{value}"
 
 
-def _next(out: Path) -> None:
-    from sleepbrux.report.outputs import ARCHIVE
-
-    for first in sorted(out.rglob(f"*{ARCHIVE}"))[:1]:
+def _next(archives: Iterable[Path | None]) -> None:
+    for first in [path for path in archives if path is not None][:1]:
         following.say_next(("look at every episode of a night and decide", ("review", first)))
+
+
+def _say_result(batch: Batch) -> None:
+    """What a run left, what is wrong with it, and the next step."""
+    if batch.table is None:
+        click.echo("one table of all shards: run the same command with --merge instead of --shard")
+    else:
+        click.echo(f"{count_of(len(batch.rows), 'night')} in one table: {batch.table}")
+        if batch.no_longer_listed:
+            click.echo(
+                f"{count_of(batch.no_longer_listed, 'row')} of the table that stood there before "
+                "are not nights of this run and were taken out; their results stay",
+                err=True,
+            )
+        _next(batch.archives)
+    for sentence in batch.doubled:
+        click.echo(f"sleepbrux: {sentence}", err=True)
+    if batch.failed:
+        click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
 
 
 def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:
@@ -173,11 +191,5 @@ def command(
         raise
     finally:
         bar.close()
-    if batch.table is None:
-        click.echo("one table of all shards: run the same command with --merge instead of --shard")
-    else:
-        click.echo(f"{count_of(len(batch.rows), 'night')} in one table: {batch.table}")
-        _next(out)
-    if batch.failed:
-        click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
-    return 1 if batch.failed else 0
+    _say_result(batch)
+    return 1 if batch.failed or batch.doubled else 0

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -60,16 +61,60 @@ def _once(person: str, reading: Reading, recordings: dict[str, str]) -> None:
             )
 
 
-def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNight]:
-    """Nights of study files, from their archives; what stands apart in `compare` is left out."""
+@dataclass(frozen=True)
+class _Read:
+    """Nights of study files, what must be said of them, and why reviews could not be read."""
+
+    nights: list[PersonNight]
+    notes: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
+
+
+def _of_studies(paths: tuple[Path, ...], results: Path | None) -> _Read:
+    """Nights of study files, from their archives; what stands apart in `compare` is left out.
+
+    Reviewed scorings are taken only where every night of every person has one.
+    """
+    found, reviewed = _read(paths, results, automatic=False)
+    return found if reviewed else _read(paths, results, automatic=True)[0]
+
+
+def _review_note(readings: Sequence[Reading], *, automatic: bool) -> tuple[str, ...]:
+    """Which scoring was compared, where any night has a review; nothing where none has."""
+    total, decided = sum(len(r.records) for r in readings), sum(r.with_review for r in readings)
+    if not decided:
+        return ()
+    if not automatic:
+        return (f"Reviewed scoring of all {total} nights.",)
+    return (
+        f"Automatic scoring of every night: {decided} of {total} nights have a review, and it is not used, because "
+        "reviewed and automatic scorings are never mixed.",
+    )
+
+
+def _remarks(study: str, reading: Reading) -> Iterator[str]:
+    for r in reading.records:
+        if r.figures.labelled and r.figures.labelled != r.figures.condition:
+            yield (
+                f"{study} {r.entry.id} was scored as condition {r.figures.labelled!r}, and the study file now says "
+                f"{r.figures.condition!r}."
+            )
+        for doubt in r.figures.doubts:
+            yield f"{study} {r.entry.id}: {doubt}."
+
+
+def _read(paths: tuple[Path, ...], results: Path | None, *, automatic: bool) -> tuple[_Read, bool]:
+    """The nights, and whether all of them are reviewed ones or none has a review."""
     from sleepbrux.analysis.cohort import PersonNight
     from sleepbrux.analysis.comparison.core import compare_nights
     from sleepbrux.analysis.comparison.records import counted, read_records
     from sleepbrux.cli.compare import study_of
-    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.report.outputs import ARCHIVE
 
     nights: list[PersonNight] = []
+    readings: list[Reading] = []
+    notes: list[str] = []
+    unread: list[str] = []
     seen: set[str] = set()
     recordings: dict[str, str] = {}
     bases = set()
@@ -83,11 +128,14 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
         folder = results or beside
         if not folder.is_dir():
             raise UsageError(f"there is no folder {folder.name!r} beside {path.name}; give --results")
-        reading = read_records(study, folder, suffix=ARCHIVE, due=due, robust=False)
-        say_unread(f"{path.name}: {text}" for text in reading.unread)
+        reading = read_records(study, folder, suffix=ARCHIVE, due=due, robust=False, automatic=automatic)
+        readings.append(reading)
+        notes += _remarks(study.pseudonym, reading)
+        unread += [f"{path.name}: {text}" for text in reading.unread]
         _once(study.pseudonym, reading, recordings)
         if not reading.records:
-            click.echo(f"sleepbrux: {path.name}: no night with an archive; left out", err=True)
+            if not automatic:
+                click.echo(f"sleepbrux: {path.name}: no night with an archive; left out", err=True)
             continue
         found, counts = counted(reading.records, study.primary_outcome)
         if not counts or reading.basis is None:
@@ -105,7 +153,10 @@ def _of_studies(paths: tuple[Path, ...], results: Path | None) -> list[PersonNig
             f"the studies do not stand on the same outcome, criterion, window and reference, so they are "
             f"not mixed: {what}"
         )
-    return nights
+    notes += _review_note(readings, automatic=automatic)
+    used = [r for r in readings if r.records]
+    alike = not any(r.with_review for r in used) or all(r.reviewed for r in used)
+    return _Read(nights, tuple(notes), tuple(unread)), alike
 
 
 @click.command()
@@ -157,18 +208,21 @@ def command(
     sequence), or study files whose nights have been scored.
     """
     from sleepbrux.analysis.cohort import cohort_text, compare_cohort, read_cohort
+    from sleepbrux.cli.reviews import say_unread
     from sleepbrux.core.files import write_text
     from sleepbrux.core.purpose import PURPOSE
     from sleepbrux.report.cohort_page import render_cohort
 
     if len(studies) == 1 and studies[0].suffix.casefold() in (".csv", ".tsv", ".txt"):
         try:
-            nights = read_cohort(studies[0])
+            read = _Read(read_cohort(studies[0]))
         except StudyError as error:
             raise UsageError(str(error)) from error
     else:
-        nights = _of_studies(studies, results)
+        read = _of_studies(studies, results)
+    nights = read.nights
     found = compare_cohort(nights, baseline=baseline, outcome=outcome, method=method)
+    found = replace(found, notes=(*read.notes, *found.notes))
     click.echo("\n".join([*_shown(found), PURPOSE]))
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "cohort.json", cohort_text(found))
@@ -177,4 +231,4 @@ def command(
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()
         following.say_next(("look at one person", ("compare", studies[0], *where)))
-    return 0
+    return 1 if say_unread(read.unread) else 0

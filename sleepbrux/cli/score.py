@@ -372,6 +372,7 @@ def recorded_study(file: Path) -> Study:
         The file is at fault, or names no recording.
     """
     from sleepbrux.study.file import load_study
+    from sleepbrux.study.persons import of_other_persons, other_person_text
 
     try:
         study = load_study(file)
@@ -380,6 +381,8 @@ def recorded_study(file: Path) -> Study:
     if not study.recorded:
         raise UsageError(f"{file.name} has no recording yet; write the name of each recording at its night")
     ask_names(study)
+    for id_, name, usual in of_other_persons(study, file.parent):
+        click.echo(f"question: recording of {id_}: {other_person_text(name, usual)}", err=True)
     return study
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -149,6 +150,23 @@ def _table(summary: StudySummary) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _refuse_other(out: Path, person: str) -> None:
+    """Refuse to write over anything but an earlier summary of the same person."""
+    try:
+        before = out.read_text("utf-8")
+    except FileNotFoundError:
+        return
+    except (OSError, ValueError):
+        before = ""
+    if (
+        not before.startswith(f"{person}:")
+        and f'"person": {json.dumps(person, ensure_ascii=False)}' not in before
+    ):
+        raise UsageError(
+            f"--out {out.name} is there already and is no summary of {person!r}; name another file"
+        )
+
+
 @click.command()
 @click.argument("study", type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
@@ -185,6 +203,8 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
     nights, missing = read_nights(plan, folder, suffix=ARCHIVE, due=due)
     summary = summarise(plan, nights, missing)
     text = several_text(summary) if as_json else _table(summary)
+    if out is not None:
+        _refuse_other(out, plan.pseudonym)
     if out is None:
         click.echo(text, nl=False)
     else:

@@ -8,7 +8,7 @@ from importlib import resources
 from pathlib import Path
 
 from sleepbrux.archive.file import save_night
-from sleepbrux.core.errors import UsageError
+from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.core.files import replacing, write_text
 from sleepbrux.core.json_text import json_text
 from sleepbrux.export.bids import check_bids, write_bids
@@ -20,7 +20,7 @@ from sleepbrux.export.study_table import excluded_csv, measures_csv, study_table
 from sleepbrux.export.summary import summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.recording.files import file_digest
-from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.night import Night, with_notes
 
 ARCHIVE = ".night.h5"
 BIDS_FOLDER = "bids"
@@ -53,6 +53,14 @@ class ExportRequest:
     shown: Shown = NOTHING_SHOWN
     utf8_mark: bool = False
     sentences: Callable[[Night], Sequence[str]] | None = None
+
+
+REVIEW_LEFT_OUT = Note(
+    "review-left-out",
+    "warning",
+    "this is a copy of the automatic scoring; a reader has reviewed the night, and those decisions are not in this "
+    "archive",
+)
 
 
 def schema_text() -> str:
@@ -155,9 +163,11 @@ def write_files(
             with replacing(folder / name) as temporary:
                 temporary.write_bytes(content)
     written = [folder / name for name in made]
+    reviewed = {stem for stem, night in nights if night.review is not None}
     for (stem, _), name, night in zip(nights, stems, automatic, strict=False):
         written.append(folder / f"{name}{ARCHIVE}")
-        save_night(to_share(night, wish.shown, aliases=[stem]), written[-1])
+        copy = to_share(night, wish.shown, aliases=[stem])
+        save_night(with_notes(copy, REVIEW_LEFT_OUT) if stem in reviewed else copy, written[-1])
     if "bids" in wish.kinds:
         labels = [_labels(old, new) for (_, old), (_, new) in zip(nights, shared, strict=True)]
         written += write_bids(shared, folder / BIDS_FOLDER, places, labels=labels)

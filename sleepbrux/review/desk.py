@@ -24,6 +24,7 @@ from sleepbrux.archive.journal.file import (
 from sleepbrux.archive.journal.standing import kinds_for, last_to_undo
 from sleepbrux.archive.journal.witness import check_witness
 from sleepbrux.core.errors import JournalError
+from sleepbrux.core.files import seal_digest
 from sleepbrux.core.printed import printed
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.payload import excluded
@@ -58,6 +59,12 @@ REASONS = (
 LONGEST_NAME = 40
 
 
+def _seal_of(journal: Path) -> str:
+    """What the archive beside a journal is; empty where there is none."""
+    archive = archive_of(journal)
+    return seal_digest(archive) if archive.is_file() else ""
+
+
 class ReviewSession:
     """A night, its journal and its trace; safe to ask from several threads.
 
@@ -74,6 +81,7 @@ class ReviewSession:
     ) -> None:
         self.night, self.path, self.trace = night, path, trace
         self._lock = threading.Lock()
+        self._seal = _seal_of(path)
         self._header = header_of(night)
         self._journal = load_journal(path)
         check_about(self._journal, night)
@@ -124,6 +132,11 @@ class ReviewSession:
         if not who.strip() or len(who) > LONGEST_NAME or not who.isprintable():
             raise JournalError(f"reader: give a name or initials of 1 to {LONGEST_NAME} printable characters")
         with self._lock:
+            if _seal_of(self.path) != self._seal:
+                raise JournalError(
+                    f"{archive_of(self.path).name} is another file than when this page was opened, perhaps another "
+                    "person's; nothing was written. Stop the review and start it again"
+                )
             self._look_again()
             if seen != self.seq:
                 raise ConflictError("another window has decided something; look again, then decide")

@@ -45,6 +45,7 @@ from sleepbrux.signal.surroundings.companions import NO_FILES, CompanionFiles, o
 from sleepbrux.signal.swept import Swept, sweep_recording
 from sleepbrux.study.file import OWN, Study, StudyNight, StudyReference, entry_digest
 from sleepbrux.study.files import find_file, study_hints
+from sleepbrux.study.persons import person_notes
 
 Progress = Callable[[float], None]
 
@@ -312,6 +313,7 @@ def study_request(
     night: StudyNight,
     folder: Path,
     *,
+    notes: tuple[Note, ...] | None = None,
     threads: int | None = None,
     progress: Progress | None = None,
 ) -> Request:
@@ -332,6 +334,7 @@ def study_request(
             *((("study_id", study.study_id),) if study.study_id else ()),
         ),
         companions=_beside(study, night, folder),
+        notes=person_notes(study, folder, night) if notes is None else notes,
     )
     if bool(night.lights_off) != bool(night.lights_on):
         raise StudyError(f"night {night.id!r} needs both lights_off and lights_on, or neither")

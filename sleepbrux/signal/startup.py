@@ -69,5 +69,5 @@ def _notice(kernels: object) -> str:
     if getattr(kernels, "UNCACHED", None):
         return UNCACHED
     place = kernels.sweep_lanes.stats.cache_path  # type: ignore[attr-defined]
-    kept = place and any(Path(place).glob("kernels.sweep_lanes*.nbi"))
+    kept = place and any(Path(place).glob("*.sweep_lanes*.nbi"))
     return "" if kept else FIRST_RUN

@@ -25,6 +25,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.reference import NATURAL, cues_of, load_proposal, teeth_of
 from sleepbrux.study.file import FILL_IN, NO_APPLIANCE, OWN, Study, StudyNight
 from sleepbrux.study.files import find_file, study_hints
+from sleepbrux.study.persons import of_other_persons, other_person_text
 from sleepbrux.study.wear import worn
 
 NIGHT_S = 5400.0
@@ -257,6 +258,10 @@ def check(study: Study, folder: Path) -> list[StudyFinding]:
                 "clenches and some against the chair's: they cannot be compared",
             )
         )
+    found += [
+        StudyFinding("question", f"recording of {id_}", other_person_text(name, usual))
+        for id_, name, usual in of_other_persons(study, folder)
+    ]
     if len(study.recorded) < len(study.night):
         found += _unnamed(study, folder)
     return found

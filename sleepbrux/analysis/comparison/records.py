@@ -107,6 +107,16 @@ class Reading:
     how: str
     unread: tuple[str, ...] = ()
 
+    @property
+    def reviewed(self) -> bool:
+        """Whether these are the reviewed scorings."""
+        return any(r.figures.scoring and r.figures.scoring != REVIEW_UNUSED for r in self.records)
+
+    @property
+    def with_review(self) -> int:
+        """Nights that a reader has decided on, whether or not that scoring is used."""
+        return sum(bool(r.figures.scoring) for r in self.records)
+
 
 def study_rules(study: Study) -> Criterion | None:
     """The rule set that the study file names, where it is one of the package's."""
@@ -199,6 +209,7 @@ def read_records(
     suffix: str,
     due: Due = STATED,
     robust: bool = True,
+    automatic: bool = False,
     progress: Callable[[], None] | None = None,
 ) -> Reading:
     """Read the archives of a study; nights scored by other rules are scored again by the study's.
@@ -209,6 +220,8 @@ def read_records(
         Whose archives they must be: see `archived`.
     robust
         Also count under other thresholds and criteria, which takes about a second a night.
+    automatic
+        Never the reviewed scoring, even where every night has one.
     """
     rules = study_rules(study)
     pairs: list[tuple[NightRecord, NightRecord | None]] = []
@@ -223,7 +236,7 @@ def read_records(
                 missing.append(Missing(one.entry.id, one.entry.condition, str(error)))
         if progress is not None:
             progress()
-    found = _scored_alike(pairs)
+    found = _scored_alike(pairs, automatic=automatic)
     order, how = in_order(study)
     place = {entry.id: k for k, entry in enumerate(order)}
     found.sort(key=lambda r: place[r.entry.id])
@@ -273,9 +286,11 @@ def _both(
     return automatic, replace(after, under_rules=automatic.under_rules)
 
 
-def _scored_alike(pairs: Sequence[tuple[NightRecord, NightRecord | None]]) -> list[NightRecord]:
+def _scored_alike(
+    pairs: Sequence[tuple[NightRecord, NightRecord | None]], *, automatic: bool
+) -> list[NightRecord]:
     """Reviewed nights only where every one is reviewed; the two are never mixed."""
-    if pairs and all(after for _, after in pairs):
+    if pairs and not automatic and all(after for _, after in pairs):
         return [after for _, after in pairs if after]
     return [
         replace(r, figures=replace(r.figures, scoring=REVIEW_UNUSED)) if after else r for r, after in pairs

@@ -131,5 +131,6 @@ def archive_of(journal: Path) -> Path:
 
 
 def journal_path(archive: Path) -> Path:
-    """``NIGHT.review.jsonl`` beside ``NIGHT.night.h5``."""
+    """``NIGHT.review.jsonl`` beside ``NIGHT.night.h5``; of a link, beside the archive that it leads to."""
+    archive = archive.resolve() if archive.is_symlink() else archive
     return archive.with_name(archive.name.removesuffix(ARCHIVE) + JOURNAL)

@@ -11,7 +11,7 @@ from pathlib import Path
 import msgspec
 
 from sleepbrux.archive.journal.file import scoring_digest
-from sleepbrux.archive.journal.model import ARCHIVE, Journal
+from sleepbrux.archive.journal.model import JOURNAL, Journal, journal_path
 from sleepbrux.archive.manifest import REVIEWED
 from sleepbrux.core.errors import JournalError
 from sleepbrux.scoring.night import Night
@@ -40,8 +40,9 @@ def check_witness(night: Night, archive: Path, journal: Journal) -> None:
     JournalError
         The files hold a last decision of the same scoring that is not in the journal, or there is none.
     """
-    stem = archive.name.removesuffix(ARCHIVE)
-    path = archive.with_name(f"{stem}{REVIEWED}{SUMMARY}")
+    beside = journal_path(archive)
+    stem = beside.name.removesuffix(JOURNAL)
+    path = beside.with_name(f"{stem}{REVIEWED}{SUMMARY}")
     try:
         if path.stat().st_size > MOST_BYTES:
             return
