@@ -220,6 +220,9 @@ def _labels(labels: Labels, n: int, n_bursts: int) -> None:
 
 def _around(around: Surroundings) -> None:
     heart, probably, sound = around.heart, around.probably, around.sound
+    if (chance := around.chance) is not None:
+        _column("chance/probability", chance.probability, "f", low=0, high=1, gaps=True)
+        _column("chance/trusted", chance.trusted, "f", len(chance.probability), low=0, high=1)
     if heart is not None:
         _column("heart/beats_s", heart.beats_s, "f", high=LONGEST_S)
         _column("heart/trusted", heart.trusted, "b", len(heart.beats_s))

@@ -15,7 +15,8 @@ Layout::
     /chosen/...          window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
     /labels/...          what surrounds each episode, one column a data set
-    /around/...          heart, probably, sound, position, stages and raised/0... where the night has them
+    /around/...          heart, chance (of being awake, each 30 s), probably, sound, position, stages and
+                         raised/0... where the night has them
 """
 
 from __future__ import annotations
@@ -65,6 +66,7 @@ from sleepbrux.signal.sound import Sound
 from sleepbrux.signal.surroundings.model import Position, Stages, Surroundings
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.signal.swept import Swept
+from sleepbrux.signal.wake import WakeChance
 
 FORMAT = "sleepbrux night"
 SPARE_BYTES = 4_000_000
@@ -146,6 +148,7 @@ def _read(group: Any, kind: type) -> dict[str, Any]:
 T = TypeVar("T")
 AROUND: dict[str, type] = {
     "heart": Heart,
+    "chance": WakeChance,
     "probably": WakeEstimate,
     "sound": Sound,
     "position": Position,

@@ -111,7 +111,7 @@ class _Words:
 
     def __init__(self, night: Night, aliases: Iterable[str], shown: Shown) -> None:
         swept, around = night.swept, night.swept.around
-        told = [around.heart, around.probably, around.sound, *around.raised]
+        told = [around.heart, around.chance, around.probably, around.sound, *around.raised]
         labels = [
             *(f.channel.label for f in swept.frames),
             *(each.label for each in told if each is not None),
@@ -283,6 +283,7 @@ def _around(around: Surroundings, words: _Words) -> Surroundings:
     return replace(
         around,
         heart=around.heart and replace(around.heart, label=words.label[around.heart.label]),
+        chance=around.chance and replace(around.chance, label=words.label[around.chance.label]),
         probably=around.probably and replace(around.probably, label=words.label[around.probably.label]),
         sound=sound and replace(sound, label=words.label[sound.label]),
         raised=tuple(replace(r, label=words.label[r.label]) for r in around.raised),

@@ -12,6 +12,7 @@ import numpy as np
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
+from sleepbrux.report import awake
 from sleepbrux.report.numbers import count_of, listed, text
 from sleepbrux.scoring.context.counts import RISES_PCT, slug
 from sleepbrux.scoring.context.curve import HeartCurve, control_moments, heart_curve, rise_shares
@@ -139,8 +140,7 @@ def _movement(night: Night, total: int) -> SignalRow:
 
 
 def _wake(night: Night, total: int) -> list[SignalRow]:
-    around, labels = night.swept.around, night.labels
-    index = night.chosen.episodes
+    around = night.swept.around
     stages, probably = around.stages, around.probably
     asleep = _value(night, "episodes_outside_wake_count")
     rows = [
@@ -151,7 +151,7 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
     if probably is None:
         rows.append(SignalRow(ACCELEROMETER, "none", "nothing: time probably awake is not known"))
     else:
-        n = int((labels.awake[index] == YES).sum())
+        n = awake.movement_count(night)
         rows.append(
             SignalRow(
                 ACCELEROMETER,
@@ -160,7 +160,7 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
                 + "; it misses the short wakings in which most false positives lie",
             )
         )
-    return rows
+    return [*rows, SignalRow(*awake.ecg_row(night))]
 
 
 def _sound(night: Night, total: int) -> SignalRow:
@@ -223,6 +223,7 @@ def _both_ways(night: Night) -> list[tuple[str, str, str, str]]:
     rows = [("all episodes by the rules", m["episode_count"], m["episodes_per_hour"])]
     for name, words in (
         ("episodes_outside_wake", "outside wake"),
+        ("episodes_in_probable_sleep", "in probable sleep, by an estimate"),
         ("episodes_outside_movement", "outside body movements"),
         ("episodes_outside_wake_and_movement", "outside wake and body movements"),
     ):
@@ -370,8 +371,8 @@ def flags(night: Night, k: int) -> list[str]:
     stage = int(labels.stage[k])
     if stage >= 0:
         out.append(f"stage {STAGE_WORDS[STAGES[stage]]}")
-    if labels.awake[k] == YES:
-        out.append("probably awake (accelerometer)")
+    if said := awake.flag(night, k):
+        out.append(said)
     if labels.movement[k] == YES:
         out.append("in a body movement")
     if labels.other[k] > 0:
@@ -397,6 +398,7 @@ def around_section(night: Night) -> Markup:
             signals=signals(night),
             dropping=_dropping(night),
             both_ways=_both_ways(night),
+            awake=awake.sentences(night),
             by_stage=_table(night, "episodes_in_", [(s, STAGE_WORDS[s]) for s in STAGES]),
             by_position=_table(night, "episodes_", places),
             heart=_heart_figure(night),

@@ -24,6 +24,7 @@ from sleepbrux.signal.streams import stream
 from sleepbrux.signal.surroundings.companions import NO_COMPANIONS, CompanionData
 from sleepbrux.signal.surroundings.marks import position_of
 from sleepbrux.signal.surroundings.model import STAGES, Position, Stages, Surroundings
+from sleepbrux.signal.wake import WakeChance, estimate_wake
 
 # Roles of channels that `gather` reads.
 SURROUNDING = frozenset({"leg", "arm", "neck", "chin", "ecg", "pulse", "accelerometer", "position", "audio"})
@@ -133,6 +134,11 @@ def gather(
     muscles = [c for c in others if c.role in ("leg", "arm", "neck", "chin") and c.rate >= LEAST_EMG_HZ]
     heart = find_beats(recording, beating) if beating else None
     notes += _partly(heart, recording)
+    chance = None
+    if heart is not None:
+        found = estimate_wake(heart, recording.duration_s, recording.start_clock, beside.sleeper)
+        chance = found if isinstance(found, WakeChance) else None
+        notes += [found] if isinstance(found, Note) else []
     raised = list(raised_emg(recording, muscles, threads=threads)) if muscles else []
     probably = None
     for axes in sensors(others):
@@ -156,6 +162,7 @@ def gather(
         source, heard, start_s = beside.sound, beside.sound_channel, beside.sound_start_s
     return Surroundings(
         heart=heart,
+        chance=chance,
         raised=tuple(raised),
         probably=probably,
         sound=read_sound(source, heard, start_s=start_s) if heard else None,
