@@ -231,6 +231,8 @@ def _around(around: Surroundings) -> None:
     if probably is not None:
         _pairs("probably/awake_s", probably.awake_s, end=LONGEST_S)
         _pairs("probably/known_s", probably.known_s, end=LONGEST_S)
+        _pairs("probably/counted_awake_s", probably.counted_awake_s, end=LONGEST_S)
+        _pairs("probably/counted_known_s", probably.counted_known_s, end=LONGEST_S)
     if sound is not None:
         if not 0 < sound.step_s <= 60 or not abs(sound.start_s) <= LONGEST_S:
             _refuse("sound", "has no step")

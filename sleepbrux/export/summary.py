@@ -24,7 +24,7 @@ from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.quality import REASONS, Quality
 from sleepbrux.signal.sweep import ChannelFrames, Layout
 
-SCHEMA_VERSION = "1.2"
+SCHEMA_VERSION = "1.3"
 
 
 def _count(value: float | None) -> int | None:
@@ -153,6 +153,14 @@ def surroundings_table(night: Night) -> dict[str, Any]:
             "kind": heart.kind,
             "beats": len(heart.beats_s),
             "trusted_intervals": int(heart.trusted.sum()),
+        },
+        "awake_estimate": None
+        if around.chance is None
+        else {
+            "channel": around.chance.label,
+            "model": around.chance.model,
+            "sha256": around.chance.digest,
+            "told": list(around.chance.given),
         },
         "sleep_stages": None if stages is None else stages.origin,
         "accelerometer": None if around.probably is None else around.probably.label,

@@ -160,7 +160,7 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
                 + "; it misses the short wakings in which most false positives lie",
             )
         )
-    return [*rows, SignalRow(*awake.ecg_row(night))]
+    return [*rows, SignalRow(*awake.counts_row(night)), SignalRow(*awake.ecg_row(night))]
 
 
 def _sound(night: Night, total: int) -> SignalRow:

@@ -14,6 +14,7 @@ from sleepbrux.signal.surroundings.model import Floats
 from sleepbrux.signal.wake import AWAKE_FROM, NOT_ESTIMATED
 from sleepbrux.signal.wake_model import EPOCH_S
 
+BY_COUNTS = "accelerometer, second rule (activity counts)"
 ESTIMATE = "awake or asleep by the ECG (an estimate)"
 PUBLISHED_ERROR = (
     "By its makers the model agreed with scored polysomnography in 83 % of the 30-s epochs of 1,000 nights of another "
@@ -70,6 +71,23 @@ def ecg_row(night: Night) -> tuple[str, str, str]:
 def movement_count(night: Night) -> int:
     """Counted episodes that begin while the accelerometer says probably awake."""
     return int((by_movement(night.swept.around, _onsets(night)) == YES).sum())
+
+
+def counts_row(night: Night) -> tuple[str, str, str]:
+    """The row of the second rule of the wrist: name, what the night had, what it says of the episodes."""
+    found, onsets = night.swept.around.probably, _onsets(night)
+    if found is None:
+        return BY_COUNTS, "none", "nothing"
+    if not len(found.counted_known_s):
+        return BY_COUNTS, found.label, "nothing: counts need a wrist sensor with 30 samples a second or more"
+    own, other = by_movement(night.swept.around, onsets, counts=True), by_movement(night.swept.around, onsets)
+    both = (own != UNKNOWN) & (other != UNKNOWN)
+    return (
+        BY_COUNTS,
+        found.label,
+        f"{int((own == YES).sum())} of {count_of(int((own != UNKNOWN).sum()), 'counted episode')} begin in a minute "
+        f"awake; the two rules of the wrist differ on {int((own != other)[both].sum())} of {int(both.sum())}",
+    )
 
 
 def sentences(night: Night) -> list[str]:

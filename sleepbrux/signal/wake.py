@@ -115,7 +115,7 @@ def refusal(heart: Heart, duration_s: float) -> str:
         )
     if duration_s < LEAST_HOURS * 3600:
         return (
-            f"the recording lasts {duration_s / 3600:.1f} h, and the model was made for whole nights: "
+            f"the recording lasts {duration_s / 3600:.2f} h, and the model was made for whole nights: "
             f"{LEAST_HOURS:g} h or more"
         )
     if (share := irregular_share(heart)) > MOST_IRREGULAR:

@@ -1,10 +1,11 @@
 """Awake or asleep at an onset, where nobody scored stages: by heart beats, by movement, and both.
 
 An estimate never makes a denominator and drops nothing by itself. *By heart*: the probability of the 30 s
-that hold the onset is `AWAKE_FROM` or more. *By movement*: the wrist rule of `signal.actigraphy`. Where
-both are known, an onset is probably awake only where **both** say so, and probably asleep else: an
-episode raises the heart rate and moves the arm itself, so either alone calls sleeping episodes awake. How
-often the two differ is counted beside. Scored stages, where an onset has one, come before both.
+that hold the onset is `AWAKE_FROM` or more. *By movement*: the wrist rule of `signal.actigraphy`; the second
+one, on activity counts, is shown beside and decides nothing. Where heart and movement are both known, an onset
+is probably awake only where **both** say so, and probably asleep else: an episode raises the heart rate and
+moves the arm itself, so either alone calls sleeping episodes awake. How often the two differ is counted
+beside. Scored stages, where an onset has one, come before both.
 """
 
 from __future__ import annotations
@@ -50,12 +51,15 @@ def by_heart(around: Surroundings, seconds: Floats, awake_from: float = AWAKE_FR
     return np.where(np.isnan(chance), UNKNOWN, chance >= awake_from).astype(np.int8)
 
 
-def by_movement(around: Surroundings, seconds: Floats) -> Codes:
-    """1 awake, 0 asleep, -1 not known, by the accelerometer."""
+def by_movement(around: Surroundings, seconds: Floats, *, counts: bool = False) -> Codes:
+    """1 awake, 0 asleep, -1 not known, by the angle of the arm, or by its activity counts."""
     found = around.probably
     if found is None:
         return np.full(len(seconds), UNKNOWN, dtype=np.int8)
-    return np.where(inside(seconds, found.known_s), inside(seconds, found.awake_s), UNKNOWN).astype(np.int8)
+    awake, known = (
+        (found.counted_awake_s, found.counted_known_s) if counts else (found.awake_s, found.known_s)
+    )
+    return np.where(inside(seconds, known), inside(seconds, awake), UNKNOWN).astype(np.int8)
 
 
 def probably_awake(around: Surroundings, seconds: Floats, awake_from: float = AWAKE_FROM) -> Codes:

@@ -9,7 +9,7 @@ import numpy as np
 from sleepbrux.core.errors import Note
 from sleepbrux.recording.model import Channel, Recording
 from sleepbrux.recording.stages import Hypnogram, read_stages
-from sleepbrux.signal.actigraphy import read_sensor, sensors
+from sleepbrux.signal.actigraphy import off_the_wrist, read_sensor, sensors
 from sleepbrux.signal.heart import (
     LEAST_ECG_HZ,
     LEAST_WAVE_HZ,
@@ -68,6 +68,15 @@ def _partly(heart: Heart | None, recording: Recording) -> list[Note]:
             "recording; look at its electrodes and at the channel itself",
         )
     ]
+
+
+def _no_wrist(label: str) -> Note:
+    return Note(
+        "sensor-not-on-wrist",
+        "note",
+        f"the accelerometer {label!r} is not worn on the wrist by its label, and the published rule of who is awake "
+        "was made for the wrist; it says movements only",
+    )
 
 
 def stages_of(hypnogram: Hypnogram) -> Stages:
@@ -145,6 +154,7 @@ def gather(
         moved, awake = read_sensor(recording, axes)
         raised.append(moved)
         probably = probably or awake
+        notes += [_no_wrist(moved.label)] if len(axes) == 3 and off_the_wrist(axes) else []
     position = position_of(recording.marks, recording.duration_s)
     for channel in others:
         if channel.role == "position" and position is None:
