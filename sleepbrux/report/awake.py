@@ -17,10 +17,12 @@ from sleepbrux.signal.wake_model import EPOCH_S
 BY_COUNTS = "accelerometer, second rule (activity counts)"
 ESTIMATE = "awake or asleep by the ECG (an estimate)"
 PUBLISHED_ERROR = (
-    "By its makers the model agreed with scored polysomnography in 83 % of the 30-s epochs of 1,000 nights of another "
-    "study (κ 0.60). It was made with nights of middle-aged and older people and tested in nobody who grinds or "
-    "clenches. It sees 8.5 min at a time, so it misses wakes of a minute or two, in which most false episodes lie; and "
-    "an episode that raises the heart rate can make the model say awake."
+    "By its makers the model agreed with scored polysomnography in 83 % of the 30-s epochs of 1,000 nights of "
+    "another study (κ 0.60). It was made with nights of middle-aged and older people and tested in nobody who "
+    "grinds or clenches. It sees 8.5 min at a time, so it misses wakes of a minute or two, in which most false "
+    "episodes lie; and an episode that raises the heart rate can make the model say awake. Whether a count in "
+    "probable sleep is nearer to the truth is not shown: in generated nights it was with few sleeping episodes "
+    "and was not with many. It is a label."
 )
 
 

@@ -42,9 +42,11 @@ def test_the_predictions_of_keras_that_were_kept(name):
     assert np.abs(found - np.array(kept["awake_asleep_undefined"][name])[:, ::-1]).max() < 1e-5
 
 
-def test_keras_itself_where_it_is_installed():
+@pytest.mark.slow
+def test_keras_itself_where_it_is_installed(monkeypatch):
+    monkeypatch.setenv("KERAS_BACKEND", "torch")
+    pytest.importorskip("torch", reason="Keras and torch are not among the dependencies")
     pytest.importorskip("keras", reason="Keras and torch are not among the dependencies")
-    pytest.importorskip("torch")
     from tests.wake_keras import furthest
 
     assert furthest() < 1e-5

@@ -83,6 +83,7 @@ def test_both_must_say_awake_and_one_is_enough_where_the_other_is_silent():
     assert probably_awake(alone, seconds).tolist()[:3] == [YES, NO, NO]
 
 
+@pytest.mark.shows("wake-as-sleep")
 def test_both_counts_both_rates_and_both_hours(bare):
     m = surrounded(bare, chance=HEART).measures
     n = len(bare.chosen.episodes)
