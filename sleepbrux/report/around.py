@@ -399,6 +399,7 @@ def around_section(night: Night) -> Markup:
             dropping=_dropping(night),
             both_ways=_both_ways(night),
             awake=awake.sentences(night),
+            awake_figure=awake.figure(night),
             by_stage=_table(night, "episodes_in_", [(s, STAGE_WORDS[s]) for s in STAGES]),
             by_position=_table(night, "episodes_", places),
             heart=_heart_figure(night),

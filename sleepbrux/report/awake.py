@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
+from markupsafe import Markup
 
+from sleepbrux.report.figures import curve_svg
 from sleepbrux.report.numbers import count_of, text
 from sleepbrux.scoring.context.awake import band, by_movement, estimated, probably_awake
 from sleepbrux.scoring.context.model import ASLEEP, UNKNOWN, YES, in_seconds
 from sleepbrux.scoring.night import Night
 from sleepbrux.signal.surroundings.model import Floats
 from sleepbrux.signal.wake import AWAKE_FROM, NOT_ESTIMATED
-from sleepbrux.signal.wake_model import EPOCH_S
 
 BY_COUNTS = "accelerometer, second rule (activity counts)"
 ESTIMATE = "awake or asleep by the ECG (an estimate)"
@@ -28,20 +27,6 @@ PUBLISHED_ERROR = (
 
 def _onsets(night: Night) -> Floats:
     return in_seconds(night.episodes.starts[night.chosen.episodes], night.episodes.grid)
-
-
-def lane(night: Night) -> dict[str, Any] | None:
-    """Probability of being awake each 30 s in %, and the share of trusted beats in %; null where unknown."""
-    found = night.swept.around.chance
-    if found is None:
-        return None
-    return {
-        "step_s": EPOCH_S,
-        "pct": [None if np.isnan(p) else round(100 * p) for p in found.probability.tolist()],
-        "trusted_pct": [round(100 * share) for share in found.trusted.tolist()],
-        "from_pct": round(100 * AWAKE_FROM),
-        "label": found.label,
-    }
 
 
 def ecg_row(night: Night) -> tuple[str, str, str]:
@@ -132,6 +117,16 @@ def sentences(night: Night) -> list[str]:
         )
         out.append(PUBLISHED_ERROR)
     return out
+
+
+def figure(night: Night) -> Markup | None:
+    """Episodes in probable sleep over the probability from which somebody counts as awake, up to all of them."""
+    around, hours = night.swept.around, night.measures.get("awake_estimated_hours")
+    if around.chance is None or hours is None or not hours.value:
+        return None
+    limits = [k / 10 for k in range(1, 11)]  # at 1 nobody counts as awake: all episodes with an estimate
+    rates = [low / hours.value for _, low, _ in band(around, _onsets(night), limits)]
+    return curve_svg(limits, rates, AWAKE_FROM, axis="probability from which somebody counts as awake")
 
 
 def flag(night: Night, k: int) -> str:

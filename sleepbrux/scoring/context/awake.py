@@ -10,6 +10,8 @@ beside. Scored stages, where an onset has one, come before both.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -88,10 +90,12 @@ def known_s(around: Surroundings, duration_s: float) -> Floats:
     return np.asarray(edges.reshape(-1, 2), dtype=np.float64)
 
 
-def band(around: Surroundings, seconds: Floats) -> tuple[tuple[float, int, int], ...]:
-    """(threshold, onsets probably asleep, onsets probably awake) at `THRESHOLDS` of the probability."""
+def band(
+    around: Surroundings, seconds: Floats, limits: Sequence[float] = THRESHOLDS
+) -> tuple[tuple[float, int, int], ...]:
+    """(threshold, onsets probably asleep, onsets probably awake) at thresholds of the probability."""
     rows = []
-    for limit in THRESHOLDS:
+    for limit in limits:
         code = probably_awake(around, seconds, limit)
         rows.append((limit, int((code == NO).sum()), int((code == YES).sum())))
     return tuple(rows)

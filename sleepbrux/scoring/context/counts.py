@@ -24,10 +24,7 @@ from sleepbrux.signal.surroundings.model import STAGES, Surroundings
 RISES_PCT = (5, 10, 20, 25)
 TWITCH_S = 0.25
 KEYS = (*EPISODE_KEYS, "context.")
-NO_WAKE = (
-    "the recording has neither sleep stages nor a usable estimate of wake: no ECG that gives one, no accelerometer "
-    "with three axes"
-)
+NO_WAKE = "the recording has neither sleep stages nor an ECG or a wrist sensor that tells who is awake"
 NO_MOVEMENT = "no leg, no arm and no accelerometer, so body movements are not computable"
 Bools = NDArray[np.bool_]
 

@@ -141,11 +141,15 @@ def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
     assert data["chance"]["pct"][-1] is None
     assert data["chance"]["trusted_pct"][0] == 100
     assert "probably awake (ECG: 0.90)" in page
+    figure = page.split('id="awake-figure"')[1].split("</figure>")[0]
+    assert "over probability from which somebody counts as awake: from 0.1 to 1" in figure
+    assert figure.count('class="ring"') == 1
 
 
 def test_a_night_without_an_estimate_has_no_lane_and_says_so(bare):
     page = render_night(bare)
     assert '"chance":null' in page
+    assert 'id="awake-figure"' not in page
     assert "nothing: no ECG says who is awake" in page
     assert awake_page.sentences(bare) == []
     assert awake_page.letter_line(bare) == []
