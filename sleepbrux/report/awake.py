@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from sleepbrux.report.figures import curve_svg
 from sleepbrux.report.numbers import count_of, text
-from sleepbrux.scoring.context.awake import band, by_movement, estimated, probably_awake
+from sleepbrux.scoring.context.awake import band, by_movement, chance_at, estimated, probably_awake
 from sleepbrux.scoring.context.model import ASLEEP, UNKNOWN, YES, in_seconds
 from sleepbrux.scoring.night import Night
 from sleepbrux.signal.surroundings.model import Floats
@@ -130,13 +130,11 @@ def figure(night: Night) -> Markup | None:
 
 
 def flag(night: Night, k: int) -> str:
-    """What stands beside an episode that begins while probably awake; empty for others."""
-    if night.labels.awake[k] != YES:
-        return ""
-    found = night.swept.around.chance
-    at = np.array([night.episodes.grid.seconds(night.episodes.starts[k])], dtype=np.float64)
-    chance = np.nan if found is None else float(found.at(at)[0])
-    return "probably awake" + (" (accelerometer)" if np.isnan(chance) else f" (ECG: {chance:.2f})")
+    """What stands beside an episode: whether probably awake, and the probability at its onset; empty for neither."""
+    onset = in_seconds(night.episodes.starts[[k]], night.episodes.grid)
+    chance = float(chance_at(night.swept.around, onset)[0])
+    words = ["probably awake"] if night.labels.awake[k] == YES else []
+    return ", ".join([*words, *([] if np.isnan(chance) else [f"P(awake) {chance:.2f}"])])
 
 
 def letter_line(night: Night) -> list[str]:

@@ -113,11 +113,20 @@ def refusal(heart: Heart, duration_s: float) -> str:
             "it is a pulse wave, whose beats come late and vary with the vessels; the model was made for beats of "
             "an ECG. Its rise before an episode is still told, in windows of 5 s or longer. Record an ECG"
         )
+    if not wake_model.is_known():
+        return (
+            f"the installed sleepecg brings another model than {wake_model.NAME} of version 0.6.0, on which all "
+            "figures rest; install that version"
+        )
     if duration_s < LEAST_HOURS * 3600:
         return (
             f"the recording lasts {duration_s / 3600:.2f} h, and the model was made for whole nights: "
             f"{LEAST_HOURS:g} h or more"
         )
+    return _of_rhythm(heart, duration_s)
+
+
+def _of_rhythm(heart: Heart, duration_s: float) -> str:
     if (share := irregular_share(heart)) > MOST_IRREGULAR:
         return (
             f"the intervals between beats are irregular in {100 * share:.0f} % of the night, an irregular rhythm "

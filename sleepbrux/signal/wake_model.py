@@ -28,6 +28,7 @@ Bools = NDArray[np.bool_]
 Gru = tuple[Floats, Floats, Floats]
 
 NAME = "ws-gru-mesa"
+KNOWN_SHA256 = "316ce8c1f2740097d4e07723fab83b85c260a0a63d5a97275c16b668bfd5ea73"  # sleepecg 0.6.0
 EPOCH_S = 30
 BEFORE_S, AFTER_S = 240, 270  # of the start of an epoch: the stretch that its features look at
 SHORTEST_S, LONGEST_S = 0.3, 2.0
@@ -85,6 +86,14 @@ def _file() -> bytes:
 def digest() -> str:
     """SHA-256 of the model's file."""
     return hashlib.sha256(_file()).hexdigest()
+
+
+def is_known() -> bool:
+    """Whether the installed package brings the very model that this forward pass was written and tried for."""
+    try:
+        return digest() == KNOWN_SHA256
+    except OSError:
+        return False
 
 
 def told() -> str:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from sleepbrux.core.errors import Note
+from sleepbrux.signal import wake_model
 from sleepbrux.signal.heart import Heart, trust
 from sleepbrux.signal.wake import WakeChance, estimate_wake, irregular_share, paced_share, refusal
 from sleepbrux.signal.wake_model import EPOCH_S, Sleeper
@@ -122,6 +123,17 @@ def test_a_pacemaker_that_beats_for_most_of_the_night_is_refused_too(beats):
     own = beats[beats < 0.3 * HOURS * 3600]
     paced = np.arange(own[-1] + 1.0, HOURS * 3600, 1.0)
     assert "pacemaker" in reason(np.concatenate((own, paced)))
+
+
+def test_another_model_than_the_one_that_was_tried_is_not_used(beats, monkeypatch):
+    monkeypatch.setattr(wake_model, "digest", lambda: "0" * 64)
+    assert "brings another model" in reason(beats)
+
+    def missing():
+        raise FileNotFoundError
+
+    monkeypatch.setattr(wake_model, "digest", missing)
+    assert "brings another model" in reason(beats)
 
 
 def test_no_beats_at_all_are_refused():

@@ -140,7 +140,8 @@ def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
     assert data["chance"]["pct"][:4] == [90, 90, 50, 50]
     assert data["chance"]["pct"][-1] is None
     assert data["chance"]["trusted_pct"][0] == 100
-    assert "probably awake (ECG: 0.90)" in page
+    assert "probably awake, P(awake) 0.90" in page
+    assert "P(awake) 0.40" in page
     figure = page.split('id="awake-figure"')[1].split("</figure>")[0]
     assert "over probability from which somebody counts as awake: from 0.1 to 1" in figure
     assert figure.count('class="ring"') == 1
