@@ -102,7 +102,7 @@ def sentences(night: Night) -> list[str]:
     out = [
         f"All episodes: {total}, {text(every.value, '1/h', every.reason)} per valid hour. In probable sleep, by an "
         f"estimate: {n}, {text(asleep.value, '1/h', asleep.reason)} per valid hour of the {known_h} h for which there "
-        f"is one; this is no rate per hour of sleep.{more}"
+        f"is one. How long the person slept is not known.{more}"
     ]
     differ = m.get("episodes_heart_and_movement_differ_count")
     if differ is not None:
