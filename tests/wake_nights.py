@@ -2,7 +2,7 @@
 
 What a stage does to the heart rate and to its variation is assumed: rates and variation are higher awake and
 in REM, breathing moves the beats most in N2 and N3 (common practice, no source). How strong is chosen so that
-the published model is nearly as right in these nights as by its makers' own test (`tests.wake_bias` prints it);
+the published model's accuracy comes near that of its makers' own test (`tests.wake_bias` prints it);
 nothing here is a finding about people.
 """
 

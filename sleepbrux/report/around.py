@@ -32,6 +32,7 @@ STAGE_WORDS = {
     "movement": "movement time",
 }
 ACCELEROMETER = "accelerometer, read as one on the wrist"
+TOLD_APART = ("outside_wake", "in_probable_sleep", "outside_movement")
 RHYTHM_HZ = (1.0, 0.3)  # mean and SD of rhythmic episodes: Po et al., J Sleep Res 2013;22:593-599
 FROM_TRUTH = (
     "How far figures from EMG alone may be from the truth: against polysomnography with audio and video "
@@ -93,9 +94,7 @@ def _dropping(night: Night) -> str:
         parts.append("those while probably awake")
     if rule.movement == "drop":
         parts.append("those in body movements")
-    if not parts and all(
-        night.measures.get(f"episodes_outside_{w}_count") is None for w in ("wake", "movement")
-    ):
+    if not parts and not any(f"episodes_{place}_count" in night.measures for place in TOLD_APART):
         return "Nothing in this night says which events lie in wake or in body movements: all of them count."
     if not parts:
         return (

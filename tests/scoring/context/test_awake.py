@@ -12,7 +12,8 @@ from sleepbrux import reference as calibration
 from sleepbrux.archive.file import load_night, save_night
 from sleepbrux.core.errors import UsageError
 from sleepbrux.criteria import load_criterion
-from sleepbrux.export.summary import summary
+from sleepbrux.export.sharing import to_share
+from sleepbrux.export.summary import summary, summary_text
 from sleepbrux.export.tables import episodes_csv
 from sleepbrux.recording.memory import from_array
 from sleepbrux.report import awake as awake_page
@@ -131,6 +132,7 @@ def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
     night = surrounded(bare, chance=HEART, probably=MOVED)
     page = render_night(night)
     assert "In probable sleep, by an estimate: " in page
+    assert "These labels took no event away" in page
     assert "83 % of the 30-s epochs" in page
     assert "tested in nobody who grinds or clenches" in page
     assert "They differ on 3 of the" in page
@@ -194,6 +196,14 @@ def test_the_archive_keeps_probabilities_and_quality_and_an_older_one_still_open
     older = load_night(tmp_path / "b.night.h5")
     assert older.swept.around.chance is None
     assert "the archive is older than this estimate" in render_night(older)
+
+
+def test_a_shared_copy_keeps_the_estimate_and_hides_the_name_of_its_channel(bare):
+    night = surrounded(bare, chance=replace(HEART, label="ECG of Ada"))
+    shared = to_share(night)
+    assert shared.swept.around.chance.label != "ECG of Ada"
+    assert "Ada" not in summary_text(shared)
+    assert np.array_equal(shared.swept.around.chance.probability, HEART.probability, equal_nan=True)
 
 
 @pytest.fixture(scope="module")
