@@ -220,6 +220,9 @@ def _labels(labels: Labels, n: int, n_bursts: int) -> None:
 
 def _surroundings(surroundings: Surroundings) -> None:
     heart, wake_estimate, sound = surroundings.heart, surroundings.wake_estimate, surroundings.sound
+    if (chance := surroundings.chance) is not None:
+        _column("chance/probability", chance.probability, "f", low=0, high=1, gaps=True)
+        _column("chance/trusted", chance.trusted, "f", len(chance.probability), low=0, high=1)
     if heart is not None:
         _column("heart/beats_s", heart.beats_s, "f", high=LONGEST_S)
         _column("heart/trusted", heart.trusted, "b", len(heart.beats_s))
@@ -228,6 +231,8 @@ def _surroundings(surroundings: Surroundings) -> None:
     if wake_estimate is not None:
         _pairs("wake_estimate/awake_s", wake_estimate.awake_s, end=LONGEST_S)
         _pairs("wake_estimate/known_s", wake_estimate.known_s, end=LONGEST_S)
+        _pairs("wake_estimate/counted_awake_s", wake_estimate.counted_awake_s, end=LONGEST_S)
+        _pairs("wake_estimate/counted_known_s", wake_estimate.counted_known_s, end=LONGEST_S)
     if sound is not None:
         if not 0 < sound.step_s <= 60 or not abs(sound.start_s) <= LONGEST_S:
             _refuse("sound", "has no step")

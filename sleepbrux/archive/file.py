@@ -15,7 +15,8 @@ Layout, told at length in ``docs/archive.md``::
     /selection/...       window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
     /labels/...          what surrounds each episode, one column a data set
-    /surroundings/...    heart, wake_estimate, sound, position, stages, activity_channels/0...
+    /surroundings/...    heart, chance (of being awake, each 30 s), wake_estimate, sound, position, stages,
+                         activity_channels/0...
     /tables/..., /spans/...  the same for other software (`sleepbrux.archive.tables`); not read back
 """
 
@@ -71,6 +72,7 @@ from sleepbrux.signal.sound import Sound
 from sleepbrux.signal.surroundings.model import Position, Stages, Surroundings
 from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.signal.swept import Swept
+from sleepbrux.signal.wake import WakeChance
 
 FORMAT = "sleepbrux night"
 SPARE_BYTES = 4_000_000
@@ -161,6 +163,7 @@ def _read(group: Any, kind: type) -> dict[str, Any]:
 T = TypeVar("T")
 SURROUNDINGS: dict[str, type] = {
     "heart": Heart,
+    "chance": WakeChance,
     "wake_estimate": WakeEstimate,
     "sound": Sound,
     "position": Position,

@@ -331,6 +331,16 @@ def found_figures(found: ArchivedNight, night: Night) -> NightFigures:
     return replace(figures(found.entry, night), doubts=found.doubts, unproved=found.unproved)
 
 
+# Rates that are not per valid hour, and the measure that holds their hours; without stages there are no
+# sleep hours, and such a rate is per valid hour again.
+HOURS_OF = {
+    "episodes_per_hour_of_sleep": "sleep_hours",
+    "episodes_outside_wake_per_hour": "sleep_hours",
+    "episodes_outside_wake_and_movement_per_hour": "sleep_hours",
+    "episodes_in_probable_sleep_per_hour": "awake_estimated_hours",
+}
+
+
 @dataclass(frozen=True)
 class NightValue:
     """One measure of one night.
@@ -340,8 +350,8 @@ class NightValue:
     value
         In the unit of the measure; None where it could not be computed, and ``reason`` says why.
     count, exposure
-        Events, and what they were divided by: valid hours for a rate, 1 (night) for a count. None for
-        a measure that does not count events.
+        Events, and what they were divided by: for a rate valid hours, or its own (`HOURS_OF`), 1 (night)
+        for a count. None for a measure that does not count events.
     """
 
     id: str
@@ -359,7 +369,9 @@ def night_value(night: NightFigures, name: str) -> NightValue:
     value = measure.value
     if value is None:
         return NightValue(night.id, None, reason=measure.reason)
-    exposure = night.valid_hours if measure.unit == "1/h" else 1.0
+    own = night.measures.get(HOURS_OF.get(name, ""))
+    hours = night.valid_hours if own is None or own.value is None else own.value
+    exposure = hours if measure.unit == "1/h" else 1.0
     if measure.unit != "1/h" and not name.endswith("_count"):
         return NightValue(night.id, value)
     return NightValue(night.id, value, round(value * exposure), exposure)

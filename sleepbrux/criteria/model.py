@@ -146,9 +146,9 @@ class ContextRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     """What becomes of events in wake or in a body movement; by default both counts are reported.
 
     ``wake`` ``drop_scored`` counts only events that begin in scored sleep and divides by its hours;
-    ``drop_probable`` drops events that begin while an accelerometer says probably awake, and leaves the
-    hours as they are. ``movement`` ``drop`` drops events of which at least ``movement_share`` lies in a body
-    movement.
+    ``drop_probable`` drops events that begin while probably awake, by ECG and accelerometer, or in scored
+    wake where stages are there, and leaves the hours as they are. ``movement`` ``drop`` drops events of
+    which at least ``movement_share`` lies in a body movement.
     """
 
     wake: Literal["label", "drop_scored", "drop_probable"] = "label"

@@ -19,8 +19,9 @@ from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.bursts import SHORT, CombinedBursts, Ints
+from sleepbrux.scoring.context.awake import chance_at
 from sleepbrux.scoring.context.counts import positions
-from sleepbrux.scoring.context.model import OTHER
+from sleepbrux.scoring.context.model import OTHER, in_seconds
 from sleepbrux.scoring.episodes import EPISODE_PHASIC, Episodes
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.night import Night
@@ -136,9 +137,11 @@ def _surroundings(night: Night, i: int) -> dict[str, Any]:
     """What is said of episode ``i`` because of what surrounds it; only what is known."""
     labels = night.labels
     words = {-1: None, 0: False, 1: True}
+    onset = in_seconds(night.episodes.starts[[i]], night.episodes.grid)
     found = {
         "stage": STAGES[labels.stage[i]] if labels.stage[i] >= 0 else None,
         "awake": words[int(labels.awake[i])],
+        "awake_probability": _known(chance_at(night.swept.surroundings, onset)[0]),
         "movement": words[int(labels.movement[i])],
         "grinding_like_sound": words[int(labels.grinding[i])],
         "heart_rate_rise_5s_pct": _known(labels.rise_5s_pct[i]),

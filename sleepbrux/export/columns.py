@@ -143,7 +143,9 @@ EPISODES: Columns = {
     ),
     "stage": Column("sleep stage at the onset; empty where none is scored", words=STAGES),
     "probably_awake": Column(
-        "1 where an accelerometer says probably awake at onset, 0 where not; empty: unknown", "0 or 1"
+        "1 where ECG and accelerometer, or the one of them that there is, say probably awake at onset; empty: "
+        "unknown",
+        "0 or 1",
     ),
     "in_movement": Column(
         "1 where the share that the rules ask for lies in a body movement; empty: not computable", "0 or 1"
@@ -165,6 +167,13 @@ EPISODES: Columns = {
     ),
     "rhythm_hz": Column("median of 1 / onset to next onset of its bursts, Hz", "number", "Hz", low=0.0),
     "other_activity": Column("a label, no verdict; empty: none", words=tuple(w for w in OTHER if w)),
+    "awake_probability": Column(
+        "probability of being awake in the 30 s that hold the onset, by the ECG; empty: not estimated",
+        "number",
+        "1",
+        low=0,
+        high=1,
+    ),
     **IDENTITY,
 }
 BURSTS: Columns = {

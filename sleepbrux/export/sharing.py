@@ -113,6 +113,7 @@ class _Words:
         swept, surroundings = night.swept, night.swept.surroundings
         told = [
             surroundings.heart,
+            surroundings.chance,
             surroundings.wake_estimate,
             surroundings.sound,
             *surroundings.activity_channels,
@@ -288,6 +289,8 @@ def _surroundings(surroundings: Surroundings, words: _Words) -> Surroundings:
     return replace(
         surroundings,
         heart=surroundings.heart and replace(surroundings.heart, label=words.label[surroundings.heart.label]),
+        chance=surroundings.chance
+        and replace(surroundings.chance, label=words.label[surroundings.chance.label]),
         wake_estimate=surroundings.wake_estimate
         and replace(surroundings.wake_estimate, label=words.label[surroundings.wake_estimate.label]),
         sound=sound and replace(sound, label=words.label[sound.label]),

@@ -155,6 +155,14 @@ def surroundings_table(night: Night) -> dict[str, Any]:
             "beats": len(heart.beats_s),
             "trusted_intervals": int(heart.trusted.sum()),
         },
+        "awake_estimate": None
+        if surroundings.chance is None
+        else {
+            "channel": surroundings.chance.label,
+            "model": surroundings.chance.model,
+            "sha256": surroundings.chance.digest,
+            "told": list(surroundings.chance.given),
+        },
         "sleep_stages": None if stages is None else stages.origin,
         "accelerometer": None if surroundings.wake_estimate is None else surroundings.wake_estimate.label,
         "movement_channels": [channel.label for channel in surroundings.activity_channels],

@@ -15,7 +15,8 @@ from sleepbrux.export.columns import BURSTS, EPISODES, NIGHTS
 from sleepbrux.scoring import bursts as burst_room
 from sleepbrux.scoring import episodes as episode_room
 from sleepbrux.scoring.bursts import Bursts
-from sleepbrux.scoring.context.model import OTHER, Labels
+from sleepbrux.scoring.context.awake import chance_at
+from sleepbrux.scoring.context.model import OTHER, Labels, in_seconds
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.numbering import episode_numbers, side_names
 from sleepbrux.signal.surroundings.model import STAGES
@@ -65,7 +66,7 @@ def _yes(code: int) -> str:
     return "" if code < 0 else str(code)
 
 
-def _surroundings(labels: Labels, k: int) -> tuple[str, ...]:
+def _surroundings(labels: Labels, k: int, awake: float) -> tuple[str, ...]:
     """What surrounds an episode, in order of the last columns of `EPISODES`."""
     stage, position = int(labels.stage[k]), int(labels.position[k])
     return (
@@ -79,12 +80,14 @@ def _surroundings(labels: Labels, k: int) -> tuple[str, ...]:
         decimals(float(labels.breathing_lag_s[k]), 2),
         decimals(float(labels.rhythm_hz[k]), 3),
         OTHER[labels.other[k]],
+        decimals(awake, 3),
     )
 
 
 def episodes_csv(night: Night) -> str:
     """Counted episodes, one row each; columns `EPISODES`."""
     table, grid, whose = night.episodes, night.episodes.grid, identity_cells(night)
+    chance = chance_at(night.swept.surroundings, in_seconds(table.starts, grid))
     rows = [
         (
             str(number),
@@ -96,7 +99,7 @@ def episodes_csv(night: Night) -> str:
             decimals(float(table.mean_pct_mvc[k]), 2),
             sides(night, int(table.channels[k])),
             "+".join(table.flags[k]),
-            *_surroundings(night.labels, k),
+            *_surroundings(night.labels, k, float(chance[k])),
             *whose,
         )
         for k, number in episode_numbers(night).items()

@@ -12,6 +12,7 @@ import numpy as np
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
+from sleepbrux.report import awake
 from sleepbrux.report.numbers import count_of, listed, text
 from sleepbrux.scoring.context.counts import RISES_PCT, slug
 from sleepbrux.scoring.context.curve import HeartCurve, control_moments, heart_curve, rise_shares
@@ -31,6 +32,7 @@ STAGE_WORDS = {
     "movement": "movement time",
 }
 ACCELEROMETER = "accelerometer, read as one on the wrist"
+TOLD_APART = ("outside_wake", "in_probable_sleep", "outside_movement")
 RHYTHM_HZ = (1.0, 0.3)  # mean and SD of rhythmic episodes: Po et al., J Sleep Res 2013;22:593-599
 FROM_TRUTH = (
     "How far figures from EMG alone may be from the truth: against polysomnography with audio and video "
@@ -92,9 +94,7 @@ def _dropping(night: Night) -> str:
         parts.append("those while probably awake")
     if rule.movement == "drop":
         parts.append("those in body movements")
-    if not parts and all(
-        night.measures.get(f"episodes_outside_{w}_count") is None for w in ("wake", "movement")
-    ):
+    if not parts and not any(f"episodes_{place}_count" in night.measures for place in TOLD_APART):
         return "Nothing in this night says which events lie in wake or in body movements: all of them count."
     if not parts:
         return (
@@ -139,8 +139,7 @@ def _movement(night: Night, total: int) -> SignalRow:
 
 
 def _wake(night: Night, total: int) -> list[SignalRow]:
-    surroundings, labels = night.swept.surroundings, night.labels
-    index = night.selection.episodes
+    surroundings = night.swept.surroundings
     stages, wake_estimate = surroundings.stages, surroundings.wake_estimate
     asleep = _value(night, "episodes_outside_wake_count")
     rows = [
@@ -151,7 +150,7 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
     if wake_estimate is None:
         rows.append(SignalRow(ACCELEROMETER, "none", "nothing: time probably awake is not known"))
     else:
-        n = int((labels.awake[index] == YES).sum())
+        n = awake.movement_count(night)
         rows.append(
             SignalRow(
                 ACCELEROMETER,
@@ -160,7 +159,7 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
                 + "; it misses the short wakings in which most false positives lie",
             )
         )
-    return rows
+    return [*rows, SignalRow(*awake.counts_row(night)), SignalRow(*awake.ecg_row(night))]
 
 
 def _sound(night: Night, total: int) -> SignalRow:
@@ -223,6 +222,7 @@ def _both_ways(night: Night) -> list[tuple[str, str, str, str]]:
     rows = [("all episodes by the rules", m["episode_count"], m["episodes_per_hour"])]
     for name, words in (
         ("episodes_outside_wake", "outside wake"),
+        ("episodes_in_probable_sleep", "in probable sleep, by an estimate"),
         ("episodes_outside_movement", "outside body movements"),
         ("episodes_outside_wake_and_movement", "outside wake and body movements"),
     ):
@@ -370,8 +370,8 @@ def flags(night: Night, k: int) -> list[str]:
     stage = int(labels.stage[k])
     if stage >= 0:
         out.append(f"stage {STAGE_WORDS[STAGES[stage]]}")
-    if labels.awake[k] == YES:
-        out.append("probably awake (accelerometer)")
+    if said := awake.flag(night, k):
+        out.append(said)
     if labels.movement[k] == YES:
         out.append("in a body movement")
     if labels.other[k] > 0:
@@ -397,6 +397,8 @@ def around_section(night: Night) -> Markup:
             signals=signals(night),
             dropping=_dropping(night),
             both_ways=_both_ways(night),
+            awake=awake.sentences(night),
+            awake_figure=awake.figure(night),
             by_stage=_table(night, "episodes_in_", [(s, STAGE_WORDS[s]) for s in STAGES]),
             by_position=_table(night, "episodes_", places),
             heart=_heart_figure(night),

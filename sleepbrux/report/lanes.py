@@ -1,4 +1,4 @@
-"""What a strip draws below its channels: sleep stages and heart rate, where the night has them."""
+"""What a strip draws below its channels: sleep stages, heart rate and who was awake, where the night has them."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import numpy as np
 
 from sleepbrux.scoring.night import Night
 from sleepbrux.signal.surroundings.model import STAGES
+from sleepbrux.signal.wake import AWAKE_FROM
+from sleepbrux.signal.wake_model import EPOCH_S
 
 HEART_STEP_S = 10.0
 ORDER = ("wake", "movement", "rem", "n1", "n2", "n3", "nrem", "sleep")
@@ -45,3 +47,17 @@ def heart(night: Night) -> dict[str, Any] | None:
     for k, value in zip(bins.tolist(), medians.tolist(), strict=True):
         bpm[k] = round(value)
     return {"step_s": HEART_STEP_S, "bpm": bpm, "label": known.label}
+
+
+def chance(night: Night) -> dict[str, Any] | None:
+    """Probability of being awake each 30 s in %, and the share of trusted beats in %; null where unknown."""
+    found = night.swept.surroundings.chance
+    if found is None:
+        return None
+    return {
+        "step_s": EPOCH_S,
+        "pct": [None if np.isnan(p) else round(100 * p) for p in found.probability.tolist()],
+        "trusted_pct": [round(100 * share) for share in found.trusted.tolist()],
+        "from_pct": round(100 * AWAKE_FROM),
+        "label": found.label,
+    }

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
-from sleepbrux.report.lanes import heart, stages
+from sleepbrux.report.lanes import chance, heart, stages
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.wording import BRIEF_REASONS, reason_words
 from sleepbrux.scoring import bursts as burst_kinds
@@ -315,6 +315,7 @@ def payload(
         "traces": traces(night),
         "stages": stages(night),
         "heart": heart(night),
+        "chance": chance(night),
         "window": [[round(a, 3), round(b, 3)] for a, b in night.window.spans_s],
         "reasons": [[reason_words(r), BRIEF_REASONS.get(r, r)] for r in reasons],
         "excluded": [[k, reasons.index(r), round(a, 3), round(b, 3)] for k, r, a, b in spans],

@@ -405,7 +405,10 @@ def _surroundings(rules: Criterion) -> list[str]:
     if rules.context.wake == "drop_scored":
         out.append("Events that begin outside scored sleep, and that time, are left out.")
     if rules.context.wake == "drop_probable":
-        out.append("Events that begin while an accelerometer says probably awake are left out.")
+        out.append(
+            "Events that begin while probably awake are left out: by the ECG or the accelerometer, by both where the "
+            "night has both, and in scored wake where stages are scored."
+        )
     if rules.context.movement == "drop":
         share = plain(100 * rules.context.movement_share)
         out.append(f"Events of which {share} % or more lie in a body movement are left out.")

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.scoring.night import Night
 from sleepbrux.signal.surroundings.model import STAGES
+from sleepbrux.signal.wake_model import EPOCH_S
 
 Floats = NDArray[np.float64]
 
@@ -82,6 +83,15 @@ def _heart(night: Night) -> list[Lane]:
     return [Lane("heart rate", "1/min", times, rate, note=f"{found.label}, trusted intervals")]
 
 
+def _chance(night: Night) -> list[Lane]:
+    found = night.swept.surroundings.chance
+    if found is None:
+        return []
+    times = np.asarray((np.arange(len(found.probability)) + 0.5) * EPOCH_S, dtype=np.float64)
+    note = f"{found.label}: estimated probability of being awake, each {EPOCH_S} s"
+    return [Lane("p(awake)", "", times, found.at(times), note=note)]
+
+
 def _movement(night: Night) -> list[Lane]:
     surroundings = night.swept.surroundings
     lanes = [
@@ -136,6 +146,7 @@ def _marks(night: Night) -> list[Lane]:
 SOURCES: tuple[Callable[[Night], list[Lane]], ...] = (
     _stages,
     _heart,
+    _chance,
     _movement,
     _sound,
     _position,

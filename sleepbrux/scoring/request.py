@@ -43,6 +43,7 @@ from sleepbrux.scoring.night import REPLACED, Night, score, with_alternative_rea
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.surroundings.companions import NO_FILES, CompanionFiles, open_companions
 from sleepbrux.signal.swept import Swept, sweep_recording
+from sleepbrux.signal.wake_model import Sleeper
 from sleepbrux.study.file import OWN, Study, StudyNight, StudyReference, entry_digest
 from sleepbrux.study.files import find_file, study_hints
 from sleepbrux.study.persons import person_notes
@@ -365,6 +366,7 @@ def _beside(study: Study, night: StudyNight, folder: Path) -> CompanionFiles:
         tuple((int(code), word) for code, word in sorted(study.positions.items())),
         find_file(folder, night.marks, what) if night.marks else None,
         night.sync,
+        sleeper=Sleeper(study.age_years, study.sex),
     )
 
 

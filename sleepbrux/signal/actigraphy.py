@@ -3,7 +3,8 @@
 Probably awake: what is not sustained inactivity of the arm after van Hees VT et al., PLoS ONE
 2015;10:e0142533: the angle of the z axis to the horizontal plane, ``atan(z / sqrt(x**2 + y**2))``, does
 not change by more than 5° from one 5-s epoch to the next for 5 min or longer. Algorithm and both
-coefficients are recalled (from memory). It was made for the wrist; the short wakings in which most
+coefficients are recalled (from memory). It was made for the wrist, and a sensor whose labels name
+another place gives movements only; the short wakings in which most
 false positives of EMG lie (Yamaguchi 2012) are shorter than it can see, so it never makes a denominator.
 
 Departure: each axis enters as its median over the 5 s, where the source takes a rolling median first.
@@ -13,7 +14,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.model import Channel, Recording
+from sleepbrux.signal.activity_counts import COUNT_HZ, awake_by_counts
 from sleepbrux.signal.movement import ActivityChannel, above_background, pairs
 from sleepbrux.signal.streams import sharing, stream
 
@@ -36,6 +38,14 @@ BACKGROUND_STEPS = 600
 CLOSE_STEPS, LEAST_STEPS = 1, 1
 LEAST_HZ = 4
 NEAR_JAW = re.compile(r"jaw|chin|mandib|kiefer|head|kopf|neck|ear")
+# For these places no published rule of wake was found: a sensor there says movements, and no more.
+NO_WRIST = re.compile(
+    r"chest|thora|trunk|torso|stern|back|abdom|belly|waist|belt|hip\b|thigh|leg|ankle|foot|brust|bauch|ruck|hufte|bein"
+)
+
+
+def _nowhere() -> Floats:
+    return np.empty((0, 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,12 +55,16 @@ class WakeEstimate:
     Attributes
     ----------
     awake_s, known_s
-        float64, shape (n, 2), seconds.
+        float64, shape (n, 2), seconds: by the angle of the arm.
+    counted_awake_s, counted_known_s
+        The same by activity counts (`activity_counts`); empty where no counts can be formed.
     """
 
     label: str
     awake_s: Floats
     known_s: Floats
+    counted_awake_s: Floats = field(default_factory=_nowhere)
+    counted_known_s: Floats = field(default_factory=_nowhere)
 
 
 def _sensor(label: str) -> str:
@@ -79,6 +93,11 @@ def sensors(channels: Sequence[Channel]) -> list[list[Channel]]:
         groups.setdefault(_sensor(channel.label), []).append(channel)
     parts = [part for group in groups.values() for part in sharing(group)]
     return [sorted(part, key=lambda c: _axis(c.label)) for part in parts]
+
+
+def off_the_wrist(axes: Sequence[Channel]) -> bool:
+    """Whether a sensor's labels name a place on the trunk or a leg; one that names none is read as a wrist's."""
+    return any(NO_WRIST.search(c.label.casefold()) for c in axes)
 
 
 def _steps(recording: Recording, axes: list[Channel]) -> tuple[Grid, Floats, Floats]:
@@ -123,7 +142,7 @@ def _awake(label: str, grid: Grid, level: Floats) -> WakeEstimate:
 
 
 def read_sensor(recording: Recording, axes: list[Channel]) -> tuple[ActivityChannel, WakeEstimate | None]:
-    """Movements of one sensor, and, with three axes, when its wearer was probably awake.
+    """Movements of one sensor, and, with three axes and no other place than the wrist named, probable wake.
 
     A movement is a standard deviation over half a second, in any axis, above 0.02 g (three axes, whose
     median length is 1 g) and above four times its running median; our choice.
@@ -132,6 +151,7 @@ def read_sensor(recording: Recording, axes: list[Channel]) -> tuple[ActivityChan
     label = ", ".join(c.label for c in axes)
     most = spread.max(axis=1)
     moving = above_background(most, BACKGROUND_STEPS, TIMES_BACKGROUND)
+    gravity = 0.0
     if len(axes) == 3:
         length = np.sqrt((level**2).sum(axis=1))
         known = length[~np.isnan(length)]
@@ -142,5 +162,9 @@ def read_sensor(recording: Recording, axes: list[Channel]) -> tuple[ActivityChan
     seen = Spans.from_mask(grid, ~np.isnan(most))
     outside = not any(NEAR_JAW.search(c.label.casefold()) for c in axes)
     raised = ActivityChannel(label, "accelerometer", outside, pairs(spans), pairs(seen))
-    wake_estimate = _awake(label, grid, level) if len(axes) == 3 and outside else None
+    wrist = outside and not off_the_wrist(axes)
+    wake_estimate = _awake(label, grid, level) if len(axes) == 3 and wrist else None
+    if wake_estimate is not None and axes[0].rate >= COUNT_HZ and gravity > 0:
+        awake, counted = awake_by_counts(recording, axes, gravity)
+        wake_estimate = replace(wake_estimate, counted_awake_s=pairs(awake), counted_known_s=pairs(counted))
     return raised, wake_estimate

@@ -168,6 +168,7 @@ def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED
         if names
         else '# conditions = ["none"]            # every name once, as it is meant; "none": no appliance',
         '# baseline = "none"',
+        '# age_years = 45                  # with sex = "female" or "male": read where a night has an ECG',
         '# order = "as it came"             # planned phases, randomised nights, randomised blocks',
     ]
     for k, (name, recording) in enumerate(chair, start=1):

@@ -123,6 +123,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         refused, and names that look alike are taken as different. Empty: as the nights have them.
     roles
         What channels are, by label, whatever the labels say: ``ch1 = "masseter left"``.
+    age_years, sex
+        Of the person: what the heart beats say of being awake may rest on them. Empty: not told.
     positions
         Word for each code of a position channel, such as ``1 = "supine"``.
     baseline
@@ -149,6 +151,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     time_unit: Literal["", "s", "ms", "us"] = ""
     datasets: tuple[str, ...] = ()
     roles: dict[str, str] = {}
+    age_years: Annotated[float, Meta(gt=0, le=120)] | None = None
+    sex: Literal["", "female", "male"] = ""
     positions: dict[Annotated[str, Meta(pattern=r"^-?[0-9]{1,4}$")], Name] = {}
     baseline: Name = NO_APPLIANCE
     order: Order = "as it came"
@@ -288,6 +292,8 @@ _SCORED_BY = (
     "time_unit",
     "datasets",
     "roles",
+    "age_years",
+    "sex",
     "positions",
 )
 

@@ -305,6 +305,21 @@ def test_a_count_is_analysed_as_a_count_of_the_night():
     assert outcome.spread.nights_sd**2 == pytest.approx(700 - 30)
 
 
+@pytest.mark.parametrize(
+    ("name", "of"),
+    [
+        ("episodes_per_hour_of_sleep", "sleep_hours"),
+        ("episodes_in_probable_sleep_per_hour", "awake_estimated_hours"),
+    ],
+)
+def test_a_rate_that_is_not_per_valid_hour_is_counted_over_its_own_hours(name, of):
+    own = {name: Measure(12 / 6.0, "1/h", ""), of: Measure(6.0, "h", "")}
+    night = night_of("a", 20)
+    night = dataclasses.replace(night, measures={**night.measures, **own})
+    found = nights_module.night_value(night, name)
+    assert (found.count, found.exposure) == (12, 6.0)
+
+
 def test_the_primary_outcome_leads_and_stands_once():
     nights = night_of("a", 32), night_of("b", 40)
     names = [o.name for o in condition_of(*nights, primary_outcome="valid_hours").outcomes]

@@ -1,4 +1,4 @@
-"""Stages and heart rate below the strip, where the night has them."""
+"""Stages, heart rate and the probability of being awake below the strip, where the night has them."""
 
 from dataclasses import replace
 
@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from sleepbrux.report import render_night
-from sleepbrux.report.lanes import heart, stages
+from sleepbrux.report.lanes import chance, heart, stages
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.surroundings.model import STAGES, Stages, Surroundings
+from sleepbrux.signal.wake import WakeChance
 
 from .test_in_browser import opened, press
 
@@ -28,6 +29,16 @@ def surrounded(night):
     return replace(night, swept=replace(night.swept, surroundings=surroundings))
 
 
+@pytest.fixture(scope="module")
+def awake(surrounded):
+    n = int(surrounded.swept.duration_s // 30)
+    probability = np.resize(np.array([0.9, 0.1, np.nan], np.float32), n)
+    trusted = np.resize(np.array([1.0, 0.6, 0.2], np.float32), n)
+    found = WakeChance("ECG", "model", "0" * 64, (), probability, trusted)
+    surroundings = replace(surrounded.swept.surroundings, chance=found)
+    return replace(surrounded, swept=replace(surrounded.swept, surroundings=surroundings))
+
+
 def test_heart_rate_is_the_median_of_ten_seconds_and_unknown_where_not_trusted(surrounded):
     bpm = heart(surrounded)["bpm"]
     assert bpm[:29] == [60] * 29
@@ -40,14 +51,21 @@ def test_stages_keep_their_order_and_times(surrounded):
     assert stages(surrounded)["spans"] == [[0.0, 60.0, 0], [60.0, 300.0, 2], [300.0, 600.0, 1]]
 
 
+def test_the_probability_of_being_awake_is_in_percent_with_its_quality_and_null_where_unknown(awake):
+    lane = chance(awake)
+    assert (lane["step_s"], lane["from_pct"], lane["label"]) == (30, 50, "ECG")
+    assert lane["pct"][:3] == [90, 10, None]
+    assert lane["trusted_pct"][:3] == [100, 60, 20]
+
+
 def test_a_night_without_them_has_no_lanes(night):
-    assert heart(night) is stages(night) is None
+    assert heart(night) is stages(night) is chance(night) is None
 
 
 @pytest.mark.browser
-def test_the_lanes_are_drawn(browser, night, surrounded, tmp_path):
+def test_the_lanes_are_drawn(browser, night, surrounded, awake, tmp_path):
     heights = []
-    for name, each in (("bare", night), ("full", surrounded)):
+    for name, each in (("bare", night), ("full", surrounded), ("awake", awake)):
         path = tmp_path / f"{name}.html"
         path.write_text(render_night(each), encoding="utf-8")
         opened(browser, path)
@@ -55,3 +73,4 @@ def test_the_lanes_are_drawn(browser, night, surrounded, tmp_path):
         assert browser.get_log("browser") == []
         heights.append(browser.execute_script("return document.getElementById('strip').clientHeight"))
     assert heights[1] - heights[0] == 8 + 13 * 3 + 64
+    assert heights[2] - heights[1] == 64

@@ -1,10 +1,13 @@
 """Leg EMG, accelerometer and sound: what they say of seconds whose truth is known."""
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 
 from sleepbrux.recording.memory import from_array
 from sleepbrux.signal.actigraphy import read_sensor, sensors
+from sleepbrux.signal.activity_counts import awake_minutes
 from sleepbrux.signal.movement import raised_emg
 from sleepbrux.signal.sound import read_sound, usable_sound
 from tests.nights import signal_of
@@ -59,6 +62,58 @@ def test_axes_are_known_by_many_spellings(labels):
     recording = from_array(wrist(30, []), 25, labels)
     (axes,) = sensors(recording.channels)
     assert [c.label for c in axes] == sorted(labels, key=lambda label: label.replace("Acc", ""))
+
+
+@pytest.mark.parametrize(
+    ("place", "awake"),
+    [("wrist", True), ("", True), ("chest", False), ("Thorax", False), ("neck", False), ("leg left", False)],
+)
+def test_only_a_sensor_that_may_be_on_the_wrist_says_who_is_awake(place, awake):
+    data = wrist(2000, [600.0])
+    recording = from_array(data, 25, [f"Acc {place} {axis}".replace("  ", " ") for axis in "XYZ"])
+    _, wake_estimate = read_sensor(recording, sensors(recording.channels)[0])
+    assert (wake_estimate is not None) is awake
+
+
+def moving_arm(minutes, awake, rate):
+    """Still, but for bouts of some seconds at 0.3-3 Hz in the minutes that are awake."""
+    rng = np.random.default_rng(4)
+    t = np.arange(minutes * 60 * rate) / rate
+    bouts = np.isin((t // 60).astype(int), awake) & (t % 20 < 8)
+    swing = 0.4 * np.sin(2 * np.pi * 1.0 * t) + 0.2 * np.sin(2 * np.pi * 0.5 * t)
+    axes = np.stack((bouts * swing, 0.3 * bouts * swing, 1.0 + 0.1 * bouts * swing))
+    return axes + rng.normal(0, 0.003, axes.shape)
+
+
+@pytest.mark.parametrize("rate", [30, 51.2, 100])
+def test_minutes_are_awake_by_counts_where_the_arm_moves(rate):
+    rate = Fraction(str(rate))
+    data = moving_arm(40, range(10, 20), float(rate))
+    _, wake_estimate = sensor(
+        data[:, : int(2400 * rate)], rate, ("Acc wrist X", "Acc wrist Y", "Acc wrist Z"), (0, 1, 2)
+    )
+    (span,) = wake_estimate.counted_awake_s
+    assert 8 * 60 <= span[0] <= 10 * 60
+    assert 20 * 60 <= span[1] <= 24 * 60
+    (known,) = wake_estimate.counted_known_s
+    assert known.tolist() == [240, 38 * 60]
+
+
+def test_below_30_samples_a_second_no_counts_are_formed():
+    _, wake_estimate = sensor(wrist(2000, [600.0], rate=25))
+    assert len(wake_estimate.counted_known_s) == 0
+
+
+def test_the_weighted_sum_of_seven_minutes_by_hand():
+    counts = np.zeros(20)
+    counts[10] = 1000.0  # 10 after division: 10 * 0.230 in its own minute
+    weights = {8: 0.67, 9: 0.74, 10: 2.30, 11: 0.76, 12: 0.58, 13: 0.54, 14: 1.06}
+    awake = awake_minutes(counts)
+    assert np.flatnonzero(awake == 1).tolist() == [m for m, w in weights.items() if w >= 1]
+    assert np.isnan(awake[:4]).all()
+    assert np.isnan(awake[-2:]).all()
+    counts[5] = np.nan
+    assert np.isnan(awake_minutes(counts)[3:10]).all()
 
 
 def test_probably_awake_is_what_is_no_five_minutes_without_a_turn_of_five_degrees():

@@ -18,6 +18,7 @@ DRAWS = 20_000
 SEED = 20_260_302
 BY_NIGHT = (
     "episodes_per_hour",
+    "episodes_in_probable_sleep_per_hour",
     "bursts_per_hour",
     "time_in_episodes_pct",
     "time_in_bursts_pct",
@@ -258,6 +259,8 @@ def describe(
     kept = [r for r in records if r.entry.id in {n.id for n in comparison.nights}]
     out = []
     for name in BY_NIGHT:
+        if not any(name in r.figures.measures for r in kept):
+            continue
         values = [(r, night_value(r.figures, name)) for r in kept]
         known = [(r, v) for r, v in values if v.value is not None]
         unit = next((r.figures.measures[name].unit for r in kept if name in r.figures.measures), "")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from sleepbrux.report.awake import letter_line
 from sleepbrux.report.letter.nights import Letter
 from sleepbrux.report.numbers import listed, text
 from sleepbrux.scoring.night import Night
@@ -11,6 +12,7 @@ from sleepbrux.scoring.night import Night
 SHOWN = {
     "episodes_per_hour_of_sleep": "episodes per hour of staged sleep",
     "episodes_outside_wake_per_hour": "episodes outside wake, per hour",
+    "episodes_in_probable_sleep_per_hour": "episodes in probable sleep (an estimate), per hour",
     "episodes_outside_movement_per_hour": "episodes outside body movements, per hour",
     "episodes_outside_wake_and_movement_per_hour": "episodes outside wake and body movements, per hour",
     "body_movements_per_hour": "body movements per hour",
@@ -33,6 +35,8 @@ def _sources(night: Night) -> list[str]:
         found.append(f"sleep stages ({surroundings.stages.origin})")
     if surroundings.heart is not None:
         found.append(f"heart beats ({surroundings.heart.label})")
+    if surroundings.chance is not None:
+        found.append("an estimate of wake from them")
     if surroundings.wake_estimate is not None:
         found.append(f"accelerometer ({surroundings.wake_estimate.label})")
     if night.labels.movement_known:
@@ -52,7 +56,8 @@ def signals(letters: Sequence[Letter]) -> list[str]:
     if not found:
         return [NOTHING]
     several = " in at least one night" if len(letters) > 1 else ""
-    return [f"There was also{several}: {listed(found)}."]
+    estimates = [line for x in letters for line in letter_line(x.night)] if len(letters) == 1 else []
+    return [f"There was also{several}: {listed(found)}.", *estimates]
 
 
 def around_rows(letters: Sequence[Letter]) -> list[list[str]]:

@@ -20,7 +20,8 @@
   function leftGutter() { return canvas.clientWidth < 560 ? 62 : 92; }
   function stagesHeight() { return data.stages ? 8 + 13 * data.stages.rows.length : 0; }
   function heartHeight() { return data.heart ? 64 : 0; }
-  function stripHeight() { return HEAD + data.channels.length * (laneHeight() + GAP) + (lanes.length + 1) * KIND + 8 + stagesHeight() + heartHeight() + FOOT; }
+  function stripHeight() { return HEAD + data.channels.length * (laneHeight() + GAP) + (lanes.length + 1) * KIND + 8 + stagesHeight() + heartHeight() + chanceHeight() + FOOT; }
+  function chanceHeight() { return data.chance ? 64 : 0; }
 
   function drawStages(g, x0, x1, top) {
     const s = data.stages, X = (t) => x0 + ((t - from) / (to - from)) * (x1 - x0), Y = (row) => top + 6 + 13 * row + 6;
@@ -40,6 +41,32 @@
       last = [b, row];
     });
     g.lineWidth = 1.6; g.stroke(); g.restore();
+  }
+
+  function drawChance(g, x0, x1, top) {
+    const c = data.chance, height = chanceHeight() - 24, X = (t) => x0 + ((t - from) / (to - from)) * (x1 - x0);
+    const Y = (v) => top + 14 + height - (v / 100) * height, quality = top + 16 + height;
+    [0, c.from_pct, 100].forEach((v) => {
+      g.strokeStyle = rule; g.lineWidth = 1; g.beginPath(); g.moveTo(x0, Y(v)); g.lineTo(x1, Y(v)); g.stroke();
+      g.textAlign = "right"; g.fillStyle = soft; g.fillText(String(v), x0 - 5, Y(v));
+    });
+    g.textAlign = "left"; g.fillStyle = ink;
+    g.fillText("estimated probability of being awake, %, each " + c.step_s + " s; bar below: beats that can be trusted (" + c.label + ")", x0, top + 5, x1 - x0);
+    g.save(); g.beginPath(); g.rect(x0, top + 12, x1 - x0, height + 12); g.clip();
+    g.strokeStyle = ink; g.lineWidth = 1.4; g.beginPath();
+    let pen = false;
+    c.pct.forEach((v, i) => {
+      const a = i * c.step_s, b = a + c.step_s;
+      if (v === null || b < from || a > to) { pen = false; return; }
+      if (pen) g.lineTo(X(a), Y(v)); else g.moveTo(X(a), Y(v));
+      g.lineTo(X(b), Y(v)); pen = true;
+    });
+    g.stroke(); g.fillStyle = soft;
+    c.trusted_pct.forEach((v, i) => {
+      const a = i * c.step_s, b = a + c.step_s;
+      if (b >= from && a <= to && v > 0) g.fillRect(X(a), quality + 5 - v / 20, X(b) - X(a) + 0.5, v / 20);
+    });
+    g.restore();
   }
 
   function drawHeart(g, x0, x1, top) {
@@ -198,6 +225,7 @@
     const below = top + KIND * (lanes.length + 1);
     if (data.stages) drawStages(g, x0, x1, below);
     if (data.heart) drawHeart(g, x0, x1, below + stagesHeight());
+    if (data.chance) drawChance(g, x0, x1, below + stagesHeight() + heartHeight());
     g.strokeStyle = soft; g.lineWidth = 1;
     g.strokeRect(x0 - 0.5, HEAD - 4.5, x1 - x0 + 1, bottom - HEAD + 5);
     canvas.dataset.from = from.toFixed(3);

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from sleepbrux.core.spans import Spans
 from sleepbrux.recording.model import Mark
 from sleepbrux.scoring.bursts import CombinedBursts, Ints
+from sleepbrux.scoring.context.awake import by_heart, by_movement, estimate_words, estimated, known_s
 from sleepbrux.scoring.context.drop import on_grid
 from sleepbrux.scoring.context.label import BREATHING_S
-from sleepbrux.scoring.context.model import ASLEEP, OTHER, UNKNOWN, YES, Labels
+from sleepbrux.scoring.context.model import ASLEEP, NO, OTHER, UNKNOWN, YES, Labels, in_seconds
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.measures import EPISODE_KEYS, Measure, Selection
 from sleepbrux.signal.sound import RISE_DB
@@ -23,7 +24,7 @@ from sleepbrux.signal.surroundings.model import STAGES, Surroundings
 RISES_PCT = (5, 10, 20, 25)
 TWITCH_S = 0.25
 KEYS = (*EPISODE_KEYS, "context.")
-NO_WAKE = "the recording has neither sleep stages nor an accelerometer with three axes"
+NO_WAKE = "the recording has neither sleep stages nor an ECG or a wrist sensor that tells who is awake"
 NO_MOVEMENT = "no leg, no arm and no accelerometer, so body movements are not computable"
 Bools = NDArray[np.bool_]
 
@@ -66,7 +67,7 @@ def in_wake(surroundings: Surroundings, labels: Labels) -> Bools | None:
     """Episodes that begin outside scored sleep, or, without stages, while probably awake."""
     if surroundings.stages is not None:
         return ~np.isin(labels.stage, ASLEEP)
-    return labels.awake == YES if surroundings.wake_estimate is not None else None
+    return labels.awake == YES if estimated(surroundings) else None
 
 
 def wake_words(surroundings: Surroundings) -> tuple[str, str]:
@@ -74,7 +75,7 @@ def wake_words(surroundings: Surroundings) -> tuple[str, str]:
     if surroundings.stages is not None:
         return "begin in scored sleep", "valid hour scored as sleep"
     return (
-        "begin while the accelerometer does not say probably awake",
+        f"begin while {estimate_words(surroundings)}",
         "valid hour of the window, as time probably awake is no measure of sleep",
     )
 
@@ -86,7 +87,7 @@ def _both_ways(book: _MeasureTable, surroundings: Surroundings, labels: Labels) 
     staged = surroundings.stages is not None
     hours = _asleep(surroundings, book.selection.valid).hours if staged else book.selection.valid.hours
     kept, divisor = wake_words(surroundings)
-    if wake is not None:
+    if wake is not None and staged:
         out = wake[index]
         basis = f"episodes that {kept}, per {divisor}"
         book.count("episodes_outside_wake_count", int((~out).sum()), f"episodes that {kept}")
@@ -112,6 +113,42 @@ def _both_ways(book: _MeasureTable, surroundings: Surroundings, labels: Labels) 
     if reason:
         basis = book.basis
     book.rate(f"{name}_per_hour", n, hours, basis, reason)
+
+
+def _in_probable_sleep(
+    book: _MeasureTable, surroundings: Surroundings, labels: Labels, episodes: Episodes
+) -> None:
+    """Episodes by the estimate of who is awake, where no stages are scored."""
+    if surroundings.stages is not None or not estimated(surroundings):
+        return
+    index, grid = book.selection.episodes, book.selection.valid.grid
+    at = labels.awake[index]
+    known = book.selection.valid & on_grid(grid, known_s(surroundings, float(grid.duration_s)))
+    kept = f"episodes that begin while {estimate_words(surroundings)}"
+    name = "episodes_in_probable_sleep"
+    book.count(f"{name}_count", int((at == NO).sum()), f"{kept}; an estimate")
+    book.rate(
+        f"{name}_per_hour",
+        int((at == NO).sum()),
+        known.hours,
+        f"{kept}, per valid hour for which that is estimated: {known.hours:.2f} h; no rate per hour of sleep",
+    )
+    book.number(
+        "awake_estimated_hours", known.hours, "h", "valid hours for which awake or asleep is estimated"
+    )
+    book.count("episodes_probably_awake_count", int((at == YES).sum()), "the others, by the same estimate")
+    book.count(
+        "episodes_unknown_awake_count", int((at == UNKNOWN).sum()), "episodes for which nothing is estimated"
+    )
+    if surroundings.chance is not None and surroundings.wake_estimate is not None:
+        seconds = in_seconds(episodes.starts[index], grid)
+        heart, movement = by_heart(surroundings, seconds), by_movement(surroundings, seconds)
+        differ = (heart != movement) & (heart != UNKNOWN) & (movement != UNKNOWN)
+        book.count(
+            "episodes_heart_and_movement_differ_count",
+            int(differ.sum()),
+            "episodes of which one of ECG and accelerometer says probably awake and the other does not",
+        )
 
 
 def _rates_by_stage(book: _MeasureTable, surroundings: Surroundings, labels: Labels) -> None:
@@ -270,6 +307,7 @@ def count(
             selection.valid.hours,
             book.basis,
         )
+    _in_probable_sleep(book, surroundings, labels, episodes)
     _rates_by_stage(book, surroundings, labels)
     _rates_by_position(book, surroundings, labels)
     _heart(book, surroundings, labels)
@@ -286,7 +324,9 @@ def positions(surroundings: Surroundings, labels: Labels, selection: Selection) 
     wake = in_wake(surroundings, labels)
     moved = labels.movement == YES
     if wake is not None:
-        found["episodes_outside_wake"] = index[~wake[index]]
+        estimate = surroundings.stages is None
+        asleep = labels.awake == NO if estimate else ~wake
+        found["episodes_in_probable_sleep" if estimate else "episodes_outside_wake"] = index[asleep[index]]
     if labels.movement_known:
         found["episodes_in_movement"] = index[moved[index]]
         found["episodes_outside_movement"] = index[~moved[index]]

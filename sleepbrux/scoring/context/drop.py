@@ -13,6 +13,8 @@ from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import Criterion
 from sleepbrux.criteria.model import HeartRate
 from sleepbrux.recording.window import Window
+from sleepbrux.scoring.context.awake import dropped, estimated, probably_awake, staged_first
+from sleepbrux.scoring.context.label import stage_at
 from sleepbrux.scoring.context.model import ASLEEP, YES, Labels, in_seconds
 from sleepbrux.scoring.context.movement import computable
 from sleepbrux.scoring.episodes import Episodes
@@ -52,7 +54,12 @@ def check(name: str, criterion: Criterion, surroundings: Surroundings) -> None:
             )
     for setting, wanted, there, need in (
         ("context.wake", "drop_scored", surroundings.stages, "sleep stages"),
-        ("context.wake", "drop_probable", surroundings.wake_estimate, "an accelerometer with three axes"),
+        (
+            "context.wake",
+            "drop_probable",
+            estimated(surroundings),
+            "an ECG that says who is awake or an accelerometer with three axes",
+        ),
         (
             "context.movement",
             "drop",
@@ -117,17 +124,10 @@ def admitted(
     kept = np.ones(len(onsets_s), dtype=np.bool_)
     if criterion.heart_rate is not None:
         kept &= ~_without_rise(surroundings, criterion.heart_rate, onsets_s, window)
-    if criterion.context.wake == "drop_probable" and surroundings.wake_estimate is not None:
-        kept &= ~inside(onsets_s, surroundings.wake_estimate.awake_s)
+    if criterion.context.wake == "drop_probable":
+        awake = staged_first(stage_at(surroundings, onsets_s), probably_awake(surroundings, onsets_s))
+        kept &= awake != YES
     return kept
-
-
-def inside(seconds: Floats, spans_s: Floats) -> NDArray[np.bool_]:
-    """Whether each second lies in a span, bool of the shape of ``seconds``; spans sorted and disjoint."""
-    if not len(spans_s):
-        return np.zeros(len(seconds), dtype=np.bool_)
-    index = np.searchsorted(spans_s[:, 0], seconds, side="right") - 1
-    return np.asarray((index >= 0) & (seconds < spans_s[np.maximum(index, 0), 1]))
 
 
 def left_out(
@@ -164,7 +164,7 @@ def left_out(
         asleep = np.isin(surroundings.stages.code, ASLEEP)
         unknown = unknown | ~on_grid(grid, surroundings.stages.spans_s[asleep])
     if criterion.context.wake == "drop_probable":
-        drop |= labels.awake == YES
+        drop |= dropped(labels)
     if criterion.context.movement == "drop":
         drop |= labels.movement == YES
     return drop, unknown

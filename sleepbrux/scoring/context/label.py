@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from sleepbrux.criteria import Criterion
 from sleepbrux.recording.model import Mark
 from sleepbrux.scoring.bursts import CombinedBursts
+from sleepbrux.scoring.context.awake import probably_awake
 from sleepbrux.scoring.context.model import NO, OTHER, UNKNOWN, YES, Labels, in_seconds
 from sleepbrux.scoring.context.movement import body_movements, computable
 from sleepbrux.scoring.episodes import Episodes
@@ -47,6 +48,13 @@ def _at(seconds: Floats, spans_s: Floats, values: NDArray[np.int8]) -> Codes:
     safe = np.maximum(index, 0)
     inside = (index >= 0) & (seconds < spans_s[safe, 1])
     return np.where(inside, values[safe], UNKNOWN).astype(np.int8)
+
+
+def stage_at(surroundings: Surroundings, seconds: Floats) -> Codes:
+    """Scored stage at each second, index into `STAGES`; -1 where none is scored."""
+    if surroundings.stages is None:
+        return np.full(len(seconds), UNKNOWN, dtype=np.int8)
+    return _at(seconds, surroundings.stages.spans_s, surroundings.stages.code)
 
 
 def overlap_s(starts_s: Floats, stops_s: Floats, spans_s: Floats) -> Floats:
@@ -167,14 +175,6 @@ def label(
     movements = body_movements(in_seconds(bursts.activity, grid), surroundings.activity_channels, duration_s)
     known = computable(surroundings.activity_channels)
     moved = overlap_s(start, stop, movements) >= criterion.context.movement_share * (stop - start)
-    wake_estimate = surroundings.wake_estimate
-    awake = nowhere
-    if wake_estimate is not None:
-        seen = np.ones(len(wake_estimate.known_s), dtype=np.int8)
-        inside = np.ones(len(wake_estimate.awake_s), dtype=np.int8)
-        awake = _yes_no(
-            _at(start, wake_estimate.awake_s, inside) == 1, _at(start, wake_estimate.known_s, seen) == 1
-        )
     heart = surroundings.heart
     blank = np.full(n, np.nan)
     rhythm_hz = _rhythm(bursts, episodes)
@@ -182,10 +182,8 @@ def label(
     breathing = breathing_events(marks)
     position = surroundings.position
     return Labels(
-        stage=_at(start, surroundings.stages.spans_s, surroundings.stages.code)
-        if surroundings.stages
-        else nowhere,
-        awake=awake,
+        stage=stage_at(surroundings, start),
+        awake=probably_awake(surroundings, start),
         movement=_yes_no(moved, np.full(n, known)),
         grinding=grinding,
         rise_1s_pct=rises_pct(heart, start, 1.0) if heart and heart.kind == "ecg" else blank,

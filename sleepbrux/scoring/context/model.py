@@ -30,7 +30,8 @@ class Labels:
     stage
         int8: stage at the onset, index into `STAGES`; -1 where none is scored.
     awake, movement, grinding
-        int8: 1 yes, 0 no, -1 not known: onset while probably awake (accelerometer); the share of the
+        int8: 1 yes, 0 no, -1 not known: onset while probably awake (ECG and accelerometer, see `awake`); the
+        share of the
         episode that the rule asks for lies in a body movement; a grinding-like sound.
     rise_1s_pct, rise_5s_pct
         float64: highest heart rate in the second or the five before the onset, over the usual rate before, in

@@ -14,6 +14,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.stages import Hypnogram, load_stages
 from sleepbrux.recording.sync import ClockFit, fit_clocks, fit_marks, note_of, retimed
 from sleepbrux.signal.sound import LEAST_HZ
+from sleepbrux.signal.wake_model import NOT_SAID, Sleeper
 
 HALF_DAY_S = 43_200.0
 
@@ -38,6 +39,8 @@ class CompanionFiles:
         (second of the other device, second of the recording) of events that both recorded.
     stage_codes
         (number, stage that it means) where a table of stages holds numbers.
+    sleeper
+        Age and sex, for what reads the heart beats.
     """
 
     stages: Path | Hypnogram | None = None
@@ -47,6 +50,7 @@ class CompanionFiles:
     marks: Path | None = None
     sync: tuple[tuple[float, float], ...] = ()
     stage_codes: tuple[tuple[int, str], ...] = ()
+    sleeper: Sleeper = NOT_SAID
 
 
 NO_FILES = CompanionFiles()
@@ -69,6 +73,7 @@ class CompanionData:
     positions: Mapping[int, str] = field(default_factory=dict)
     files: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = ()
+    sleeper: Sleeper = NOT_SAID
 
 
 NO_COMPANIONS = CompanionData()
@@ -155,5 +160,12 @@ def open_companions(recording: Recording, files: CompanionFiles) -> CompanionDat
     if files.marks is not None:
         digests.append((file_name(files.marks), file_digest(files.marks)))
     return CompanionData(
-        hypnogram, sound, heard, start_s, dict(files.positions), tuple(digests), tuple(notes)
+        hypnogram,
+        sound,
+        heard,
+        start_s,
+        dict(files.positions),
+        tuple(digests),
+        tuple(notes),
+        files.sleeper,
     )

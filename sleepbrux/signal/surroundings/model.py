@@ -13,6 +13,7 @@ from sleepbrux.signal.actigraphy import WakeEstimate
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.movement import ActivityChannel
 from sleepbrux.signal.sound import Sound
+from sleepbrux.signal.wake import WakeChance
 
 Floats = NDArray[np.float64]
 
@@ -68,10 +69,10 @@ class Surroundings:
 
     Attributes
     ----------
-    heart, activity_channels, wake_estimate, sound, position, stages
-        Beats; activity of channels away from the jaw, or of chin and neck; when the wearer was probably
-        awake; features of the sound, never the sound; body position; sleep stages. None or empty where
-        the recording has none.
+    heart, chance, activity_channels, wake_estimate, sound, position, stages
+        Beats; the probability of being awake that they give; activity of channels away from the jaw, or of
+        chin and neck; when the wearer was probably awake by movement; features of the sound, never the
+        sound; body position; sleep stages. None or empty where the recording has none.
     files
         Name and SHA-256 of each file beside the recording that was read.
     notes
@@ -79,6 +80,7 @@ class Surroundings:
     """
 
     heart: Heart | None = None
+    chance: WakeChance | None = None
     activity_channels: tuple[ActivityChannel, ...] = ()
     wake_estimate: WakeEstimate | None = None
     sound: Sound | None = None

@@ -9,7 +9,7 @@ import numpy as np
 from sleepbrux.core.errors import Note
 from sleepbrux.recording.model import Channel, Recording
 from sleepbrux.recording.stages import Hypnogram, read_stages
-from sleepbrux.signal.actigraphy import read_sensor, sensors
+from sleepbrux.signal.actigraphy import off_the_wrist, read_sensor, sensors
 from sleepbrux.signal.heart import (
     LEAST_ECG_HZ,
     LEAST_WAVE_HZ,
@@ -24,6 +24,7 @@ from sleepbrux.signal.streams import stream
 from sleepbrux.signal.surroundings.companions import NO_COMPANIONS, CompanionData
 from sleepbrux.signal.surroundings.marks import position_of
 from sleepbrux.signal.surroundings.model import STAGES, Position, Stages, Surroundings
+from sleepbrux.signal.wake import WakeChance, estimate_wake
 
 # Roles of channels that `gather` reads.
 SURROUNDING = frozenset({"leg", "arm", "neck", "chin", "ecg", "pulse", "accelerometer", "position", "audio"})
@@ -67,6 +68,15 @@ def _partly(heart: Heart | None, recording: Recording) -> list[Note]:
             "recording; look at its electrodes and at the channel itself",
         )
     ]
+
+
+def _no_wrist(label: str) -> Note:
+    return Note(
+        "sensor-not-on-wrist",
+        "note",
+        f"the accelerometer {label!r} is not worn on the wrist by its label, and the published rule of who is awake "
+        "was made for the wrist; it says movements only",
+    )
 
 
 def stages_of(hypnogram: Hypnogram) -> Stages:
@@ -133,12 +143,18 @@ def gather(
     muscles = [c for c in others if c.role in ("leg", "arm", "neck", "chin") and c.rate >= LEAST_EMG_HZ]
     heart = find_beats(recording, beating) if beating else None
     notes += _partly(heart, recording)
+    chance = None
+    if heart is not None:
+        found = estimate_wake(heart, recording.duration_s, recording.start_clock, companions.sleeper)
+        chance = found if isinstance(found, WakeChance) else None
+        notes += [found] if isinstance(found, Note) else []
     raised = list(raised_emg(recording, muscles, threads=threads)) if muscles else []
     wake_estimate = None
     for axes in sensors(others):
         moved, awake = read_sensor(recording, axes)
         raised.append(moved)
         wake_estimate = wake_estimate or awake
+        notes += [_no_wrist(moved.label)] if len(axes) == 3 and off_the_wrist(axes) else []
     position = position_of(recording.marks, recording.duration_s)
     for channel in others:
         if channel.role == "position" and position is None:
@@ -156,6 +172,7 @@ def gather(
         source, heard, start_s = companions.sound, companions.sound_channel, companions.sound_start_s
     return Surroundings(
         heart=heart,
+        chance=chance,
         activity_channels=tuple(raised),
         wake_estimate=wake_estimate,
         sound=read_sound(source, heard, start_s=start_s) if heard else None,

@@ -21,6 +21,7 @@ from sleepbrux.report.letter.compared import study_letters
 from sleepbrux.report.outputs import ARCHIVE
 from sleepbrux.report.study_files import study_plans, write_study
 from sleepbrux.report.study_page import clench_tests, render_study
+from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import score_night
 from tests.cli.conftest import called as run
 from tests.nights import LABELS, recording_of, rhythm
@@ -273,6 +274,24 @@ def test_one_outcome_has_one_effect_and_one_interval_on_a_page(folder):
     assert "the primary outcome: see above" in render_study(found)
     (effect,) = rows["bursts_per_hour"].effects
     assert effect.low < effect.ratio < effect.high
+
+
+def test_episodes_in_probable_sleep_are_compared_beside_where_nights_have_them(folder):
+    study = study_from_table(folder / "nights.csv")
+    reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+    name = "episodes_in_probable_sleep_per_hour"
+    assert name not in {m.name for m in compare_study(study, reading).measured}
+
+    def with_estimate(r):
+        every = r.figures.measures["episodes_per_hour"].value
+        more = {name: Measure(every / 2, "1/h", ""), "awake_estimated_hours": Measure(5.0, "h", "")}
+        return changed(r, figures=changed(r.figures, measures={**r.figures.measures, **more}))
+
+    found = compare_study(study, changed(reading, records=tuple(map(with_estimate, reading.records))))
+    (row,) = [m for m in found.measured if m.name == name]
+    (effect,) = row.effects
+    assert effect.low < effect.ratio < effect.high
+    assert "episodes in probable sleep per hour" in render_study(found)
 
 
 def test_measures_that_count_nothing_are_compared_by_welch_on_the_logarithms_of_nights(folder):

@@ -1,5 +1,7 @@
 """Labels of a generated night against its truth; every count and every hour by its own definition."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,7 +10,7 @@ from sleepbrux.core.errors import UsageError
 from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.memory import from_array
 from sleepbrux.scoring.context.model import ASLEEP, OTHER, YES
-from sleepbrux.scoring.night import rescore
+from sleepbrux.scoring.night import rescore, score
 from sleepbrux.signal.heart import rate_at
 from sleepbrux.signal.surroundings.model import STAGES
 from sleepbrux.signal.swept import sweep_recording
@@ -126,10 +128,28 @@ def test_a_rule_that_drops_gives_the_count_that_the_labels_announced(night, chan
 
 
 def test_time_probably_awake_leaves_the_hours_as_they_are(night):
-    again = rescore(night, night.criterion.derive({"context.wake": "drop_probable"}))
+    unstaged = score(
+        replace(night.swept, surroundings=replace(night.swept.surroundings, stages=None)),
+        criterion=night.criterion,
+        window=night.window,
+        reference=night.reference,
+    )
+    again = rescore(unstaged, night.criterion.derive({"context.wake": "drop_probable"}))
     assert again.measures["valid_hours"].value == night.measures["valid_hours"].value
-    awake = (night.labels.awake[night.selection.episodes] == YES).sum()
+    awake = (unstaged.labels.awake[unstaged.selection.episodes] == YES).sum()
+    assert awake > 0
     assert again.measures["episode_count"].value == len(night.selection.episodes) - awake
+    assert (
+        again.measures["episode_count"].value == unstaged.measures["episodes_in_probable_sleep_count"].value
+    )
+
+
+def test_scored_stages_come_before_an_estimate(night):
+    assert not any("probable_sleep" in name for name in night.measures)
+    again = rescore(night, night.criterion.derive({"context.wake": "drop_probable"}))
+    scored = np.isin(night.labels.stage[night.selection.episodes], ASLEEP)
+    assert again.measures["episode_count"].value == scored.sum()
+    assert (scored != (night.labels.awake[night.selection.episodes] != YES)).any()
 
 
 def test_the_archive_keeps_all_of_it_and_rescoring_from_it_is_the_same(night, tmp_path):
