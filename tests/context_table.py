@@ -83,7 +83,7 @@ WAYS: dict[str, tuple[Criterion, tuple[str, ...], tuple[str, ...]]] = {
     "EMG, labels": (BASE, (), ()),
     "heart rate": (ruled(heart=True), ("heart",), ()),
     "leg": (ruled(movement="drop"), (), ("leg",)),
-    "wrist": (ruled(movement="drop", wake="drop_probable"), ("probably",), ("accelerometer",)),
+    "wrist": (ruled(movement="drop", wake="drop_probable"), ("wake_estimate",), ("accelerometer",)),
     "stages": (ruled(wake="drop_scored"), ("stages",), ()),
     "sound": (BASE, ("sound",), ()),
     "all but sound": (

@@ -192,7 +192,7 @@ def test_the_archive_keeps_probabilities_and_quality_and_an_older_one_still_open
     before = surrounded(bare, heart=heart)  # laid down as before there was an estimate
     save_night(before, tmp_path / "b.night.h5")
     with h5py.File(tmp_path / "b.night.h5") as file:
-        assert "chance" not in file["around"]
+        assert "chance" not in file["surroundings"]
     older = load_night(tmp_path / "b.night.h5")
     assert older.swept.surroundings.chance is None
     assert "the archive is older than this estimate" in render_night(older)
