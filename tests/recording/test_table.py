@@ -509,6 +509,29 @@ def test_any_rate_and_gap_is_found_again(tmp_path_factory, rate, digits, gap_row
         assert recording.gaps == ()
 
 
+@pytest.mark.parametrize("at_row", [300, 1200])
+@pytest.mark.parametrize(("rate", "digits"), [(100, 3), (100, 6), (250, 4), (1000, 4), (1000, 6)])
+def test_one_lost_row_shows_where_stamps_are_written_finer_than_their_step(tmp_path, rate, digits, at_row):
+    seconds = (np.arange(2000) + (np.arange(2000) >= at_row)) / rate
+    path = tmp_path / "gap.csv"
+    rows = "".join(f"{t:.{digits}f},{i % 7}.5\n" for i, t in enumerate(seconds))
+    path.write_text("Time [s],EMG L [uV]\n" + rows)
+    recording = open_recording(path)
+    assert recording.channels[0].rate == rate
+    ((start, stop),) = recording.gaps
+    assert (start, stop) == pytest.approx((at_row / rate, (at_row + 1) / rate))
+
+
+def test_stamps_of_a_slower_clock_rounded_to_a_faster_ones_lose_nothing(tmp_path):
+    """At 999.4 a second every 1,666th step of stamps in whole ms is of 2 ms, evenly."""
+    path = tmp_path / "slow.csv"
+    rows = "".join(f"{t:.3f}000,{i % 7}.5\n" for i, t in enumerate(np.arange(20_000) / 999.4))
+    path.write_text("Time [s],EMG L [uV]\n" + rows)
+    recording = open_recording(path)
+    assert recording.gaps == ()
+    assert float(recording.channels[0].rate) == pytest.approx(999.4, abs=0.05)
+
+
 def test_facial_emg_of_others_is_read(tmp_path):
     """EMGFlow sample data: zygomaticus and corrugator at 2 kHz with gaps of empty cells."""
     recording = open_recording(outside("sample_data_01.csv"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bisect
 import io
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
@@ -37,6 +38,9 @@ PART_BYTES = 1 << 22
 _EMPTY_SHARE = 0.5
 _NOON_S = 43_200.0
 _DAY_S = 86_400.0
+
+FIRST_BYTES, LOOKED_AT = 8192, 40
+_DECIMALS = re.compile(r"[.,](\d+)$")
 
 
 def _frame(raw: bytes, columns: Columns, places: Sequence[int], kind: str) -> pd.DataFrame:
@@ -208,9 +212,10 @@ class _Scan:
             self.present.setdefault(k, Present()).push(ok, row)
         self.odd_rows += part.odd_rows
         if numeric:
-            self._follow(part.numbers[:, places.index(columns.time[-1])] * columns.time_scale)
+            times = part.numbers[:, places.index(columns.time[-1])] * columns.time_scale
+            self._follow(times, raw)
         elif columns.time_kind == "clock":
-            self._follow(self._clock_seconds(raw))
+            self._follow(self._clock_seconds(raw), raw)
         if columns.text >= 0:
             self._marks(_texts(raw, columns, columns.text), row)
         if len(part.numbers):
@@ -257,13 +262,24 @@ class _Scan:
         self.day += _DAY_S * int(days[-1])
         return result
 
-    def _follow(self, times: NDArray[np.float64]) -> None:
+    def _written_s(self, raw: bytes) -> float:
+        """Last decimal place of the first stamps, s; 0 where they are not all written to the same one."""
+        columns = self.columns
+        head = raw[: raw.rfind(b"\n", 0, FIRST_BYTES) + 1]
+        cells = [cell for cell in _texts(head, columns, columns.time[-1])[:LOOKED_AT] if cell]
+        digits = {len(found[1]) if (found := _DECIMALS.search(cell)) else -1 for cell in cells}
+        scale = 1.0 if columns.time_kind == "clock" else columns.time_scale
+        return float(scale * 10.0 ** -digits.pop()) if len(digits) == 1 and min(digits) >= 0 else 0.0
+
+    def _follow(self, times: NDArray[np.float64], raw: bytes) -> None:
         if self.follower is None:
             known = times[np.isfinite(times)]
             if not len(known):
                 return
             midnight = 0.0 if self.columns.time_kind == "clock" else None
-            self.follower = ClockTracker(examine(known, self.found), self.found, midnight)
+            self.follower = ClockTracker(
+                examine(known, self.found, written_s=self._written_s(raw)), self.found, midnight
+            )
         self.follower.push(times)
 
 

@@ -31,6 +31,7 @@ _LEAST_CHANGES = 4
 _CLOCK_S = 0.5
 _UNEVEN_SHARE = 0.01
 _WITHIN_STAMP = 1.5
+_LEAST_BEATS = 3
 
 
 class Run(NamedTuple):
@@ -72,8 +73,22 @@ def _resolution(times: NDArray[np.float64]) -> float:
     return 1e-9
 
 
-def examine(times: NDArray[np.float64], found: Findings) -> Stamps:
+def _beats_of_two_rates(steps: NDArray[np.float64], step: float) -> bool:
+    """Whether longer steps come as evenly as where stamps of one rate are rounded to another's."""
+    at = np.flatnonzero(steps > 1.5 * step)
+    apart = np.diff(at)
+    return len(apart) >= _LEAST_BEATS and bool(np.ptp(apart) <= 1 + 0.1 * float(np.median(apart)))
+
+
+def examine(times: NDArray[np.float64], found: Findings, *, written_s: float = 0.0) -> Stamps:
     """Look at the stamps of the first rows, in seconds, at least two.
+
+    Parameters
+    ----------
+    written_s
+        Last decimal place in which every stamp is written, s; 0 where that is not known. Stamps that are all
+        multiples of their step can be exact ones, in which a step of two rows is a lost row, or rounded ones of
+        a slightly slower clock, in which it comes again and again, evenly.
 
     Raises
     ------
@@ -92,6 +107,8 @@ def examine(times: NDArray[np.float64], found: Findings) -> Stamps:
         )
     resolution = _resolution(times[:5000])
     steps = np.diff(times)
+    if 0 < written_s < resolution and not _beats_of_two_rates(steps, step):
+        resolution = written_s
     shared = float((np.abs(steps) < 1e-12).mean())
     packet = float(np.percentile(steps[steps > 1e-12], 95)) if shared > 0.1 else 0.0
     if packet and np.count_nonzero(steps) >= _LEAST_CHANGES:
