@@ -52,8 +52,8 @@ def _compare(out: Path, results: Path) -> list[str]:
 def command(out: Path) -> int:
     """Write an invented study of one person, score every night and say where to look.
 
-    Fifteen nights under three conditions, of which two recordings are kept (200 MB) and the
-    archives of all (600 MB). Takes about two minutes.
+    Twenty-four nights under three conditions, of which two recordings are kept (160 MB) and the
+    archives of all (900 MB). Takes about two minutes.
     """
     from sleepbrux.analysis.comparison import night_row
     from sleepbrux.cli.score import load_kernels

@@ -213,7 +213,7 @@ def test_page_and_json_say_that_a_chairside_level_is_no_night(chair):
         assert "A chairside level is not a night-time effect" in text
     assert "independent" in table["assumes"]
     assert "5.00" in page
-    assert "4.00 to 6.00" in page
+    assert "4.00–6.00" in page
     assert table["channels"][0]["conditions"][0]["condition"] == NATURAL
     assert "<script" not in page
 
