@@ -108,7 +108,7 @@ def _shares_figure(channel: ChannelTest, width: float) -> Markup:
     kind = "without tiredness" if channel.tiredness_pct else "as measured"
     said = "; ".join(f"{name} {share_text(share)}" for name, share in known)
     wide = width == WIDE
-    row, head = (28.0, 0.0) if wide else (40.0, 14.0)
+    row, head = (28.0, 0.0) if wide else (54.0, 28.0)
     d = Drawing(
         width,
         row * len(known) + 56,
@@ -122,13 +122,18 @@ def _shares_figure(channel: ChannelTest, width: float) -> Markup:
     d.upright(x(100), "one")
     for k, (name, share) in enumerate(known):
         y = d.top + row * k + head + 14
-        d.text(d.left - 8 if wide else 4, y + 4 if wide else y - 10, name, "end" if wide else "")
+        d.text(d.left - 8 if wide else 4, y + 4 if wide else y - 26, name, "end" if wide else "")
         if share.low is not None and share.high is not None:
             d.line(f"M{x.inside(share.low):.1f} {y:.1f}H{x.inside(share.high):.1f}", "interval-line")
         d.add(
             Markup('<circle class="point" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(x.inside(share.pct), y)
         )
-        d.text(width - 4, y + 4 if wide else y - 10, share_text(share), "end strong")
+        d.text(
+            width - 4 if wide else 4,
+            y + 4 if wide else y - 11,
+            share_text(share),
+            "end strong" if wide else "strong",
+        )
     return d.markup()
 
 

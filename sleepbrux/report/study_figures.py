@@ -169,10 +169,10 @@ def forest_figure(rows: Sequence[tuple[str, float, float, float]], *, axis: str)
 
 def _forest(rows: Sequence[tuple[str, float, float, float]], axis: str, width: float) -> Markup:
     wide = width == WIDE
-    row, head = (26.0, 0.0) if wide else (40.0, 15.0)
+    row, head = (26.0, 0.0) if wide else (52.0, 28.0)
     words = "; ".join(f"{n}: {v:.2f} ({a:.2f}–{b:.2f})" for n, v, a, b in rows)
     longest = max(len(n) for n, *_ in rows)
-    left = min(7.0 * longest + 12, 400.0) if wide else 10.0
+    left = min(7.6 * longest + 16, 420.0) if wide else 10.0
     d = Drawing(
         width, 20 + row * len(rows) + 42, f"Ratios. {words}", left=left, right=110 if wide else 12, top=16
     )
@@ -193,8 +193,8 @@ def _forest(rows: Sequence[tuple[str, float, float, float]], axis: str, width: f
             d.text(d.left - 10, y + 4, name, "end")
             d.text(width - 4, y + 4, shown, "end strong")
         else:
-            d.text(4, y - 10, name)
-            d.text(width - 4, y - 10, shown, "end strong")
+            d.text(4, y - 26, name)
+            d.text(4, y - 11, shown, "strong")
         d.line(f"M{x.inside(a):.1f} {y:.1f}H{x.inside(b):.1f}", "interval-line")
         d.add(Markup('<circle class="point" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(x.inside(value), y))
     d.across(d.floor, "frame")
@@ -232,7 +232,7 @@ def spread_panels(
             f"median {middle:.3g}"
         )
         d = Drawing(330, 170, alt, left=36, right=8, top=30, bottom=40)
-        x, y = d.x(borders[0], borders[-1], logarithmic=True), d.y(0, highest)
+        x, y = d.x(borders[0], borders[-1], logarithmic=True), d.y(0, 1.2 * highest)
         d.y_axis(y, "% of the events of a night", most=4)
         for k, share in enumerate(shares[condition]):
             if share:

@@ -33,7 +33,7 @@ from sleepbrux.report.wording import condition_words
 from sleepbrux.scoring.measures import label_of
 
 CLENCH = ".clench.json"
-RATIO_AXIS = "rate ratio, logarithmic axis; grey band: a quarter less to a third more"
+RATIO_AXIS = "rate ratio, logarithmic axis; band: a quarter less to a third more"
 
 
 def _night_rows(found: StudyComparison) -> list[dict[str, Any]]:
