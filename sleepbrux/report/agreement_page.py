@@ -70,9 +70,11 @@ def bland_altman_figure(pairs: Sequence[Pair], found: ScoringAgreement) -> Marku
         d.box((d.left, d.width - d.right), (y(low), y(high)), "ci")
     d.y_axis(y, "A less B, events per known hour")
     d.x_axis(x, "mean of A and B, events per known hour")
-    for kind, words, value, _ in lines:
+    last = -99.0
+    for kind, words, value, _ in sorted(lines, key=lambda line: -line[2]):
         d.across(y(value), kind)
-        d.text(d.width - d.right - 2, y(value) - 4, words, "end strong")
+        last = max(y(value) - 4, last + 14)  # words that would lie over each other are pushed apart
+        d.text(d.width - d.right - 2, last, words, "end strong")
     for p, m, diff in zip(pairs, means.tolist(), differences.tolist(), strict=True):
         d.add(_spot(x(m), y(diff), f"{p.night}: {m:.2f}, {diff:+.2f}"))
     return d.markup()

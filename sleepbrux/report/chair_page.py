@@ -49,6 +49,6 @@ def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]], *, 
         for k, h in enumerate(heads)
     )
     return Markup(
-        '<div class="wide" tabindex="0" role="region" aria-label="{0}"><table><caption>{0}</caption>'
+        '<div class="wide" tabindex="0" role="group" aria-label="{0}"><table><caption>{0}</caption>'
         "<thead><tr>{1}</tr></thead><tbody>{2}</tbody></table></div>"
     ).format(caption, head, Markup("\n").join(cells(r) for r in rows))

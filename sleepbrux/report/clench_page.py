@@ -50,7 +50,7 @@ LEVEL_HEADS = (
     "mean, µV",
     "best of equal numbers, µV",
     "% of natural, as measured",
-    "% of natural, without tiredness",
+    "% of natural, without fatigue",
 )
 
 
@@ -82,7 +82,7 @@ def _trials_figure(test: ClenchTest, channel: ChannelTest, width: float) -> Mark
         n = _block_length(test, first)
         if block % 2 == 0:
             d.box((x(first), x(first + n)), (d.top - 18, d.floor), "rest")
-        room = int((x(first + n) - x(first)) // 6.5)
+        room = int((x(first + n) - x(first)) // 7.6)
         shown = condition if len(condition) <= room else condition[: max(room - 1, 1)] + "…"
         d.text((x(first) + x(first + n)) / 2, d.top - 5, shown, "mid")
         first += n
@@ -105,7 +105,7 @@ def _shares_figure(channel: ChannelTest, width: float) -> Markup:
     """Each condition in % of natural teeth, with its interval."""
     rows = [(c.condition, c.without_tiredness or c.as_measured) for c in channel.conditions if c.as_measured]
     known = [(name, share) for name, share in rows if share is not None]
-    kind = "without tiredness" if channel.tiredness_pct else "as measured"
+    kind = "without fatigue" if channel.tiredness_pct else "as measured"
     said = "; ".join(f"{name} {share_text(share)}" for name, share in known)
     wide = width == WIDE
     row, head = (28.0, 0.0) if wide else (54.0, 28.0)
@@ -194,7 +194,7 @@ def clench_page(test: ClenchTest, nights: Sequence[NightsBeside] = ()) -> str:
                 *([both(partial(_shares_figure, channel))] if _comparable(channel) else []),
                 table("Best 1-s RMS of each clench", LEVEL_HEADS, level_rows(channel), words=2),
                 paragraph(
-                    f"Tiredness: {change_text(channel.tiredness_pct)}. Degrees of freedom: {channel.degrees}."
+                    f"Fatigue: {change_text(channel.tiredness_pct)}. Degrees of freedom: {channel.degrees}."
                 ),
             )
         )

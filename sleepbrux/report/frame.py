@@ -18,6 +18,7 @@ from markupsafe import Markup
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
 from sleepbrux.report import palette
+from sleepbrux.report.numbers import en_dashes
 
 HEADING = re.compile(r'<h2 id="([\w-]+)"[^>]*>(.*?)</h2>')
 CONTENTS = "<!-- contents -->"
@@ -31,13 +32,15 @@ def read(name: str) -> str:
 @cache
 def environment() -> Environment:
     """Templates with everything escaped; an unknown name is an error."""
-    return Environment(
+    made = Environment(
         loader=FunctionLoader(read),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["dashed"] = en_dashes
+    return made
 
 
 @cache

@@ -25,6 +25,7 @@ PANEL_GAP_S, PANEL_S = 60.0, 240.0
 MOST_PANELS = 6
 WINDOW_S = 0.125
 COLUMNS = 900
+SIGNS = "Grey: rest. Shaded: clenches taken. Outlined: not taken. Dashed: the level, where it is RMS."
 KIND = {"rms": "RMS", "rectified": "mean rectified"}
 
 
@@ -81,7 +82,7 @@ def picture(
         d.across(y(level), "level")
     for c in here:
         d.text(x((c.start_s + c.stop_s) / 2), d.top + 12, f"{c.number}", "mid strong")
-    d.x_title("grey: rest; shaded: taken; outlined: not taken; dashed: level, if RMS")
+    d.x_title("clock time" if start is not None else "time from the start")
     return d.markup()
 
 
@@ -257,7 +258,7 @@ def reference_page(looked: ReferenceCheck) -> str:
     ]
     for frames, (clenches, wrong, notes) in zip(looked.swept.frames, looked.channels, strict=True):
         about = " ".join(filter(None, (clenches.muscle, clenches.side)))
-        body = _pictures(looked, frames, clenches)
+        body = [*_pictures(looked, frames, clenches), paragraph(SIGNS, "small")]
         body += [paragraph(f"Refused: {why}", "refused") for why in wrong]
         body += [bullets([f"{n.severity}: {n.text}" for n in notes])] if notes else []
         body += [paragraph(s) for s in sentences(looked, clenches)]

@@ -243,7 +243,7 @@ def spread_panels(
                 )
         d.across(d.floor, "frame")
         for value in x.ticks(6):
-            d.text(x(value), d.floor + 15, plain(value), "mid")
+            d.text(x(value), d.floor + 15, plain(value), "mid" if x(value) > d.left + 12 else "")
         d.upright(x(middle), "mark")
         right = x(middle) > 240
         d.text(

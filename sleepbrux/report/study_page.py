@@ -281,7 +281,7 @@ def _clench_row(label: str, row: dict[str, Any]) -> tuple[str, ...]:
         shown = f"{share['pct']:.0f} (no interval)"
     else:
         shown = f"{share['pct']:.0f} ({share['low']:.0f}–{share['high']:.0f})"
-    kind = "" if share is None or row["without_tiredness"] else ", tiredness in it"
+    kind = "" if share is None or row["without_tiredness"] else ", fatigue in it"
     clenches = str(len(row["trials_uv"]))
     return (label, str(row["condition"]), clenches, f"{row['mean_uv']:.0f}", shown + kind)
 

@@ -341,8 +341,8 @@ def cautions(night: Night) -> tuple[Caution, ...]:
         "Rates are per hour of scored sleep inside the window, and as right as its staging; wakings shorter "
         "than an epoch count as sleep."
         if night.criterion.context.wake == "drop_scored"
-        else "Rates are per hour of the stated window, time awake included, unless a line says per hour of "
-        "sleep: those rest on the stages that the night came with."
+        else "Rates are per hour of the window named above, time awake included, unless a line says per hour of "
+        "sleep: those use the stages that the night came with."
     )
     return tuple(c._replace(text=staged) if c.about == "What the hours are" else c for c in CAUTIONS)
 

@@ -293,7 +293,7 @@ def test_nothing_runs_out_of_the_page_sideways(shown, width):
 
 def test_every_control_has_a_name(shown):
     nameless = shown.execute_script(
-        "return Array.from(document.querySelectorAll('button, canvas, svg[role], [role=region]'))"
+        "return Array.from(document.querySelectorAll('button, canvas, svg[role], [role=group]'))"
         ".filter((e) => !(e.getAttribute('aria-label') || e.getAttribute('aria-labelledby') ||"
         " e.textContent.trim())).length"
     )

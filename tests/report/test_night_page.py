@@ -16,6 +16,7 @@ from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.reference import converted
 from sleepbrux.report import render_night
 from sleepbrux.report.method import method
+from sleepbrux.report.numbers import en_dashes
 from sleepbrux.report.payload import to_json
 from sleepbrux.report.tables import unit_of
 from sleepbrux.report.wording import CAUTIONS, LIMITS, NOT_REVIEWED, based_on, reading
@@ -131,14 +132,14 @@ def test_every_setting_stands_with_its_source(night, page):
     for key, _ in night.criterion.values():
         row = visible(re.search(rf'(?s)<tr data-setting="{re.escape(key)}".*?>(.*?)</tr>', page)[0])
         note = night.criterion.sources.get(key)
-        assert (note.source if note else "not set") in row
+        assert (en_dashes(note.source) if note else "not set") in row
 
 
 @pytest.mark.shows("laboratory-cut-off")
 def test_cut_offs_stand_with_what_they_were_made_for_and_are_not_applied(night, text):
     assert night.criterion.cut_offs
     for cut in night.criterion.cut_offs:
-        assert f"made for {cut.made_for}; not applied to this recording" in text
+        assert f"made for {en_dashes(cut.made_for)}; not applied to this recording" in text
 
 
 def test_provenance_method_and_cautions_stand_on_the_page(night, text):

@@ -121,7 +121,7 @@ def _time(trend: Trend | None, kept: Sequence[CountedNight]) -> Iterator[Note]:
             "time-and-condition",
             "warning",
             "The conditions follow each other in time, so a change with time and a change with what was worn "
-            "cannot be told apart; going back to the first condition, or drawing the order, would.",
+            "cannot be separated; going back to the first condition, or drawing the order, would.",
         )
     if trend is None:
         yield Note(

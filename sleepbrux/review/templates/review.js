@@ -150,7 +150,7 @@
 
   const number = (u) => (u >= 10 ? u.toFixed(0) : u >= 1 ? u.toFixed(1) : u.toPrecision(2));
 
-  // one panel: what is left out hatched, the values by their own scale, which stands on the left
+  // one panel: what is left out hatched, the values by their own scale, shown on the left
   function panel(g, k, v, above, over, x1, raw, label) {
     g.fillStyle = pen.colours.ink; g.fillText(label, LEFT + 6, above + 7, x1 - LEFT - 12);
     const top = above + NAME, h = over - NAME;
