@@ -55,7 +55,7 @@ def bland_altman_figure(pairs: Sequence[Pair], found: ScoringAgreement) -> Marku
     rates = np.array([p.rates() for p in pairs])
     means, differences = rates.mean(axis=1), rates[:, 0] - rates[:, 1]
     lines = (
-        ("level", "bias", limits.bias, limits.bias_ci),
+        ("curve", "bias", limits.bias, limits.bias_ci),
         ("mark", "lower limit", limits.lower, limits.lower_ci),
         ("mark", "upper limit", limits.upper, limits.upper_ci),
     )

@@ -720,7 +720,7 @@
     if (pen) pen.at(night.clock_s); else pen = drawing(night.clock_s, RIGHT);
     document.title = "Review of " + night.name;
     $("name").textContent = Object.values(night.about).join(", ") || night.name;
-    $("about").textContent = night.criterion + "; analysed time: " + night.basis;
+    $("about").textContent = night.criterion + ". Rates are per hour " + night.basis + ".";
     $("open-panel").hidden = night.sampled; $("sample-panel").hidden = !night.sampled; $("level").hidden = night.sampled;
     fill($("yes-kinds"), night.sampled ? night.episode_kinds.map((kind, i) => { const b = element("button", kind + " ", { type: "button" }); b.append(element("kbd", String(i + 1))); b.addEventListener("click", () => judge(true, kind)()); return b; }) : []);
     $("edit").hidden = true; $("main").hidden = false; document.body.classList.add("in");
