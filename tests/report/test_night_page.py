@@ -340,7 +340,7 @@ def test_four_channels_and_200_episodes_over_eight_hours_stay_below_the_limit():
     )
     size = len(render_night(big).encode())
     assert data_of(render_night(big))["traces"]["of"] == list(range(200))
-    assert size < 1_500_000, size
+    assert size < 1_000_000, size
 
 
 def test_the_room_imports_no_heavy_package():
