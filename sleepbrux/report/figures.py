@@ -200,7 +200,9 @@ def curve_svg(values: Sequence[float], rates: Sequence[float | None], chosen: fl
     """
     known = [(v, r) for v, r in zip(values, rates, strict=True) if r is not None]
     said = ", ".join(f"{plain(round(v, 4))}: {text(r, '1/h')}" for v, r in known)
-    d = Drawing(330, 190, f"Episodes per valid hour by {axis}. {said or 'No rate is known'}", left=40)
+    words = f"Episodes per valid hour over {axis}: from {plain(round(values[0], 4))} to {plain(round(values[-1], 4))}"
+    words += f". {said}" if said else ". No rate is known"
+    d = Drawing(330, 190, words, left=40)
     x, y = d.x(values[0], values[-1]), d.y(0, max([r for _, r in known], default=1.0) or 1.0)
     d.y_axis(y, "episodes per hour", most=4)
     d.x_axis(x, axis, most=5)

@@ -202,7 +202,7 @@ def render_night(
         "night.html.j2",
         ("draw.js", "night.js"),
         data=Markup(to_json(data)),
-        banner=wording.banner(night),
+        banner=wording.page_banner(night),
         reviewed=night.review is not None,
         report_id=id_,
         supersedes=night.supersedes,

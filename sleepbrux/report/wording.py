@@ -27,6 +27,17 @@ def banner(night: Night) -> str:
     return f"{said}. {replaced}" if replaced else said
 
 
+REPLACED_BANNER = (
+    "No usable reference clench: scored relative to the resting level. Do not compare it with counts in % MVC"
+)
+
+
+def page_banner(night: Night) -> str:
+    """The banner of a page, without names of rule sets; the measures name them."""
+    said = scoring_words(night) or NOT_REVIEWED
+    return f"{said}. {REPLACED_BANNER}" if replaced_text(night) else said
+
+
 def replaced_text(night: Night) -> str:
     """That another rule set was used than the one meant, and why, in a sentence; empty where it was not."""
     text = next((note.text for note in night.notes if note.code == REPLACED), "")

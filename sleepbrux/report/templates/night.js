@@ -15,10 +15,12 @@
   }
 
   const narrow = () => canvas.clientWidth < 560;
-  const laneHeight = () => (data.channels.length > 2 ? 42 : 62);
+  // a night with more to show gets lower lanes, so that the close-up stays on the first screen
+  const dense = data.channels.length > 2 || data.stages || data.heart;
+  const laneHeight = () => (dense ? 42 : 62);
   const leftGutter = () => (narrow() ? 60 : 96);
   const stagesHeight = () => (data.stages ? 6 + STAGE * data.stages.rows.length : 0);
-  const heartHeight = () => (data.heart ? 52 : 0);
+  const heartHeight = () => (data.heart ? 46 : 0);
   const kindsHeight = () => (lanes.length + 1) * KIND;
   const stripHeight = () => HEAD + data.channels.length * (laneHeight() + GAP) + 4 + kindsHeight() + stagesHeight() + heartHeight() + FOOT;
   const number = (v) => String(Number(v.toPrecision(3)));
@@ -344,7 +346,7 @@
   function drawCloseUp() {
     if (selected < 0 || !closeUps) return;
     $("close").hidden = false;
-    const n = data.channels.length, lane = n > 2 ? 40 : 50, raw = 66, head = 16;
+    const n = data.channels.length, lane = dense ? 36 : 50, raw = dense ? 48 : 66, head = 16;
     const [start, stop, , episode] = data.episodes[selected];
     $("close-title").textContent = episode ? "Close-up of episode " + episode : "Close-up of an episode that does not count, " + clock(start, true);
     const series = seriesOf(selected);
