@@ -144,6 +144,8 @@ NOT_OURS = (
     r"wants a word",
     r"\bstands? beside\b",
     r"\bat hand\b",
+    r"stands on that",
+    r"absence beside it",
 )
 TEMPLATES = (
     Path(str(files("sleepbrux.report"))) / "templates",
