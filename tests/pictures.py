@@ -35,8 +35,7 @@ def main(demo: Path) -> None:
             browser.get((demo / "results" / page).resolve().as_uri())
             time.sleep(2)
             taken = browser.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})["data"]
-            picture = Image.open(io.BytesIO(base64.b64decode(taken))).convert("RGB")
-            picture.quantize(64).save(DOCS / name, optimize=True)  # a third of the bytes, alike to the eye
+            Image.open(io.BytesIO(base64.b64decode(taken))).convert("RGB").save(DOCS / name, optimize=True)
             print(DOCS / name)
     finally:
         browser.quit()
