@@ -33,6 +33,7 @@ def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, m
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
+    from sleepbrux.report.among import fill_in
     from sleepbrux.report.night_page import render_night
     from sleepbrux.report.outputs import REPORT, report_text, write_beside
     from sleepbrux.scoring.robustness import assess_robustness
@@ -52,6 +53,7 @@ def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, m
                 page = report_text(night, mark_texts=mark_texts)
             folder, stem = out or path.parent, stem_of(path)
             write_beside(night, folder, stem, {REPORT: page}, of=of)
+            fill_in(folder, [stem])
             click.echo(str(folder / f"{stem}{REPORT}"))
             say_doubts(path)
         except SleepbruxError as error:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from functools import cache
-from importlib import resources
 from statistics import NormalDist
 from typing import Any, NamedTuple
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 from sleepbrux.report import awake
+from sleepbrux.report.axes import WIDE, Drawing, both, path_of
+from sleepbrux.report.frame import environment
 from sleepbrux.report.numbers import count_of, listed, text
 from sleepbrux.scoring.context.counts import RISES_PCT, slug
 from sleepbrux.scoring.context.curve import HeartCurve, control_moments, heart_curve, rise_shares
@@ -64,15 +63,6 @@ class SignalRow(NamedTuple):
     changed: str
 
 
-@cache
-def _template() -> Template:
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    name = resources.files("sleepbrux.report") / "templates" / "around.html.j2"
-    return environment.from_string(name.read_text("utf-8"))
-
-
 def _value(night: Night, name: str) -> int:
     measure = night.measures.get(name)
     return int(measure.value or 0) if measure else 0
@@ -95,11 +85,11 @@ def _dropping(night: Night) -> str:
     if rule.movement == "drop":
         parts.append("those in body movements")
     if not parts and not any(f"episodes_{place}_count" in night.measures for place in TOLD_APART):
-        return "Nothing in this night says which events lie in wake or in body movements: all of them count."
+        return "Nothing shows which events lie in wake or in body movements: all of them count."
     if not parts:
         return (
-            "These labels took no event away: the rules of this page count all of them, and the counts "
-            "outside wake and movement stand beside."
+            "These signals took no event away: the rules of this page count all of them. Counts outside wake "
+            "and movement are below."
         )
     return f"The rules of this page leave events out: {listed(parts)}."
 
@@ -143,7 +133,7 @@ def _wake(night: Night, total: int) -> list[SignalRow]:
     stages, wake_estimate = surroundings.stages, surroundings.wake_estimate
     asleep = _value(night, "episodes_outside_wake_count")
     rows = [
-        SignalRow("sleep stages", "none", "nothing: no hour is an hour of sleep")
+        SignalRow("sleep stages", "none", "nothing: sleep was not recorded")
         if stages is None
         else SignalRow("sleep stages", stages.origin, _of(asleep, total, "begin in scored sleep"))
     ]
@@ -168,12 +158,12 @@ def _sound(night: Night, total: int) -> SignalRow:
         return SignalRow("sound", "none", "nothing: grinding sounds are not known")
     loud = _of(_value(night, "episodes_with_sound_count"), total, "come with a sound")
     grinding = night.measures["episodes_with_grinding_like_sound_count"]
-    told = (
+    grinding_like = (
         f"; {int(grinding.value)} with a grinding-like one (a flag, no proof)"
         if grinding.value is not None
         else f"; grinding-like: {grinding.reason}"
     )
-    return SignalRow("sound", f"{sound.label}; only level and flags are kept", loud + told)
+    return SignalRow("sound", f"{sound.label}; only level and flags are kept", loud + grinding_like)
 
 
 def _position(night: Night) -> SignalRow:
@@ -244,62 +234,30 @@ def _table(night: Night, prefix: str, words: list[tuple[str, str]]) -> list[tupl
     return rows
 
 
-def _curve_svg(curve: HeartCurve) -> Markup:
-    width, height, left, bottom, top = 640, 260, 48, 44, 22
+def _curve_svg(curve: HeartCurve, width: float) -> Markup:
     known = ~np.isnan(curve.mean_pct)
     low = math.floor(min(95.0, float(np.nanmin(curve.low_pct))) / 5) * 5
     high = math.ceil(max(105.0, float(np.nanmax(curve.high_pct))) / 5) * 5
-    reach = float(curve.offset_s[-1])
-
-    def x(offset: float) -> float:
-        return left + (offset + reach) / (2 * reach) * (width - left - 14)
-
-    def y(pct: float) -> float:
-        return top + (high - pct) / (high - low) * (height - top - bottom)
-
     at = curve.offset_s[known].tolist()
+    mean = list(zip(at, curve.mean_pct[known].tolist(), strict=True))
     edge = [
         *zip(at, curve.high_pct[known].tolist(), strict=True),
         *reversed(list(zip(at, curve.low_pct[known].tolist(), strict=True))),
     ]
-    mean = list(zip(at, curve.mean_pct[known].tolist(), strict=True))
-    words = (
+    reach = float(curve.offset_s[-1])
+    d = Drawing(
+        width,
+        210,
         f"Mean heart rate around the onset of {curve.n_episodes} episodes, from 30 s before to 30 s after, "
-        f"in % of the usual rate before; highest {max(p for _, p in mean):.0f} %"
+        f"in % of the usual rate before; highest {max(p for _, p in mean):.0f} %",
     )
-    out = [
-        Markup('<svg class="histogram" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-            width, height, words
-        )
-    ]
-    step = 5 if high - low <= 30 else 10
-    out += [
-        Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>').format(
-            left, y(value), width - 14, left - 5, y(value) + 4, value
-        )
-        for value in range(low, high + 1, step)
-    ]
-    out += [
-        Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(
-            x(second), height - bottom + 14, second
-        )
-        for second in range(-30, 31, 10)
-    ]
-    band = "".join(f"{'L' if k else 'M'}{x(a):.1f} {y(b):.1f}" for k, (a, b) in enumerate(edge))
-    line = "".join(f"{'L' if k else 'M'}{x(a):.1f} {y(b):.1f}" for k, (a, b) in enumerate(mean))
-    out.append(
-        Markup(
-            '<path class="heart-band" d="{}Z"/><path class="chosen" d="M{:.1f} {}V{}"/>'
-            '<path class="curve" d="{}"/>'
-        ).format(band, x(0.0), top, height - bottom, line)
-    )
-    out.append(
-        Markup(
-            '<text class="mid" x="{}" y="{}">seconds from the onset of the episode</text>'
-            '<text x="4" y="12">heart rate, % of the usual rate before</text></svg>'
-        ).format((left + width) / 2, height - 8)
-    )
-    return Markup("").join(out)
+    x, y = d.x(-reach, reach), d.y(low, high)
+    d.y_axis(y, "heart rate, % of the usual rate before")
+    d.x_axis(x, "seconds from the onset of the episode", (-30, -20, -10, 0, 10, 20, 30))
+    d.line(path_of((x(t), y(v)) for t, v in edge) + "Z", "band")
+    d.upright(x(0.0), "mark")
+    d.line(path_of((x(t), y(v)) for t, v in mean), "curve")
+    return d.markup("wide-figure" if width == WIDE else "")
 
 
 def _heart_figure(night: Night) -> dict[str, Any] | None:
@@ -318,7 +276,7 @@ def _heart_figure(night: Night) -> dict[str, Any] | None:
             shown = [text(share, "min") for share in shares] or ["n/a"] * len(RISES_PCT)
             rows.append((f"{words}, within {within_s:g}\u00a0s", str(n), shown))
     return {
-        "svg": None if curve is None else _curve_svg(curve),
+        "svg": None if curve is None else both(lambda width: _curve_svg(curve, width)),
         "n": 0 if curve is None else curve.n_episodes,
         "limits": RISES_PCT,
         "rows": rows,
@@ -354,7 +312,7 @@ def _others(night: Night) -> list[tuple[str, str, str]]:
         (
             "swallow-like single bursts",
             text(m["swallow_like_burst_count"].value, "1"),
-            "one burst of 0.5-2 s, no other within 3 s"
+            "one burst of 0.5–2 s, no other within 3 s"
             + (f"; the chin is active with {with_chin}" if chin else "")
             + "; about 60 % of rhythmic episodes go with a swallow, so none takes one "
             "away (Miyawaki 2003)",
@@ -388,13 +346,28 @@ def flags(night: Night, k: int) -> list[str]:
     return out
 
 
+def _had(rows: list[SignalRow]) -> str:
+    """Which signals the night had, and which it had not, in two sentences."""
+    names = {row.name: row.name.split(" (")[0].split(",")[0] for row in rows}
+    there = [names[row.name] for row in rows if row.had != "none"]
+    missing = [names[row.name] for row in rows if row.had == "none"]
+    if not there:
+        return "Only the jaw muscles were recorded."
+    had = f"Besides the jaw muscles: {listed(there)}."
+    return f"{had} Not recorded: {listed(missing)}." if missing else had
+
+
 def around_section(night: Night) -> Markup:
     """The section as HTML."""
+    rows = signals(night)
     position = night.swept.surroundings.position
     places = [(f"position_{slug(word)}", word) for word in (position.names if position else ())]
     return Markup(
-        _template().render(
-            signals=signals(night),
+        environment()
+        .get_template("around.html.j2")
+        .render(
+            signals=rows,
+            had=_had(rows),
             dropping=_dropping(night),
             both_ways=_both_ways(night),
             awake=awake.sentences(night),

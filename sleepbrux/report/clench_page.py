@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import Any
 
 from markupsafe import Markup
@@ -11,10 +12,8 @@ from markupsafe import Markup
 from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.reference.clench_test import ASSUMES, SENTENCE, ChannelTest, ClenchTest, Share
-from sleepbrux.report.chair_page import bullets, label, page, paragraph, section, svg, table, ticks
-
-WIDTH, LEFT, RIGHT = 1000, 56, 10
-TRIALS_HIGH, ROW, NAME_WIDE = 220, 30, 300
+from sleepbrux.report.axes import WIDE, Drawing, both
+from sleepbrux.report.chair_page import bullets, page, paragraph, section, table
 
 
 @dataclass(frozen=True)
@@ -32,13 +31,13 @@ def share_text(share: Share | None, missing: str = "-") -> str:
         return missing
     if share.low is None or share.high is None:
         return f"{share.pct:.0f} (no interval)"
-    return f"{share.pct:.0f} ({share.low:.0f} to {share.high:.0f})"
+    return f"{share.pct:.0f} ({share.low:.0f}–{share.high:.0f})"
 
 
 def change_text(share: Share | None) -> str:
     """Tiredness from clench to clench, with its interval."""
     if share is None:
-        return "not told apart from the conditions"
+        return "not separable from the conditions"
     if share.low is None or share.high is None:
         return f"{share.pct:+z.1f} % a clench (no interval)"
     return f"{share.pct:+z.1f} % a clench ({share.low:+z.1f} to {share.high:+z.1f})"
@@ -50,7 +49,7 @@ LEVEL_HEADS = (
     "mean, µV",
     "best of equal numbers, µV",
     "% of natural, as measured",
-    "% of natural, without tiredness",
+    "% of natural, without fatigue",
 )
 
 
@@ -63,47 +62,34 @@ def level_rows(channel: ChannelTest) -> list[list[str]]:
             f"{c.mean_uv:.0f}",
             f"{c.best_uv:.0f} (of {channel.equal_trials})",
             share_text(c.as_measured, "100"),
-            share_text(c.without_tiredness, "100" if c.as_measured is None else "not told apart"),
+            share_text(c.without_tiredness, "100" if c.as_measured is None else "not separable"),
         ]
         for c in channel.conditions
     ]
 
 
-def _trials_picture(test: ClenchTest, channel: ChannelTest) -> Markup:
+def _trials_figure(test: ClenchTest, channel: ChannelTest, width: float) -> Markup:
     """Level of each clench in the order made, conditions as bands."""
-    known = [(k, t) for k, t in enumerate(test.trials) if channel.label in t.levels_uv]
-    top = 1.12 * max(t.levels_uv[channel.label] for _, t in known)
-    step = (WIDTH - LEFT - RIGHT) / len(test.trials)
-
-    def y(uv: float) -> float:
-        return 26 + (1 - uv / top) * (TRIALS_HIGH - 26 - 24)
-
-    parts = []
-    for uv in ticks(top):
-        parts += [
-            Markup('<path class="grid" d="M{} {:.1f}H{}"/>').format(LEFT, y(uv), WIDTH - RIGHT),
-            label(LEFT - 6, y(uv) + 4, f"{uv:g}", "end"),
-        ]
+    known = [
+        (k, t.levels_uv[channel.label]) for k, t in enumerate(test.trials) if channel.label in t.levels_uv
+    ]
+    said = ", ".join(f"{test.trials[k].condition} {uv:.0f}" for k, uv in known)
+    d = Drawing(width, 220, f"Clenches of {channel.label} in the order made, µV: {said}", top=40, bottom=24)
+    x, y = d.x(0, len(test.trials)), d.y(0, 1.05 * max(uv for _, uv in known))
     first = 0
     for block, condition in enumerate(test.order):
         n = _block_length(test, first)
         if block % 2 == 0:
-            parts.insert(
-                0,
-                Markup('<rect class="rest" x="{:.1f}" y="4" width="{:.1f}" height="{}"/>').format(
-                    LEFT + first * step, n * step, TRIALS_HIGH - 28
-                ),
-            )
-        parts.append(label(LEFT + (first + n / 2) * step, 18, condition, "mid"))
+            d.box((x(first), x(first + n)), (d.top - 18, d.floor), "rest")
+        room = int((x(first + n) - x(first)) // 7.6)
+        shown = condition if len(condition) <= room else condition[: max(room - 1, 1)] + "…"
+        d.text((x(first) + x(first + n)) / 2, d.top - 5, shown, "mid")
         first += n
-    for k, trial in known:
-        parts.append(
-            Markup('<circle class="mean" cx="{:.1f}" cy="{:.1f}" r="5"/>').format(
-                LEFT + (k + 0.5) * step, y(trial.levels_uv[channel.label])
-            )
-        )
-    parts.append(label(LEFT, TRIALS_HIGH - 6, "best 1-s RMS of each clench in µV, in the order made"))
-    return svg(WIDTH, TRIALS_HIGH, f"Clenches of {channel.label} in order", *parts)
+    d.y_axis(y, "best 1-s RMS, µV")
+    for k, uv in known:
+        d.add(Markup('<circle class="spot" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(x(k + 0.5), y(uv)))
+    d.x_title("clenches in the order made")
+    return d.markup()
 
 
 def _block_length(test: ClenchTest, first: int) -> int:
@@ -114,36 +100,43 @@ def _block_length(test: ClenchTest, first: int) -> int:
     return n
 
 
-def _shares_picture(channel: ChannelTest) -> Markup:
+def _shares_figure(channel: ChannelTest, width: float) -> Markup:
     """Each condition in % of natural teeth, with its interval."""
     rows = [(c.condition, c.without_tiredness or c.as_measured) for c in channel.conditions if c.as_measured]
     known = [(name, share) for name, share in rows if share is not None]
-    top = 1.05 * max(100.0, *(s.high if s.high is not None else s.pct for _, s in known))
-    top = min(top, 400.0)
-
-    def x(pct: float) -> float:
-        return NAME_WIDE + min(pct, top) / top * (WIDTH - NAME_WIDE - RIGHT)
-
-    height = ROW * len(known) + 40
-    parts = [Markup('<path class="one" d="M{:.1f} 4V{}"/>').format(x(100), height - 34)]
-    parts += [label(x(pct), height - 20, f"{pct:g}", "mid") for pct in ticks(top, 8)]
+    kind = "without fatigue" if channel.tiredness_pct else "as measured"
+    said = "; ".join(f"{name} {share_text(share)}" for name, share in known)
+    wide = width == WIDE
+    row, head = (28.0, 0.0) if wide else (54.0, 28.0)
+    d = Drawing(
+        width,
+        row * len(known) + 56,
+        f"{channel.label}: level in % of natural teeth, {kind}, with 95 % interval: {said}",
+        left=240 if wide else 10,
+        right=110 if wide else 12,
+        top=10,
+    )
+    x = d.x(0, min(1.05 * max(100.0, *(s.high if s.high is not None else s.pct for _, s in known)), 400.0))
+    d.x_axis(x, f"% of natural teeth, {kind}")
+    d.upright(x(100), "one")
     for k, (name, share) in enumerate(known):
-        middle = ROW * k + 18
-        parts.append(label(NAME_WIDE - 10, middle + 4, name, "end"))
+        y = d.top + row * k + head + 14
+        d.text(d.left - 8 if wide else 4, y + 4 if wide else y - 26, name, "end" if wide else "")
         if share.low is not None and share.high is not None:
-            parts.append(
-                Markup('<path class="bar" d="M{:.1f} {}H{:.1f}"/>').format(
-                    x(share.low), middle, x(share.high)
-                )
-            )
-        parts.append(Markup('<circle class="mean" cx="{:.1f}" cy="{}" r="5"/>').format(x(share.pct), middle))
-    kind = "without tiredness" if channel.tiredness_pct else "as measured"
-    text = f"level in % of natural teeth, {kind}, with 95 % interval; dotted: natural teeth"
-    parts.append(label(NAME_WIDE, height - 3, text))
-    return svg(WIDTH, height, f"{channel.label}: level in % of natural teeth", *parts)
+            d.line(f"M{x.inside(share.low):.1f} {y:.1f}H{x.inside(share.high):.1f}", "interval-line")
+        d.add(
+            Markup('<circle class="point" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(x.inside(share.pct), y)
+        )
+        d.text(
+            width - 4 if wide else 4,
+            y + 4 if wide else y - 11,
+            share_text(share),
+            "end strong" if wide else "strong",
+        )
+    return d.markup()
 
 
-ASYMMETRY_HEADS = ("muscle", "condition", "trials", "(left - right) / (left + right), %")
+ASYMMETRY_HEADS = ("muscle", "condition", "trials", "(left − right) / (left + right), %")
 
 
 def asymmetry_rows(test: ClenchTest) -> list[list[str]]:
@@ -168,15 +161,15 @@ def night_rows(nights: Sequence[NightsBeside]) -> list[list[str]]:
     for n in nights:
         known = n.rates
         mean = f"{sum(known) / len(known):.2f}" if known else "-"
-        span = f"{min(known):.2f} to {max(known):.2f}" if known else "-"
+        span = f"{min(known):.2f}–{max(known):.2f}" if known else "-"
         more = f" (+{n.not_computable} not computable)" if n.not_computable else ""
         rows.append([n.condition, f"{len(known)}{more}", mean, span])
     return rows
 
 
 NIGHTS_TEXT = (
-    "Episodes per valid hour of the same person's nights, as they were scored; side by side only. The "
-    "levels above explain none of it: see the first sentence."
+    "Episodes per valid hour of the same person's nights, as they were scored; the levels "
+    "above explain none of it: see the first sentence."
 )
 
 
@@ -196,11 +189,11 @@ def clench_page(test: ClenchTest, nights: Sequence[NightsBeside] = ()) -> str:
         parts.append(
             section(
                 f"{channel.label}{f' ({about})' if about else ''}",
-                _trials_picture(test, channel),
-                *([_shares_picture(channel)] if _comparable(channel) else []),
+                both(partial(_trials_figure, test, channel)),
+                *([both(partial(_shares_figure, channel))] if _comparable(channel) else []),
                 table("Best 1-s RMS of each clench", LEVEL_HEADS, level_rows(channel), words=2),
                 paragraph(
-                    f"Tiredness: {change_text(channel.tiredness_pct)}. Degrees of freedom: {channel.degrees}."
+                    f"Fatigue: {change_text(channel.tiredness_pct)}. Degrees of freedom: {channel.degrees}."
                 ),
             )
         )

@@ -4,88 +4,56 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from functools import cache
 
-from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 from sleepbrux.analysis.cohort import Cohort, PersonNight
 from sleepbrux.analysis.comparison.ratio import p_text
-from sleepbrux.core.purpose import PURPOSE
-from sleepbrux.core.version import __version__
-from sleepbrux.report import wording
-from sleepbrux.report.night_page import _read
-from sleepbrux.report.numbers import plain
-from sleepbrux.report.study_figures import forest_svg, sign
-from sleepbrux.report.study_page import RATIO_AXIS, policy
+from sleepbrux.report import frame, wording
+from sleepbrux.report.axes import Drawing, both, condition_sign, legend
+from sleepbrux.report.study_figures import forest_figure
+from sleepbrux.report.study_page import RATIO_AXIS
+from sleepbrux.report.wording import condition_words
 
 MOST_DRAWN = 60
 
 
-@cache
-def _page() -> tuple[Template, str]:
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return environment.from_string(_read("cohort.html.j2")), _read("night.css") + _read("study.css")
-
-
-def persons_svg(nights: Sequence[PersonNight], conditions: Sequence[str], *, axis: str) -> Markup:
+def persons_figure(nights: Sequence[PersonNight], conditions: Sequence[str], *, axis: str) -> Markup:
     """Every night as a sign of its condition above its person; a line joins the conditions' mean rates."""
+    return both(lambda width: _persons(nights, conditions, axis, width))
+
+
+def _persons(nights: Sequence[PersonNight], conditions: Sequence[str], axis: str, width: float) -> Markup:
     persons = list(dict.fromkeys(n.person for n in nights))[:MOST_DRAWN]
     rates = [n.events / n.hours for n in nights if n.hours > 0 and n.person in persons]
-    width, height, left, top, bottom = 900, 320, 52, 22, 64
-    most = max(rates, default=1.0) or 1.0
-    step = next((m * 10.0**e for e in range(-3, 6) for m in (1, 2, 5) if most <= 6 * m * 10.0**e), most)
-    full = step * math.ceil(most / step - 1e-9)
-    per = (width - left - 12) / max(len(persons), 1)
-
-    def y(rate: float) -> float:
-        return height - bottom - rate / full * (height - top - bottom)
-
-    out = [
-        Markup('<svg class="histogram" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-            width, height, f"{axis}: every night of {len(persons)} persons by condition"
-        )
-    ]
-    grid = Markup('<path class="rule" d="M{} {:.1f}H{}"/><text class="end" x="{}" y="{:.1f}">{}</text>')
-    for value in (k * step for k in range(round(full / step) + 1)):
-        shown = plain(round(value, 6))
-        out += [grid.format(left, y(value), width - 12, left - 6, y(value) + 4, shown)]
+    d = Drawing(width, 300, f"{axis}: every night of {len(persons)} persons by condition", bottom=44)
+    x, y = d.x(0, max(len(persons), 1)), d.y(0, max(rates, default=1.0) or 1.0)
+    d.y_axis(y, axis)
+    per = x(1) - x(0)
     for p, person in enumerate(persons):
-        middle = left + (p + 0.5) * per
+        middle = (x(p) + x(p + 1)) / 2
         means = []
         for c, condition in enumerate(conditions):
             own = [n for n in nights if n.person == person and n.condition == condition and n.hours > 0]
-            x = middle + (c - (len(conditions) - 1) / 2) * per * 0.6 / len(conditions)
-            out += [sign(c, x, y(n.events / n.hours), apart=True) for n in own]
+            at = middle + (c - (len(conditions) - 1) / 2) * per * 0.6 / len(conditions)
+            d.add(*(condition_sign(c, at, y(n.events / n.hours)) for n in own))
             if own:
-                mean = sum(n.events for n in own) / sum(n.hours for n in own)
-                means.append(f"{x:.1f} {y(mean):.1f}")
+                means.append(f"{at:.1f} {y(sum(n.events for n in own) / sum(n.hours for n in own)):.1f}")
         if len(means) > 1:
-            out.append(Markup('<path class="change" d="M{}"/>').format("L".join(means)))
-        if per > 26 or p % math.ceil(26 / per) == 0:
-            out.append(
-                Markup('<text class="mid" x="{:.1f}" y="{}">{}</text>').format(
-                    middle, height - bottom + 16, person[:12]
-                )
-            )
-    out.append(
-        Markup('<text x="4" y="12">{}</text><text class="mid" x="{}" y="{}">person</text></svg>').format(
-            axis, (left + width) / 2, height - 24
-        )
-    )
-    return Markup("").join(out)
+            d.line(f"M{'L'.join(means)}", "join")
+        if per > 40 or p % math.ceil(40 / per) == 0:
+            d.text(middle, d.floor + 16, person[: max(int(per // 7), 4)], "mid")
+    d.across(d.floor, "frame")
+    d.x_title("person")
+    return d.markup()
 
 
 def _limits(low: float | None, high: float | None) -> str:
-    return "" if low is None or high is None else f"{low:z.2f} to {high:z.2f}"
+    return "" if low is None or high is None else f"{low:z.2f}–{high:z.2f}"
 
 
 def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:
     """A cohort as one HTML page without scripts."""
-    template, style = _page()
-    drawn = Markup('<svg viewBox="0 0 16 16" aria-hidden="true">{}</svg>')
     conditions = [found.baseline, *found.by_person]
     forests = []
     for condition, rows in found.by_person.items():
@@ -100,13 +68,14 @@ def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:
             if e.term == f"{condition} / {found.baseline}"
         ]
         if rows_drawn:
-            forests.append((condition, forest_svg(rows_drawn, axis=RATIO_AXIS)))
-    return template.render(
-        policy=policy(style),
-        style=Markup(style),
+            forests.append((condition_words(condition), forest_figure(rows_drawn, axis=RATIO_AXIS)))
+    signs = [(condition_words(c), condition_sign(k, 8, 8)) for k, c in enumerate(conditions)]
+    return frame.render(
+        "cohort.html.j2",
         found=found,
-        legend=[(c, drawn.format(sign(k, 8, 8, apart=True))) for k, c in enumerate(conditions)],
-        persons=persons_svg(nights, conditions, axis=found.outcome),
+        baseline=condition_words(found.baseline),
+        legend=legend(signs, "Signs of the conditions"),
+        persons=persons_figure(nights, conditions, axis=found.outcome),
         forests=forests,
         effects=[
             (e.term, f"{e.ratio:.2f}", _limits(e.low, e.high), p_text(e.p).removeprefix("= "), f"{e.df:g}")
@@ -137,6 +106,4 @@ def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:
             for a in found.agreement
         ],
         cautions=wording.CAUTIONS,
-        purpose=PURPOSE,
-        version=__version__,
     )

@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
-from functools import cache
-from importlib import resources
-from typing import Any, NamedTuple
+from typing import Any
 
-import numpy as np
-from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
-from numpy.typing import NDArray
 
 from sleepbrux.archive.identity import identity_of, study_words
-from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.errors import Note
+from sleepbrux.core.printed import hours_text
 from sleepbrux.core.version import __version__
 from sleepbrux.export.chain import chain_words
 from sleepbrux.export.summary import report_id, steps
-from sleepbrux.report import tables, wording
+from sleepbrux.report import frame, tables, wording
 from sleepbrux.report.around import around_section
-from sleepbrux.report.figures import curve_svg, glyph, histogram_svg, kinds_of, overview
-from sleepbrux.report.numbers import began, clock, plain, seconds_of_day, text, with_unit
+from sleepbrux.report.axes import kind_sign, legend
+from sleepbrux.report.figures import curve_svg, distributions, hours_figure, kinds_of, overview
+from sleepbrux.report.method import LOST_TIME, method
+from sleepbrux.report.numbers import began, clock, count_of, plain, seconds_of_day, text
 from sleepbrux.report.payload import payload, strips, to_json
-from sleepbrux.scoring.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram, label_of
+from sleepbrux.scoring.measures import label_of
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.robustness import Curve, Robustness, RuleReading, ThresholdCurve
+from sleepbrux.scoring.usability import after_night
 
 COMPARISONS = {
     ">": "above",
@@ -40,76 +37,6 @@ CURVE_NAMES = {
     "episode.gap_s": "pause between episodes, s",
     "burst.minimum_s": "least length of a burst, s",
 }
-PEAK_BORDERS_UV = (0.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
-
-
-class Page(NamedTuple):
-    """The fixed parts of every page, read once."""
-
-    template: Template
-    script: str
-    style: str
-
-
-def _read(name: str) -> str:
-    return (resources.files("sleepbrux.report") / "templates" / name).read_text("utf-8")
-
-
-@cache
-def _page() -> Page:
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return Page(
-        environment.from_string(_read("night.html.j2")),
-        _read("draw.js") + _read("night.js"),
-        _read("night.css"),
-    )
-
-
-def source_hash(text: str) -> str:
-    """A script or style as a content security policy names it."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-
-
-def _policy(script: str, style: str) -> str:
-    return (
-        f"default-src 'none'; script-src '{source_hash(script)}'; "
-        f"style-src '{source_hash(style)}'; img-src data:; base-uri 'none'; form-action 'none'"
-    )
-
-
-def _one_histogram(values: NDArray[np.float64], borders: tuple[float, ...], axis: str) -> dict[str, Any]:
-    classes = histogram(values, borders)
-    known = int((~np.isnan(values)).sum())
-    in_words = ", ".join(f"{name.replace('>=', 'from')}: {n}" for name, n in classes if n)
-    return {
-        "axis": axis,
-        "n": known,
-        "words": in_words,
-        "svg": histogram_svg(
-            [n for _, n in classes], borders, title=f"Histogram of {axis}. {in_words}", axis=axis
-        ),
-    }
-
-
-def _distributions(night: Night) -> list[dict[str, Any]]:
-    """Histograms of the bursts inside counted episodes."""
-    merged, of = night.merged, night.episodes.of_burst
-    index = night.selection.bursts[of[night.selection.bursts] >= 0]
-    seconds = ((merged.stops - merged.starts)[index] * float(merged.grid.slot_s)).astype(np.float64)
-    # the mean of channels is scored in % MVC, or in a unit of no name
-    in_uv = merged.labels == tuple(f.channel.label for f in night.swept.frames)
-    pct, uv = merged.peak_pct_mvc[index], merged.peak_uv[index]
-    peaks_pct = tuple(float(b) for b in PEAK_BORDERS_PCT)
-    figures = []
-    if not np.isnan(pct).all():
-        figures.append(_one_histogram(pct, peaks_pct, "burst peak, % MVC"))
-    if in_uv and len(index):
-        figures.append(_one_histogram(uv, PEAK_BORDERS_UV, f"burst peak, {tables.unit_of(night)}"))
-    if len(index):
-        figures.append(_one_histogram(seconds, DURATION_BORDERS_S, "burst duration, s"))
-    return figures
 
 
 def _cut_offs(night: Night) -> list[str]:
@@ -152,7 +79,56 @@ def _identity(night: Night) -> list[tuple[str, str]]:
 
 def _spans(night: Night) -> list[str]:
     begin = seconds_of_day(night.swept.start_clock)
-    return [f"{clock(a, begin)}-{clock(b, begin)}" for a, b in night.window.spans_s]
+    return [f"{clock(a, begin)}–{clock(b, begin)}" for a, b in night.window.spans_s]
+
+
+def _name(night: Night) -> str:
+    """Whose night it is, for the title."""
+    words = study_words(night)
+    if "condition" in words:
+        words["condition"] = wording.condition_words(words["condition"])
+    return ", ".join(words.values()) or night.swept.name
+
+
+def _spread(rows: Sequence[RuleReading]) -> str:
+    """Over which range the rate lies by other rule sets, in a sentence."""
+    rates = [m.value for r in rows[1:] if (m := r.measures.get("episodes_per_hour")) and m.value is not None]
+    if not rates:
+        return ""
+    low, high = text(min(rates), "1/h"), text(max(rates), "1/h")
+    by = f"{low}–{high}" if low != high else low
+    return f"By {count_of(len(rates), 'other reading')} of this night the rate is {by} per hour."
+
+
+MOST_WARNINGS = 3
+
+
+def _notes(night: Night) -> tuple[list[Note], list[Note]]:
+    """Warnings to show, one of a code and three at most; and all other notes, to be folded."""
+    by_code = {note.code: note for note in reversed(night.notes) if note.severity == "warning"}
+    first = [n for n in night.notes if by_code.get(n.code) is n and n.code not in wording.LIMITS]
+    shown = first[:MOST_WARNINGS]
+    rest = [note for note in night.notes if note not in shown]
+    return shown, sorted(rest, key=lambda note: note.severity != "warning")
+
+
+def _legend(night: Night) -> Markup:
+    """The signs of strip and close-up."""
+    follows = night.criterion.threshold.times_background is not None
+    median = " (median over the night; it follows the background)" if follows else ""
+    drawn = {
+        f"threshold on the envelope{median}": '<path class="limit" d="M0 8H16"/>',
+        "cannot be scored": '<path class="hatch" d="M0 8L8 0M0 16L16 0M8 16L16 8"/>',
+        "outside the window": '<rect class="outside" x="0" y="1" width="16" height="14"/>',
+    }
+    return legend(
+        [
+            *((f"{kind} episode", kind_sign(kind, 8, 8)) for kind in kinds_of(night)),
+            ("does not count", kind_sign(kinds_of(night)[0], 8, 8, pale=True)),
+            *((words, Markup(svg)) for words, svg in drawn.items()),
+        ],
+        "Signs of the strip",
+    )
 
 
 def _robust(robustness: Robustness | None, threshold: ThresholdCurve | None) -> dict[str, Any] | None:
@@ -192,6 +168,7 @@ def render_night(
     threshold: ThresholdCurve | None = None,
     robustness: Robustness | None = None,
     mark_texts: bool = False,
+    among: str = "",
 ) -> str:
     """A scored night as one HTML page, the same bytes for the same night.
 
@@ -208,64 +185,76 @@ def render_night(
     mark_texts
         Show the texts of marks as written. They may name a person, so by default a mark is shown
         by its kind only (lights off, clench, other).
+    among
+        Where this night lies among the person's others under the same condition, from
+        `sleepbrux.report.among`.
 
     Returns
     -------
     One page that loads nothing from anywhere: style, script and data are inside.
     """
-    page = _page()
-    id_ = report_id(night)
-    scale = strips(night)
+    id_, scale = report_id(night), strips(night)
     rows = robustness.rows if robustness is not None else others
     episode_rows = tables.episodes(night)
     data = payload(night, scale, [row.summary for row in episode_rows], mark_texts=mark_texts)
-    heads, hours = tables.hourly(night)
-    kinds = kinds_of(night)
-    return page.template.render(
-        policy=_policy(page.script, page.style),
-        style=Markup(page.style),
-        script=Markup(page.script),
+    morning = after_night(night)
+    warnings, notes = _notes(night)
+    return frame.render(
+        "night.html.j2",
+        ("draw.js", "night.js"),
         data=Markup(to_json(data)),
-        banner=wording.banner(night),
+        banner=wording.page_banner(night),
         reviewed=night.review is not None,
         report_id=id_,
         supersedes=night.supersedes,
-        name=", ".join(study_words(night).values()) or night.swept.name,
+        name=_name(night),
         began=began(night.swept.start, night.swept.start_clock),
-        length=with_unit(night.swept.duration_s / 3600, "h"),
-        reading=wording.reading(night),
+        length=hours_text(night.swept.duration_s / 3600),
+        verdict=wording.verdict_words(morning),
+        verdict_kind=(morning.verdict or "repeat").split()[0],
+        findings=morning.findings,
+        rate=wording.rate_words(night),
+        count=wording.count_words(night),
+        among=among,
+        no_proof=wording.NO_PROOF,
+        limits=wording.limits_words(night),
+        more_limits=wording.more_limits(night),
+        lost_time=LOST_TIME,
+        based_on=wording.based_on(night),
         moved=wording.moved_by_lost_time(night),
         overview=overview(night, scale),
-        legend=[(kind, glyph(kind, 8, 8)) for kind in kinds],
+        legend=_legend(night),
         step=plain(round(scale[0].step_s, 4)),
         amplitude="RMS" if night.amplitude == "rms" else "mean rectified value",
-        follows=night.criterion.threshold.times_background is not None,
-        hour_heads=heads,
-        hour_rows=hours,
-        window=night.window.basis,
+        hours=hours_figure(night),
+        distributions=distributions(night),
+        window=wording.window_words(night.window.basis),
         window_spans=_spans(night),
+        window_words=wording.window_words(night.selection.basis),
+        valid=hours_text(night.measures["valid_hours"].value),
         marks=tables.marks(night, texts=mark_texts),
         mark_texts=mark_texts,
+        groups=tables.measure_groups(night),
         measures=tables.measures(night),
         replaced=wording.replaced_text(night),
         chains={name: chain_words(night, name) for name in night.measures},
         episodes=episode_rows,
         not_counted=sum(not row.counted for row in episode_rows),
-        distributions=_distributions(night),
         excluded=tables.excluded(night),
+        lost_any=60 * (night.measures["excluded_hours"].value or 0.0) >= 1,
         channels=tables.channels(night),
-        reference=wording.reference_text(night),
         sides=wording.sides_text(night),
-        notes=sorted(night.notes, key=lambda note: note.severity != "warning"),
+        warnings=warnings,
+        notes=notes,
         criterion=night.criterion,
         cut_offs=_cut_offs(night),
-        method=wording.method(night),
+        method=method(night),
         settings=tables.settings(night),
         others=tables.other_rules(rows),
+        spread=_spread(rows),
         robust=_robust(robustness, threshold),
         provenance=_provenance(night, id_),
         left_out=any(not row.counted and "left out by the rules" in row.flags for row in episode_rows),
         surroundings=around_section(night),
         cautions=wording.cautions(night),
-        purpose=PURPOSE,
     )

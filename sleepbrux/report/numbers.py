@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime, time
 
 from sleepbrux.core import texts
 
 MISSING = "n/a"
 DAY_S = 86400
+KEPT = re.compile(r"doi|[a-zA-Z_]\w*-\d|^\W*(\d{4}-\d\d(-\d\d)?|[0-9a-f]{4}(-[0-9a-f]{4})+)\W*$")
 count_of = texts.count_of
 
 
@@ -91,6 +93,21 @@ def began(start: datetime | None, start_clock: time | None) -> str:
     if start_clock is not None:
         return f"date unknown, {start_clock:%H:%M:%S} local time as written in the recording"
     return "date unknown, time of day unknown"
+
+
+def en_dashes(words: str) -> str:
+    """Ranges of numbers with an en dash, in texts that rule files and sources wrote with a hyphen.
+
+    Dates, identifiers of papers and names of files stay as they are.
+
+    Examples
+    --------
+    >>> en_dashes("2-4 per hour; 2013;9:1139-1145, doi:10.5664/jcsm.3152; on 2026-03-02; 4-class")
+    '2–4 per hour; 2013;9:1139–1145, doi:10.5664/jcsm.3152; on 2026-03-02; 4-class'
+    """
+    return re.sub(
+        r"\S+", lambda m: m[0] if KEPT.search(m[0]) else re.sub(r"(?<=\d)-(?=\d)", "–", m[0]), words
+    )
 
 
 def listed(words: list[str] | tuple[str, ...]) -> str:

@@ -42,11 +42,13 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ARCHIVE",
+    "LAST",
     "REPORT",
     "REVIEWED",
     "ROBUSTNESS",
     "SUMMARY",
     "free_stem",
+    "listed_text",
     "refuse_foreign",
     "refuse_other",
     "report_text",
@@ -322,7 +324,7 @@ def write_set(
         save_night(night, folder / f"{stem}{ARCHIVE}", settle=noted)
         for ending, text in texts.items():
             made = text(night)
-            files[ending] = _listed_text(made)
+            files[ending] = listed_text(made)
             write_text(folder / f"{stem}{ending}", made, settle)
         told = msgspec.json.decode(made, type=_Reported)  # the summary is the last of the texts
         manifest = Manifest(identity=whose, report_id=told.report_id, files=files)
@@ -330,7 +332,8 @@ def write_set(
     return stem, manifest
 
 
-def _listed_text(text: str) -> Listed:
+def listed_text(text: str) -> Listed:
+    """A text as the list of a set names it once it is written."""
     data = text.encode("utf-8")
     return Listed(len(data), hashlib.sha256(data).hexdigest())
 
@@ -354,7 +357,7 @@ def write_reviewed(night: Night, folder: Path, stem: str, *, of: Listed | None =
     manifest = Manifest(
         identity=identity_of(night),
         report_id=report_id(night),
-        files={ending: _listed_text(text) for ending, text in made.items()},
+        files={ending: listed_text(text) for ending, text in made.items()},
         archive_sha256=of.sha256 if of else "",
     )
     texts = {f"{REVIEWED}{e}": text for e, text in {**made, LIST: manifest_text(manifest)}.items()}
@@ -395,7 +398,7 @@ def write_beside(
             for ending, text in texts.items():
                 write_text(folder / f"{stem}{ending}", text, settle)
             if manifest is not None:
-                new = {ending: _listed_text(text) for ending, text in texts.items()}
+                new = {ending: listed_text(text) for ending, text in texts.items()}
                 whole = msgspec.structs.replace(manifest, files={**manifest.files, **new})
                 write_text(list_path(folder, stem), manifest_text(whole), settle)
 

@@ -33,11 +33,11 @@ from sleepbrux.signal.sweep import ChannelFrames
 LOW_UV, HIGH_UV = 0.5, 5000.0
 DECADES = 4
 STEPS_S = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
-ENVELOPE_BYTES = 250_000
+ENVELOPE_BYTES = 180_000
 # frames joined, steps of the scale joined, and what a sample then takes in bytes (measured, deflated)
 DETAILS = ((1, 1, 0.80), (1, 2, 0.67), (1, 4, 0.55), (2, 4, 0.50), (4, 4, 0.45), (8, 4, 0.42))
-CLOSE_UP_BYTES = 420_000
-TRACE_BYTES = 330_000
+CLOSE_UP_BYTES = 230_000
+TRACE_BYTES = 170_000
 TRACE_STEPS = 127
 
 Bytes = NDArray[np.uint8]

@@ -12,18 +12,19 @@ from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.reference import STATISTICS, Clenches
 from sleepbrux.reference.model import RMS_OVER_RECTIFIED
 from sleepbrux.reference.recorded import ReferenceCheck
-from sleepbrux.report.chair_page import bullets, label, page, paragraph, section, svg, table, ticks
+from sleepbrux.report.axes import WIDE, Drawing, both
+from sleepbrux.report.chair_page import bullets, page, paragraph, section, table
 from sleepbrux.report.numbers import clock, seconds_of_day, text
 from sleepbrux.signal.sweep import ChannelFrames
 
 UNCONFIRMED_BANNER = "Unconfirmed: clenches detected automatically, not confirmed"
 NONE_BANNER = "No reference: no clench was taken"
-WIDTH, HEIGHT, LEFT, RIGHT, TOP, FOOT = 1000, 240, 56, 10, 12, 46
 AROUND_S = 12.0
 PANEL_GAP_S, PANEL_S = 60.0, 240.0
 MOST_PANELS = 6
 WINDOW_S = 0.125
 COLUMNS = 900
+SIGNS = "Grey: rest. Shaded: clenches taken. Outlined: not taken. Dashed: the level, where it is RMS."
 KIND = {"rms": "RMS", "rectified": "mean rectified"}
 
 
@@ -45,7 +46,11 @@ def _taken_in(looked: ReferenceCheck, part: tuple[float, float]) -> bool:
 
 
 def picture(
-    looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches, part: tuple[float, float]
+    looked: ReferenceCheck,
+    frames: ChannelFrames,
+    clenches: Clenches,
+    part: tuple[float, float],
+    width: float = WIDE,
 ) -> Markup:
     """Level of one channel over a part of the recording: rest and clenches shaded, clenches numbered."""
     cues, grid = looked.cues, frames.grid
@@ -55,51 +60,29 @@ def picture(
     power = frames.energy[first:stop].astype(np.float64)
     rms = np.sqrt(np.lib.stride_tricks.sliding_window_view(power, n).mean(axis=1))
     level, known = clenches.level_uv(), rms[~np.isnan(rms)]
-    top = 1.08 * max(float(known.max()) if len(known) else 1.0, level or 0.0, 1e-6)
-
-    def x(second: float) -> float:
-        return LEFT + (second - begin) / span * (WIDTH - LEFT - RIGHT)
-
-    def y(uv: float) -> float:
-        return TOP + (1 - uv / top) * (HEIGHT - TOP - FOOT)
-
     here = [c for c in looked.clenches if c.start_s < part[1] and part[0] < c.stop_s]
+    said = ", ".join(f"{c.number} {'taken' if c.taken else 'not taken'}" for c in here) or "none"
+    d = Drawing(width, 230, f"Level of {clenches.label}; clenches: {said}")
+    x = d.x(begin, begin + span)
+    y = d.y(0, 1.08 * max(float(known.max()) if len(known) else 1.0, level or 0.0, 1e-6))
     shaded = [("rest", a, b) for a, b in cues.rests_s if a < part[1] and part[0] < b]
     shaded += [("clench" if c.taken else "left", c.start_s, c.stop_s) for c in here]
-    parts = [
-        Markup('<rect class="{}" x="{:.1f}" y="{}" width="{:.1f}" height="{}"/>').format(
-            kind, x(a), TOP, max(x(b) - x(a), 1.0), HEIGHT - TOP - FOOT
-        )
-        for kind, a, b in shaded
-    ]
-    for uv in ticks(top):
-        parts += [
-            Markup('<path class="grid" d="M{} {:.1f}H{}"/>').format(LEFT, y(uv), WIDTH - RIGHT),
-            label(LEFT - 6, y(uv) + 4, f"{uv:g}", "end"),
-        ]
+    for kind, a, b in shaded:
+        d.box((x(a), x(b)), (d.top, d.floor), kind)
+    d.y_axis(y, "µV RMS over 0.125 s")
     start = seconds_of_day(looked.swept.start_clock)
-    step = next(s for s in (5, 10, 20, 30, 60, 300, 600, 1800, 7200) if span / s <= 9 or s == 7200)
+    steps = (5, 10, 20, 30, 60, 300, 600, 1800, 7200)
+    step = next(s for s in steps if span / s <= (9 if width > 500 else 4) or s == 7200)
     for second in np.arange(np.ceil(begin / step) * step, begin + span, step).tolist():
-        if x(second) < WIDTH - RIGHT - 30:
-            parts.append(label(x(second), HEIGHT - 28, clock(second, start), "mid"))
-    parts.append(
-        Markup('<path class="trace" d="{}"/>').format(
-            _path(rms, grid.seconds(n) / 2, begin, x, y, grid.seconds(1))
-        )
-    )
+        if d.left + 20 < x(second) < width - d.right - 20:
+            d.text(x(second), d.floor + 15, clock(second, start), "mid")
+    d.line(_path(rms, grid.seconds(n) / 2, begin, x, y, grid.seconds(1)), "trace")
     if level is not None and clenches.amplitude == "rms":
-        parts.append(Markup('<path class="level" d="M{} {:.1f}H{}"/>').format(LEFT, y(level), WIDTH - RIGHT))
-    parts += [label(x((c.start_s + c.stop_s) / 2), TOP + 12, f"{c.number}", "mid") for c in here]
-    parts.append(
-        label(
-            LEFT,
-            HEIGHT - 6,
-            "µV RMS over 0.125 s; sand: rest; blue: clenches taken; outlined: "
-            "not taken; dashed: reference level, where it is RMS",
-        )
-    )
-    said = ", ".join(f"{c.number} {'taken' if c.taken else 'not taken'}" for c in here) or "none"
-    return svg(WIDTH, HEIGHT, f"Level of {clenches.label}; clenches: {said}", *parts)
+        d.across(y(level), "level")
+    for c in here:
+        d.text(x((c.start_s + c.stop_s) / 2), d.top + 12, f"{c.number}", "mid strong")
+    d.x_title("clock time" if start is not None else "time from the start")
+    return d.markup()
 
 
 def _path(rms: np.ndarray[Any, Any], offset_s: float, begin: float, x: Any, y: Any, slot_s: float) -> str:
@@ -215,11 +198,17 @@ def clench_count(looked: ReferenceCheck) -> str:
     return f"{words} like a clench, {taken} taken"
 
 
+def _both(
+    looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches, part: tuple[float, float]
+) -> Markup:
+    return both(lambda width: picture(looked, frames, clenches, part, width))
+
+
 def _pictures(looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches) -> list[Markup]:
     """The parts of the recording with something taken, then the others; folded where they are many."""
     parts = panels(looked)
-    drawn = [picture(looked, frames, clenches, p) for p in parts if _taken_in(looked, p)]
-    rest = [picture(looked, frames, clenches, p) for p in parts if not _taken_in(looked, p)]
+    drawn = [_both(looked, frames, clenches, p) for p in parts if _taken_in(looked, p)]
+    rest = [_both(looked, frames, clenches, p) for p in parts if not _taken_in(looked, p)]
     if len(rest) > MOST_PANELS:
         rest = [
             Markup("<details><summary>{}</summary>{}</details>").format(
@@ -244,7 +233,7 @@ def _head(looked: ReferenceCheck) -> list[str]:
         return [*head, choose]
     if not cues.confirmed:
         head += [
-            "Look at each picture. Are the blue stretches the clenches that were asked for, with nothing "
+            "Look at each picture. Are the shaded stretches the clenches that were asked for, with nothing "
             f"else in them? If so, accept them: {command} --accept-by NAME --teeth natural.",
             f"{choose} Until then every % MVC against them is unconfirmed.",
         ]
@@ -268,7 +257,7 @@ def reference_page(looked: ReferenceCheck) -> str:
     ]
     for frames, (clenches, wrong, notes) in zip(looked.swept.frames, looked.channels, strict=True):
         about = " ".join(filter(None, (clenches.muscle, clenches.side)))
-        body = _pictures(looked, frames, clenches)
+        body = [*_pictures(looked, frames, clenches), paragraph(SIGNS, "small")]
         body += [paragraph(f"Refused: {why}", "refused") for why in wrong]
         body += [bullets([f"{n.severity}: {n.text}" for n in notes])] if notes else []
         body += [paragraph(s) for s in sentences(looked, clenches)]

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 from sleepbrux.analysis.comparison.model import Comparison, Contrast
@@ -19,58 +17,39 @@ from sleepbrux.analysis.comparison.sentences import nights_with
 from sleepbrux.analysis.comparison.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
 from sleepbrux.analysis.comparison.study import SDD, StudyComparison
 from sleepbrux.analysis.planning import Plan
-from sleepbrux.core.purpose import PURPOSE
-from sleepbrux.core.version import __version__
-from sleepbrux.report import wording
-from sleepbrux.report.night_page import _read, source_hash
+from sleepbrux.report import frame, wording
+from sleepbrux.report.axes import condition_sign, legend
 from sleepbrux.report.numbers import plain, text
 from sleepbrux.report.study_figures import (
-    band_svg,
-    forest_svg,
-    nights_svg,
-    overlay_svg,
-    power_svg,
-    sign,
+    band_figure,
+    forest_figure,
+    in_order,
+    power_figure,
+    rates_figure,
+    spread_panels,
+    strips_figure,
 )
+from sleepbrux.report.wording import condition_words
 from sleepbrux.scoring.measures import label_of
 
 CLENCH = ".clench.json"
-RATIO_AXIS = "rate ratio, logarithmic axis; grey band: a quarter less to a third more"
-
-
-@cache
-def _page() -> tuple[Template, str]:
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return environment.from_string(_read("study.html.j2")), _read("night.css") + _read("study.css")
-
-
-def policy(style: str) -> str:
-    """Content security policy of a page that has a style and no script."""
-    return (
-        f"default-src 'none'; style-src '{source_hash(style)}'; img-src data:; base-uri 'none'; "
-        "form-action 'none'"
-    )
+RATIO_AXIS = "rate ratio, logarithmic axis; band: a quarter less to a third more"
 
 
 def _night_rows(found: StudyComparison) -> list[dict[str, Any]]:
     comparison = found.comparison
     apart = {a.night.id: a.reason for a in comparison.apart}
-    nights = [*(a.night for a in comparison.apart), *comparison.nights]
-    if all(n.date for n in nights):
-        nights.sort(key=lambda n: (n.date, n.id))
     rows = []
-    for n in nights:
+    for n in in_order(comparison):
         c = comparison.conditions.index(n.condition)
         rows.append(
             {
                 "sign": Markup('<svg viewBox="0 0 16 16" aria-hidden="true">{}</svg>').format(
-                    sign(c, 8, 8, apart=n.id in apart)
+                    condition_sign(c, 8, 8, left_out=n.id in apart)
                 ),
                 "id": n.id,
                 "date": n.date.isoformat() if n.date else "",
-                "condition": n.condition,
+                "condition": condition_words(n.condition),
                 "events": f"{n.events:g}" if comparison.counts else "",
                 "hours": f"{n.hours:.2f}" if comparison.counts else "",
                 "rate": text(n.rate, "1/h") if comparison.counts else f"{n.events:.3g}",
@@ -83,7 +62,35 @@ def _night_rows(found: StudyComparison) -> list[dict[str, Any]]:
 
 
 def _interval(low: float | None, high: float | None, unit: str) -> str:
-    return "" if low is None else f"{text(low, unit)} to {text(high, unit)}"
+    return "" if low is None else f"{text(low, unit)}–{text(high, unit)}"
+
+
+def _answer(contrast: Contrast) -> dict[str, str]:
+    """One line for a contrast: what was worn, the verdict, and the ratio with its interval."""
+    against = condition_words(contrast.against)
+    verdict = contrast.verdict
+    if verdict in ("lower", "higher"):
+        words = f"{verdict} than with {against}"
+    elif verdict == "cannot tell yet":
+        why = contrast.sentence.partition("cannot tell yet; ")[2].rstrip(".")
+        words = f"cannot tell yet: {why}" if why else "cannot tell"
+    elif verdict == "described, not tested":
+        words = f"compared with {against}: described, not tested"
+    else:
+        words = f"{verdict} than with {against}"
+    r = contrast.ratio
+    numbers = (
+        "no ratio can be given"
+        if r is None
+        else f"{r.ratio:.2f} times the rate, 95 % interval {r.low:.2f}–{r.high:.2f}, {r.nights} and "
+        f"{r.nights_against} nights"
+    )
+    return {
+        "name": condition_words(contrast.condition),
+        "verdict": words,
+        "numbers": numbers,
+        "kind": "told" if verdict not in ("cannot tell yet", "described, not tested") else "open",
+    }
 
 
 def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
@@ -103,7 +110,7 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
         )
         if contrast.against == comparison.baseline:
             facts.append(
-                f"The sentence rests on p {p_text(r.p_holm)} after Holm over {tested} "
+                f"The verdict uses p {p_text(r.p_holm)} after Holm over {tested} "
                 f"comparison{'s' if tested > 1 else ''} with the baseline; bound {comparison.verdict_p:g}."
             )
         if r.dispersions:
@@ -121,7 +128,7 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
         s = contrast.serial
         facts.append(
             f"If neighbouring nights may be alike, by a correlation of 0 to 0.9 that is not known (these "
-            f"nights suggest {s.correlation:.1f}): {s.ratio:.2f} ({s.low:.2f} to {s.high:.2f}), "
+            f"nights suggest {s.correlation:.1f}): {s.ratio:.2f} ({s.low:.2f}–{s.high:.2f}), "
             f"p {p_text(s.p)}."
         )
     if test is not None:
@@ -133,20 +140,20 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
     if contrast.prior is not None:
         prior = contrast.prior
         facts.append(
-            f"Sensitivity only, never the verdict: {prior.ratio:.2f} ({prior.low:.2f} to {prior.high:.2f}) "
+            f"Sensitivity only, never the verdict: {prior.ratio:.2f} ({prior.low:.2f}–{prior.high:.2f}) "
             f"{PRIOR_WORDS}."
         )
     if with_first is not None:
         facts.append(
             f"With the first night among the others: {with_first.ratio:.2f} "
-            f"({with_first.low:.2f} to {with_first.high:.2f})."
+            f"({with_first.low:.2f}–{with_first.high:.2f})."
         )
     rows = []
     for a in holding.alternatives if holding else ():
         ratio = "n/a" if a.ratio is None else f"{a.ratio:.2f}"
         rows.append((a.rule, ratio, _interval(a.low, a.high, ""), a.verdict))
     return {
-        "title": f"{contrast.condition} against {nights_with(contrast.against)}",
+        "title": f"{condition_words(contrast.condition)} against {nights_with(contrast.against)}",
         "sentence": contrast.sentence,
         "facts": facts,
         "holding": holding.sentence if holding else "",
@@ -156,9 +163,9 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
 
 def _effect(e: Effect) -> str:
     """The ratio of a measure beside the primary one."""
-    text_ = f"{e.condition} / {e.against}: {e.ratio:.2f} ({e.low:.2f} to {e.high:.2f}"
+    text_ = f"{e.condition} / {e.against}: {e.ratio:.2f} ({e.low:.2f}–{e.high:.2f}"
     if e.serial_low is not None and e.serial_high is not None:
-        text_ += f"; {e.serial_low:.2f} to {e.serial_high:.2f} if neighbours may be alike"
+        text_ += f"; {e.serial_low:.2f}–{e.serial_high:.2f} if neighbours may be alike"
     return text_ + (")" if e.p_rearranged is None else f"), rearrangement p {p_text(e.p_rearranged)}")
 
 
@@ -180,7 +187,7 @@ def _measures(found: StudyComparison) -> list[dict[str, Any]]:
             t = m.trend
             effects.append(
                 f"changes with time by itself: {t.factor_per_week:.2f} in seven {t.unit.split()[0]} "
-                f"({t.low:.2f} to {t.high:.2f})"
+                f"({t.low:.2f}–{t.high:.2f})"
             )
         label = label_of(m.name)
         rows.append(
@@ -189,23 +196,38 @@ def _measures(found: StudyComparison) -> list[dict[str, Any]]:
     return rows
 
 
-def _overlays(found: StudyComparison) -> list[dict[str, Any]]:
+def _panels(found: StudyComparison) -> list[dict[str, Any]]:
+    """Distributions, one panel a condition on common axes."""
     figures = []
     compared = {n.id for n in found.comparison.nights}
+    known = {n.quantity for n in found.spreads if n.n}
     for quantity, words, unit in QUANTITIES:
+        if quantity not in known or (quantity == "peak_uv" and "peak_pct_mvc" in known):
+            continue
         nights = [n for n in found.spreads if n.quantity == quantity and n.id in compared]
         if sum(n.n for n in nights):
-            axis = f"{words}, {unit}"
-            svg = overlay_svg(nights, found.comparison.conditions, axis=axis)
-            figures.append({"axis": axis, "svg": svg, "n": sum(n.n for n in nights)})
+            panels = spread_panels(nights, found.comparison.conditions, axis=f"{words}, {unit}")
+            figures.append({"title": words, "panels": panels})
     return figures
 
 
-def _legend(comparison: Comparison) -> list[tuple[str, Markup]]:
-    drawn = Markup(
-        '<svg viewBox="0 0 34 16" aria-hidden="true"><path class="mean-of l{}" d="M0 8H34"/>{}</svg>'
-    )
-    return [(c, drawn.format(k % 5, sign(k, 17, 8))) for k, c in enumerate(comparison.conditions)]
+def _legend(comparison: Comparison) -> Markup:
+    signs = [(condition_words(c), condition_sign(k, 8, 8)) for k, c in enumerate(comparison.conditions)]
+    if comparison.apart:
+        signs.append(("hollow: left out of the comparison", condition_sign(0, 8, 8, left_out=True)))
+    return legend(signs, "Signs of the conditions")
+
+
+def _halving(plans: Sequence[Plan]) -> str:
+    """Nights needed, as one number."""
+    p = next((p for p in plans if p.ratio == 0.5), plans[0] if plans else None)
+    if p is None:
+        return ""
+    change = "halving" if p.ratio == 0.5 else f"change to {p.ratio:g} times"
+    studies = f"in {100 * p.power:.0f} % of studies"
+    if not p.needed:
+        return f"Even {p.most_nights} nights in each condition would not detect a true {change} {studies}."
+    return f"{p.needed} nights in each condition would detect a true {change} {studies}."
 
 
 def _plan_rows(plans: Sequence[Plan]) -> list[tuple[str, str, str]]:
@@ -258,8 +280,8 @@ def _clench_row(label: str, row: dict[str, Any]) -> tuple[str, ...]:
     elif share["low"] is None:
         shown = f"{share['pct']:.0f} (no interval)"
     else:
-        shown = f"{share['pct']:.0f} ({share['low']:.0f} to {share['high']:.0f})"
-    kind = "" if share is None or row["without_tiredness"] else ", tiredness in it"
+        shown = f"{share['pct']:.0f} ({share['low']:.0f}–{share['high']:.0f})"
+    kind = "" if share is None or row["without_tiredness"] else ", fatigue in it"
     clenches = str(len(row["trials_uv"]))
     return (label, str(row["condition"]), clenches, f"{row['mean_uv']:.0f}", shown + kind)
 
@@ -276,52 +298,58 @@ def render_study(
     clench
         `clench_tests` of the folder, shown beside the nights.
     """
-    template, style = _page()
     comparison = found.comparison
     forest = [
-        (f"{c.condition} / {c.against}", c.ratio.ratio, c.ratio.low, c.ratio.high)
+        (
+            f"{condition_words(c.condition)} / {condition_words(c.against)}",
+            c.ratio.ratio,
+            c.ratio.low,
+            c.ratio.high,
+        )
         for c in comparison.contrasts
         if c.ratio is not None
     ]
-    return template.render(
-        policy=policy(style),
-        style=Markup(style),
+    return frame.render(
+        "study.html.j2",
         name=found.person,
         outcome=comparison.outcome,
         criterion=found.criterion,
         basis=found.basis,
+        window=wording.window_words(found.basis.window) if found.basis else "",
         order=comparison.order,
         night_order=found.night_order,
+        answers=[_answer(c) for c in comparison.contrasts],
+        needed=_halving(plans),
         legend=_legend(comparison),
-        nights_svg=nights_svg(comparison, comparison.outcome),
+        strips=strips_figure(comparison, found.strips) if found.strips else "",
+        rates=rates_figure(comparison),
+        counts=comparison.counts,
         nights=_night_rows(found),
         contrasts=[_contrast(found, c) for c in comparison.contrasts],
-        forest=forest_svg(forest, axis=RATIO_AXIS) if forest else "",
+        forest=forest_figure(forest, axis=RATIO_AXIS) if forest else "",
         notes=(*found.fixing, *comparison.cautions),
         left_out=found.left_out,
         missing=found.missing,
         rescored=found.rescored,
-        conditions=comparison.conditions,
+        conditions=[condition_words(c) for c in comparison.conditions],
         measures=_measures(found),
         descriptive=CAUTION,
         peaks=PEAKS,
         band_words=BAND,
         bands=[
             {
-                "title": f"{b.condition} / {b.against}",
-                "svg": band_svg(b),
+                "title": f"{condition_words(b.condition)} / {condition_words(b.against)}",
+                "svg": band_figure(b),
                 "nights": f"{b.nights} and {b.nights_against} nights",
             }
             for b in found.bands
         ],
-        overlays=_overlays(found),
+        panels=_panels(found),
         sdd=SDD,
         clench=clench,
-        plan_svg=power_svg(plans) if plans else "",
+        plan_svg=power_figure(plans) if plans else "",
         plan_rows=_plan_rows(plans),
         plans=plans,
         rules=[(r.key.replace("_", " "), plain(round(r.value, 4)), r.reason) for r in RULES],
         cautions=wording.CAUTIONS,
-        purpose=PURPOSE,
-        version=__version__,
     )

@@ -12,46 +12,119 @@ from sleepbrux.core.spans import Spans
 from sleepbrux.report.around import flags as around_flags
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import mark_label
-from sleepbrux.report.wording import FLAG_WORDS, reason_words
+from sleepbrux.report.wording import FLAG_WORDS, interval_of, reason_words
 from sleepbrux.scoring.episodes import KINDS
-from sleepbrux.scoring.measures import label_of
+from sleepbrux.scoring.measures import Measure, label_of
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.numbering import episode_numbers
 from sleepbrux.scoring.robustness import RuleReading
 
 UNITS = {"1": "count"}
+PER_EPISODE = ("bursts_per_episode", "bursts_per_phasic_episode")
 MOST_SPANS = 8
 
 
 class MeasureRow(NamedTuple):
-    """One measure as printed."""
+    """One measure as printed; ``interval`` is the one to read, ``intervals`` all of them with their meaning."""
 
     name: str
     label: str
     value: str
     unit: str
+    interval: str
     basis: str
-    rules: str
     missing: bool
     intervals: tuple[str, ...]
 
 
+GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    (
+        "Rates, per hour",
+        (
+            "episodes_per_hour",
+            "phasic_episodes_per_hour",
+            "tonic_episodes_per_hour",
+            "mixed_episodes_per_hour",
+            "episodes_per_hour_of_sleep",
+            "episodes_outside_wake_per_hour",
+            "episodes_outside_wake_and_movement_per_hour",
+        ),
+    ),
+    (
+        "Bursts",
+        (
+            "bursts_per_hour",
+            "isolated_bursts_per_hour",
+            "bursts_per_episode",
+            "median_burst_duration_s",
+            "median_phasic_rhythm_hz",
+        ),
+    ),
+    (
+        "Time",
+        (
+            "valid_hours",
+            "excluded_hours",
+            "bruxism_time_index_pct",
+            "median_episode_duration_s",
+            "median_inter_episode_interval_s",
+        ),
+    ),
+    (
+        "Amplitude",
+        (
+            "median_burst_peak_pct_mvc",
+            "median_burst_peak_uv",
+            "bursts_above_200_pct_mvc_count",
+            "background_uv",
+        ),
+    ),
+)
+
+
+class MeasureGroup(NamedTuple):
+    """Measures of one kind, as rows of one table."""
+
+    title: str
+    rows: list[MeasureRow]
+
+
+def _interval(m: Measure) -> str:
+    """The interval to read: of this night, else the Poisson one with a mark."""
+    own = interval_of(m)
+    counted = next((i for i in m.intervals if i.name == "counting_noise"), None)
+    if own or counted is None:
+        return own
+    return f"({text(counted.low, m.unit)}–{text(counted.high, m.unit)})"
+
+
+def _measure(night: Night, name: str) -> MeasureRow:
+    m = night.measures[name]
+    unit = "per episode" if name in PER_EPISODE else UNITS.get(m.unit, m.unit)
+    intervals = tuple(
+        f"95 %: {text(i.low, m.unit)}–{text(i.high, m.unit)} ({i.meaning})" for i in m.intervals
+    )
+    shown = text(m.value, m.unit, m.reason)
+    return MeasureRow(name, label_of(name), shown, unit, _interval(m), m.basis, m.value is None, intervals)
+
+
 def measures(night: Night) -> list[MeasureRow]:
     """Every measure of the night, in its order."""
-    rows = []
-    for name, m in night.measures.items():
-        unit = UNITS.get(m.unit, m.unit)
-        if name in ("bursts_per_episode", "bursts_per_phasic_episode"):
-            unit = "bursts per episode"
-        rules = ", ".join(key.rstrip(".") for key in m.keys) or "none"
-        label = label_of(name)
-        shown = text(m.value, m.unit, m.reason)
-        missing = m.value is None
-        intervals = tuple(
-            f"95 %: {text(i.low, m.unit)}-{text(i.high, m.unit)} ({i.meaning})" for i in m.intervals
-        )
-        rows.append(MeasureRow(name, label, shown, unit, m.basis, rules, missing, intervals))
-    return rows
+    return [_measure(night, name) for name in night.measures]
+
+
+def _tells_nothing(row: MeasureRow) -> bool:
+    return row.missing or (row.name == "bursts_above_200_pct_mvc_count" and row.value == "0")
+
+
+def measure_groups(night: Night) -> list[MeasureGroup]:
+    """The measures that most readers want, by kind, without those that this night has no value of."""
+    groups = []
+    for title, names in GROUPS:
+        rows = [_measure(night, n) for n in names if n in night.measures]
+        if rows := [row for row in rows if row.name == "episodes_per_hour" or not _tells_nothing(row)]:
+            groups.append(MeasureGroup(title, rows))
+    return groups
 
 
 class EpisodeRow(NamedTuple):
@@ -164,7 +237,7 @@ def _minutes(spans: Spans) -> str:
 def _when(spans: Spans, begin: float | None) -> str:
     pairs = spans.seconds()
     ends = [(clock(a, begin), clock(b, begin)) for a, b in pairs[:MOST_SPANS]]
-    shown = [a if a == b else f"{a}-{b}" for a, b in ends]
+    shown = [a if a == b else f"{a}–{b}" for a, b in ends]
     more = len(pairs) - len(shown)
     return ", ".join(shown) + (f" and {count_of(more, 'more stretch', 'more stretches')}" if more else "")
 
@@ -250,8 +323,17 @@ def settings(night: Night) -> list[tuple[str, str, str, str]]:
     return rows
 
 
-def hourly(night: Night) -> tuple[list[str], list[list[str]]]:
-    """Valid minutes and counted episodes by hour: (heads, rows)."""
+class ClockHour(NamedTuple):
+    """An hour of the clock: minutes that could be scored, and counted episodes by kind."""
+
+    name: str
+    span: str
+    valid_minutes: float
+    counts: tuple[int, ...]
+
+
+def clock_hours(night: Night) -> list[ClockHour]:
+    """The hours of the night by the clock, in order."""
     begin = seconds_of_day(night.swept.start_clock)
     duration = night.swept.duration_s
     kinds = KINDS[:3] if night.criterion.burst.types else KINDS[3:]
@@ -265,10 +347,11 @@ def hourly(night: Night) -> tuple[list[str], list[list[str]]]:
         a, b = first + 3600 * k, first + 3600 * (k + 1)
         minutes = sum(max(min(b, y) - max(a, x), 0.0) for x, y in valid) / 60
         inside = (onset >= a) & (onset < b)
-        counts = [str(int((inside & (kind == KINDS.index(word))).sum())) for word in kinds]
+        counts = tuple(int((inside & (kind == KINDS.index(word))).sum()) for word in kinds)
         low, high = clock(max(a, 0.0), begin)[:-3], clock(min(b, duration), begin)[:-3]
-        rows.append([f"{low}-{high}", text(minutes, "min"), *counts])
-    return ["from-to", "valid minutes", *(f"{word} episodes" for word in kinds)], rows
+        name = f"{int((a + (begin or 0.0)) // 3600) % 24:02d}" if begin is not None else f"+{k}"
+        rows.append(ClockHour(name, f"{low}–{high}", minutes, counts))
+    return rows
 
 
 def marks(night: Night, *, texts: bool) -> list[tuple[str, str, str]]:

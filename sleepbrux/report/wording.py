@@ -6,16 +6,16 @@ from typing import NamedTuple
 
 from sleepbrux.archive.journal import scoring_words
 from sleepbrux.core.printed import hours_text
-from sleepbrux.core.version import __version__
-from sleepbrux.criteria import Criterion
+from sleepbrux.recording.window import LIGHTS_UNKNOWN
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.scoring.distributions import details
+from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.lost_time import rate_range
+from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import REPLACED, Night
-from sleepbrux.scoring.uncertainty import TOO_FEW
-from sleepbrux.signal.envelope import odd_frames
-from sleepbrux.signal.filters import band_edges_hz
+from sleepbrux.scoring.usability import UsabilityVerdict, after_night
 from sleepbrux.signal.quality import REASONS
+from sleepbrux.study.file import NO_APPLIANCE
 
 NOT_REVIEWED = "Automatic scoring, not reviewed; a review has a page of its own"
 
@@ -25,6 +25,17 @@ def banner(night: Night) -> str:
     said = scoring_words(night) or NOT_REVIEWED
     replaced = replaced_text(night)
     return f"{said}. {replaced}" if replaced else said
+
+
+REPLACED_BANNER = (
+    "No usable reference clench: scored relative to the resting level. Do not compare it with counts in % MVC"
+)
+
+
+def page_banner(night: Night) -> str:
+    """The banner of a page, without names of rule sets; the measures name them."""
+    said = scoring_words(night) or NOT_REVIEWED
+    return f"{said}. {REPLACED_BANNER}" if replaced_text(night) else said
 
 
 def replaced_text(night: Night) -> str:
@@ -44,35 +55,27 @@ class Caution(NamedTuple):
 CAUTIONS = (
     Caution(
         "Who decides",
-        "A licensed clinician reads this page together with the person's history and findings; licensed "
-        "practice and local rules come before anything that stands here.",
+        "A licensed clinician reads this page together with history and findings; licensed practice and "
+        "local rules come first.",
         "",
     ),
     Caution(
         "EMG alone counts too much",
-        "EMG without sleep staging, audio and video cannot tell tooth grinding from swallowing, "
-        "talking, movement or wakefulness. Against polysomnography with audio and video, ambulatory "
-        "EMG missed almost nothing (sensitivity 0.99), but fewer than a quarter of its events were "
-        "confirmed (positive predictive value 0.23); 72 % of the others lay in transient waking. "
-        "Counts from EMG alone and from polysomnography with audio and video hardly agreed "
-        "(ICC below 0.10).",
-        "Yamaguchi 2012, doi:10.1111/j.1365-2842.2011.02232.x; Miettinen 2020, "
-        "doi:10.1007/s11325-019-01915-2",
+        "EMG without sleep staging, audio and video cannot tell tooth grinding from swallowing, talking, "
+        "movement or wakefulness. Against polysomnography with audio and video, ambulatory EMG missed almost "
+        "nothing (sensitivity 0.99), but fewer than a quarter of its events were confirmed (positive "
+        "predictive value 0.23); 72 % of the others lay in transient waking.",
+        "Yamaguchi 2012, doi:10.1111/j.1365-2842.2011.02232.x",
     ),
     Caution(
         "Cut-offs of the sleep laboratory do not apply",
-        "Published cut-offs were made with polysomnography, most of them with audio and video. In one "
-        "study of 20 people a single EMG channel needed a cut-off of its own (5.5 episodes/h where "
-        "polysomnography had 2). The 2018 consensus asks for activity to be described on a continuum, "
-        "without a cut-off for presence or absence; the later update speaks of device-based "
-        "assessment.",
-        "J Prosthodont Res 2019, doi:10.1016/j.jpor.2019.04.003; Lobbezoo 2018, PMC6287494; "
-        "Verhoeff et al., J Oral Rehabil 2025",
+        "In one study of 20 people one EMG channel needed a cut-off of its own (5.5 episodes/h where "
+        "polysomnography had 2). The 2018 consensus describes a continuum, without a cut-off.",
+        "J Prosthodont Res 2019, doi:10.1016/j.jpor.2019.04.003; Lobbezoo 2018, PMC6287494",
     ),
     Caution(
         "What the hours are",
-        "Rates are per hour of the stated window: sleep was not staged, its hours are not known, and "
-        "time awake inside the window counts.",
+        "Rates are per hour of the window named above: sleep was not recorded, so time awake counts.",
         "",
     ),
     Caution(
@@ -83,9 +86,9 @@ CAUTIONS = (
     ),
     Caution(
         "Breathing before a splint",
-        "Snoring, sleepiness or witnessed pauses in breathing: a sleep physician first, before any "
-        "splint. In a trial of 10 people an upper occlusal splint raised the apnoea-hypopnoea index "
-        "on average from 15.9 to 17.4 per hour.",
+        "Snoring, sleepiness or witnessed pauses in breathing: a sleep physician first. In a trial of 10 "
+        "people an upper occlusal splint raised the apnoea-hypopnoea index on average from 15.9 to 17.4 per "
+        "hour.",
         "Nikolopoulou, randomised trial; doi:10.1111/jopr.13966 on co-occurrence",
     ),
     Caution(
@@ -98,10 +101,8 @@ CAUTIONS = (
     Caution(
         "Skin",
         "No electrodes on broken or irritated skin, or with a known adhesive allergy; remove them if "
-        "they itch or burn. Daily gel pads on the face reddened or inflamed the skin of 53 % of "
-        "wearers within 30 days. Battery-powered recorder only, never while charging or connected to "
-        "mains equipment.",
-        "Phillips 2020",
+        "they itch or burn. Battery-powered recorder only, never while charging or connected to mains.",
+        "Phillips 2020: daily gel pads on the face reddened the skin of 53 % of wearers within 30 days",
     ),
 )
 
@@ -115,15 +116,15 @@ FLAG_WORDS = {
 }
 
 
-# Notes that belong into the third sentence itself.
 LIMITS = {
-    "lights-unknown": "no lights marks are known, so the whole recording counts",
-    "few-valid-hours": "fewer valid hours than the rules ask for, so the rate may be far off",
+    "lights-unknown": "lights off and on are not known, so the whole recording counts",
+    "few-valid-hours": "fewer valid hours than the rules ask for",
     "mvc-implausible": "the level of the clench is implausible",
     "threshold-near-rest": "the threshold lies near the resting level",
     "channel-left-out": "a channel was left out",
     "side-lost": "one side was lost for part of the night",
 }
+"""Notes that are limits of the result itself."""
 
 PLACEMENT_WORDS = {
     "same electrodes": "with the electrodes and recorder of the night",
@@ -149,21 +150,18 @@ def reason_words(reason: str) -> str:
     return REASONS.get(reason, reason.replace("_", " "))
 
 
-def _count(night: Night, name: str) -> int:
-    return int(night.measures[name].value or 0)
-
-
 def _hours(night: Night, name: str) -> str:
     whole = hours_text(night.measures[name].value)
     return whole.removeprefix("0 h ").removeprefix("0") if whole.startswith("0 h ") else whole
 
 
-def _unit(night: Night) -> str:
+def unit_word(night: Night) -> str:
+    """µV, or that the channels have a unit of their own."""
     units = {f.channel.unit for f in night.swept.frames}
     return "µV" if units == {"uV"} else "units of the channel"
 
 
-def _lacking(night: Night) -> str:
+def lacking(night: Night) -> str:
     """What the night did not have of sleep staging, audio and video."""
     surroundings = night.swept.surroundings
     words = [
@@ -173,48 +171,139 @@ def _lacking(night: Night) -> str:
     return f"{', '.join(words)} or video" if words else "video"
 
 
-def _what_was_found(night: Night) -> str:
+WINDOWS = {
+    "lights off to on (marks in the recording)": "between lights off and lights on",
+    "lights off to lights on (study file)": "between lights off and lights on, as the study file gives them",
+    "lights off (marks in the recording)": "from lights off to the end of the recording",
+    "lights on (marks in the recording)": "from the start of the recording to lights on",
+    "start and end given by the user": "between the start and end that were given",
+    LIGHTS_UNKNOWN: "of the whole recording (lights off and on not known)",
+}
+
+
+def window_words(basis: str) -> str:
+    """The denominator of a rate, as it follows "per hour" or "valid".
+
+    Examples
+    --------
+    >>> window_words("lights off to on (marks in the recording), scored sleep only")
+    'between lights off and lights on, scored sleep only'
+    """
+    for known, words in WINDOWS.items():
+        if basis.startswith(known):
+            return words + basis.removeprefix(known)
+    return f"of the window: {basis}"
+
+
+def condition_words(condition: str) -> str:
+    """A condition of a study as people read it."""
+    return "no appliance" if condition == NO_APPLIANCE else condition
+
+
+VERDICTS = {
+    "usable": "Usable night",
+    "usable with limits": "Usable with limits",
+    "repeat": "Repeat this night",
+}
+CAUSES = {
+    "electrode": "an electrode lost contact",
+    "missing clench": "no usable reference clench",
+    "clock": "clock or lights uncertain",
+    "battery": "recording cut short or with gaps",
+    "recording": "amplitudes beyond the range of the recorder",
+    "mains": "mains hum",
+}
+
+
+def verdict_words(morning: UsabilityVerdict) -> str:
+    """Whether the recording can be read, and the causes where it cannot or not fully."""
+    words = VERDICTS[morning.verdict or "repeat"]
+    found = ["too short" if f.fatal and f.cause == "recording" else CAUSES[f.cause] for f in morning.findings]
+    causes = listed(list(dict.fromkeys(found))[:2])
+    return f"{words}: {causes}" if causes else words
+
+
+def interval_of(measure: Measure) -> str:
+    """The 95 % interval as low–high; empty where there is none to be trusted."""
+    drawn = next((i for i in measure.intervals if i.name == "scaled_counting"), None)
+    return f"{text(drawn.low, measure.unit)}–{text(drawn.high, measure.unit)}" if drawn else ""
+
+
+def rate_words(night: Night) -> str:
+    """The rate with its denominator and interval, in a sentence; or why there is none."""
     index = night.measures["episodes_per_hour"]
     if index.value is None:
-        return (
-            f"No index can be given ({index.reason}): the stated window is "
-            f"'{night.window.basis}', scored by the rules {night.criterion.id}."
-        )
-    n = _count(night, "episode_count")
-    parts = []
-    for kind in ("phasic", "tonic", "mixed"):
-        measure = night.measures[f"{kind}_episodes_per_hour"]
-        if measure.value is not None:
-            parts.append(f"{kind} {text(measure.value, '1/h')}")
-    kinds = f" ({', '.join(parts)})" if parts else ""
-    drawn = next((i for i in index.intervals if i.name == "scaled_counting"), None)
-    sure = (
-        f", 95 % interval {text(drawn.low, '1/h')}-{text(drawn.high, '1/h')} ({drawn.meaning})"
-        if drawn
-        else f", {TOO_FEW}"
-        if any(TOO_FEW in i.meaning for i in index.intervals)
-        else ""
-    )
+        return f"No rate can be given: {index.reason}."
+    interval = interval_of(index)
+    sure = f"95 % interval {interval}" if interval else "too few events for an interval"
+    rate = text(index.value, "1/h")
+    words = window_words(night.selection.basis)
+    return f"{rate} {'episode' if rate == '1.0' else 'episodes'} per hour {words} ({sure})."
+
+
+def count_words(night: Night) -> str:
+    """What was counted, by kind, and in how many hours."""
+    n = int(night.measures["episode_count"].value or 0)
+    kinds = {k: int((night.episodes.kind[night.selection.episodes] == i).sum()) for i, k in enumerate(KINDS)}
+    by_kind = ", ".join(f"{c} {k}" for k, c in kinds.items() if c and k != "unclassified")
+    interval = interval_of(night.measures["episodes_per_hour"])
     return (
-        f"By the rules {night.criterion.id}, {count_of(n, 'episode')} of jaw-muscle activity "
-        f"began in {_hours(night, 'valid_hours')} of valid recording: {text(index.value, '1/h')} per "
-        f"hour of the stated window '{night.selection.basis}'{kinds}{sure}; a count of EMG activity, "
-        f"without {_lacking(night)}, and neither a count of tooth grinding nor a "
-        "statement about a disorder."
+        f"{count_of(n, 'episode')}{f' ({by_kind})' if by_kind else ''} in {_hours(night, 'valid_hours')} "
+        f"that could be scored{'; the interval is for this night only' if interval else ''}."
     )
 
 
-def _what_it_stands_on(night: Night) -> str:
+NO_PROOF = "This counts jaw-muscle activity; it does not show tooth grinding and diagnoses nothing."
+MOST_WORDS = 25
+
+
+def _items(night: Night) -> list[str]:
+    """What limits the result, the weightiest first."""
+    codes = {note.code for note in night.notes}
+    limits = [words for code, words in LIMITS.items() if code in codes]
+    reference = night.reference
+    if reference is not None and not reference.confirmed:
+        limits.append("the reference clenches are not confirmed")
+    if reference is not None and not reference.natural:
+        limits.append(f"the reference clench was made with {reference.teeth} in")
+    minutes = 60 * (night.measures["excluded_hours"].value or 0.0)
+    if minutes >= 1:
+        limits.append(f"{_hours(night, 'excluded_hours')} could not be scored")
+    limits.append(_time_awake(night))
+    if len(night.swept.frames) == 1:
+        limits.append("one channel shows one side only")
+    if reference is not None and reference.placement != "same electrodes":
+        limits.append(f"reference clench {PLACEMENT_WORDS[reference.placement]}")
+    return [*limits, "one night is one sample"]
+
+
+def limits_words(night: Night) -> str:
+    """What limits the result, in one sentence of at most 25 words; the rest is counted."""
+    items = _items(night)
+    shown = items
+    while len(shown) > 1 and len(f"{'; '.join(shown)} and 9 more below".split()) > MOST_WORDS - 1:
+        shown = shown[:-1]
+    more = len(items) - len(shown)
+    return f"Limits: {'; '.join(shown)}{f'; {more} more below' if more else ''}."
+
+
+def more_limits(night: Night) -> str:
+    """Every limit, where the first screen has not named all of them; else empty."""
+    return f"Limits: {'; '.join(_items(night))}." if "more below" in limits_words(night) else ""
+
+
+def based_on(night: Night) -> str:
+    """Channels, hours, threshold and reference, in a sentence."""
     labels = [f.channel.label for f in night.swept.frames]
-    hours = f"{_hours(night, 'valid_hours')} valid of {_hours(night, 'analysed_hours')} in the window"
-    channels = f"{count_of(len(labels), 'channel')} ({listed(labels)})"
-    if night.criterion.threshold.times_background is not None and not night.criterion.needs_mvc:
-        level = (
-            f"a threshold of {plain(night.criterion.threshold.times_background)} times the running background"
-        )
+    hours = f"{_hours(night, 'valid_hours')} of {_hours(night, 'analysed_hours')} in the window"
+    named = night.reference is not None and len(night.reference.levels) == len(labels)
+    channels = count_of(len(labels), "channel") + ("" if named else f" ({listed(labels)})")
+    rule = night.criterion.threshold
+    if rule.times_background is not None and not night.criterion.needs_mvc:
+        level = f"a threshold of {plain(rule.times_background)} times the running background"
     else:
-        level = f"a threshold in % MVC and its reference ({reference_text(night)})"
-    return f"It stands on {channels}, {hours}, and {level}."
+        level = f"a threshold in % MVC (reference: {reference_text(night)})"
+    return f"Based on {channels}, {hours}, and {level}."
 
 
 def reference_text(night: Night) -> str:
@@ -240,8 +329,8 @@ def sides_text(night: Night) -> str:
     text = f"Every channel took part in {plain(round(sides.shared_pct))} % of the counted bursts."
     if sides.asymmetry_pct is not None:
         text += (
-            f" Median peaks differ by {plain(round(sides.asymmetry_pct))} %, as (left - right) / "
-            "(left + right); a difference between sides also follows from electrodes and clench."
+            f" Median peaks differ by {plain(round(sides.asymmetry_pct)).replace('-', '−')} % (left less right, of "
+            "their sum)."
         )
     return text
 
@@ -249,10 +338,10 @@ def sides_text(night: Night) -> str:
 def _time_awake(night: Night) -> str:
     """What becomes of events in wake."""
     if night.swept.surroundings.stages is None:
-        return "time awake inside the window counts, as sleep was not staged"
+        return "sleep was not recorded, so time awake counts"
     if night.criterion.context.wake == "drop_scored":
         return "scored wake is left out, wakings shorter than an epoch are not"
-    return "time awake inside the window counts, though sleep was staged"
+    return "time awake counts, though sleep was staged"
 
 
 def cautions(night: Night) -> tuple[Caution, ...]:
@@ -260,190 +349,29 @@ def cautions(night: Night) -> tuple[Caution, ...]:
     if night.swept.surroundings.stages is None:
         return CAUTIONS
     staged = (
-        "Rates are per hour of scored sleep inside the stated window, and as right as its staging; wakings "
-        "shorter than an epoch count as sleep."
+        "Rates are per hour of scored sleep inside the window, and as right as its staging; wakings shorter "
+        "than an epoch count as sleep."
         if night.criterion.context.wake == "drop_scored"
-        else "Rates are per hour of the stated window, time awake included, unless a line says per hour of "
-        "sleep: those rest on the stages that the night came with."
+        else "Rates are per hour of the window named above, time awake included, unless a line says per hour of "
+        "sleep: those use the stages that the night came with."
     )
     return tuple(c._replace(text=staged) if c.about == "What the hours are" else c for c in CAUTIONS)
 
 
-def _what_limits_it(night: Night) -> str:
-    limits = [_time_awake(night)]
-    codes = {note.code for note in night.notes}
-    limits += [words for code, words in LIMITS.items() if code in codes]
-    excluded = night.measures["excluded_hours"].value or 0.0
-    if excluded * 60 >= 1:
-        longest = max(
-            (
-                (s.duration_s, reason, f.channel.label)
-                for f, q in zip(night.swept.frames, night.quality, strict=True)
-                for reason, s in q.faults.items()
-            ),
-            default=(0.0, "", ""),
-        )
-        cause = f" (longest: {reason_words(longest[1])}, {longest[2]})" if longest[1] else ""
-        limits.append(f"{_hours(night, 'excluded_hours')} of the window could not be scored{cause}")
-    if len(night.swept.frames) == 1:
-        limits.append("one channel shows one side only")
-    reference = night.reference
-    if reference is not None and reference.placement != "same electrodes":
-        limits.append(f"electrodes of the reference clench: {reference.placement}")
-    if reference is not None and not reference.confirmed:
-        limits.append("the reference clenches are unconfirmed")
-    if reference is not None and not reference.natural:
-        limits.append(f"the reference clench was made with {reference.teeth} in")
-    limits.append("it is one night")
-    warnings = sum(note.severity == "warning" for note in night.notes)
-    told = f"; {count_of(warnings, 'warning')} below" if warnings else ""
-    return f"What limits it: {'; '.join(limits)}{told}."
-
-
-def reading(night: Night) -> tuple[str, str, str]:
-    """The reading in three sentences: what was found, what it stands on, what limits it."""
-    first = " ".join(filter(None, (replaced_text(night), _what_was_found(night))))
-    return first, _what_it_stands_on(night), _what_limits_it(night)
+def reading(night: Night) -> tuple[str, ...]:
+    """The result in a few sentences: whether it can be read, the rate, the count, limits, what it is based on."""
+    return (
+        *filter(None, (replaced_text(night),)),
+        f"{verdict_words(after_night(night))}.",
+        rate_words(night),
+        count_words(night),
+        NO_PROOF,
+        limits_words(night),
+        based_on(night),
+    )
 
 
 def moved_by_lost_time(night: Night) -> str:
     """How far lost time could move the rate, in a sentence; empty where that is not known."""
     found = rate_range(night.measures)
     return found.sentence if found else ""
-
-
-def _band(night: Night) -> str:
-    bands = dict.fromkeys((float(f.channel.rate), *band_edges_hz(f.channel.rate)) for f in night.swept.frames)
-    return listed([f"{low:g}-{high:g} Hz at {rate:g} samples a second" for rate, low, high in bands])
-
-
-def _amplitude(night: Night) -> str:
-    rule = night.criterion.envelope
-    sizes = dict.fromkeys(
-        (odd_frames(rule.window_s, f.grid.slot_s), float(f.grid.slot_s)) for f in night.swept.frames
-    )
-    kind = "root mean square" if night.amplitude == "rms" else "mean rectified value"
-    windows = listed([f"{n} frames ({n * slot:.3g} s)" for n, slot in sizes])
-    return f"Amplitude is the {kind} over a moving window of {windows}"
-
-
-def _threshold(night: Night) -> str:
-    rule = night.criterion.threshold
-    verb = "above" if rule.comparison == ">" else "at or above"
-    levels = ", ".join(
-        f"{label} {text(value)}" for label, value in night.threshold_uv.items() if value is not None
-    )
-    if rule.times_background is not None:
-        floor = f", at least {plain(rule.floor_pct_mvc)} % MVC" if rule.floor_pct_mvc is not None else ""
-        level = f"{plain(rule.times_background)} times the running background{floor} (median over"
-        level += f" the night, {_unit(night)}: {levels or 'unknown'})"
-    else:
-        level = f"{plain(rule.level_pct_mvc)} % MVC ({_unit(night)}: {levels or 'unknown'})"
-    test = "" if rule.test == "crossing" else f", and its {rule.test} does so too"
-    release = (
-        ""
-        if rule.release_ratio == 1
-        else f"; it lasts until the envelope falls below {plain(rule.release_ratio)} of that"
-    )
-    return f"A burst is a stretch in which it lies {verb} {level}{test}{release}"
-
-
-def _bursts(rules: Criterion) -> str:
-    burst = rules.burst
-    edges = (
-        "its edges are re-estimated from the frames"
-        if rules.envelope.edges == "corrected"
-        else "its edges are the crossings"
-    )
-    least = f"{plain(burst.minimum_s)} s{' or more' if burst.minimum_inclusive else ' exceeded'}"
-    kinds = f", phasic up to {plain(burst.phasic_maximum_s)} s and tonic beyond" if burst.types else ""
-    return f"{edges}, dips of at most {plain(burst.bridge_s)} s are closed, and it lasts {least}{kinds}"
-
-
-def _episodes(rules: Criterion) -> str:
-    episode = rules.episode
-    kinds = {
-        "one_of_each": "one of each kind or more make a mixed episode",
-        "phasic_minimum": "a tonic burst beside a phasic part that suffices alone makes a mixed one",
-        "tonic_flagged": "a tonic burst beside phasic ones makes a tonic episode, flagged",
-    }[episode.mixed]
-    least = count_of(episode.minimum_phasic_bursts, "phasic burst")
-    made = f"{least} or more make a phasic episode, one tonic burst a tonic one; {kinds}"
-    if not rules.burst.types:
-        made = f"{count_of(episode.minimum_phasic_bursts, 'burst')} or more make an episode"
-    regular = (
-        f", onsets {plain(episode.regular_minimum_s)}-{plain(episode.regular_maximum_s)} s apart"
-        if episode.regular
-        else ""
-    )
-    pause = "or more" if episode.gap_inclusive else "exceeded"
-    clock = episode.gap_clock.replace("_", " ")
-    free = episode.gap_free_of.replace("_", " ")
-    return (
-        f"A pause of {plain(episode.gap_s)} s {pause} ({clock}, free of {free}) separates episodes; "
-        f"{made}{regular}"
-    )
-
-
-def _surroundings(rules: Criterion) -> list[str]:
-    """Sentences on what the rules ask of the surroundings of an event; none where they ask nothing."""
-    out = []
-    heart = rules.heart_rate
-    if heart is not None:
-        least = "more than" if heart.comparison == ">" else "at least"
-        over = (
-            "the mean rate of the window"
-            if heart.baseline == "night_mean"
-            else f"the median of the {plain(heart.baseline_s)} s that end {plain(heart.baseline_gap_s)} s "
-            "before"
-        )
-        out.append(
-            f"An event counts only where the heart rate in the {plain(heart.within_s)} s before its onset "
-            f"rises {least} {plain(heart.rise_pct)} % over {over}; time without a trusted heart rate is "
-            "taken out of the hours."
-        )
-    if rules.context.wake == "drop_scored":
-        out.append("Events that begin outside scored sleep, and that time, are left out.")
-    if rules.context.wake == "drop_probable":
-        out.append(
-            "Events that begin while probably awake are left out: by the ECG or the accelerometer, by both where the "
-            "night has both, and in scored wake where stages are scored."
-        )
-    if rules.context.movement == "drop":
-        share = plain(100 * rules.context.movement_share)
-        out.append(f"Events of which {share} % or more lie in a body movement are left out.")
-    return out
-
-
-def method(night: Night) -> str:
-    """The method paragraph, filled in from the night."""
-    labels = [f.channel.label for f in night.swept.frames]
-    sides = {
-        "any": "an event counts where any scored channel shows it",
-        "both": "an event counts only where every scored channel shows it at once",
-        "mean": "the mean of the channels was scored",
-    }[night.criterion.sides.combine]
-    frames = listed(
-        [f"{1000 * s:.4g} ms" for s in dict.fromkeys(float(f.grid.slot_s) for f in night.swept.frames)]
-    )
-    return " ".join(
-        (
-            f"Surface EMG ({listed(labels)}), recorded without attendance and without {_lacking(night)}, "
-            f"was scored by sleepbrux {__version__} with the rules {night.criterion.id}.",
-            "Each channel was band-passed (causal Butterworth, fourth-order high-pass and second-order "
-            f"low-pass, {_band(night)}) and kept as mean square and mean rectified value per frame of "
-            f"{frames}.",
-            f"{_amplitude(night)}.",
-            f"{_threshold(night)}; {_bursts(night.criterion)}.",
-            f"{_episodes(night.criterion)}.",
-            f"With several channels, {sides}.",
-            *_surroundings(night.criterion),
-            f"The analysed window is '{night.window.basis}', clenches and synchronisation marks left "
-            "out by 60 s either way; time in which a scored channel is missing or unusable is taken "
-            "out of the hours. An episode belongs where its onset was seen, its bursts follow it, and a "
-            "single burst belongs where its own onset was seen. What was active already when lost time ended "
-            "is not counted. In lost time the clock of a pause stands still; lost time as long as the pause "
-            "ends an episode.",
-            f"Reference: {reference_text(night)}.",
-        )
-    )

@@ -28,7 +28,7 @@ from sleepbrux.core.files import seal_digest
 from sleepbrux.core.printed import printed
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.payload import excluded
-from sleepbrux.report.wording import reason_words
+from sleepbrux.report.wording import reason_words, window_words
 from sleepbrux.review import sampling
 from sleepbrux.review.lanes import lanes_of
 from sleepbrux.review.near import near_misses
@@ -189,10 +189,10 @@ class ReviewSession:
             "about": study_words(night),
             "duration_s": night.swept.duration_s,
             "clock_s": seconds_of_day(night.swept.start_clock),
-            "criterion": f"{night.criterion.id}: {night.criterion.title}",
+            "criterion": night.criterion.title,
             "channels": channels,
             "window": [list(s) for s in night.window.spans_s],
-            "basis": night.window.basis,
+            "basis": window_words(night.window.basis),
             "excluded": [[k, reason_words(r), a, b] for k, r, a, b in spans],
             "lanes": [lane.as_table() for lane in lanes_of(night)],
             "episode_kinds": list(kinds_for(night, "episode")),

@@ -9,7 +9,8 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from sleepbrux.core.purpose import PURPOSE
-from sleepbrux.report.night_page import source_hash
+from sleepbrux.report import palette
+from sleepbrux.report.frame import read, source_hash
 
 
 def _read(package: str, name: str) -> str:
@@ -19,8 +20,8 @@ def _read(package: str, name: str) -> str:
 @cache
 def shell() -> tuple[str, str]:
     """The page and its content security policy."""
-    script = _read("sleepbrux.report", "draw.js") + _read("sleepbrux.review", "review.js")
-    style = _read("sleepbrux.review", "review.css")
+    script = palette.script() + read("draw.js") + _read("sleepbrux.review", "review.js")
+    style = palette.variables() + _read("sleepbrux.review", "review.css")
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     template = environment.from_string(_read("sleepbrux.review", "review.html.j2"))
     policy = (

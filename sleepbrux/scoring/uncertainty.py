@@ -51,7 +51,7 @@ def counting_interval(count: int, hours: float) -> Interval:
         "counting_noise",
         low / hours,
         high / hours,
-        "counting noise if events were independent (Garwood); events cluster, so it is too short",
+        "Poisson interval; too narrow because episodes cluster",
     )
 
 
@@ -173,9 +173,8 @@ class Blocks:
             "scaled_counting",
             low / hours,
             high / hours,
-            f"this night alone; events come {dispersion:.1f} times as unevenly as by chance; holds the truth "
-            f"in {COVERS_PCT[0]} to {COVERS_PCT[1]} % of simulated nights with clusters; says nothing of "
-            "other nights",
+            f"this night only; events vary {dispersion:.1f} times as much as by chance; holds the truth in "
+            f"{COVERS_PCT[0]}–{COVERS_PCT[1]} % of simulated nights with clusters",
         )
 
 

@@ -297,7 +297,7 @@ def make_study(
         Folder; made if it is not there.
     keep
         How many of the nights' recordings stay; the others are deleted once ``on_night`` has
-        returned, because fifteen of them take 1.5 GB. Truth files and references stay.
+        returned, because all of them take 2 GB. Truth files and references stay.
     on_night
         Called with the id and the path of each night while its recording is there.
 

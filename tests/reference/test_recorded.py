@@ -312,7 +312,7 @@ def test_an_unmarked_recording_is_written_as_a_proposal_and_counts_as_unconfirme
     assert night.criterion.id == "phasic_tonic_10mvc"
     assert not night.reference.confirmed
     assert "unconfirmed" in night.reference.kind
-    assert "the reference clenches are unconfirmed" in " ".join(reading(night))
+    assert "the reference clenches are not confirmed" in " ".join(reading(night))
     assert json.loads(summary_text(night))["reference"]["confirmed"] is False
     assert "reference-unconfirmed" in {n.code for n in night.notes}
 

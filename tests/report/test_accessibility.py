@@ -10,7 +10,7 @@ from sleepbrux.scoring.robustness import side_by_side
 from tests.outside.registry import outside
 
 from .conftest import LABELS, scored
-from .test_in_browser import opened, press, until
+from .test_in_browser import opened, press, sized, unsized, until
 
 pytestmark = pytest.mark.browser
 RUN = (
@@ -40,14 +40,19 @@ def pages(night):
     )
 
 
-def test_no_rule_is_broken_with_everything_unfolded(browser, night, tmp_path):
-    for name, page in pages(night):
-        path = tmp_path / f"{name}.html"
-        path.write_text(page, encoding="utf-8")
-        opened(browser, path)
-        press(browser, "n")
-        browser.execute_script("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-        assert violations(browser) == [], name
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (1280, "dark"), (390, "light")])
+def test_no_rule_is_broken_with_everything_unfolded(browser, night, tmp_path, width, scheme):
+    try:
+        for name, page in pages(night):
+            path = tmp_path / f"{name}.html"
+            path.write_text(page, encoding="utf-8")
+            sized(browser, width, 900, scheme)
+            opened(browser, path)
+            press(browser, "n")
+            browser.execute_script("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+            assert violations(browser) == [], name
+    finally:
+        unsized(browser)
 
 
 def test_the_checker_finds_what_is_wrong(browser, night, tmp_path):
@@ -76,5 +81,5 @@ def test_keyboard_alone_reaches_every_control(browser, night, tmp_path):
         if not here:
             break
         seen.add(here)
-    assert {"previous", "next", "in", "out", "earlier", "later", "all", "strip"} <= seen
+    assert {"previous", "next", "in", "out", "earlier", "later", "all", "strip", "letters"} <= seen
     assert "SUMMARY" in seen

@@ -11,7 +11,7 @@ from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.surroundings.model import STAGES, Stages, Surroundings
 from sleepbrux.signal.wake import WakeChance
 
-from .test_in_browser import opened, press
+from .test_in_browser import opened, press, sized, unsized, until
 
 
 @pytest.fixture(scope="module")
@@ -63,8 +63,10 @@ def test_a_night_without_them_has_no_lanes(night):
 
 
 @pytest.mark.browser
-def test_the_lanes_are_drawn(browser, night, surrounded, awake, tmp_path):
-    heights = []
+def test_the_lanes_are_drawn_and_the_close_up_stays_on_the_first_screen(
+    browser, night, surrounded, awake, tmp_path
+):
+    heights, ends = [], []
     for name, each in (("bare", night), ("full", surrounded), ("awake", awake)):
         path = tmp_path / f"{name}.html"
         path.write_text(render_night(each), encoding="utf-8")
@@ -72,5 +74,12 @@ def test_the_lanes_are_drawn(browser, night, surrounded, awake, tmp_path):
         press(browser, "n")
         assert browser.get_log("browser") == []
         heights.append(browser.execute_script("return document.getElementById('strip').clientHeight"))
-    assert heights[1] - heights[0] == 8 + 13 * 3 + 64
-    assert heights[2] - heights[1] == 64
+        sized(browser, 1280, 800)
+        until(browser, "document.getElementById('strip').dataset.ready")
+        end = "return document.getElementById('close-up').getBoundingClientRect().bottom"
+        ends.append(browser.execute_script(end))
+        unsized(browser)
+    # three stages and the heart rate are added, both channels' lanes are 20 px lower
+    assert heights[1] - heights[0] == (6 + 12 * 3) + 46 - 2 * 20
+    assert heights[2] - heights[1] == 48
+    assert max(ends) <= 800

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from sleepbrux.archive.journal.file import journal_path, load_journal
+from tests.report.test_accessibility import violations
+from tests.report.test_in_browser import sized, unsized
 
 from .conftest import SECONDS
 
@@ -588,3 +590,15 @@ def test_one_page_serves_all_nights_and_each_decision_goes_to_its_own(browser, s
     until(page, "document.body.dataset.ready === '1'")
     seq(page, 1)
     assert did(page).startswith("Last decision: accepted phasic episode 1")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (1280, "dark"), (390, "light")])
+def test_no_rule_of_accessibility_is_broken_and_nothing_runs_out_sideways(browser, served, width, scheme):
+    try:
+        sized(browser, width, 900, scheme)
+        opened(browser, served.address())
+        press(browser, "n")
+        assert violations(browser) == []
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    finally:
+        unsized(browser)

@@ -10,6 +10,8 @@ import edfio
 import numpy as np
 import pytest
 
+from sleepbrux.analysis.comparison.core import compare_nights
+from sleepbrux.analysis.comparison.model import CountedNight
 from sleepbrux.core.errors import StudyError
 from sleepbrux.synth import study
 from sleepbrux.synth.study import (
@@ -24,7 +26,7 @@ from sleepbrux.synth.study import (
 )
 from sleepbrux.synth.truth import truth_path
 
-MANDIBULAR = "mandibular advancement appliance"
+LITTLE, MUCH = "advancement 2 mm", "advancement 6 mm"
 
 
 @pytest.fixture(scope="module")
@@ -37,26 +39,52 @@ def small(scenario):
     return replace(scenario, hours=0.5, rate_hz=250, night=scenario.night[:4])
 
 
-def test_five_nights_of_seven_hours_under_each_of_three_conditions(scenario):
+def test_eight_nights_under_each_of_three_conditions(scenario):
     found = Counter(night.condition for night in scenario.night)
-    assert found == {"none": 5, "occlusal splint": 5, MANDIBULAR: 5}
-    assert len(set(scenario.nights)) == 15
-    assert scenario.hours == 7.0
+    assert found == {"none": 8, LITTLE: 8, MUCH: 8}
+    assert len(set(scenario.nights)) == 24
+    assert scenario.hours == 5.5
     assert scenario.recordings[0] == "reference"
+    for block in range(1, 9):
+        inside = [n.condition for n in scenario.night if n.block == block]
+        assert sorted(inside) == sorted(found)
 
 
-def test_rates_scatter_as_stated_and_only_one_appliance_acts(scenario):
-    found = {"none": [], "occlusal splint": [], MANDIBULAR: []}
+def test_rates_scatter_as_stated_and_only_one_setting_acts(scenario):
+    found = {"none": [], LITTLE: [], MUCH: []}
     for seed in range(150):
         other = replace(scenario, seed=seed)
         for night in scenario.night[:3]:
             found[night.condition].append(true_rate(other, night.id))
     means = {name: np.mean(rates) for name, rates in found.items()}
-    assert means["none"] == pytest.approx(5.5, rel=0.1)
-    assert means["occlusal splint"] == pytest.approx(5.5, rel=0.1)
-    assert means[MANDIBULAR] == pytest.approx(0.65 * 5.5, rel=0.1)
+    assert means["none"] == pytest.approx(7.5, rel=0.1)
+    assert means[LITTLE] == pytest.approx(7.5, rel=0.1)
+    assert means[MUCH] == pytest.approx(0.5 * 7.5, rel=0.1)
     for rates in found.values():
-        assert np.std(rates) / np.mean(rates) == pytest.approx(0.35, abs=0.07)
+        assert np.std(rates) / np.mean(rates) == pytest.approx(0.15, abs=0.04)
+
+
+def planned(scenario):
+    """The nights as they are planned, without a recording."""
+    hours = scenario.hours - 0.17  # from lights off to lights on
+    return [
+        CountedNight(n.id, n.condition, round(true_rate(scenario, n.id) * hours), hours, n.date, n.block)
+        for n in scenario.night
+    ]
+
+
+def test_the_story_shows_a_verdict_of_each_kind_and_most_seeds_do(scenario):
+    told = 0
+    for seed in (scenario.seed, *range(1, 11)):
+        other = replace(scenario, seed=seed)
+        found = compare_nights(
+            planned(other), baseline="none", order=other.order, outcome="episodes per hour"
+        )
+        verdicts = {c.condition: c.verdict for c in found.contrasts if c.against == "none"}
+        right = verdicts == {MUCH: "lower", LITTLE: "no more than a quarter less or a third more"}
+        assert right or seed != scenario.seed
+        told += right
+    assert told >= 7
 
 
 def test_each_night_has_its_own_gain_and_plan_and_the_same_ones_again(scenario):
@@ -64,8 +92,8 @@ def test_each_night_has_its_own_gain_and_plan_and_the_same_ones_again(scenario):
     gains = np.array([plan.gain for plan in plans])
     assert gains.min() >= 0.8
     assert gains.max() <= 1.25
-    assert len(np.unique(gains)) > 25
-    assert len({plan.seed for plan in plans}) == 15
+    assert len(np.unique(gains)) > 40
+    assert len({plan.seed for plan in plans}) == 24
     assert night_plan(scenario, "night-04") == plans[3]
 
 
@@ -101,8 +129,8 @@ def test_reference_recording_has_three_trials_on_teeth_and_with_each_appliance(s
     assert texts == {
         "Rest": 4,
         natural: 6,
-        "Clench with occlusal splint": 3,
-        f"Clench with {MANDIBULAR}": 3,
+        f"Clench with {LITTLE}": 3,
+        f"Clench with {MUCH}": 3,
     }
     best = max(c["bursts"]["left"][0]["amplitude_uv"] for c in truth["clenches"] if c["text"] == natural)
     assert best == pytest.approx(truth["mvc_uv"]["left"], abs=0.01)
@@ -131,7 +159,7 @@ def test_truth_file_tells_what_was_rendered(small, tmp_path):
     assert json.loads(truth_path(path).read_text()) == truth
     assert truth["invented"] is True
     assert (truth["condition"], truth["rate_hz"]) == (small.night[0].condition, 250)
-    assert edfio.read_edf(path).starttime == time(22, 40)
+    assert edfio.read_edf(path).starttime == time(23, 10)
     for group in truth["episodes"]:
         ends = [(b["start_s"], b["stop_s"]) for side in group["sides"] for b in group["bursts"][side]]
         assert group["start_s"] == min(start for start, _ in ends)
@@ -145,12 +173,12 @@ def test_truth_file_tells_what_was_rendered(small, tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("seed = 20260302", "sead = 1\nseed = 2", "unknown key 'sead'"),
-        ("clench = 1.05", "clench = 1.05\ncolour = 1", "unknown key 'colour'"),
+        ("seed = 20260306", "sead = 1\nseed = 2", "unknown key 'sead'"),
+        ("clench = 0.95", "clench = 0.95\ncolour = 1", "unknown key 'colour'"),
         ('condition = "none"', 'condition = "nothing"', "has condition 'nothing'"),
-        ("hours = 7.0", 'hours = "7"', "is no scenario"),
-        ("hours = 7.0", "hours = ", "not valid TOML"),
-        ("hours = 7.0", "", "is no scenario"),
+        ("hours = 5.5", 'hours = "7"', "is no scenario"),
+        ("hours = 5.5", "hours = ", "not valid TOML"),
+        ("hours = 5.5", "", "is no scenario"),
     ],
 )
 def test_a_wrong_scenario_is_refused_with_the_reason(tmp_path, old, new, message):

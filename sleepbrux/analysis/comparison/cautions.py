@@ -121,7 +121,7 @@ def _time(trend: Trend | None, kept: Sequence[CountedNight]) -> Iterator[Note]:
             "time-and-condition",
             "warning",
             "The conditions follow each other in time, so a change with time and a change with what was worn "
-            "cannot be told apart; going back to the first condition, or drawing the order, would.",
+            "cannot be separated; going back to the first condition, or drawing the order, would.",
         )
     if trend is None:
         yield Note(
@@ -222,6 +222,6 @@ def _numbers(found: Sequence[RateRatio]) -> Iterator[Note]:
             yield Note(
                 "no-event",
                 "warning",
-                f"{pair}: one of them has no event at all; half an event was added to both, and ratio and "
-                "interval stand on that.",
+                f"{pair}: one of them has no event at all; half an event was added to both for ratio "
+                "and interval.",
             )

@@ -51,6 +51,42 @@ class UnderRule:
     by_hour: tuple[tuple[float, float], ...] = ()
 
 
+@dataclass(frozen=True)
+class NightStrip:
+    """A night as a figure draws it under others, in seconds of its own clock.
+
+    Attributes
+    ----------
+    begin_s
+        Time of day of the first sample in seconds; None where it is not known.
+    spans_s, valid_s
+        The analysed window, and its part that could be scored.
+    onsets_s
+        Of the counted episodes.
+    """
+
+    id: str
+    condition: str
+    begin_s: float | None
+    spans_s: tuple[tuple[float, float], ...]
+    valid_s: tuple[tuple[float, float], ...]
+    onsets_s: tuple[float, ...]
+
+    @property
+    def valid_hours(self) -> float:
+        """Hours that could be scored."""
+        return sum(b - a for a, b in self.valid_s) / 3600
+
+
+def _strip(entry: StudyNight, night: Night) -> NightStrip:
+    chosen, begin = night.selection, night.swept.start_clock
+    slot = float(night.episodes.grid.slot_s)
+    begin_s = None if begin is None else float(begin.hour * 3600 + begin.minute * 60 + begin.second)
+    onsets_s = tuple((night.episodes.starts[chosen.episodes] * slot).tolist())
+    valid_s, spans_s = ((a, b) for a, b in chosen.valid.seconds()), night.window.spans_s
+    return NightStrip(entry.id, entry.condition, begin_s, spans_s, tuple(valid_s), onsets_s)
+
+
 @dataclass(frozen=True, eq=False)
 class NightRecord:
     """One archived night.
@@ -67,9 +103,12 @@ class NightRecord:
         Criterion of the archive, where the night was scored again by the study's.
     by_hour
         Measure to events and valid hours in each hour since the window began.
+    strip
+        For a figure of all nights.
     """
 
     entry: StudyNight
+    strip: NightStrip
     figures: NightFigures
     wear: Wear
     peak_pct_mvc: Floats
@@ -189,6 +228,7 @@ def record(found: ArchivedNight, night: Night, *, robust: bool, rescored_from: s
     spans = (episodes.stops - episodes.starts)[night.selection.episodes] * slot
     return NightRecord(
         entry=entry,
+        strip=_strip(entry, night),
         figures=found_figures(found, night),
         wear=worn(entry, night.selection.valid, night.swept.start_clock),
         peak_pct_mvc=merged.peak_pct_mvc[index].astype(np.float64),

@@ -72,7 +72,7 @@ UNLIKE_SPREAD = Rule(
     "unlike_spread",
     4.0,
     "dispersions of two conditions that differ by more than this factor are warned of: where an appliance "
-    "changes how far nights vary and not their mean, a difference is told in up to 7 % of studies (8 % with "
+    "changes how far nights vary and not their mean, a difference is found in up to 7 % of studies (8 % with "
     "three conditions; python -m tests.compare_table); our choice",
 )
 SKEWED = Rule(
@@ -130,7 +130,7 @@ SERIAL = Rule(
     "neighbouring nights this alike (lag 1, after conditions) are warned of: independent nights are assumed; "
     "our choice",
 )
-POWER = Rule("power", 0.8, 'wanted chance of telling in "more nights"; common practice, no source')
+POWER = Rule("power", 0.8, 'wanted power in "more nights"; common practice, no source')
 
 RULES = (
     LEVEL,

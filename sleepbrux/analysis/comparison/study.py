@@ -12,7 +12,7 @@ from sleepbrux.analysis.comparison.core import compare_nights
 from sleepbrux.analysis.comparison.fixing import Record as FixingRecord
 from sleepbrux.analysis.comparison.fixing import fixing_notes
 from sleepbrux.analysis.comparison.model import Comparison
-from sleepbrux.analysis.comparison.records import NightRecord, Reading, counted, under_rule
+from sleepbrux.analysis.comparison.records import NightRecord, NightStrip, Reading, counted, under_rule
 from sleepbrux.analysis.comparison.rules import LOOKS_P, RULES, VERDICT_P
 from sleepbrux.analysis.comparison.sentences import Verdict
 from sleepbrux.analysis.comparison.spreads import (
@@ -40,7 +40,7 @@ SDD = (
     "Published smallest detectable differences between two single nights of polysomnography, 1.96 x root 2 x "
     "SEM of van der Zaag 2008 (6 persons with sleep bruxism and 6 without, four nights each; SDDs computed "
     "from the published SEMs): 5.8 and 2.8 episodes/h, 41.3 and 15.8 bursts/h, 1.1 and 0.28 % time index. "
-    "Shown for orientation: another recording, other rules, single nights. No sentence here rests on it."
+    "Shown for orientation: another recording, other rules, single nights. No verdict here uses it."
 )
 
 
@@ -83,6 +83,8 @@ class StudyComparison:
     fixing
         When outcome, criterion, conditions and design were fixed, what was changed, and how often it was
         looked.
+    strips
+        The nights as the page draws them; not in the JSON.
     """
 
     person: str
@@ -100,6 +102,7 @@ class StudyComparison:
     spreads: tuple[NightSpread, ...] = ()
     remarks: dict[str, tuple[str, ...]] = field(default_factory=dict)
     fixing: tuple[Note, ...] = ()
+    strips: tuple[NightStrip, ...] = ()
 
 
 def rate_words(name: str) -> str:
@@ -179,6 +182,7 @@ def compare_study(
         spreads=spreads(reading.records),
         remarks={r.entry.id: _remarks(r) for r in reading.records},
         fixing=fixing_notes(record(comparison), study) if record is not None else (),
+        strips=tuple(r.strip for r in reading.records),
     )
 
 
@@ -272,10 +276,12 @@ def _holds(verdict: Verdict, rows: Sequence[Alternative]) -> str:
 
 def comparison_table(found: StudyComparison) -> dict[str, Any]:
     """A comparison as plain values for JSON."""
+    values = msgspec.to_builtins(replace(found, strips=()))
+    del values["strips"]
     return {
         "schema_version": SCHEMA_VERSION,
         "software": {"name": "sleepbrux", "version": __version__},
-        **msgspec.to_builtins(found),
+        **values,
         "rules": [msgspec.to_builtins(rule) for rule in RULES],
         "published_sdd": SDD,
         "purpose": PURPOSE,

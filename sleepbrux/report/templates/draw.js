@@ -1,8 +1,16 @@
 "use strict";
-// What the pages about a night draw with: clock, axes, and the sign of each kind.
+// What the pages about a night draw with: colours of the scheme, clock, axes, and the sign of each kind.
 function drawing(clock_s, right) {
-  const ink = "#20262d", soft = "#57606b", rule = "#d9d6ce", limit = "#9d1750", outside = "#e7e4dc";
-  const colours = { phasic: "#0b6c93", tonic: "#bd5a00", mixed: "#48265c", unclassified: "#5c5c5c", short: "#5c5c5c" };
+  const dark = window.matchMedia("(prefers-color-scheme: dark)");
+  // one object for the life of the page, so that a change of the scheme reaches whoever draws
+  const colours = {};
+  function paint(scheme) { Object.assign(colours, PALETTES[scheme], { short: PALETTES[scheme].unclassified }); }
+  function repaint(draw) {
+    dark.addEventListener("change", () => { paint(dark.matches ? "dark" : "light"); draw(); });
+    window.addEventListener("beforeprint", () => { paint("light"); draw(); });
+    window.addEventListener("afterprint", () => { paint(dark.matches ? "dark" : "light"); draw(); });
+  }
+  paint(dark.matches ? "dark" : "light");
   const font = "12px system-ui, 'Segoe UI', 'Liberation Sans', sans-serif";
 
   function clock(second, withSeconds) {
@@ -31,8 +39,8 @@ function drawing(clock_s, right) {
   function hatched(g, x, y, w, h) {
     g.save();
     g.beginPath(); g.rect(x, y, w, h); g.clip();
-    g.fillStyle = "rgba(207,202,189,.45)"; g.fillRect(x, y, w, h);
-    g.strokeStyle = "#77715f"; g.lineWidth = 1;
+    g.fillStyle = colours.outside; g.fillRect(x, y, w, h);
+    g.strokeStyle = colours.hatch; g.lineWidth = 1;
     g.beginPath();
     for (let p = Math.floor((x - h) / 7) * 7; p < x + w; p += 7) { g.moveTo(p, y + h); g.lineTo(p + h, y); }
     g.stroke();
@@ -41,8 +49,8 @@ function drawing(clock_s, right) {
 
   function boxed(g, text, x, y) {
     const w = g.measureText(text).width;
-    g.fillStyle = "rgba(255,255,255,.88)"; g.fillRect(x - 3, y - 8, w + 6, 16);
-    g.fillStyle = ink; g.fillText(text, x, y);
+    g.fillStyle = colours.sheet; g.globalAlpha = 0.86; g.fillRect(x - 3, y - 8, w + 6, 16); g.globalAlpha = 1;
+    g.fillStyle = colours.ink; g.fillText(text, x, y);
   }
 
   // each kind has its own shape, pattern and colour: narrow events get a sign, wide ones a patterned bar
@@ -56,9 +64,12 @@ function drawing(clock_s, right) {
       if (kind === "phasic") { g.moveTo(mid - 5, y + 4.5); g.lineTo(mid, y - 4.5); g.lineTo(mid + 5, y + 4.5); g.closePath(); g.fill(); }
       else if (kind === "tonic") { g.fillRect(mid - 4.5, y - 4.5, 9, 9); }
       else if (kind === "mixed") { g.moveTo(mid - 5.5, y); g.lineTo(mid, y - 5.5); g.lineTo(mid + 5.5, y); g.lineTo(mid, y + 5.5); g.closePath(); g.fill(); }
-      else { g.lineWidth = 1.8; g.arc(mid, y, 4, 0, 7); g.stroke(); }
+      else if (kind === "short") { g.fillRect(mid - 1, y - 5, 2, 10); }
+      else { g.fillRect(mid - 5, y - 2.5, 10, 5); }
     } else if (kind === "tonic") {
       g.fillRect(a, y - 5, w, 10);
+    } else if (kind === "unclassified" || kind === "short") {
+      g.fillRect(a, y - 2.5, w, 5);
     } else {
       g.lineWidth = 1.5;
       g.strokeRect(a + 0.75, y - 5, Math.max(w - 1.5, 1), 10);
@@ -81,14 +92,14 @@ function drawing(clock_s, right) {
     g.textAlign = "center";
     for (let t = Math.ceil((a + shift) / step) * step - shift; t <= b; t += step) {
       const x = x0 + ((t - a) / (b - a)) * (x1 - x0);
-      g.strokeStyle = rule; g.lineWidth = 1;
+      g.strokeStyle = colours.rule; g.lineWidth = 1;
       g.beginPath(); g.moveTo(x, top); g.lineTo(x, bottom + 4); g.stroke();
-      g.fillStyle = soft;
+      g.fillStyle = colours.soft;
       const text = step < 1 ? clock(t, true) + ((((t + shift) % 1) + 1) % 1).toFixed(2).slice(1) : clock(t, step < 60), half = g.measureText(text).width / 2;
       if (x + half < x1 + right && x - half > 0) g.fillText(text, x, bottom + 15);
     }
     g.textAlign = "left";
   }
 
-  return { ink, soft, rule, limit, outside, colours, clock, digits, prepared, hatched, boxed, drawKind, timeAxis };
+  return { colours, repaint, at: (s) => { clock_s = s; }, clock, digits, prepared, hatched, boxed, drawKind, timeAxis };
 }

@@ -119,16 +119,16 @@
   function drawTrace() {
     const { g, width, height: tall } = pen.prepared(trace, traceHeight());
     const x1 = width - RIGHT, span = to - from, bottom = tall - FOOT, h = height();
-    g.fillStyle = pen.outside; g.fillRect(LEFT, HEAD - 6, x1 - LEFT, bottom - HEAD + 6);
-    g.fillStyle = "#fff";
+    g.fillStyle = pen.colours.outside; g.fillRect(LEFT, HEAD - 6, x1 - LEFT, bottom - HEAD + 6);
+    g.fillStyle = pen.colours.sheet;
     night.window.forEach(([a, b]) => { const p = clamp(X(a), LEFT, x1), q = clamp(X(b), LEFT, x1); if (q > p) g.fillRect(p, HEAD - 6, q - p, bottom - HEAD + 6); });
     pen.timeAxis(g, from, to, LEFT, x1, HEAD - 6, bottom);
     g.save(); g.beginPath(); g.rect(LEFT, 0, x1 - LEFT, tall); g.clip();
     const c = draft || current();
     if (c) {
-      g.fillStyle = draft ? "rgba(157,23,80,.13)" : "rgba(35,86,107,.13)";
-      g.fillRect(X(c.a), HEAD - 6, Math.max(X(c.b) - X(c.a), 1), bottom - HEAD + 6);
-      g.lineWidth = 1.5; g.strokeStyle = draft ? pen.limit : "#23566b";
+      g.fillStyle = draft ? pen.colours.limit : pen.colours.accent; g.globalAlpha = 0.14;
+      g.fillRect(X(c.a), HEAD - 6, Math.max(X(c.b) - X(c.a), 1), bottom - HEAD + 6); g.globalAlpha = 1;
+      g.lineWidth = 1.5; g.strokeStyle = draft ? pen.colours.limit : pen.colours.accent;
       [["a", c.a], ["b", c.b]].forEach(([name, t]) => {
         g.setLineDash(draft && edge === name ? [] : [4, 3]); g.lineWidth = draft && edge === name ? 3 : 1.5;
         g.beginPath(); g.moveTo(X(t), HEAD - 6); g.lineTo(X(t), bottom); g.stroke();
@@ -141,7 +141,7 @@
       drawEnvelope(g, k, top + height() - envelopeHeight(), x1);
     });
     drawRows(g, x1, bottom);
-    g.strokeStyle = pen.soft; g.lineWidth = 1; g.strokeRect(LEFT - 0.5, HEAD - 6.5, x1 - LEFT + 1, bottom - HEAD + 7);
+    g.strokeStyle = pen.colours.soft; g.lineWidth = 1; g.strokeRect(LEFT - 0.5, HEAD - 6.5, x1 - LEFT + 1, bottom - HEAD + 7);
     trace.dataset.from = from.toFixed(3); trace.dataset.to = to.toFixed(3);
     trace.dataset.chosen = chosen === null ? "" : String(chosen);
     trace.dataset.drawn = String(Number(trace.dataset.drawn || 0) + 1);
@@ -150,9 +150,9 @@
 
   const number = (u) => (u >= 10 ? u.toFixed(0) : u >= 1 ? u.toFixed(1) : u.toPrecision(2));
 
-  // one panel: what is left out hatched, the values by their own scale, which stands on the left
+  // one panel: what is left out hatched, the values by their own scale, shown on the left
   function panel(g, k, v, above, over, x1, raw, label) {
-    g.fillStyle = pen.ink; g.fillText(label, LEFT + 6, above + 7, x1 - LEFT - 12);
+    g.fillStyle = pen.colours.ink; g.fillText(label, LEFT + 6, above + 7, x1 - LEFT - 12);
     const top = above + NAME, h = over - NAME;
     const c = night.channels[k], full = scaleOf(k, v, raw), most = highest(v);
     const Y = raw ? (u) => top + h / 2 - clamp(u / full, -1, 1) * (h / 2 - 2) : (u) => top + h - clamp(u / full, 0, 1) * (h - 4);
@@ -160,15 +160,15 @@
     night.excluded.forEach(([channel, , a, b]) => {
       if (channel === k && b > from && a < to) pen.hatched(g, clamp(X(a), LEFT, x1), top, clamp(X(b), LEFT, x1) - clamp(X(a), LEFT, x1), h);
     });
-    g.strokeStyle = pen.rule; g.lineWidth = 1; g.beginPath(); g.moveTo(LEFT, Y(0)); g.lineTo(x1, Y(0)); g.stroke();
+    g.strokeStyle = pen.colours.rule; g.lineWidth = 1; g.beginPath(); g.moveTo(LEFT, Y(0)); g.lineTo(x1, Y(0)); g.stroke();
     if (v && v.n) (v.basis === "samples" || (v.basis === "envelope" && X(v.step_s) - X(0) > 1.5) ? drawLine : drawBars)(g, v, Y);
     if (!raw && c.threshold) {
-      g.strokeStyle = pen.limit; g.lineWidth = 1.4; g.setLineDash([6, 4]); g.beginPath();
+      g.strokeStyle = pen.colours.limit; g.lineWidth = 1.4; g.setLineDash([6, 4]); g.beginPath();
       g.moveTo(LEFT, Y(c.threshold)); g.lineTo(x1, Y(c.threshold)); g.stroke(); g.setLineDash([]);
     }
     if (most > full * 1.000001) pen.boxed(g, "does not fit: reaches " + number(most) + " " + c.unit + "; c makes it smaller", LEFT + 6, top + h - 9);
     g.restore();
-    g.fillStyle = pen.soft; g.textAlign = "right";
+    g.fillStyle = pen.colours.soft; g.textAlign = "right";
     g.fillText((raw ? "±" : "") + number(full) + " " + c.unit, LEFT - 6, top + 7);
     if (!raw) {
       if (c.mvc && !night.sampled && h > 34) g.fillText(number((100 * full) / c.mvc) + " % MVC", LEFT - 6, top + 21);
@@ -189,7 +189,7 @@
   }
   function drawLine(g, v, Y) {
     let down = false;
-    g.strokeStyle = pen.ink; g.lineWidth = 1; g.beginPath();
+    g.strokeStyle = pen.colours.ink; g.lineWidth = 1; g.beginPath();
     for (let i = 0; i < v.n; i++) {
       if (Number.isNaN(v.high[i])) { down = false; continue; }
       const x = X(v.first_s + i * v.step_s), y = Y(v.high[i]);
@@ -200,7 +200,7 @@
   }
   function drawBars(g, v, Y) {
     const w = Math.max(X(v.first_s + v.step_s) - X(v.first_s), 1);
-    g.fillStyle = pen.ink; g.beginPath();
+    g.fillStyle = pen.colours.ink; g.beginPath();
     for (let i = 0; i < v.n; i++) {
       if (Number.isNaN(v.low[i])) continue;
       // a bar reaches to the one before it, as the line between their samples does
@@ -213,7 +213,7 @@
   function drawRows(g, x1, bottom) {
     let y = HEAD + night.channels.length * (height() + 8) + ROW / 2;
     rows().forEach((name) => {
-      g.fillStyle = pen.ink; g.textAlign = "right"; g.fillText(name, LEFT - 6, y); g.textAlign = "left";
+      g.fillStyle = pen.colours.ink; g.textAlign = "right"; g.fillText(name, LEFT - 6, y); g.textAlign = "left";
       g.save(); g.beginPath(); g.rect(LEFT, y - ROW / 2, x1 - LEFT, ROW); g.clip();
       const list = night.sampled ? events().filter((e) => e.id === chosen || e.verdict) : name === "episodes" ? state.episodes : state.bursts;
       const near = list.filter((e) => e.b > from && e.a < to);
@@ -240,7 +240,7 @@
   function drawEvent(g, e, a, b, y) {
     const kind = night.sampled && !e.verdict ? "unclassified" : e.kind;
     pen.drawKind(g, kind, a, b, y, e.verdict === "rejected" || !e.counts);
-    g.strokeStyle = pen.ink; g.lineWidth = 1.6; g.beginPath();
+    g.strokeStyle = pen.colours.ink; g.lineWidth = 1.6; g.beginPath();
     if (e.verdict === "rejected") { const m = (a + b) / 2; g.moveTo(m - 6, y - 6); g.lineTo(m + 6, y + 6); g.moveTo(m + 6, y - 6); g.lineTo(m - 6, y + 6); }
     else if (e.verdict === "accepted") { const p = Math.min(a, (a + b) / 2 - 6) - 9; g.moveTo(p, y); g.lineTo(p + 3, y + 4); g.lineTo(p + 8, y - 5); }
     g.stroke();
@@ -249,26 +249,26 @@
 
   function drawLane(g, lane, top, x1) {
     const tall = laneHeight(lane);
-    g.fillStyle = pen.ink; g.textAlign = "right";
-    g.fillText(lane.name, LEFT - 6, top + 12, LEFT - 10); g.fillStyle = pen.soft;
+    g.fillStyle = pen.colours.ink; g.textAlign = "right";
+    g.fillText(lane.name, LEFT - 6, top + 12, LEFT - 10); g.fillStyle = pen.colours.soft;
     if (lane.unit) g.fillText(lane.unit, LEFT - 6, top + 26, LEFT - 10);
     g.textAlign = "left";
     g.save(); g.beginPath(); g.rect(LEFT, top, x1 - LEFT, tall - 4); g.clip();
-    g.strokeStyle = pen.rule; g.lineWidth = 1; g.strokeRect(LEFT, top + 0.5, x1 - LEFT, tall - 5);
+    g.strokeStyle = pen.colours.rule; g.lineWidth = 1; g.strokeRect(LEFT, top + 0.5, x1 - LEFT, tall - 5);
     let end = -Infinity;
     lane.spans.forEach(([a, b, text]) => {
       if (b < from || a > to) return;
       const p = X(a), q = Math.max(X(b), p + 2);
-      g.fillStyle = "rgba(35,86,107,.3)"; g.fillRect(p, top + 4, q - p, tall - 12);
-      g.fillStyle = "#23566b"; g.fillRect(p, top + 4, 1.2, tall - 12);
+      g.fillStyle = pen.colours.accent; g.globalAlpha = 0.3; g.fillRect(p, top + 4, q - p, tall - 12); g.globalAlpha = 1;
+      g.fillStyle = pen.colours.accent; g.fillRect(p, top + 4, 1.2, tall - 12);
       const x = Math.max(p, LEFT) + 5, cut = text.length > 40 ? text.slice(0, 39) + "…" : text;
-      if (x > end) { g.fillStyle = pen.ink; g.fillText(cut, x, top + 13); end = x + g.measureText(cut).width + 8; }
+      if (x > end) { g.fillStyle = pen.colours.ink; g.fillText(cut, x, top + 13); end = x + g.measureText(cut).width + 8; }
     });
     const near = lane.points.filter((p) => p[0] >= from - 30 && p[0] <= to + 30 && p[1] !== null);
     if (near.length) {
       const low = Math.min(...near.map((p) => p[1])), high = Math.max(...near.map((p) => p[1])), reach = high - low || 1;
       const Y = (v) => top + tall - 9 - ((v - low) / reach) * (tall - 16);
-      g.strokeStyle = pen.ink; g.lineWidth = 1.2; g.beginPath();
+      g.strokeStyle = pen.colours.ink; g.lineWidth = 1.2; g.beginPath();
       let down = false;
       lane.points.forEach(([t, v]) => {
         if (v === null) { down = false; return; }
@@ -295,11 +295,11 @@
     const { g, width, height: tall } = pen.prepared(whole, WHOLE);
     const x1 = width - RIGHT, bottom = tall - 22, W = x1 - LEFT, end = night.duration_s;
     const P = (t) => LEFT + (t / end) * W;
-    g.fillStyle = pen.outside; g.fillRect(LEFT, 6, W, bottom - 6);
-    g.fillStyle = "#fff"; night.window.forEach(([a, b]) => g.fillRect(P(a), 6, P(b) - P(a), bottom - 6));
+    g.fillStyle = pen.colours.outside; g.fillRect(LEFT, 6, W, bottom - 6);
+    g.fillStyle = pen.colours.sheet; night.window.forEach(([a, b]) => g.fillRect(P(a), 6, P(b) - P(a), bottom - 6));
     pen.timeAxis(g, 0, end, LEFT, x1, 6, bottom);
     if (overview) {
-      g.fillStyle = pen.soft; g.beginPath();
+      g.fillStyle = pen.colours.soft; g.beginPath();
       const v = overview[0], full = scaleOf(0, v, false) * zoomY;
       for (let i = 0; i < v.n; i++) {
         if (Number.isNaN(v.high[i])) continue;
@@ -311,7 +311,7 @@
     events().forEach((e) => {
       if (night.sampled && !e.verdict && e.id !== chosen) return;
       if (level === "episode" || night.sampled) drawEvent(g, Object.assign({}, e, { id: undefined }), P(e.a), P(e.b), bottom - 9);
-      else { g.fillStyle = pen.ink; g.fillRect(P(e.a), bottom - 14, Math.max(P(e.b) - P(e.a), 1), 10); }
+      else { g.fillStyle = pen.colours.ink; g.fillRect(P(e.a), bottom - 14, Math.max(P(e.b) - P(e.a), 1), 10); }
     });
   }
 
@@ -665,14 +665,14 @@
   function legend() {
     const signs = night.episode_kinds.map((k) => [k, (g) => pen.drawKind(g, k, 3, 37, 10)]);
     const tick = (g) => { g.moveTo(15, 10); g.lineTo(18, 14); g.lineTo(24, 5); }, cross = (g) => { g.moveTo(14, 4); g.lineTo(26, 16); g.moveTo(26, 4); g.lineTo(14, 16); };
-    const stroke = (draw) => (g) => { g.strokeStyle = pen.ink; g.lineWidth = 1.6; g.beginPath(); draw(g); g.stroke(); };
+    const stroke = (draw) => (g) => { g.strokeStyle = pen.colours.ink; g.lineWidth = 1.6; g.beginPath(); draw(g); g.stroke(); };
     if (!night.sampled) signs.push(["narrow in this view", (g) => night.episode_kinds.forEach((k, i) => pen.drawKind(g, k, 8 + 12 * i, 9 + 12 * i, 10))]);
     if (!night.sampled && state.bursts.some((b) => b.kind === "short")) signs.push(["short burst", (g) => { pen.drawKind(g, "short", 3, 24, 10); pen.drawKind(g, "short", 30, 36, 10); }]);
     if (!night.sampled) signs.push(["does not count", (g) => pen.drawKind(g, night.episode_kinds[0], 3, 37, 10, true)]);
     signs.push([night.sampled ? "yes" : "accepted", stroke(tick)], [night.sampled ? "no" : "rejected", stroke(cross)]);
-    if (night.channels.some((c) => c.threshold)) signs.push(["threshold", (g) => { g.strokeStyle = pen.limit; g.lineWidth = 1.4; g.setLineDash([6, 4]); g.beginPath(); g.moveTo(2, 10); g.lineTo(38, 10); g.stroke(); }]);
+    if (night.channels.some((c) => c.threshold)) signs.push(["threshold", (g) => { g.strokeStyle = pen.colours.limit; g.lineWidth = 1.4; g.setLineDash([6, 4]); g.beginPath(); g.moveTo(2, 10); g.lineTo(38, 10); g.stroke(); }]);
     if (night.excluded.length) signs.push(["left out of the scoring", (g) => pen.hatched(g, 3, 3, 34, 14)]);
-    signs.push(["outside the analysed time", (g) => { g.fillStyle = pen.outside; g.fillRect(3, 3, 34, 14); }]);
+    signs.push(["outside the analysed time", (g) => { g.fillStyle = pen.colours.outside; g.fillRect(3, 3, 34, 14); }]);
     fill($("legend"), signs.map(([text, draw]) => {
       const item = document.createElement("li"), canvas = element("canvas", "", { width: 40, height: 20 });
       canvas.setAttribute("aria-hidden", "true");
@@ -717,17 +717,17 @@
     } finally { busy = false; }
     level = wish.level === "burst" && !night.sampled ? "burst" : "episode"; also = wish.also === "1";
     chosen = null; draft = null; signal = envelope = overview = null; wholeKey = ""; zoomY = 1; reading = { ready: false };
-    pen = drawing(night.clock_s, RIGHT);
+    if (pen) pen.at(night.clock_s); else pen = drawing(night.clock_s, RIGHT);
     document.title = "Review of " + night.name;
     $("name").textContent = Object.values(night.about).join(", ") || night.name;
-    $("about").textContent = night.criterion + "; analysed time: " + night.basis;
+    $("about").textContent = night.criterion + ". Rates are per hour " + night.basis + ".";
     $("open-panel").hidden = night.sampled; $("sample-panel").hidden = !night.sampled; $("level").hidden = night.sampled;
     fill($("yes-kinds"), night.sampled ? night.episode_kinds.map((kind, i) => { const b = element("button", kind + " ", { type: "button" }); b.append(element("kbd", String(i + 1))); b.addEventListener("click", () => judge(true, kind)()); return b; }) : []);
     $("edit").hidden = true; $("main").hidden = false; document.body.classList.add("in");
     $("did").textContent = state.undo ? "Last decision: " + said(state.undo) + "." : "No decision yet.";
     document.querySelector("#done-line .undo").hidden = !state.undo;
     warn(state.notes.join(" "));
-    if (!listening) { listening = true; listen(); }
+    if (!listening) { listening = true; listen(); pen.repaint(() => { legend(); wholeKey = ""; drawTrace(); }); }
     legend(); refresh(); await showNights();
     const wanted_event = events().find((e) => String(e.id) === wish.event), first = events().find((e) => !e.verdict);
     if (wanted_event && (!night.sampled || wanted_event.verdict || wanted_event === first)) select(wanted_event.id);

@@ -255,10 +255,13 @@ def test_the_page_in_a_browser(folder, tmp_path, browser):
     write_study(found, tmp_path, plans=study_plans(found))
     browser.get_log("browser")
     browser.get((tmp_path / "study.report.html").as_uri())
-    count = browser.execute_script("return document.querySelectorAll('svg.histogram').length")
-    assert count == 3 + 1 + 4  # nights, forest, plan; peaks by percentile; four distributions
+    drawn = "return document.querySelectorAll('.on-wide svg.figure').length"
+    assert browser.execute_script(drawn) == 5  # forest, strips, rates, peaks by percentile, power
+    panels = "return document.querySelectorAll('#h-strength ~ .figures svg.figure').length"
+    assert browser.execute_script(panels) == 3 * 2  # peak, duration, duration of episodes; two conditions
     assert browser.execute_script("return document.querySelectorAll('#nights tbody tr').length") == 9
-    assert browser.execute_script("return document.querySelectorAll('svg.histogram path').length") > 50
+    ticks = "return document.querySelector('.on-wide .tick').getAttribute('d').split('M').length - 1"
+    assert browser.execute_script(ticks) == COUNTS["none"][0]  # one an episode
     assert browser.get_log("browser") == []
     browser.set_window_size(500, 900)
     wide = browser.execute_script("return document.documentElement.scrollWidth - innerWidth")

@@ -40,7 +40,7 @@ def test_both_counts_stand_side_by_side(page, night):
     outside = rows["outside wake and body movements"]
     assert outside[0] == f"{m['episodes_outside_wake_and_movement_count'].value:.0f}"
     assert "scored as sleep" in outside[2]
-    assert "These labels took no event away" in page
+    assert "These signals took no event away" in page
 
 
 def test_every_signal_is_named_whether_it_is_there_or_not(page, bare):
@@ -73,8 +73,8 @@ def test_the_page_says_how_often_the_chewing_label_is_wrong(page):
 
 
 def test_hours_are_those_of_sleep_only_where_the_rules_say_so(night, bare):
-    assert "sleep was not staged" in render_night(bare)
-    assert "sleep was not staged" not in render_night(night)
+    assert "sleep was not recorded, so time awake counts" in render_night(bare)
+    assert "sleep was not recorded" not in render_night(night)
     asleep = rescore(night, night.criterion.derive({"context.wake": "drop_scored"}))
     page = render_night(asleep)
     assert "per hour of scored sleep" in page
