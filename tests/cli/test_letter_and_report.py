@@ -110,8 +110,8 @@ def test_a_study_brings_its_nights_and_its_comparison(tmp_path):
     assert "the letter goes without n4" in done.err
     words = words_of(tmp_path / "letter.pdf")
     assert "Left out of the comparison: n0 (first night of the study" in words
-    assert "Not in this letter, as no scoring of it was found: n4." in words
-    assert "no statement about an effect" not in words
+    assert "Not in this letter, as no scoring was found: n4." in words
+    assert "No statement about an effect" not in words
     assert run("letter", "--study", study, tmp_path / "results" / "n0.night.h5").code == 2
 
 
@@ -119,7 +119,7 @@ def test_a_study_of_one_condition_makes_a_letter_too(tmp_path):
     study = study_of(tmp_path, ("none", "none"))
     done = run("letter", "--study", study)
     assert done.code == 0, done.err
-    assert "no statement about an effect" in words_of(tmp_path / "letter.pdf")
+    assert "No statement about an effect" in words_of(tmp_path / "letter.pdf")
 
 
 @pytest.mark.shows("reviewed-or-not")
@@ -143,8 +143,8 @@ def test_the_table_and_the_sentence_of_a_study_rest_on_the_same_nights(tmp_path)
     study = study_of(tmp_path, conditions, n0=4, n1=3, n2=4, n3=2, n4=1, n5=2)
     assert run("letter", "--study", study).code == 0
     words = words_of(tmp_path / "letter.pdf")
-    table = words[words.index("episodes per hour, together") :]
-    rows = [re.search(rf"{c} (\d) ([0-9.]+) (\d+) ([0-9.]+) ", table) for c in ("none", "splint")]
+    table = words[words.index("lowest–highest") :]
+    rows = [re.search(rf"{c} (\d) ([0-9.]+) (\d+) ([0-9.]+) ", table) for c in ("no appliance", "splint")]
     assert [(r[1], r[3]) for r in rows] == [("2", "7"), ("3", "5")]
     ratio = (5 / float(rows[1][2])) / (7 / float(rows[0][2]))
     said = float(re.search(r"the rate \(episodes per valid hour\) was ([0-9.]+) times", words)[1])
