@@ -35,7 +35,7 @@ INSTEAD = {
     r"nor a statement about a disorder": "diagnoses nothing",
     r"drawn again": "resampled",
     r"says? nothing of other nights": "this night only",
-    r"counting noise": "Poisson interval",
+    r"counting noise": "Poisson variation; Poisson interval",
     r"so (?:it is|they are) too short": "too narrow because episodes cluster",
     r"accepted by nobody|nobody has accepted": "detected automatically, not confirmed",
     r"no person has looked": "automatic scoring, not reviewed",
@@ -57,7 +57,8 @@ _INSTEAD = {
     re.compile(rf"\b(?:{pattern})\b".replace(" ", r"\s+"), re.IGNORECASE): better
     for pattern, better in INSTEAD.items()
 }
-_RANGE = re.compile(r"(?<![\w.:/\-–])\d+(?:[.,]\d+)*-\d+(?:[.,]\d+)*(?![\w\-]|[.:]\d)")
+_NUMBER = r"\d+(?:,\d{3})*(?:\.\d+)?"
+_RANGE = re.compile(rf"(?<![\w.,:/\-–]){_NUMBER}-{_NUMBER}(?![\w\-]|[.:]\d)")
 _PLURAL = re.compile(r"\w+\(s\)")
 
 

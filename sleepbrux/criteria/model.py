@@ -407,7 +407,7 @@ def _check(criterion: Criterion, name: str) -> None:
     if (threshold.level_pct_mvc is None) == (threshold.times_background is None):
         raise CriterionError(f"{name}: key threshold: give exactly one of level_pct_mvc and times_background")
     if threshold.floor_pct_mvc is not None and threshold.times_background is None:
-        raise CriterionError(f"{name}: key threshold.floor_pct_mvc: needs times_background beside it")
+        raise CriterionError(f"{name}: key threshold.floor_pct_mvc: needs times_background as well")
     if burst.types and burst.phasic_maximum_s <= burst.minimum_s:
         raise CriterionError(
             f"{name}: key burst.phasic_maximum_s: {burst.phasic_maximum_s} is not above "

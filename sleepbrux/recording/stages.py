@@ -354,7 +354,7 @@ def _words(
                 " another; write names (W, N1, N2, N3, R)."
             )
         notes.append(
-            Note("stages-coded", "warning", "stages are numbers, read as 0 wake, 1-3 N1-N3, 4 N3 (S4), 5 REM")
+            Note("stages-coded", "warning", "stages are numbers, read as 0 wake, 1–3 N1–N3, 4 N3 (S4), 5 REM")
         )
         return [_CODES.get(cell, UNSCORED) for cell in cells], notes
     words = [stage_of(cell) or ("sleep" if plain_words(cell) == "sleep" else "") for cell in cells]

@@ -291,13 +291,13 @@ def clench_test(name: str, channels: Sequence[ChannelFrames], trials: Sequence[C
     )
     if repeated:
         told = (
-            f"Tiredness is told from the conditions by {', '.join(repeated)}, made at more than one place "
-            "in the order."
+            f"Repeating {', '.join(repeated)} at more than one place in the order separates fatigue from the "
+            "conditions."
         )
     else:
         told = (
-            "Tiredness cannot be told from the conditions: none was made at more than one place in the "
-            "order, so a later condition may be lower because the muscle was tired. Make natural teeth "
+            "Fatigue cannot be separated from the conditions: none was made at more than one place in the "
+            "order, so a later condition may be lower because the muscle was fatigued. Make natural teeth "
             "first and last."
         )
     return ClenchTest(
@@ -435,7 +435,7 @@ def _notes(trials: Sequence[Clench], order: Sequence[str], tests: Sequence[Chann
                 "natural-not-first-and-last",
                 "warning",
                 f"the order was {', '.join(order)}; natural teeth should come first and last, so that "
-                "tiredness can be told from the appliances",
+                "fatigue can be separated from the appliances",
             )
         )
     short = [

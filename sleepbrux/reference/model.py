@@ -207,7 +207,7 @@ def plausibility_notes(levels: Sequence[Level]) -> list[Note]:
                     "mvc-implausible",
                     "warning",
                     f"the MVC of {level.label} is {level.mvc_uv:g} µV; mean clenches of healthy adults "
-                    "were 157-216 µV (masseter) and 162-182 µV (temporalis; Ferrario 1993), so check "
+                    "were 157–216 µV (masseter) and 162–182 µV (temporalis; Ferrario 1993), so check "
                     "unit, gain and electrodes",
                 )
             )

@@ -253,7 +253,7 @@ def _opened(recording: Any, how: How) -> Recording:
     if not marks:
         return opened
     together = sorted((*opened.marks, *marks), key=lambda mark: mark.start_s)
-    note = Note("marks-given", "note", f"{len(marks)} marks were given beside those of the recording.")
+    note = Note("marks-given", "note", f"{len(marks)} marks were given besides those of the recording.")
     return replace(opened, marks=tuple(together), notes=(*opened.notes, note))
 
 

@@ -64,7 +64,7 @@ NIGHT_FIELDS = """\
 # setting_mm = 0.0             # or setting_pct
 # lights_off = 23:05:00        # where no mark says it; both or neither
 # lights_on = 06:35:00
-# morning_jaw_pain = 0         # 0-10; morning_headache, perceived_sleep too
+# morning_jaw_pain = 0         # 0–10; morning_headache, perceived_sleep too
 # alcohol = ""                 # caffeine, medication, breathing_device, electrode_note, note too"""
 
 
@@ -406,7 +406,7 @@ def _study_findings(study: Study) -> Iterator[StudyFinding]:
 
 def _opened(study: Study, folder: Path, name: str, where: str) -> tuple[Recording | None, list[StudyFinding]]:
     if not (folder / name).is_file():
-        text = "not beside the study file"
+        text = "not next to the study file"
         return None, [StudyFinding("missing", f"{where}.recording", text, detail=name)]
     try:
         path = find_file(folder, name, where)
@@ -448,8 +448,8 @@ def _clench_findings(recording: Recording, path: Path, where: str, teeth: str) -
             StudyFinding(
                 "missing",
                 f"{where}.reference",
-                "the clenches were detected automatically and nobody "
-                f"has accepted them; look at them with sleepbrux reference {path.name}, and accept them",
+                "the clenches were detected automatically and are not "
+                f"confirmed; look at them with sleepbrux reference {path.name}, and accept them",
                 path.name,
             )
         ]
@@ -488,7 +488,7 @@ def _entry_findings(night: StudyNight, where: str) -> list[StudyFinding]:
                 StudyFinding(
                     "limit",
                     f"{where}.appliance_in, appliance_out",
-                    "not both given: assumed worn where a time is missing",
+                    "time missing: assumed worn",
                 )
             )
         if night.days_since_first_worn is None:

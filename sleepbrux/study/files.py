@@ -15,7 +15,7 @@ def find_file(folder: Path, name: str, what: str) -> Path:
     """A file that a study names, relative to the study file's folder."""
     path = folder / name
     if not path.is_file():
-        raise RecordingError(f"{what}: the file {name!r} is not beside the study file")
+        raise RecordingError(f"{what}: the file {name!r} is not next to the study file")
     return path
 
 

@@ -101,7 +101,7 @@ def test_a_whole_study_lacks_nothing(recorded, tmp_path):
 @pytest.mark.parametrize(
     ("before", "after", "words"),
     [
-        ("b.edf", "c.edf", "night[0] (n1).recording: not beside the study file: c.edf"),
+        ("b.edf", "c.edf", "night[0] (n1).recording: not next to the study file: c.edf"),
         ("b.edf", "a.edf", "no two clenches with natural teeth are marked in a.edf"),
         ("2026-03-02", "2026-04-02", "is it the right file?"),
         ('"none"', '"none"\nappliance_in = 22:50:00', "given, but the condition is none"),
@@ -129,7 +129,7 @@ def test_a_recording_named_twice_is_told(recorded, tmp_path):
 def test_an_appliance_night_wants_its_times(recorded, tmp_path):
     study = study_of(tmp_path, recorded, WHOLE.replace('"none"', '"splint"'))
     limits = texts(check(study, tmp_path), "limit")
-    assert any("appliance_in, appliance_out: not both given" in t for t in limits)
+    assert any("appliance_in, appliance_out: time missing" in t for t in limits)
     notes = texts(check(study, tmp_path), "note")
     assert any("days_since_first_worn" in t for t in notes)
 
@@ -272,5 +272,5 @@ def test_many_files_that_are_not_there_are_one_line_that_names_them(tmp_path):
     )
     found = told(check(msgspec.structs.replace(study, night=nights), tmp_path))
     assert found[0].where == "nights n0, n1, n2, n3, n4, n5: recording"
-    assert found[0].whole == "not beside the study file: n0.edf, n1.edf, n2.edf, n3.edf, n4.edf, n5.edf"
+    assert found[0].whole == "not next to the study file: n0.edf, n1.edf, n2.edf, n3.edf, n4.edf, n5.edf"
     assert found[-1].where == "nights n0, n1, n2, n3 and 2 more: morning_jaw_pain, morning_headache"

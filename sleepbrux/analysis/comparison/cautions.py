@@ -59,7 +59,7 @@ INDEPENDENT = Note(
 NEIGHBOURS = Note(
     "neighbouring-nights",
     "note",
-    "The order was not drawn, so beside each plain interval stands one that allows for neighbouring nights "
+    "The order was not drawn, so each plain interval has a second one that allows for neighbouring nights "
     "being alike, by a correlation of 0 to 0.9 that nobody knows. A slow change with time is not in it.",
 )
 CARRY_OVER = Note(
@@ -121,7 +121,7 @@ def _time(trend: Trend | None, kept: Sequence[CountedNight]) -> Iterator[Note]:
             "time-and-condition",
             "warning",
             "The conditions follow each other in time, so a change with time and a change with what was worn "
-            "cannot be told apart; going back to the first condition, or drawing the order, would.",
+            "cannot be separated; going back to the first condition, or drawing the order, would.",
         )
     if trend is None:
         yield Note(
@@ -223,5 +223,5 @@ def _numbers(found: Sequence[RateRatio]) -> Iterator[Note]:
                 "no-event",
                 "warning",
                 f"{pair}: one of them has no event at all; half an event was added to both, and ratio and "
-                "interval stand on that.",
+                "interval follow from that.",
             )

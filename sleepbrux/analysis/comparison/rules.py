@@ -31,7 +31,7 @@ LEAST_NIGHTS = Rule(
     "least_nights_per_condition",
     4,
     'below four nights in either condition nothing is said but "cannot tell yet": the spread itself is '
-    "hardly known from fewer (at least 4 nights advised in a study of 7 persons x 28 nights, IJOMS; 5-6 in "
+    "hardly known from fewer (at least 4 nights advised in a study of 7 persons x 28 nights, IJOMS; 5–6 in "
     "Minakuchi 2012)",
 )
 VERDICT_P = Rule(
@@ -72,7 +72,7 @@ UNLIKE_SPREAD = Rule(
     "unlike_spread",
     4.0,
     "dispersions of two conditions that differ by more than this factor are warned of: where an appliance "
-    "changes how far nights vary and not their mean, a difference is told in up to 7 % of studies (8 % with "
+    "changes how far nights vary and not their mean, a difference is found in up to 7 % of studies (8 % with "
     "three conditions; python -m tests.compare_table); our choice",
 )
 SKEWED = Rule(
@@ -103,7 +103,7 @@ ALIKE_SPREAD = Rule(
 LEAST_DISPERSION = Rule(
     "least_dispersion",
     0.25,
-    "the spread of nights is not taken as smaller than a quarter of counting noise, which so few nights show "
+    "the spread of nights is not taken as smaller than a quarter of Poisson variation, which so few nights show "
     "by luck only; our choice",
 )
 ZERO_ADDED = Rule(
@@ -130,7 +130,7 @@ SERIAL = Rule(
     "neighbouring nights this alike (lag 1, after conditions) are warned of: independent nights are assumed; "
     "our choice",
 )
-POWER = Rule("power", 0.8, 'wanted chance of telling in "more nights"; common practice, no source')
+POWER = Rule("power", 0.8, 'wanted power in "more nights"; common practice, no source')
 
 RULES = (
     LEVEL,

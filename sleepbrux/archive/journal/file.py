@@ -127,7 +127,7 @@ def _check_same(name: str, header: Header, own: Header) -> None:
             if said and known and said != known:
                 raise JournalError(
                     f"{name}: its decisions are about {field} {said!r}, this archive is about {known!r}; put "
-                    "the journal beside the archive that it belongs to"
+                    "the journal next to the archive that it belongs to"
                 )
     if header.scoring_sha256 != own.scoring_sha256:
         raise JournalError(
