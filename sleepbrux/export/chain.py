@@ -44,7 +44,7 @@ OF_BURSTS = (
     "median_burst_duration_s",
     "median_inter_burst_interval_s",
 )
-UNLISTED = "no list of events: the measure is based on the spans and levels below"
+UNLISTED = "no list of events: the measure rests on the spans and levels below"
 OF_PHASIC_BURSTS = ("bursts_per_phasic_episode", "median_phasic_rhythm_hz")
 
 

@@ -207,7 +207,7 @@ def find_window(
             Note(
                 "cues-inside-window",
                 "note",
-                f"marks of clenches or synchronisation in the window or near it: {inside}; "
+                f"marks of clenches or synchronisation in or beside the window: {inside}; "
                 "60 s either way of each are left out",
             )
         )

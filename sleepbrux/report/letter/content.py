@@ -34,7 +34,6 @@ from sleepbrux.report.letter.fields import ABOUT, Fields
 from sleepbrux.report.letter.nights import Letter, clean
 from sleepbrux.report.letter.rule import rule_words
 from sleepbrux.report.numbers import count_of, listed, text
-from sleepbrux.report.wording import PLACEMENT_WORDS
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion
 
@@ -55,6 +54,11 @@ HISTORY = {
     "appliance_type": "Appliance type",
     "appliance_arch": "Appliance arch",
     "trace_looked_at_by": "Trace looked at by",
+}
+PLACEMENTS = {
+    "same electrodes": "with the electrodes and recorder of the night",
+    "other placement": "with electrodes placed at another time",
+    "not stated": "electrodes not stated",
 }
 RECORDED = {"recorder": "Recorder", "electrodes": "Electrodes", "filters": "Filters"}
 HEAD = {"to": "To", "sender": "From", "date": "Date", "born": "Born", "sex": "Sex"}
@@ -219,7 +223,8 @@ def _how(night: Night) -> tuple[str, str, str]:
         if reference is None
         else clean(
             f"{_clenches(reference.source, confirmed=reference.confirmed)}, {_teeth(reference.teeth)}, "
-            f"{PLACEMENT_WORDS[reference.placement]}, {reference.statistic}"
+            f"{PLACEMENTS[reference.placement]}"
+            f"{'' if reference.source == 'stated levels' else f', {reference.statistic}'}"
         ),
     )
 

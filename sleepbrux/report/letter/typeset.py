@@ -111,7 +111,8 @@ def set_in_type(template: bytes, data: dict[str, Any], what: str, *, layout: Lay
     if lacking is None:
         raise UsageError(f"the {what} cannot be set in type ({said.partition(chr(10))[0]})")
     raise UsageError(
-        f"no font on this machine has the sign {lacking[1]!r} of the {what}; write it in other letters"
+        f"no font on this machine has the sign {lacking[1]!r}, which is in the {what}; write it in other "
+        "letters"
     )
 
 

@@ -236,7 +236,7 @@ def _other(book: _MeasureTable, labels: Labels, bursts: CombinedBursts, episodes
     book.count(
         "swallow_like_burst_count",
         int((swallow > 0).sum()),
-        "single bursts of 0.5–2 s with no other within 3 s; a label only",
+        "single bursts of 0.5-2 s with no other within 3 s; a label only",
     )
     at = labels.other[chosen.episodes]
     book.count(
