@@ -31,30 +31,34 @@ PLANNED_NIGHTS, MOST_NAMED = 4, 4
 Severity = Literal["missing", "question", "limit", "note"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 # what a name begins with, or is, that means no appliance; whole words, without accents and capitals
-NONE_FIRST = {
-    "no",
-    "non",
-    "not",
-    "none",
-    "nothing",
-    "nil",
-    "without",
-    "ohne",
-    "kein",
-    "keine",
-    "keiner",
-    "nichts",
-    "sans",
-    "aucun",
-    "aucune",
-    "sin",
-    "senza",
-    "nessuno",
-    "geen",
-    "zonder",
-    "bez",
+_NONE_FIRST = """
+no non not none nothing nil without
+ohne kein keine keiner keinen keines nichts nix
+sans aucun aucune rien pas
+sin ninguno ninguna ningun nada
+senza nessuno nessuna nessun niente nulla
+geen zonder niets
+sem nenhum nenhuma nao
+bez
+"""
+NONE_FIRST = frozenset(_NONE_FIRST.split())
+NONE_WHOLE = {
+    "na",
+    "off",
+    "natural",
+    "natural teeth",
+    "baseline",
+    "control",
+    "0",
+    "leer",
+    "kontrolle",
+    "naturliche zahne",
+    "dents naturelles",
+    "dientes naturales",
+    "denti naturali",
+    "natuurlijke tanden",
+    "dentes naturais",
 }
-NONE_WHOLE = {"na", "off", "natural", "natural teeth", "baseline", "control", "0"}
 ALIKE = 0.85
 
 NIGHT_FIELDS = """\
@@ -328,8 +332,8 @@ def means_none(name: str) -> bool:
 
     Examples
     --------
-    >>> [means_none(name) for name in ("None", "no splint", "-", "none", "normal splint")]
-    [True, True, True, False, False]
+    >>> [means_none(name) for name in ("None", "no splint", "-", "none", "normal splint", "pas de gouttière")]
+    [True, True, True, False, False, True]
     """
     words = _words(name)
     if name == NO_APPLIANCE:
@@ -338,16 +342,21 @@ def means_none(name: str) -> bool:
 
 
 def alike(one: str, other: str) -> bool:
-    """Whether two names may be spellings of one: words that differ by a letter or two, or in order.
+    """Whether two names may be spellings of one: other letters or order, or a leading word more.
 
     Examples
     --------
     >>> alike("night guard", "Nightguard"), alike("guard 1", "guard 2"), alike("splint", "guard")
     (True, False, False)
+    >>> alike("guard", "night guard"), alike("guard", "2 guard"), alike("upper guard", "lower guard")
+    (True, False, False)
     """
     a, b = _words(one), _words(other)
     if "".join(a) == "".join(b) or sorted(a) == sorted(b):
         return True
+    shorter, longer = sorted((a, b), key=len)
+    if shorter and longer[1:] == shorter and len(longer[0]) > 1 and not longer[0].isdecimal():
+        return True  # a leading word more: "guard", "night guard"
     # a number, or a letter that stands alone, is what tells two appliances apart
     marks = [[w for w in words if len(w) == 1 or w.isdecimal()] for words in (a, b)]
     if marks[0] != marks[1]:
@@ -379,7 +388,7 @@ def name_questions(study: Study) -> Iterator[StudyFinding]:
         yield StudyFinding(
             "question",
             "night[].condition",
-            f"{', '.join(map(repr, group))} look like spellings "
+            f"{', '.join(map(repr, group))} look like names "
             "of one appliance, and count as different ones; write one name, or list them in "
             "conditions = [...] if they differ",
         )

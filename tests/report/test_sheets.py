@@ -190,7 +190,8 @@ def test_names_of_channels_come_from_the_study_file_then_from_the_recording_then
     recorded = ("EMG Mass L", "EMG Mass R")
     assert "EMG Mass L masseter left" in shown(recorded=recorded)
     assert "EMG Mass L" not in shown(recorded=recorded, channels=("Temp L",))
-    assert "ch7 temporalis right" in shown(recorded=recorded, roles={"ch7": "temporalis right"})
+    assert "ch7 temporalis right" in shown(recorded=recorded, roles={"ch7": "temporalis right", "ch8": "ecg"})
+    assert "ch8" not in shown(roles={"ch7": "temporalis right", "ch8": "ecg"})
     assert "Masseter L masseter left" in shown(nights=0)
 
 

@@ -7,8 +7,8 @@ import msgspec
 import pytest
 
 from sleepbrux.core.errors import StudyError
-from sleepbrux.study.drafting import FILL_IN, check, draft, told
-from sleepbrux.study.file import load_study
+from sleepbrux.study.drafting import FILL_IN, check, draft, name_questions, told
+from sleepbrux.study.file import Study, StudyNight, load_study
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.render import write_night
 
@@ -274,3 +274,57 @@ def test_many_files_that_are_not_there_are_one_line_that_names_them(tmp_path):
     assert found[0].where == "nights n0, n1, n2, n3, n4, n5: recording"
     assert found[0].whole == "not next to the study file: n0.edf, n1.edf, n2.edf, n3.edf, n4.edf, n5.edf"
     assert found[-1].where == "nights n0, n1, n2, n3 and 2 more: morning_jaw_pain, morning_headache"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "ohne Schiene",
+        "keine Schiene",
+        "nichts",
+        "sans gouttière",
+        "aucune",
+        "rien",
+        "pas de gouttière",
+        "sin férula",
+        "ninguna",
+        "nada",
+        "senza bite",
+        "nessuno",
+        "niente",
+        "zonder spalk",
+        "geen",
+        "niets",
+        "sem placa",
+        "nenhum",
+        "não",
+        "natürliche Zähne",
+        "dents naturelles",
+    ],
+)
+def test_no_appliance_in_the_plain_words_of_other_languages_is_asked_about(name):
+    nights = tuple(
+        StudyNight(id=f"n{k}", recording="", condition=c) for k, c in enumerate((name, "Schiene", "none"))
+    )
+    asked = [one.text for one in name_questions(Study(pseudonym="P", night=nights))]
+    assert len(asked) == 1
+    assert asked[0].startswith(f"{name!r} reads like no appliance")
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "asked"),
+    [
+        ("guard", "night guard", True),
+        ("Schiene", "neue Schiene", True),
+        ("guard", "2 guard", False),
+        ("upper guard", "lower guard", False),
+        ("guard", "guard with stop", False),
+    ],
+)
+def test_names_that_differ_by_a_leading_word_alone_are_asked_about(one, other, asked):
+    nights = tuple(
+        StudyNight(id=f"n{k}", recording="", condition=c) for k, c in enumerate((one, other, "none"))
+    )
+    assert bool(list(name_questions(Study(pseudonym="P", night=nights)))) is asked
+    named = Study(pseudonym="P", night=nights, conditions=("none", one, other))
+    assert not list(name_questions(named))

@@ -74,9 +74,11 @@ def _channels(study: Study, recorded: Sequence[str]) -> list[tuple[str, str, str
     """Label, muscle and side of each channel: of the study file, else of the recording, else of the plan."""
     from sleepbrux.recording.labels import recognise, role_named
 
-    found = []
-    for label in study.channels or tuple(study.roles) or recorded or PLANNED:
-        _, side, muscle = role_named(study.roles[label]) if label in study.roles else recognise(label)
+    said = {label: role_named(text) for label, text in study.roles.items()}
+    jaw = tuple(label for label, (role, _, _) in said.items() if role == "jaw")
+    found: list[tuple[str, str, str]] = []
+    for label in study.channels or jaw or tuple(recorded) or PLANNED:
+        _, side, muscle = said.get(label) or recognise(label)
         found.append((label, muscle, side))
     return found
 
