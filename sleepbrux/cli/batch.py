@@ -14,7 +14,7 @@ from sleepbrux.core.errors import CriterionError, UsageError
 from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
-    from sleepbrux.batch import LedgerRow
+    from sleepbrux.batch import Batch, LedgerRow
     from sleepbrux.recording.opening import Hints
 
 
@@ -29,11 +29,13 @@ def _say_others(others: list[str]) -> None:
 
 
 def _said(row: LedgerRow) -> str:
+    from sleepbrux.report.numbers import text
+
     name = row.name
     if row.figures is None:
         return f"{name} was not scored: {row.problem}"
     rate = row.figures.rate_per_hour
-    value = "no rate" if rate is None else f"{rate:.2f} episodes per valid hour"
+    value = "no rate" if rate is None else f"{text(rate, '1/h')} episodes per valid hour"
     meant = row.figures.instead_of
     by = f"scored by {row.figures.criterion} instead of {meant}: " if meant else ""
     return f"{name}: {by}{value}"
@@ -44,6 +46,18 @@ def _next(out: Path) -> None:
 
     for first in sorted(out.rglob(f"*{ARCHIVE}"))[:1]:
         following.say_next(("look at every episode of a night and decide", ("review", first)))
+
+
+def _end(batch: Batch, out: Path) -> None:
+    """Where the table is, what failed, and what comes next."""
+    if batch.table is None:
+        click.echo("one table of all shards: run the same command with --merge instead of --shard")
+    else:
+        click.echo(f"{count_of(len(batch.rows), 'night')} in one table: {batch.table}")
+    if batch.failed:
+        click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
+    if batch.table is not None:
+        _next(out)
 
 
 def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:
@@ -175,11 +189,5 @@ def command(
         raise
     finally:
         bar.close()
-    if batch.table is None:
-        click.echo("one table of all shards: run the same command with --merge instead of --shard")
-    else:
-        click.echo(f"{count_of(len(batch.rows), 'night')} in one table: {batch.table}")
-        _next(out)
-    if batch.failed:
-        click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
+    _end(batch, out)
     return 1 if batch.failed else 0

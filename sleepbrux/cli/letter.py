@@ -9,6 +9,7 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import file_name
 
@@ -151,8 +152,9 @@ def command(
     with replacing(target) as temporary:
         temporary.write_bytes(pdf)
     write_text(same, page)
-    click.echo(letter_answer(letters, comparison)[0])
+    headline(letter_answer(letters, comparison)[0])
     click.echo(f"letter:  {target}\nas HTML: {same}")
+    unused = say_unread(unread((x.name, x.night) for x in letters))
     about = _about(archives, study, results)
     if file is None and not entries:
         form = target.with_name("letter.fields.toml")
@@ -169,7 +171,7 @@ def command(
                 for path in files
             )
         )
-    return 1 if say_unread(unread((x.name, x.night) for x in letters)) else 0
+    return 1 if unused else 0
 
 
 def _about(archives: tuple[Path, ...], study: Path | None, results: Path | None) -> tuple[object, ...]:

@@ -5,23 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sleepbrux.analysis.comparison import ConditionRow, Contrast
-from sleepbrux.core.printed import hours_text
-from sleepbrux.recording.window import LIGHTS_UNKNOWN
+from sleepbrux.report.answers import DOES_NOT_SHOW, count_sentence, rate_sentence
 from sleepbrux.report.letter.compared import NO_EFFECT, NightsCompared
-from sleepbrux.report.numbers import count_of, listed, text
-from sleepbrux.scoring.measures import Measure
+from sleepbrux.report.numbers import listed, text
 from sleepbrux.scoring.night import Night
 from sleepbrux.study.file import NO_APPLIANCE
 
-DOES_NOT_SHOW = "It does not show tooth grinding and diagnoses nothing."
-WINDOWS = (
-    ("lights off to on", "between lights off and lights on"),
-    ("lights off to lights on", "between lights off and lights on"),
-    ("lights off", "from lights off to the end of the recording"),
-    ("lights on", "from the start of the recording to lights on"),
-    (LIGHTS_UNKNOWN, "of the whole recording, time awake included"),
-    ("start and end given", "between start and end as given"),
-)
 MOST_NAMED = 2
 EPISODES = "episodes per valid hour"  # what a comparison calls its outcome
 
@@ -36,57 +25,13 @@ def with_worn(condition: str) -> str:
     return "without an appliance" if condition == NO_APPLIANCE else f"with {condition}"
 
 
-def hours_words(basis: str) -> str:
-    """The hours that a rate divides by, in words.
-
-    Parameters
-    ----------
-    basis
-        As `Selection.basis` names them.
-
-    Returns
-    -------
-    str
-        To stand after "per hour".
-
-    Examples
-    --------
-    >>> hours_words("lights off to on (marks in the recording)")
-    'between lights off and lights on'
-    >>> hours_words("recording, lights unknown, scored sleep only")
-    'of the whole recording, time awake included, scored sleep only'
-    """
-    for beginning, words in WINDOWS:
-        if basis.startswith(beginning):
-            rest = basis.removeprefix(beginning)
-            for said in (" (marks in the recording)", " (study file)", " by the user"):
-                rest = rest.removeprefix(said)
-            return words + rest
-    return f"of: {basis}"
-
-
-def interval_text(measure: Measure) -> str:
-    """``"2.1–6.9"``: the last, widest interval; empty without one."""
-    if not measure.intervals:
-        return ""
-    drawn = measure.intervals[-1]
-    return f"{text(drawn.low, measure.unit)}–{text(drawn.high, measure.unit)}"
-
-
 def one_night(night: Night) -> list[str]:
     """The answer about a single night."""
-    index = night.measures["episodes_per_hour"]
-    if index.value is None:
-        return [f"No rate can be given: {index.reason}.", DOES_NOT_SHOW]
-    n, hours = night.measures["episode_count"].value or 0, night.measures["valid_hours"].value
-    wide = bool(index.intervals) and index.intervals[-1].name == "scaled_counting"
-    sure = f" (95 % interval {interval_text(index)})" if wide else ""
-    return [
-        f"{text(index.value, '1/h')} episodes of jaw-muscle activity per hour "
-        f"{hours_words(night.chosen.basis)}{sure}.",
-        f"{count_of(int(n), 'episode')} in {hours_text(hours)} of valid recording, one night only. "
-        f"{DOES_NOT_SHOW}",
-    ]
+    rate = rate_sentence(night).replace("episodes per", "episodes of jaw-muscle activity per", 1)
+    first = f"{rate[:1].upper()}{rate[1:]}."
+    if night.measures["episodes_per_hour"].value is None:
+        return [first, DOES_NOT_SHOW]
+    return [first, f"{count_sentence(night)}, one night only. {DOES_NOT_SHOW}"]
 
 
 def _one_contrast(contrast: Contrast, what: str) -> str:

@@ -18,15 +18,9 @@ from sleepbrux.export.summary import report_id
 from sleepbrux.recording.model import Channel
 from sleepbrux.reference import NATURAL
 from sleepbrux.reference.model import NOT_STATED
+from sleepbrux.report.answers import hours_words, interval_text
 from sleepbrux.report.letter import sentences
-from sleepbrux.report.letter.answer import (
-    EPISODES,
-    hours_words,
-    interval_text,
-    one_night,
-    several_nights,
-    worn,
-)
+from sleepbrux.report.letter.answer import EPISODES, one_night, several_nights, worn
 from sleepbrux.report.letter.around import around_rows, signals
 from sleepbrux.report.letter.compared import NO_EFFECT, NightsCompared, compared, night_id
 from sleepbrux.report.letter.drawing import Dot, Figure, Group, nights_figure, strip_figure
