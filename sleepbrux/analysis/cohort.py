@@ -164,7 +164,7 @@ class Cohort:
         Each condition against the baseline, once; for a crossover with the period taken out, then period
         and carry-over.
     wilcoxon_p
-        Signed-rank test of the persons' log ratios by condition, beside the t test.
+        Signed-rank test of the persons' log ratios by condition, as well as the t test.
     """
 
     outcome: str

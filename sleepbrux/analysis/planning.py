@@ -76,7 +76,7 @@ PUBLISHED: dict[str, Variation] = {
 
 @dataclass(frozen=True)
 class Point:
-    """Chance of telling a change with so many nights in each condition.
+    """Power to detect a change with so many nights in each condition.
 
     Attributes
     ----------
@@ -99,16 +99,16 @@ class Plan:
     events_per_night
         Expected events in a night without an appliance.
     contrasts
-        Conditions beside the baseline.
+        Conditions that are compared with the baseline.
     design
         How the nights are laid out.
     first_apart
         Whether the first night of the study is recorded and not compared, as `compare` does it.
     looks
         Nights in each condition at which is looked; empty for one look at the end. With looks each
-        point is the chance of having told by then.
+        point is the power by then.
     points
-        Chance of telling, by nights recorded in each condition.
+        Power, by nights recorded in each condition.
     needed
         Least number of nights in each condition with the wanted power; None where none up to the last
         point has it.
@@ -116,7 +116,7 @@ class Plan:
         The same at both ends of the range of a variation that was estimated from nights; None where it was
         stated, or where that end needs more than the last point.
     expected
-        With looks: nights in each condition on average until it is told or the last look is over.
+        With looks: nights in each condition on average until it is detected or the last look is over.
     standard_error
         Of a simulated chance, at most.
     """
@@ -453,7 +453,7 @@ def plan_nights(
     looks: Sequence[int] = (),
     **simulation: Unpack[Simulation],
 ) -> Plan:
-    """Chance of telling a change, by the number of nights recorded in each condition.
+    """Power to detect a change, by the number of nights recorded in each condition.
 
     Nights are simulated (`simulate_nights`), laid out by the design, the first one left out, and put through
     the analysis and the sentence rules of `compare`; with several contrasts Holm's first step is taken for
@@ -466,9 +466,9 @@ def plan_nights(
     variation
         `own_variation`, or one of ``PUBLISHED`` with `extra_cv_pct`.
     ratio
-        True ratio of the rates that should be told.
+        True ratio of the rates that should be detected.
     contrasts
-        Conditions beside the baseline.
+        Conditions that are compared with the baseline.
     looks
         Nights in each condition at which is looked, the bound then being `rules.LOOKS_P`.
     **simulation

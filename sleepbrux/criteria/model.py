@@ -210,7 +210,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     @property
     def needs_mvc(self) -> bool:
-        """Whether the threshold stands on a reference clench."""
+        """Whether the threshold needs a reference clench."""
         return self.threshold.level_pct_mvc is not None or self.threshold.floor_pct_mvc is not None
 
     def values(self) -> Iterator[tuple[str, Any]]:

@@ -79,7 +79,7 @@ class Hypnogram:
     scored
         Where sleep or wake is known: every stage but movement time.
     origin
-        Whose word the stages are; it names a denominator.
+        Origin of the stages; it names a denominator.
     """
 
     spans: dict[Stage, Spans]
@@ -300,7 +300,7 @@ def read_stages(
     duration_s
         Length of the night clock; default: the end of the last stage.
     origin
-        Whose word they are.
+        Where they come from.
     """
     named = [(m.start_s, m.duration_s, stage_of(m.text), m.text) for m in marks]
     staged = sorted((s, d, stage) for s, d, stage, text in named if stage and text.strip(" ?"))

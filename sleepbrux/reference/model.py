@@ -78,7 +78,7 @@ class Reference:
     source
         The night's own clench, a clench of another recording (the chair's), or levels that were stated.
     confirmed
-        False where the program found the clenches itself and nobody has accepted them.
+        False where the program found the clenches itself and they are not confirmed.
     date
         Day of the clench, where known.
     effort_pct

@@ -46,7 +46,7 @@ WORDS = {
     "study reference": "Bezügsbel",
     "appliance": "Schienenfränz",
     "reader": "Cervänteros",
-    "beside": "Nebenhöhler",
+    "companion": "Nebenhöhler",
     "metadata": "Metadätan",
 }
 BIRTH = date(1951, 5, 2)
@@ -305,7 +305,7 @@ def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int =
         edf(folder / f"{name} {k}.edf", seed=seed + 7 * k, clenches=False)
     edf(folder / f"{name} chair.edf", seed=3, day=CLENCH_DAY)
     edf(folder / f"{name} splint.edf", seed=5, day=CLENCH_DAY, teeth=f"with {WORDS['appliance']}")
-    stages = folder / f"{WORDS['beside']}.csv"
+    stages = folder / f"{WORDS['companion']}.csv"
     stages.write_text("onset,duration,stage\n0,120,W\n120,120,N2\n", encoding="utf-8")
     fields = {
         "alcohol": "study note",

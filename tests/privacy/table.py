@@ -25,7 +25,7 @@ MEANINGS = {
     "study reference": "id of a reference in the study file",
     "appliance": "appliance that a clench was made with",
     "reader": "name of the reader of a review, or of who accepted clenches",
-    "beside": "file names of stages, marks and sound",
+    "companion": "file names of stages, marks and sound",
     "metadata": "other metadata of WAV, HDF5, BrainVision and CSV files",
 }
 NEVER = (
@@ -53,9 +53,9 @@ def _of(terminal: str = "", files: str = "") -> Shows:
     return Shows(*parts)
 
 
-_WORDS = "annotation, appliance, beside, file, label, prefilter, study reference"
+_WORDS = "annotation, appliance, companion, file, label, prefilter, study reference"
 _NIGHT = f"{_WORDS}, clench date, start date"
-_PAGE = "appliance, beside, clench date, label, start date, study reference"
+_PAGE = "appliance, companion, clench date, label, start date, study reference"
 TABLE: dict[str, Shows] = {
     "inspect": _of("annotation, file, folder, label, start date, unit"),
     "inspect --json": _of("annotation, file, label, prefilter, start date, unit"),
@@ -79,8 +79,8 @@ TABLE: dict[str, Shows] = {
     "compare": _of("appliance, folder", "appliance, start date"),
     "cohort": _of("folder"),
     "plan": _of("folder"),
-    "letter": _of("folder", "appliance, beside, label, study reference"),
-    "letter --with-dates": _of("folder", "appliance, beside, label, study reference, start date"),
+    "letter": _of("folder", "appliance, companion, label, study reference"),
+    "letter --with-dates": _of("folder", "appliance, companion, label, study reference, start date"),
     "export": _of("file, folder"),
     "export --with-names": _of("file, folder", f"{_WORDS}, reader"),
     "export --with-dates": _of("file, folder", "start date, clench date"),
