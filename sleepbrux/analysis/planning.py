@@ -742,7 +742,7 @@ class Schedule:
         if self.least_p is None or self.least_p <= VERDICT_P.value:
             return ""
         return (
-            "With so few nights and the first one left out, the test that follows the drawing cannot "
+            "With so few nights and the first one left out, the rearrangement test cannot "
             f"come below {self.least_p:.3f}. It would have to reach {VERDICT_P.value:g}: whatever these "
             'nights show, the answer will be "cannot tell yet". Plan more nights.'
         )

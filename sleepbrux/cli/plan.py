@@ -177,7 +177,7 @@ def _schedule(
     write_text(out / "schedule.toml", schedule_toml(laid, baseline=conditions[0], looks=looks))
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
-        lines.append(f"Least possible p of the test that follows the drawing: {laid.least_p:.4f}.")
+        lines.append(f"Least possible p of the rearrangement test: {laid.least_p:.4f}.")
     if laid.warning:
         lines.append(f"warning: {laid.warning}")
     lines += [

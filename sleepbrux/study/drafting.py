@@ -61,6 +61,12 @@ NONE_WHOLE = {
 }
 ALIKE = 0.85
 
+LETTER_FIELDS = """\
+# [letter]                         # what every letter repeats, as it is written here
+# dates = true                     # give the days of the nights
+# sex = ""
+# recorder = ""                    # electrodes, filters too: how it was recorded
+# dental_findings = ""             # pain, awake_clenching, caffeine, alcohol too"""
 NIGHT_FIELDS = """\
 # appliance_in = 22:55:00      # clock times of insertion and removal
 # appliance_out = 06:40:00
@@ -170,6 +176,8 @@ def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED
         else '# conditions = ["none"]            # every name once, as it is meant; "none": no appliance',
         '# baseline = "none"',
         '# order = "as it came"             # planned phases, randomised nights, randomised blocks',
+        "",
+        LETTER_FIELDS,
     ]
     for k, (name, recording) in enumerate(chair, start=1):
         clenches = [m for m in recording.marks if classify(m.text) == "clench"]

@@ -149,3 +149,30 @@ def test_the_table_and_the_sentence_of_a_study_rest_on_the_same_nights(tmp_path)
     ratio = (5 / float(rows[1][2])) / (7 / float(rows[0][2]))
     said = float(re.search(r"the rate \(episodes per valid hour\) was ([0-9.]+) times", words)[1])
     assert said == pytest.approx(ratio, abs=0.05)  # hours of so short nights are printed roughly
+
+
+@pytest.mark.shows("identity-out")
+def test_dates_are_given_where_the_study_file_asks_for_them_once(tmp_path):
+    study = study_of(tmp_path, ("none", "none"))
+    assert run("letter", "--study", study).code == 0
+    day = re.compile(r"20\d\d-\d\d-\d\d|date unknown")
+    assert not day.search(words_of(tmp_path / "letter.pdf"))
+    text = study.read_text("utf-8").replace(
+        "[[night]]", '[letter]\ndates = true\nsex = "female"\n[[night]]', 1
+    )
+    study.write_text(text, encoding="utf-8")
+    assert run("letter", "--study", study).code == 0
+    words = words_of(tmp_path / "letter.pdf")
+    assert "night date worn" in words
+    assert "Sex: female" in words
+    assert "Sex: female" in (tmp_path / "letter.html").read_text("utf-8")
+
+
+def test_the_terminal_gives_the_answer_of_the_letter_and_both_files(results):
+    done = run("letter", results / "excerpt.night.h5")
+    first, *files = done.out.splitlines()
+    assert first.startswith("86.7 episodes of jaw-muscle activity per hour between lights off and lights on")
+    assert [line.split(": ")[1].strip() for line in files] == [
+        str(results / "letter.pdf"),
+        str(results / "letter.html"),
+    ]

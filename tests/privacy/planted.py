@@ -43,6 +43,7 @@ WORDS = {
     "folder": "Barcelönia",
     "study note": "Sanchopänza",
     "study medicine": "Pillenhügel",
+    "study letter": "Briefträger",
     "study reference": "Bezügsbel",
     "appliance": "Schienenfränz",
     "reader": "Cervänteros",
@@ -322,6 +323,9 @@ def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int =
         f"""
 pseudonym = "{pseudonym}"
 score_against_appliance_clench = true
+[letter]
+pain = "{WORDS["study letter"]}"
+recorder = "{WORDS["study letter"]}"
 [[reference]]
 id = "{reference}"
 recording = "{name} chair.edf"

@@ -328,3 +328,15 @@ def test_names_that_differ_by_a_leading_word_alone_are_asked_about(one, other, a
     assert bool(list(name_questions(Study(pseudonym="P", night=nights)))) is asked
     named = Study(pseudonym="P", night=nights, conditions=("none", one, other))
     assert not list(name_questions(named))
+
+
+def test_what_a_letter_repeats_can_be_filled_in_where_the_draft_has_it(tmp_path):
+    text = draft(tmp_path, conditions=("none", "splint")).text
+    file = tmp_path / "study.toml"
+    file.write_text(
+        text.replace('"FILL IN"', '"P1"').replace("# [letter]", "[letter]").replace("# dates", "dates")
+    )
+    assert load_study(file).letter.dates is True
+    file.write_text(file.read_text().replace("dates = true", "day = true"))
+    with pytest.raises(StudyError, match="letter: there is no field 'day'; allowed are dates, sex, recorder"):
+        load_study(file)

@@ -102,7 +102,7 @@ def why_not_yet(
     if found.low < 1 < found.high:
         return "the true rate could be lower or higher"
     if low <= 1 <= high and serial is not None:
-        return "if neighbouring nights may be alike the true rate could be lower or higher"
+        return "if neighbouring nights may be alike, the true rate could be lower or higher"
     if not (found.high < 1 or found.low > 1):
         return "the interval touches 1"
     side = "below" if found.high < 1 else "above"
@@ -113,7 +113,7 @@ def why_not_yet(
             else ""
         )
         return (
-            f"the interval lies {side} 1, but the rearrangement test, which follows the drawing, does not "
+            f"the interval lies {side} 1, but the rearrangement test of the drawn order does not "
             f"agree (p {p_text(test.p)}, wanted {bound:g} or less{never})"
         )
     return (
@@ -138,7 +138,7 @@ def sentence_of(
 ) -> str:
     """The sentence of a contrast.
 
-    Cause is named only where the order of nights was drawn and the test that follows the drawing says so.
+    Cause is named only where the order of nights was drawn and the test that stands on the drawing says so.
     """
     text = f"{numbers_of(found, rate, serial)}: "
     if verdict == "cannot tell yet":
@@ -150,7 +150,7 @@ def sentence_of(
     text += f"{verdict} on {nights_with(found.condition)}."
     if order in RANDOMISED and test is not None and test.p <= bound:
         return (
-            f"{text} The order of nights was drawn at random and the test that follows the drawing agrees "
+            f"{text} The order of nights was drawn at random and the rearrangement test agrees "
             f"(p {p_text(test.p)}), so in this person the difference can be put down to what was worn."
         )
     return f"{text} The order of nights was not drawn at random, so this does not say why."
