@@ -11,7 +11,7 @@ from sleepbrux.report.numbers import listed, text
 from sleepbrux.scoring.night import Night
 from sleepbrux.study.file import NO_APPLIANCE
 
-MOST_NAMED = 2
+MOST_SENTENCES = 2
 EPISODES = "episodes per valid hour"  # what a comparison calls its outcome
 
 
@@ -63,7 +63,7 @@ def several_nights(rows: Sequence[ConditionRow], said: NightsCompared) -> list[s
     """
     against = [c for c in said.contrasts if c.against == said.baseline]
     what = "rate" if said.outcome == EPISODES else said.outcome
-    if against and len(against) <= MOST_NAMED:
+    if against and len(against) <= MOST_SENTENCES:
         return [*(_one_contrast(c, what) for c in against), DOES_NOT_SHOW]
     if against:
         verdicts: dict[str, list[str]] = {}

@@ -15,6 +15,7 @@ from sleepbrux.analysis.comparison import (
     night_row,
 )
 from sleepbrux.analysis.comparison.fixing import fixing_notes, load_record
+from sleepbrux.analysis.comparison.rearrange import RANDOMISED
 from sleepbrux.analysis.comparison.records import Reading, read_records, scorings, study_rules
 from sleepbrux.analysis.comparison.study import compare_counts
 from sleepbrux.archive.nights import STATED, Due, Missing, archived, unproved_text
@@ -39,7 +40,9 @@ class NightsCompared:
     left_out
         (id, reason) of nights of the letter that are not.
     contrasts, baseline, outcome
-        As in the `Comparison`; empty where the nights stand side by side only.
+        As in the `Comparison`; empty where the nights are side by side only.
+    drawn
+        Whether the order of the nights was drawn at random, so that a difference may say why.
     """
 
     sentences: tuple[str, ...]
@@ -48,6 +51,7 @@ class NightsCompared:
     contrasts: tuple[Contrast, ...] = ()
     baseline: str = ""
     outcome: str = ""
+    drawn: bool = False
 
 
 def night_id(letter: Letter) -> str:
@@ -88,6 +92,7 @@ def _said(comparison: Comparison, left_out: Iterable[tuple[str, str]] = ()) -> N
         comparison.contrasts,
         comparison.baseline,
         comparison.outcome,
+        comparison.order in RANDOMISED,
     )
 
 

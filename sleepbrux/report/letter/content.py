@@ -61,6 +61,8 @@ MEANINGS = {
     "counting_noise": "* Poisson interval, too narrow because episodes cluster; fewer than 5 events or 4 valid "
     "hours give no better one.",
 }
+NOT_DRAWN = "The order of nights was not drawn at random, so a difference does not say why."
+MOST_NAMED = 4
 EACH_NIGHT = "95 % interval of a night: this night only, not between nights."
 _COMMANDS = re.compile(r"[:;,]?[^:;,]*?(?<![\w-])(?:--[a-z]|'?sleepbrux [a-z])[^:;.]*")
 
@@ -156,7 +158,8 @@ def _index_table(night: Night) -> dict[str, Any]:
     ):
         measure = night.measures[name]
         if measure.value is None:
-            rows.append([label, EMPTY, measure.reason])
+            rows.append([label, EMPTY, EMPTY])
+            meanings[f"{label[:1].upper()}{label[1:]}: {measure.reason}."] = None
             continue
         shown = interval_text(measure) or EMPTY
         for drawn in measure.intervals[-1:]:
@@ -395,6 +398,12 @@ def _replaced(nights: Sequence[_Shown]) -> list[str]:
     ]
 
 
+def _limits_of(said: NightsCompared, odd: Sequence[str]) -> list[str]:
+    """What limits a comparison: nights of different kinds, an order that was not drawn."""
+    found = [f"{o[:1].upper()}{clean(o[1:])}." for o in odd]
+    return found if said.drawn or not said.contrasts else [*found, NOT_DRAWN]
+
+
 def _limits(nights: Sequence[_Shown]) -> list[str]:
     """Warnings of the nights, each once, with the nights that it is about."""
     found: dict[str, list[str]] = {}
@@ -406,7 +415,10 @@ def _limits(nights: Sequence[_Shown]) -> list[str]:
     def where(who: list[str]) -> str:
         if len(nights) == 1:
             return ""
-        return " (every night)" if len(who) == len(nights) else f" ({clean(listed(who))})"
+        if len(who) == len(nights):
+            return " (every night)"
+        more = [f"{len(who) - MOST_NAMED} more"] if len(who) > MOST_NAMED + 1 else []
+        return f" ({clean(listed([*(who[:MOST_NAMED] if more else who), *more]))})"
 
     return [f"{words}{where(who)}." for words, who in found.items()]
 
@@ -515,7 +527,7 @@ def content(
         "recorded": _recorded(nights, fields, dates=dates),
         "surroundings": [clean(s) for s in signals([one.night for one in nights])],
         "around": _cleaned(around_rows([one.night for one in nights])),
-        "limits": [*(f"{o[:1].upper()}{clean(o[1:])}." for o in odd), *_limits(nights)],
+        "limits": [*_limits_of(said, odd), *_limits(nights)],
         "cannot": list(sentences.CANNOT_TELL),
         "cautions": [list(c) for c in sentences.CAUTIONS],
         "cautions_head": sentences.CAUTIONS_HEAD,

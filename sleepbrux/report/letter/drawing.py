@@ -207,7 +207,8 @@ def _rows(night: Night) -> list[tuple[str, list[tuple[float, float]]]]:
     if not night.criterion.burst.types:
         return [("episodes", [(a, b) for a, b, _ in spans])]
     rows = [(name, [(a, b) for a, b, kind in spans if kind == k]) for k, name in enumerate(KINDS)]
-    return [(name, found) for name, found in rows if found or name in SHOWN_KINDS]
+    counted = [name for name in SHOWN_KINDS if night.measures[f"{name}_episodes_per_hour"].value is not None]
+    return [(name, found) for name, found in rows if found or name in counted]
 
 
 def _lost(night: Night) -> Iterator[tuple[float, float]]:

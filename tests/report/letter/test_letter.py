@@ -463,3 +463,14 @@ def test_what_the_study_file_says_for_letters_is_printed_unless_the_letter_says_
     assert fields.pain == "jaw pain on waking 2–5 of 10 (2 of 3 nights)"
     stated = from_study(Fields(), Study(pseudonym="P", night=nights, letter=StudyLetter(pain="temples")))
     assert stated.pain == "temples"
+
+
+def test_a_difference_without_a_drawn_order_is_limited_on_the_first_page():
+    letters = [
+        letter_of(k, c, n=n) for k, (c, n) in enumerate([("none", 4), ("none", 4), ("s", 1), ("s", 1)])
+    ]
+    said = compared(letters)
+    assert not said.drawn
+    assert "so a difference does not say why" in pages(letter_pdf(letters, Fields()))[0]
+    drawn = replace(said, drawn=True)
+    assert "does not say why" not in pages(letter_pdf(letters, Fields(), comparison=drawn))[0]
