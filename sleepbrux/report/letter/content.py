@@ -11,6 +11,7 @@ from typing import Any
 from sleepbrux.analysis.comparison import ConditionRow, Contrast, by_condition, mixed_bases, night_row
 from sleepbrux.archive.journal import unused_review
 from sleepbrux.core.printed import hours_text
+from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
 from sleepbrux.export.sharing import Shown, to_share, without_dates
@@ -96,11 +97,16 @@ def _shown(letters: Sequence[Letter], *, dates: bool) -> list[_Shown]:
                 report=report_id(night),
                 archive=letter.archive_sha256,
                 condition=about.get("condition", "not stated"),
-                night=replace(neutral, review=night.review),
+                night=replace(neutral, review=_review(night.review, dates=dates)),
                 given=letter,
             )
         )
     return found
+
+
+def _review(review: Review | None, *, dates: bool) -> Review | None:
+    """A review with its readers; its days, which lie near those of the night, where days are given."""
+    return review if review is None or dates else replace(review, first="", last="")
 
 
 def _rate(measure: Measure | None) -> str:

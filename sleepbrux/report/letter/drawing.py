@@ -190,6 +190,8 @@ def strip_figure(night: Night) -> Figure | None:
     counts = listed([f"{len(spans)} {name}" for name, spans in rows])
     alt = f"Episodes of the night over time: {counts}. {_hour_words(night)}"
     caption = "Each bar is an episode. Grey: time that could not be scored."
+    if night.swept.start_clock is None:
+        caption += " Hours and minutes from the start of the recording."
     return Figure(_svg(bottom + 20, parts, alt), alt, caption)
 
 

@@ -67,7 +67,8 @@ def fitting_layout(data: dict[str, Any]) -> Layout | None:
         None where the smallest type needs more than two pages.
     """
     within: Layout | None = None
-    for layout in (Layout(size, split) for split in (True, False) for size in SIZES_PT):
+    splits = (True, False) if data["in_full"] else (False,)
+    for layout in (Layout(size, split) for split in splits for size in SIZES_PT):
         end = extent(data, layout)
         if end["pages"] > MOST_PAGES:
             continue

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from markupsafe import escape
 
+from sleepbrux.report.letter.nights import clean
+
 WIDTH, HEIGHT = 470, 300
 INK, GREY, SHADE, ACCENT = "#1b1f23", "#5b636b", "#dfe5e8", "#1c4a5b"
 FONT = "Libertinus Serif, Georgia, serif"
@@ -53,7 +55,7 @@ def _path(d: str, *, colour: str = INK, width: float = 1.6, fill: str = "none", 
 
 def _words(x: float, y: float, words: str, *, bold: bool = False, fill: str = INK) -> str:
     weight = ' font-weight="bold"' if bold else ""
-    return f'<text x="{x}" y="{y}" fill="{fill}"{weight}>{escape(words)}</text>'
+    return f'<text x="{x}" y="{y}" fill="{fill}"{weight}>{escape(clean(words))}</text>'
 
 
 def _dot(x: float, y: float, *, hollow: bool = False) -> str:

@@ -222,9 +222,11 @@ def test_it_says_what_it_supersedes_and_who_has_looked(full, one):
     assert "supersedes 0a1b-2c3d-4e5f" in told(full)
     review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
     seen = [one[0]._replace(night=replace(one[0].night, review=review))]
-    text = told(letter_pdf(seen, Fields()))
+    text = told(letter_pdf(seen, Fields(), dates=True))
     assert plain(review.sentence) in plain(text)
     assert "not reviewed" not in text
+    assert "2026" not in told(letter_pdf(seen, Fields()))
+    assert "Reviewed scoring (reader AB): of" in told(letter_pdf(seen, Fields()))
 
 
 def test_a_review_that_is_not_used_is_named_and_no_night_is_called_unreviewed(one, four):
@@ -258,6 +260,14 @@ def test_control_and_turning_characters_are_taken_out(one):
     text = told(letter_pdf(one, Fields(snoring="a\x1b[31m\u202eb")))
     assert "\x1b" not in text
     assert "\u202e" not in text
+
+
+@pytest.mark.shows("hostile-file")
+@pytest.mark.parametrize("name", ["\ufffe", "a\u200db", "שלום", "&<>'\"", "\u0301"])
+def test_any_name_of_a_condition_ends_in_a_letter(one, name):
+    letters = [*one, letter_of(2, name)]
+    assert letter_pdf(letters, Fields()).startswith(b"%PDF")
+    assert "<svg" in letter_html(letters, Fields())
 
 
 def test_other_alphabets_print_and_a_sign_without_a_font_is_named(one):
