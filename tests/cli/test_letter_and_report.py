@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.words import refused, too_long
+
 from .conftest import called as run
 
 EXCERPT = Path(__file__).resolve().parents[2] / "demo_data" / "excerpt.edf"
@@ -176,3 +178,22 @@ def test_the_terminal_gives_the_answer_of_the_letter_and_both_files(results):
         str(results / "letter.pdf"),
         str(results / "letter.html"),
     ]
+
+
+@pytest.mark.parametrize(
+    "verb",
+    [["compare", "--quick"], ["summary"], ["letter", "--study"], ["study check"], ["agreement"]],
+    ids=lambda words: words[0],
+)
+def test_a_study_is_answered_in_the_first_line_and_the_last_is_the_next_command(tmp_path, verb):
+    study = study_of(tmp_path, ("none", "splint") * 3)
+    archive = tmp_path / "results" / "n0.night.h5"
+    first, *more = verb
+    words = [archive, "criterion:aasm"] if first == "agreement" else [*more, study]
+    done = run(*first.split(), *words)
+    assert done.code in (0, 1), done.err
+    line = done.out.splitlines()[0]
+    assert re.search(r"\d", line), line
+    assert too_long(line.split(": ", 1)[-1]) == []
+    assert refused(line) == []
+    assert re.match(r"  sleepbrux [a-z]+ ", done.err.splitlines()[-1]), done.err

@@ -172,7 +172,7 @@ def _index_table(night: Night) -> dict[str, Any]:
             meanings[MEANINGS.get(drawn.name, drawn.meaning)] = None
             shown += "*" if drawn.name == "counting_noise" else ""
         rows.append([label, text(measure.value, measure.unit), shown])
-    heads = ["", f"per hour {hours_words(night.chosen.basis)}", "95 % interval"]
+    heads = ["counted", f"per hour {hours_words(night.chosen.basis)}", "95 % interval"]
     return {"heads": heads, "rows": _cleaned(rows), "left": 1, "small": " ".join(meanings)}
 
 
