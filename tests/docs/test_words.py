@@ -79,6 +79,25 @@ def test_a_document(path):
     assert refused(prose(path.read_text("utf-8"))) == []
 
 
+def opening(text):
+    """What is read first: the first paragraph that is no heading, quotation or table."""
+    paragraphs = [
+        p for p in text.split("\n\n") if p.strip() and not p.lstrip().startswith(("#", ">", "|", "!"))
+    ]
+    return prose(paragraphs[0])
+
+
+@pytest.mark.parametrize("path", [p for p in DOCUMENTS if p.parent.name != "decisions"], ids=named)
+def test_the_first_sentences_of_a_document_are_short(path):
+    assert too_long(opening(path.read_text("utf-8"))) == []
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=named)
+def test_the_first_sentences_of_a_notebook_are_short(path):
+    first = json.loads(path.read_text("utf-8"))["cells"][0]
+    assert too_long(opening("".join(first["source"]))) == []
+
+
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=named)
 def test_a_notebook_in_its_words_and_in_what_it_prints(path):
     cells = json.loads(path.read_text("utf-8"))["cells"]
