@@ -38,7 +38,7 @@ SENTENCE = (
 )
 ASSUMES = (
     "The intervals are of 95 %, by Student's t on the logarithms of the single clenches, and assume that "
-    "the clenches of a session are independent, spread alike under every condition, and that tiredness "
+    "the clenches of a session are independent, spread alike under every condition, and that fatigue "
     "changes the level by the same percentage from clench to clench. With so few clenches none of this can "
     "be checked. They speak of this session only: not of another day, of electrodes placed anew, or of "
     "another person."
@@ -290,14 +290,11 @@ def clench_test(name: str, channels: Sequence[ChannelFrames], trials: Sequence[C
         if any(frames.channel.label in t.levels_uv for t in trials)
     )
     if repeated:
-        told = (
-            f"Repeating {', '.join(repeated)} at more than one place in the order separates fatigue from the "
-            "conditions."
-        )
+        told = f"Repeating {', '.join(repeated)} separates fatigue from the appliance."
     else:
         told = (
-            "Fatigue cannot be separated from the conditions: none was made at more than one place in the "
-            "order, so a later condition may be lower because the muscle was fatigued. Make natural teeth "
+            "Fatigue cannot be separated from the appliance: no condition was made at more than one place in the "
+            "order, so a later condition may be lower because the muscle was tired. Make natural teeth "
             "first and last."
         )
     return ClenchTest(

@@ -38,7 +38,7 @@ CAUTIONS = (
     "are those of one against the other.",
     "A scorer who sees the EMG alone cannot tell bruxism from swallowing, speech or movement as audio and "
     "video can; agreement here is agreement about the trace.",
-    "Kappa depends on how rare events are: hence agreement on presence and on absence with it.",
+    "Kappa depends on how rare events are: hence agreement on presence and on absence too.",
 )
 CLASS_CAUTIONS = (
     "The cut-off was stated by the user and is applied to episodes per known hour of this EMG. Published "

@@ -222,6 +222,6 @@ def _numbers(found: Sequence[RateRatio]) -> Iterator[Note]:
             yield Note(
                 "no-event",
                 "warning",
-                f"{pair}: one of them has no event at all; half an event was added to both, and ratio and "
-                "interval follow from that.",
+                f"{pair}: one of them has no event at all; half an event was added to both for ratio "
+                "and interval.",
             )

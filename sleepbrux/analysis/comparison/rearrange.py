@@ -51,9 +51,9 @@ class Rearrangement:
 
 
 ASSUMPTIONS: dict[Order, str] = {
-    "randomised nights": "the order was drawn at random over all nights, so the test needs no more than that",
+    "randomised nights": "the order was drawn at random over all nights, so the test needs nothing else",
     "randomised blocks": (
-        "labels change places only within their block, as they were drawn, so the test needs no more than that"
+        "labels change places only within their block, as they were drawn, so the test needs nothing else"
     ),
     "planned phases": (
         "the phases were planned and not drawn, so this test assumes what cannot be known: that without an "

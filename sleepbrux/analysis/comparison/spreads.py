@@ -40,8 +40,8 @@ PERCENTILES = (5, 25, 50, 75, 95)
 LEVELS = tuple(round(0.1 * k, 1) for k in range(1, 10))
 LEAST_EVENTS = 10
 CAUTION = (
-    "Besides the primary outcome: ratios with intervals, not corrected for their number, and no sentence "
-    "follows from them. Rates as in the primary outcome; other measures by Welch on the logarithms of nights. "
+    "Other than the primary outcome: ratios with intervals, not corrected for their number, and no verdict "
+    "uses them. Rates as in the primary outcome; other measures by Welch on the logarithms of nights. "
     "What a condition has is the mean over its nights with its t interval."
 )
 PEAKS = (

@@ -40,7 +40,7 @@ SDD = (
     "Published smallest detectable differences between two single nights of polysomnography, 1.96 x root 2 x "
     "SEM of van der Zaag 2008 (6 persons with sleep bruxism and 6 without, four nights each; SDDs computed "
     "from the published SEMs): 5.8 and 2.8 episodes/h, 41.3 and 15.8 bursts/h, 1.1 and 0.28 % time index. "
-    "Shown for orientation: another recording, other rules, single nights. No sentence here follows from it."
+    "Shown for orientation: another recording, other rules, single nights. No verdict here uses it."
 )
 
 
