@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from sleepbrux.reference import Reference as Reference
     from sleepbrux.reference import given as given
     from sleepbrux.report.letter import Fields as Fields
+    from sleepbrux.report.letter import letter_html as letter_html
     from sleepbrux.report.letter import letter_pdf as letter_pdf
     from sleepbrux.report.letter.nights import Letter as Letter
     from sleepbrux.scoring.entry import How as How
@@ -94,6 +95,7 @@ _HOMES = {
     "frames": "export.frames",
     "from_array": "recording.memory",
     "given": "reference",
+    "letter_html": "report.letter",
     "letter_pdf": "report.letter",
     "load_criterion": "criteria",
     "load_night": "archive.file",

@@ -61,7 +61,7 @@ PUBLISHED_CV_PCT = {
 ONE_NIGHT = "no interval from one night"
 ALL_EQUAL = "all nights have the same value, so their spread says nothing"
 COUNTING = (
-    "counting noise is taken as if events came independently; they cluster, bursts most of all, so part "
+    "Poisson variation is taken as if events came independently; they cluster, bursts most of all, so part "
     "of what is called night-to-night is clustering inside the nights"
 )
 
@@ -262,7 +262,7 @@ def t_interval(values: Sequence[float], *, floor: float | None = None) -> Interv
 
 
 def split_spread(values: Sequence[NightValue]) -> Spread:
-    """Spread between nights split into counting noise and the rest, by the method of moments.
+    """Spread between nights split into Poisson variation and the rest, by the method of moments.
 
     The variance of the nights' values less the mean of their counting variances,
     count / exposure², and not below 0.
@@ -281,7 +281,7 @@ def split_spread(values: Sequence[NightValue]) -> Spread:
     variances = [v.count / v.exposure**2 for v in known if v.count is not None and v.exposure is not None]
     if len(variances) < len(known):
         return dataclasses.replace(
-            seen, sentence="not a count of events, so its share of counting noise is not known"
+            seen, sentence="not a count of events, so its share of Poisson variation is not known"
         )
     counting = fmean(variances)
     rest = max(sd**2 - counting, 0.0)
@@ -301,10 +301,10 @@ def _share(variance: float, counting: float, numbers: Sequence[float]) -> str:
         return "no event in any night, so nothing can be said of the spread"
     if variance <= counting:
         return (
-            f"counting noise alone explains the spread of these {len(numbers)} nights; a difference "
-            "between nights cannot be told from it"
+            f"Poisson variation alone explains the spread of these {len(numbers)} nights; a difference "
+            "between nights cannot be distinguished from it"
         )
-    return f"counting noise makes {100 * counting / variance:.0f} % of the variance of these nights"
+    return f"Poisson variation makes {100 * counting / variance:.0f} % of the variance of these nights"
 
 
 def _pct(part: float, mean: float) -> float | None:
@@ -358,7 +358,7 @@ def _needed(name: str, numbers: Sequence[float]) -> tuple[tuple[Needed, ...], st
     else:
         known = PUBLISHED_CV_PCT.get(name, ())
         if not known:
-            return (), f"{_nights(n)} at hand, and no published CV of this measure is on file"
+            return (), f"only {_nights(n)}, and no published CV of this measure is on file"
     rows = []
     for cv_pct, source in known:
         nights = nights_needed(cv_pct)

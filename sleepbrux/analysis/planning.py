@@ -46,7 +46,7 @@ class Variation:
     Attributes
     ----------
     cv_pct
-        SD of the true rate from night to night over its mean, in %; counting noise comes on top.
+        SD of the true rate from night to night over its mean, in %; Poisson variation comes on top.
     source
         Where it comes from.
     low_pct, high_pct
@@ -76,7 +76,7 @@ PUBLISHED: dict[str, Variation] = {
 
 @dataclass(frozen=True)
 class Point:
-    """Chance of telling a change with so many nights in each condition.
+    """Power to detect a change with so many nights in each condition.
 
     Attributes
     ----------
@@ -99,16 +99,16 @@ class Plan:
     events_per_night
         Expected events in a night without an appliance.
     contrasts
-        Conditions beside the baseline.
+        Conditions that are compared with the baseline.
     design
         How the nights are laid out.
     first_apart
         Whether the first night of the study is recorded and not compared, as `compare` does it.
     looks
         Nights in each condition at which is looked; empty for one look at the end. With looks each
-        point is the chance of having told by then.
+        point is the power by then.
     points
-        Chance of telling, by nights recorded in each condition.
+        Power, by nights recorded in each condition.
     needed
         Least number of nights in each condition with the wanted power; None where none up to the last
         point has it.
@@ -116,7 +116,7 @@ class Plan:
         The same at both ends of the range of a variation that was estimated from nights; None where it was
         stated, or where that end needs more than the last point.
     expected
-        With looks: nights in each condition on average until it is told or the last look is over.
+        With looks: nights in each condition on average until it is detected or the last look is over.
     standard_error
         Of a simulated chance, at most.
     """
@@ -155,7 +155,7 @@ class Plan:
 
 
 def extra_cv_pct(total_cv_pct: float, events_per_night: float) -> float:
-    """CV of the true rate where a total CV was published: counting noise taken out, never below 0.
+    """CV of the true rate where a total CV was published: Poisson variation taken out, never below 0.
 
     Examples
     --------
@@ -193,10 +193,10 @@ def own_variation(nights: Sequence[CountedNight]) -> Variation:
             "one instead"
         )
     total, noise, tail = max(over + counting, 0.0), counting / df, (1 - RANGE_LEVEL) / 2
-    # the squared spread of nights as a multiple of chi-squared; counting noise taken out afterwards
+    # the squared spread of nights as a multiple of chi-squared; Poisson variation taken out afterwards
     low, high = (100 * float(np.sqrt(max(total / chdtri(df, at) - noise, 0.0))) for at in (tail, 1 - tail))
     cv = 100 * float(np.sqrt(max(over / df, 0.0)))
-    return Variation(cv, f"this person's {len(nights)} nights, counting noise taken out", low, high)
+    return Variation(cv, f"this person's {len(nights)} nights, Poisson variation taken out", low, high)
 
 
 def simulate_nights(rng: np.random.Generator, runs: int, nights: int, events: float, cv_pct: float) -> Floats:
@@ -453,9 +453,9 @@ def plan_nights(
     looks: Sequence[int] = (),
     **simulation: Unpack[Simulation],
 ) -> Plan:
-    """Chance of telling a change, by the number of nights recorded in each condition.
+    """Power to detect a change, by the number of nights recorded in each condition.
 
-    Nights are simulated (`simulate_nights`), laid out by the design, the first one set apart, and put through
+    Nights are simulated (`simulate_nights`), laid out by the design, the first one left out, and put through
     the analysis and the sentence rules of `compare`; with several contrasts Holm's first step is taken for
     all. Nights are simulated independent of their neighbours, also where the analysis allows for more.
 
@@ -466,9 +466,9 @@ def plan_nights(
     variation
         `own_variation`, or one of ``PUBLISHED`` with `extra_cv_pct`.
     ratio
-        True ratio of the rates that should be told.
+        True ratio of the rates that should be detected.
     contrasts
-        Conditions beside the baseline.
+        Conditions that are compared with the baseline.
     looks
         Nights in each condition at which is looked, the bound then being `rules.LOOKS_P`.
     **simulation
@@ -490,7 +490,7 @@ def plan_nights(
             f"plan_nights has no argument {unknown[0]}; it has {', '.join(Simulation.__annotations__)}"
         )
     if ratio <= 0 or ratio == 1:
-        raise UsageError("the ratio to be told must be above 0 and not 1, for example 0.5 for half")
+        raise UsageError("the ratio to be detected must be above 0 and not 1, for example 0.5 for half")
     if events_per_night <= 0:
         raise UsageError("planning needs more than 0 events a night")
     if looks and design not in RANDOMISED:
@@ -742,7 +742,7 @@ class Schedule:
         if self.least_p is None or self.least_p <= VERDICT_P.value:
             return ""
         return (
-            "With so few nights and the first one set apart, the test that stands on the drawing cannot "
+            "With so few nights and the first one left out, the rearrangement test cannot "
             f"come below {self.least_p:.3f}. It would have to reach {VERDICT_P.value:g}: whatever these "
             'nights show, the answer will be "cannot tell yet". Plan more nights.'
         )
@@ -751,18 +751,18 @@ class Schedule:
 ANALYSES: dict[Design, str] = {
     "A-B-A": (
         "Phases in a fixed order: rate ratio of all B nights to all A nights, with an interval that allows "
-        "for neighbouring nights being alike beside the plain one. Because A comes back, a "
+        "for neighbouring nights being alike as well as the plain one. Because A comes back, a "
         "steady change with time does not pass for an effect; carry-over and chance events in a phase may. "
         "The order is not drawn, so the sentences name no cause."
     ),
     "randomised nights": (
-        "Conditions drawn over all nights: rate ratio, and a rearrangement test over all nights that stands "
-        "on the drawing alone. The sentences may name the appliance as the cause in this person. Needs an "
+        "Conditions drawn over all nights: rate ratio, and a rearrangement test over all nights that follows "
+        "the drawing alone. The sentences may name the appliance as the cause in this person. Needs an "
         "appliance whose effect begins and ends within a night."
     ),
     "randomised blocks": (
         "Each block holds every condition once, in a drawn order: rate ratio, and a rearrangement test "
-        "within blocks that stands on the drawing alone; slow changes with time fall out. The sentences may "
+        "within blocks that follows the drawing alone; slow changes with time fall out. The sentences may "
         "name the appliance as the cause in this person. Needs an appliance whose effect begins and ends "
         "within a night."
     ),

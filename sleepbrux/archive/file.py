@@ -285,7 +285,7 @@ def _plain_errors(path: Path) -> Iterator[None]:
 def save_night(night: Night, path: str | Path, *, settle: Settle | None = None) -> None:
     """Write a night's archive; an existing file is replaced only when the new one is whole.
 
-    An archive holds the automatic scoring only; what a reader changed stands in the journal beside it.
+    An archive holds the automatic scoring only; what a reader changed is in its journal.
 
     Parameters
     ----------
@@ -412,7 +412,7 @@ def load_night(path: str | Path) -> Night:
     ------
     ArchiveError
         Not an archive of a night, damaged, of a newer major schema, or another than the list of the night's
-        files beside it says.
+        files that belong to it says.
     """
     path = Path(path)
     try:

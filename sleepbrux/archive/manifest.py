@@ -176,7 +176,7 @@ def unlisted(archive: Path) -> str:
     if not any((folder / f"{stem}{e}").is_file() for e in (".summary.json", ".report.html")):
         return ""
     return (
-        f"{stem}{ARCHIVE}: no {stem}{LIST} stands beside it, so whether the page and tables here are "
+        f"{stem}{ARCHIVE}: there is no {stem}{LIST} next to it, so whether the page and tables here are "
         "of this archive cannot be checked"
     )
 

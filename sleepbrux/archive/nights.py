@@ -254,7 +254,7 @@ def _against(night: Night, archive: Path, study: Study, entry: StudyNight, due: 
         yield (f"{archive.name} was made from a recording called {night.swept.name!r}, not from {name!r}")
     if same_recording(night, entry, due) is False:
         yield (
-            f"{archive.name} was made from another recording than {name} beside the study file; score the "
+            f"{archive.name} was made from another recording than {name} next to the study file; score the "
             "night again"
         )
     if own.study_sha256 and own.study_sha256 != entry_digest(study, entry):
@@ -277,7 +277,7 @@ def unproved_text(ids: Sequence[str]) -> str:
         return ""
     return (
         f"the archives of {', '.join(ids)} do not say of which study they are (scored without a study file, "
-        "or by an earlier version): that they are of this person rests on their names alone"
+        "or by an earlier version): that they are of this person is known by their names alone"
     )
 
 

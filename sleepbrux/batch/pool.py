@@ -186,5 +186,5 @@ def lost(task: Task, out: Path, code: int | None) -> LedgerRow:
         task,
         out,
         f"{task.recording.name}: the worker process ended twice ({how}), the second time with "
-        "no other night beside it; memory may have run out",
+        "no other night at the same time; memory may have run out",
     )

@@ -38,7 +38,7 @@ COLUMNS = {
     "episodes_per_hour": "episodes per valid hour",
     "criterion": "id of the rule set",
     "instead_of": "id of the rule set that was meant, where another one had to be used",
-    "basis": "whose word the window is",
+    "basis": "what the window is based on",
     "reference": "where the clench came from",
     "warnings": "warnings in the night's notes",
     "input_sha256": "SHA-256 of the recording",

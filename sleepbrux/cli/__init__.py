@@ -30,9 +30,9 @@ VERBS = {
     "plan": "How many nights a comparison needs, and when to wear what.",
     "summary": "Several nights of a study, condition by condition.",
     "report": "The page about a night, made again from its archive.",
-    "letter": "A letter of one or two pages for the sleep physician, as PDF.",
+    "letter": "A letter of one or two pages for the sleep physician, as PDF and HTML.",
     "export": "Files for other programs: CSV, JSON, EDF+, BIDS, FHIR, a study table.",
-    "trace": "From a number of a night down to the samples that it rests on.",
+    "trace": "From a number of a night down to its samples.",
     "deidentify": "Copy a recording without what names a person or a device.",
     "criteria": "List, show and check the scoring criteria.",
 }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
 
@@ -47,11 +48,12 @@ def _labels(pairs: tuple[str, ...]) -> dict[str, str]:
 def _show(found: ScoringAgreement) -> None:
     from sleepbrux.report.agreement_page import RULE_WORDS, estimate_text, number
 
-    click.echo(f"A ({found.origins[0]}): {found.a}\nB ({found.origins[1]}): {found.b}")
-    click.echo(
-        f"{count_of(len(found.nights), 'night')}, {found.hours:.2f} hours known to both, "
-        f"level {found.level}\n"
+    first = found.found[0]
+    headline(
+        f"{first.matched} {found.level}s in both, {first.only_a} only in A, {first.only_b} only in B; "
+        f"{count_of(len(found.nights), 'night')}, {found.hours:.2f} hours known to both"
     )
+    click.echo(f"A ({found.origins[0]}): {found.a}\nB ({found.origins[1]}): {found.b}\n")
     for row in found.found:
         click.echo(
             f"matched by {RULE_WORDS[row.rule]}: {row.matched} in both, {row.only_a} only A, "
@@ -192,7 +194,7 @@ def command(
 
     Each is an archive (NIGHT.night.h5: automatic), a journal (NIGHT.review.jsonl: reviewed), a
     person's file (EDF+ annotations, CSV, BIDS events.tsv). B may be criterion:ID, or the word
-    reviewed for the journals beside the archives of A. Only time known to both counts.
+    reviewed for the journals of the archives of A. Only time known to both counts.
     """
     from sleepbrux.analysis.agreement.compare import compare
     from sleepbrux.analysis.agreement.loading import Wanted, check_labels, load_pair, pairs

@@ -30,11 +30,13 @@ def _say_others(others: list[str]) -> None:
 
 
 def _said(row: LedgerRow) -> str:
+    from sleepbrux.report.numbers import text
+
     name = row.name
     if row.figures is None:
         return f"{name} was not scored: {row.problem}"
     rate = row.figures.rate_per_hour
-    value = "no rate" if rate is None else f"{rate:.2f} episodes per valid hour"
+    value = "no rate" if rate is None else f"{text(rate, '1/h')} episodes per valid hour"
     meant = row.figures.instead_of
     by = f"scored by {row.figures.criterion} instead of {meant}: " if meant else ""
     return f"{name}: {by}{value}"
@@ -45,23 +47,24 @@ def _next(archives: Iterable[Path | None]) -> None:
         following.say_next(("look at every episode of a night and decide", ("review", first)))
 
 
-def _say_result(batch: Batch) -> None:
-    """What a run left, what is wrong with it, and the next step."""
+def _end(batch: Batch) -> None:
+    """Where the table is, what is wrong with it, and what comes next."""
     if batch.table is None:
         click.echo("one table of all shards: run the same command with --merge instead of --shard")
     else:
         click.echo(f"{count_of(len(batch.rows), 'night')} in one table: {batch.table}")
         if batch.no_longer_listed:
             click.echo(
-                f"{count_of(batch.no_longer_listed, 'row')} of the table that stood there before "
-                "are not nights of this run and were taken out; their results stay",
+                f"{count_of(batch.no_longer_listed, 'row')} of the earlier table are not nights of this run and "
+                "were taken out; their results stay",
                 err=True,
             )
-        _next(batch.archives)
     for sentence in batch.doubled:
         click.echo(f"sleepbrux: {sentence}", err=True)
     if batch.failed:
         click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
+    if batch.table is not None:
+        _next(batch.archives)
 
 
 def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, shard: str) -> None:
@@ -191,5 +194,5 @@ def command(
         raise
     finally:
         bar.close()
-    _say_result(batch)
+    _end(batch)
     return 1 if batch.failed or batch.doubled else 0

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from sleepbrux.cli import following, options
+from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -21,14 +23,16 @@ def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
     from sleepbrux.reference.clench_test import ASSUMES, SENTENCE
     from sleepbrux.report import clench_page as page
 
-    click.echo(f"{test.name}: {', '.join(test.order)}")
+    for answer in _answers(test):
+        headline(answer)
     click.echo(SENTENCE)
+    click.echo(f"{test.name}: {', '.join(test.order)}")
     for channel in test.channels:
         about = " ".join(filter(None, (channel.muscle, channel.side)))
         click.echo(f"\n{channel.label}" + (f" ({about})" if about else ""))
         _table(page.LEVEL_HEADS, page.level_rows(channel))
         click.echo(
-            f"  tiredness: {page.change_text(channel.tiredness_pct)}; {channel.degrees} degrees of freedom"
+            f"  fatigue: {page.change_text(channel.tiredness_pct)}; {channel.degrees} degrees of freedom"
         )
     if test.asymmetry:
         click.echo()
@@ -43,9 +47,19 @@ def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
 
 
 def _table(heads: tuple[str, ...], rows: list[list[str]]) -> None:
-    widths = [max(len(row[k]) for row in (heads, *rows)) for k in range(len(heads))]
-    for row in (heads, *rows):
-        click.echo("  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip())
+    click.echo("\n".join(table_lines(heads, rows, texts=range(len(heads)))))
+
+
+def _answers(test: ClenchTest) -> Iterator[str]:
+    """What each condition reached in % of natural teeth, a line each."""
+    found: dict[str, list[str]] = {}
+    for channel in test.channels:
+        for level in channel.conditions:
+            if level.as_measured is not None:
+                where = " ".join(filter(None, (channel.side, channel.muscle))) or channel.label
+                found.setdefault(level.condition, []).append(f"{where} {level.as_measured.pct:.0f} %")
+    for condition, levels in found.items():
+        yield f"{condition}: {', '.join(levels)} of the clench on natural teeth"
 
 
 def _nights(study: Study, results: Path, home: Path) -> list[NightsBeside]:
@@ -76,7 +90,7 @@ def _nights(study: Study, results: Path, home: Path) -> list[NightsBeside]:
     "--results",
     type=click.Path(path_type=Path, file_okay=False),
     default=None,
-    help="Folder with the scored nights [default: results beside the study file].",
+    help="Folder with the scored nights [default: results next to the study file].",
 )
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
 @options.hints

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.cli.terminal import progress_bar
+from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -22,15 +22,22 @@ def _shown(found: Cohort) -> Iterator[str]:
     from sleepbrux.analysis.comparison.ratio import p_text
 
     yield f"{found.persons} persons, {found.nights} nights; {found.method} ({found.why_method})"
-    for e in found.effects:
-        after = "" if e.p_holm is None else f", after Holm {p_text(e.p_holm)}"
-        yield (
-            f"  {e.term:<60}{e.ratio:>7.2f} ({e.low:.2f} to {e.high:.2f}), p {p_text(e.p)}{after}, df "
-            f"{e.df:g}"
-        )
+    yield from table_lines(
+        ("effect", "ratio", "95 % interval", "p", "after Holm", "df"),
+        [
+            (
+                e.term,
+                f"{e.ratio:.2f}",
+                f"{e.low:.2f}–{e.high:.2f}",
+                p_text(e.p),
+                "-" if e.p_holm is None else p_text(e.p_holm),
+                f"{e.df:g}",
+            )
+            for e in found.effects
+        ],
+    )
     for condition, p in found.wilcoxon_p.items():
         yield f"  Wilcoxon signed-rank, {condition}: p {'-' if p is None else p_text(p)}"
-    yield from (f"\n{s}" for s in found.sentences)
     yield "\nhow far nights of one person agree:"
     for r in found.repeatability:
         if r.icc is None or r.low is None or r.high is None:
@@ -71,7 +78,7 @@ class _Read:
 
 
 def _of_studies(paths: tuple[Path, ...], results: Path | None) -> _Read:
-    """Nights of study files, from their archives; what stands apart in `compare` is left out.
+    """Nights of study files, from their archives; what `compare` leaves out is left out.
 
     Reviewed scorings are taken only where every night of every person has one.
     """
@@ -127,7 +134,7 @@ def _read(paths: tuple[Path, ...], results: Path | None, *, automatic: bool) -> 
         seen.add(study.pseudonym)
         folder = results or beside
         if not folder.is_dir():
-            raise UsageError(f"there is no folder {folder.name!r} beside {path.name}; give --results")
+            raise UsageError(f"there is no folder {folder.name!r} next to {path.name}; give --results")
         reading = read_records(study, folder, suffix=ARCHIVE, due=due, robust=False, automatic=automatic)
         readings.append(reading)
         notes += _remarks(study.pseudonym, reading)
@@ -150,7 +157,7 @@ def _read(paths: tuple[Path, ...], results: Path | None, *, automatic: bool) -> 
     if len(bases) > 1:
         what = "; ".join(sorted(", ".join((b[0], b[1], b[3], b[4])) for b in bases))
         raise UsageError(
-            f"the studies do not stand on the same outcome, criterion, window and reference, so they are "
+            f"the studies do not have the same outcome, criterion, window and reference, so they are "
             f"not mixed: {what}"
         )
     notes += _review_note(readings, automatic=automatic)
@@ -165,7 +172,7 @@ def _read(paths: tuple[Path, ...], results: Path | None, *, automatic: bool) -> 
     "--results",
     type=click.Path(path_type=Path, file_okay=False, exists=True),
     default=None,
-    help="Folder with a folder of archives a pseudonym [default: results beside].",
+    help="Folder with a folder of archives a pseudonym [default: results next to each study file].",
 )
 @click.option(
     "--baseline",
@@ -223,11 +230,13 @@ def command(
     nights = read.nights
     found = compare_cohort(nights, baseline=baseline, outcome=outcome, method=method)
     found = replace(found, notes=(*read.notes, *found.notes))
+    for sentence in found.sentences:
+        headline(sentence)
     click.echo("\n".join([*_shown(found), PURPOSE]))
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "cohort.json", cohort_text(found))
     write_text(out / "cohort.report.html", render_cohort(found, nights))
-    click.echo(f"Page: {out / 'cohort.report.html'}")
+    click.echo(f"page: {out / 'cohort.report.html'}")
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()
         following.say_next(("look at one person", ("compare", studies[0], *where)))

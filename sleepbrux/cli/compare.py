@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.cli.terminal import progress_bar
+from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -27,14 +27,14 @@ ORDERS = ("as it came", "planned phases", "randomised nights", "randomised block
 def _contrast(contrast: Contrast) -> Iterator[str]:
     from sleepbrux.analysis.comparison.ratio import p_text
 
-    yield f"\n{contrast.condition} against {contrast.against}: {contrast.verdict}"
+    yield f"\n{contrast.condition} against {contrast.against}"
     yield f"  {contrast.sentence}"
     r, test = contrast.ratio, contrast.rearrangement
     if r is None:
         return
     yield (
         f"  p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method}); the sentence "
-        f"rests on p {p_text(r.p_holm)} after Holm"
+        f"follows p {p_text(r.p_holm)} after Holm"
     )
     if contrast.by_valid_hours and f"{contrast.by_valid_hours:.2f}" != f"{r.ratio:.2f}":
         yield f"  with every valid hour counting the same: {contrast.by_valid_hours:.2f}"
@@ -55,15 +55,17 @@ def _contrast(contrast: Contrast) -> Iterator[str]:
 
 
 def _nights(comparison: Comparison, remarks: Mapping[str, Sequence[str]]) -> Iterator[str]:
-    heads = ("count", "valid h", "per hour") if comparison.counts else ("value", "", "")
-    yield f"{'night':<20}{'condition':<36}{heads[0]:>8}{heads[1]:>9}{heads[2]:>10}"
-    apart = {a.night.id: a.reason for a in comparison.apart}
+    heads = ("count", "valid h", "per hour") if comparison.counts else ("value",)
+    out = {a.night.id: a.reason for a in comparison.apart}
+    rows = []
     for n in (*(a.night for a in comparison.apart), *comparison.nights):
         rate = "-" if n.rate is None else f"{n.rate:.2f}"
-        note = f"  apart: {apart[n.id]}" if n.id in apart else ""
-        numbers = f"{n.events:>8g}{n.hours:>9.2f}{rate:>10}" if comparison.counts else f"{n.events:>8.3g}"
-        note += "".join(f"  * {text}" for text in remarks.get(n.id, ()))
-        yield f"{n.id:<20}{n.condition:<36}{numbers}{note}"
+        note = [f"left out: {out[n.id]}"] if n.id in out else []
+        note += [f"* {text}" for text in remarks.get(n.id, ())]
+        numbers = (f"{n.events:g}", f"{n.hours:.2f}", rate) if comparison.counts else (f"{n.events:.3g}",)
+        rows.append((n.id, n.condition, *numbers, "  ".join(note)))
+    last = 2 + len(heads)
+    yield from table_lines(("night", "condition", *heads, ""), rows, indent="", texts=(0, 1, last))
 
 
 def _more_nights(plans: Sequence[Plan]) -> list[str]:
@@ -73,9 +75,16 @@ def _more_nights(plans: Sequence[Plan]) -> list[str]:
     heads = ", ".join(f"to {p.ratio:g} times: {p.needed_text}" for p in plans)
     return [
         "",
-        f"More nights, if they vary as these did ({plans[0].design}), for a change told in "
-        f"{100 * plans[0].power:.0f} % of studies: {heads}",
+        f"More nights, if they vary as these did ({plans[0].design}), for {100 * plans[0].power:.0f} % power: "
+        f"{heads}",
     ]
+
+
+def _answer(contrast: Contrast) -> str:
+    """The verdict of a contrast, with its ratio where there is one."""
+    r = contrast.ratio
+    numbers = f"{r.ratio:.2f} times (95 % interval {r.low:.2f}–{r.high:.2f}); " if r is not None else ""
+    return f"{contrast.condition} against {contrast.against}: {numbers}{contrast.verdict}"
 
 
 def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
@@ -86,6 +95,7 @@ def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
     lines = [
         f"{found.person}: {comparison.outcome}, criterion {found.criterion}; nights "
         f"{found.night_order}; order of conditions: {comparison.order}",
+        "",
         *_nights(comparison, found.remarks),
     ]
     for contrast in comparison.contrasts:
@@ -143,7 +153,7 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path, D
     "--results",
     type=click.Path(path_type=Path, file_okay=False, exists=True),
     default=None,
-    help="Folder with the archives [default: results beside the study file].",
+    help="Folder with the archives [default: results next to the study file].",
 )
 @click.option(
     "--out",
@@ -206,7 +216,7 @@ def command(
         except OSError as error:
             raise UsageError(
                 f"{fixed.name}: cannot be written ({error.strerror}); the record of what was fixed when "
-                "lies beside the study file: make its folder writable"
+                "lies next to the study file: make its folder writable"
             ) from error
 
     with progress_bar(desc="compared and planned") as bar:
@@ -214,15 +224,18 @@ def command(
             plan, reading, keep_first_night=keep_first_night, record=looked, progress=bar.update
         )
         plans = study_plans(found, progress=bar.update)
+    for contrast in found.comparison.contrasts:
+        headline(_answer(contrast))
     click.echo(_shown(found, plans), nl=False)
     target = out or result_folder(plan, folder)
     refuse_other(target / f"{STUDY}.comparison.json", "person", plan.pseudonym)
     write_study(found, target, plans=plans, clench=folder)
-    click.echo(f"Page: {target / (STUDY + REPORT)}")
+    click.echo(f"page: {target / (STUDY + REPORT)}")
+    unused = say_unread(reading.unread)
     file = _file_of(study)
     if file.suffix == ".toml":
         where = following.naming(file, folder)
         following.say_next(("write the letter", ("letter", "--study", file, *where)))
     else:
         following.say_next(("see how many more nights are needed", ("plan", "--study", study)))
-    return 1 if say_unread(reading.unread) or found.missing else 0
+    return 1 if unused or found.missing else 0

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from sleepbrux.cli import terminal
 from sleepbrux.core.errors import UsageError
 
 STUDY_FILE, RESULTS = "study.toml", "results"
@@ -58,7 +59,8 @@ def say_next(*steps: tuple[str, tuple[object, ...]]) -> None:
     for what, words in steps:
         line = command_line(*words)
         if line.isprintable():
-            click.echo(f"next, {what}:\n  {line}", err=True)
+            terminal.styled(f"next, {what}:", terminal.FAINT, err=True)
+            click.echo(f"  {line}", err=True)
 
 
 def study_near(folder: Path) -> Path | None:

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.cli import following, options
+from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
+from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.recording.model import Recording
@@ -112,20 +114,19 @@ def _first_look(recording: Recording, progress: Callable[[float], None]) -> list
 
 def _show(seen: dict[str, Any]) -> None:
     start = seen["start"] or (f"date unknown, {seen['start_clock'] or 'time unknown'}")
-    click.echo(f"{seen['name']}  {seen['format']}  start {start}  {seen['duration_s'] / 3600:.2f} h")
-    click.echo(
-        f"  {'channel':<18}{'is':<16}{'rate':>8} {'unit':<6}{'lowest':>11}{'highest':>11}"
-        f"{'99.9 % of |x|':>15}"
+    headline(
+        f"{seen['name']}: {seen['duration_s'] / 3600:.2f} h, {count_of(len(seen['channels']), 'channel')}, "
+        f"{seen['format']}, start {start}"
     )
+    rows = []
     for c in seen["channels"]:
         rate = c["rate"] if "/" not in c["rate"] else f"{_ratio(c['rate']):.6g}"
         numbers = [c["min_uv"], c["max_uv"], c["p99_9_abs_uv"]]
         shown = [f"{v:z.2f}" if v is not None else "-" for v in numbers]
         role = " ".join(filter(None, (c["role"], c["muscle"], c["side"])))
-        click.echo(
-            f"  {c['label']:<18}{role:<16} {rate:>7} {c['unit']:<6}{shown[0]:>11}"
-            f"{shown[1]:>11}{shown[2]:>15}  {c['fault']}"
-        )
+        rows.append((c["label"], role, rate, c["unit"], *shown, c["fault"]))
+    heads = ("channel", "is", "rate", "unit", "lowest", "highest", "99.9 % of |x|", "")
+    click.echo("\n".join(table_lines(heads, rows, texts=(0, 1, 3, 7))))
     for gap in seen["gaps"]:
         click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['stop_s']:.2f} s")
     for mark in seen["marks"][:50]:
@@ -181,7 +182,7 @@ def _say(morning: UsabilityVerdict) -> None:
         if morning.valid_hours is not None
         else ""
     )
-    click.echo(f"{morning.name}: {morning.verdict or 'not judged'}{of}")
+    headline(f"{morning.name}: {morning.verdict or 'not judged'}{of}")
     alike: dict[str, list[str]] = {}
     for finding in morning.findings:
         alike.setdefault(finding.remedy, []).append(f"{finding.cause}: {finding.text}")

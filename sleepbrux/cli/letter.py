@@ -1,4 +1,4 @@
-"""``sleepbrux letter``: findings of one or several nights for the sleep physician, as PDF."""
+"""``sleepbrux letter``: findings of one or several nights for the sleep physician, as PDF and HTML."""
 
 from __future__ import annotations
 
@@ -9,16 +9,18 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import file_name
 
 if TYPE_CHECKING:
     from sleepbrux.report.letter.compared import NightsCompared
     from sleepbrux.report.letter.nights import Letter
+    from sleepbrux.study.file import Study
 
 
-def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompared, list[str]]:
-    """The nights of a study, what its comparison says, and ids of nights without a scoring."""
+def _study(file: Path, results: Path | None) -> tuple[Study, list[Letter], NightsCompared, list[str]]:
+    """A study, its nights, what its comparison says, and ids of nights without a scoring."""
     from sleepbrux.analysis.comparison.fixing import record_path
     from sleepbrux.archive.nights import Due
     from sleepbrux.cli.score import recorded_study
@@ -34,7 +36,7 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompar
         click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
     for doubt in doubts:
         click.echo(f"note: {doubt}", err=True)
-    return letters, comparison, [night.id for night in missing]
+    return plan, letters, comparison, [night.id for night in missing]
 
 
 @click.command()
@@ -43,14 +45,16 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompar
     "--out",
     type=click.Path(path_type=Path, dir_okay=False),
     default=None,
-    help="The PDF to write [default: letter.pdf beside the first archive or the study file].",
+    help="The PDF to write, with an HTML file of the same name next to it [default: letter.pdf next to the "
+    "first archive or the study file].",
 )
 @click.option(
     "--fields",
     "file",
     type=click.Path(path_type=Path, dir_okay=False),
     default=None,
-    help="TOML file of what the clinician enters: question, snoring, appliance, own words.",
+    help="TOML file of what the clinician enters: question, snoring, appliance, own words; comes before the "
+    "[letter] table of the study file.",
 )
 @click.option(
     "--field",
@@ -76,9 +80,13 @@ def _study(file: Path, results: Path | None) -> tuple[list[Letter], NightsCompar
     "--results",
     type=click.Path(path_type=Path, file_okay=False),
     default=None,
-    help="Folder with the archives of the study [default: results beside the study file].",
+    help="Folder with the archives of the study [default: results next to the study file].",
 )
-@click.option("--with-dates", is_flag=True, help="Give the days of the nights.")
+@click.option(
+    "--with-dates",
+    is_flag=True,
+    help="Give the days of the nights; dates = true under [letter] of the study file does so always.",
+)
 def command(
     archives: tuple[Path, ...],
     out: Path | None,
@@ -92,12 +100,19 @@ def command(
 ) -> int:
     """Write a letter of one or two pages about ARCHIVES (NIGHT.night.h5), all of one person.
 
-    Findings only. The person's name, the question and all that was told are entered by the
-    clinician and printed as entered.
+    PDF, and the same as one HTML file. Findings only. The person's name, the question and the history
+    are entered by the clinician and printed as entered.
     """
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.core.files import replacing, write_text
-    from sleepbrux.report.letter import fields_template, letter_pdf, load_fields
+    from sleepbrux.report.letter import (
+        fields_template,
+        from_study,
+        letter_answer,
+        letter_html,
+        letter_pdf,
+        load_fields,
+    )
 
     if new_fields is not None:
         if new_fields.exists():
@@ -119,10 +134,11 @@ def command(
     from sleepbrux.report.outputs import ARCHIVE
 
     if study is not None:
-        letters, comparison, missing = _study(study, results)
-        beside = study
+        plan, letters, comparison, missing = _study(study, results)
+        fields, with_dates = from_study(fields, plan), with_dates or plan.letter.dates
+        near = study
     else:
-        comparison, missing, beside = None, [], archives[0]
+        comparison, missing, near = None, [], archives[0]
         for path in archives:
             say_doubts(path)
         letters = [
@@ -131,11 +147,16 @@ def command(
         ]
         check_one_person([(letter.name, letter.night) for letter in letters])
     pdf = letter_pdf(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
-    target = out or beside.with_name("letter.pdf")
+    page = letter_html(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
+    target = out or near.with_name("letter.pdf")
+    same = target.with_suffix(".html")
     target.parent.mkdir(parents=True, exist_ok=True)
     with replacing(target) as temporary:
         temporary.write_bytes(pdf)
-    click.echo(str(target))
+    write_text(same, page)
+    headline(letter_answer(letters, comparison)[0])
+    click.echo(f"letter:  {target}\nas HTML: {same}")
+    unused = say_unread(unread((x.name, x.night) for x in letters))
     about = _about(archives, study, results)
     if file is None and not entries:
         form = target.with_name("letter.fields.toml")
@@ -152,7 +173,7 @@ def command(
                 for path in files
             )
         )
-    return 1 if say_unread(unread((x.name, x.night) for x in letters)) else 0
+    return 1 if unused else 0
 
 
 def _about(archives: tuple[Path, ...], study: Path | None, results: Path | None) -> tuple[object, ...]:

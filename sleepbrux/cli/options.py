@@ -225,7 +225,7 @@ sync = click.option(
     "--sync",
     multiple=True,
     metavar="OTHER=RECORDING",
-    help="Second of an event in the files beside and in the recording; two or more correct drift.",
+    help="Second of an event in the companion files and in the recording; two or more correct drift.",
 )
 
 
@@ -243,7 +243,7 @@ def pair(text: str) -> tuple[float, float]:
 
 
 def say_doubts(archive: Path) -> None:
-    """Say what is wrong with the files beside an archive, if anything."""
+    """Say what is wrong with the files that belong to an archive, if anything."""
     from sleepbrux.archive.manifest import doubts, unlisted
 
     for text in filter(None, (*doubts(archive), unlisted(archive))):

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sleepbrux.cli import following, options
-from sleepbrux.cli.terminal import progress_bar
+from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import UsageError
+from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.analysis.planning import Plan, Variation
@@ -25,13 +26,19 @@ def _curve(plan: Plan) -> list[str]:
     """A chart of letters: one row a number of nights."""
     from sleepbrux.analysis.planning import bound_of
 
-    lines = [f"  {'nights in each':>15}{'chance of telling':>20}"]
+    rows = []
     for p in plan.points:
         mark = "  <- enough" if p.nights == plan.needed else ""
         if p.least_p is not None and p.least_p > bound_of(plan):
-            mark = f"  least possible p {p.least_p:.3f}: cannot tell"
-        lines.append(f"  {p.nights:>15}{100 * p.power:>18.0f} % {'#' * round(40 * p.power)}{mark}")
-    return lines
+            mark = f"  least possible p {p.least_p:.3f}: cannot detect"
+        rows.append((f"{p.nights}", f"{100 * p.power:.0f} %", f"{'#' * round(40 * p.power)}{mark}"))
+    return table_lines(("nights in each", "power", ""), rows, texts=(2,))
+
+
+def _answer(plan: Plan) -> str:
+    """How many nights would detect a change, in how many of 100 studies."""
+    change = {0.5: "a true halving"}.get(plan.ratio, f"a true change to {plan.ratio:g} times")
+    return f"{plan.needed_text} would detect {change} in {100 * plan.power:.0f} % of studies"
 
 
 def _shown(plans: Sequence[Plan]) -> list[str]:
@@ -42,18 +49,17 @@ def _shown(plans: Sequence[Plan]) -> list[str]:
         if variation.low_pct is None
         else f", 80 % range {variation.low_pct:.0f} to {variation.high_pct:.0f} %"
     )
-    apart = "first night recorded and set apart" if first.first_apart else "first night compared too"
+    apart = "first night recorded and left out" if first.first_apart else "first night compared too"
     lines = [
         f"nights vary by {variation.cv_pct:.1f} % beyond counting{span} ({variation.source})",
         f"{first.events_per_night:.1f} events in a night without an appliance; {first.design}, {apart}; "
-        f"{first.contrasts} condition{'s' if first.contrasts > 1 else ''} beside the baseline",
-        f"{first.runs} simulated studies a point, so each chance is known to about "
+        f"{count_of(first.contrasts, 'condition')} against the baseline",
+        f"{first.runs} simulated studies a point, so each power is known to about "
         f"{200 * first.standard_error:.0f} points",
     ]
     for plan in plans:
         lines += [
-            f"\nrate goes to {plan.ratio:g} times: {plan.needed_text} for a chance of "
-            f"{100 * plan.power:.0f} %"
+            f"\nrate goes to {plan.ratio:g} times: {plan.needed_text} for {100 * plan.power:.0f} % power"
         ]
         if plan.expected is not None:
             lines.append(f"  with these looks {plan.expected:.1f} nights in each condition on average")
@@ -112,7 +118,7 @@ def _fixed(file: Path, results: Path | None) -> list[str]:
         raise UsageError(
             f"{path.name}: cannot be written ({error.strerror}); make the folder of {file.name} writable"
         ) from error
-    return [*(f"{n.severity}: {n.text}" for n in fixing_notes(record, plan)), f"Record: {path}"]
+    return [*(f"{n.severity}: {n.text}" for n in fixing_notes(record, plan)), f"record: {path}"]
 
 
 def _variation(
@@ -130,7 +136,7 @@ def _variation(
         known = PUBLISHED[spread]
         extra = extra_cv_pct(known.cv_pct, events)
         return events, Variation(
-            extra, f"{known.cv_pct:g} % in all, counting noise taken out; {known.source}"
+            extra, f"{known.cv_pct:g} % in all, Poisson variation taken out; {known.source}"
         )
     return events, Variation(cv_pct or 0.0, "as given")
 
@@ -171,7 +177,7 @@ def _schedule(
     write_text(out / "schedule.toml", schedule_toml(laid, baseline=conditions[0], looks=looks))
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
-        lines.append(f"Least possible p of the test that stands on the drawing: {laid.least_p:.4f}.")
+        lines.append(f"Least possible p of the rearrangement test: {laid.least_p:.4f}.")
     if laid.warning:
         lines.append(f"warning: {laid.warning}")
     lines += [
@@ -179,7 +185,7 @@ def _schedule(
     ]
     return [
         *lines,
-        f"Schedule: {out / 'schedule.csv'}; for the study file: {out / 'schedule.toml'}",
+        f"schedule: {out / 'schedule.csv'}; for the study file: {out / 'schedule.toml'}",
     ]
 
 
@@ -194,7 +200,7 @@ def _schedule(
     "--results",
     type=click.Path(path_type=Path, file_okay=False, exists=True),
     default=None,
-    help="Folder with the archives [default: results beside the study file].",
+    help="Folder with the archives [default: results next to the study file].",
 )
 @click.option(
     "--rate",
@@ -220,14 +226,14 @@ def _schedule(
     "--ratio",
     type=options.Number(0, 100, min_open=True),
     multiple=True,
-    help="True ratio to be told, may be repeated [default: 0.5 and 0.75].",
+    help="True ratio to be detected; repeatable [default: 0.5 and 0.75].",
 )
 @click.option(
     "--power",
     type=options.Number(0.5, 0.99),
     default=0.8,
     show_default=True,
-    help="Wanted chance of telling it.",
+    help="Wanted power: share of studies that detect it.",
 )
 @click.option(
     "--design",
@@ -240,7 +246,7 @@ def _schedule(
     "--contrasts",
     type=click.IntRange(1, 9),
     default=None,
-    help="Conditions beside the baseline [default: those of --conditions].",
+    help="Conditions that are compared with the baseline [default: those of --conditions].",
 )
 @click.option(
     "--looks", default=None, help="Nights in each condition at which is looked, set beforehand: 6,9,12."
@@ -308,7 +314,7 @@ def command(
     fixed: Path | None,
     out: Path,
 ) -> int:
-    """Plan a comparison: nights in each condition to tell a change, by simulation.
+    """Plan a comparison: nights in each condition to detect a change, by simulation.
 
     The simulated nights go through the very analysis and rules of ``sleepbrux compare``.
     """
@@ -342,7 +348,7 @@ def command(
                 )
                 for r in ratios
             )
-    lines = _shown(plans)
+    answers, lines = list(map(_answer, plans)), _shown(plans)
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "plan.csv", plans_csv(plans))
     if design is not None:
@@ -352,7 +358,9 @@ def command(
                 f"the first ratio needs more than {most_nights} nights; give --nights for a schedule"
             )
         lines += _schedule(design, conditions, wanted, start, seed, _looks(looks), out)
-    click.echo("\n".join([*lines, f"Table: {out / 'plan.csv'}", PURPOSE]))
+    for answer in answers:
+        headline(answer)
+    click.echo("\n".join([*lines, f"table: {out / 'plan.csv'}", PURPOSE]))
     if study is None:
         following.say_next(("draft the study file", ("study", "new", out)))
     return 0

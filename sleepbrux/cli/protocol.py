@@ -16,7 +16,7 @@ from sleepbrux.core.errors import StudyError, UsageError
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     default=None,
-    help="Folder for the sheets [default: beside the study file].",
+    help="Folder for the sheets [default: that of the study file].",
 )
 @click.option(
     "--person",
@@ -26,10 +26,15 @@ from sleepbrux.core.errors import StudyError, UsageError
     "[default: from the pseudonym].",
 )
 def command(study: Path, out: Path | None, person: int | None) -> int:
-    """Print the sheets of STUDY: one for the chair, one for the patient, as PDF."""
+    """Print the sheets of STUDY: one for the chair, one for the patient, as PDF.
+
+    A plan is enough: no recording is needed. Names of channels come from the study file, else from a
+    recording where there is one.
+    """
     from sleepbrux.core.files import own_stem, replacing
     from sleepbrux.report.sheets import chair_sheet, patient_sheet
     from sleepbrux.study.file import FILL_IN, load_study
+    from sleepbrux.study.files import recorded_channels
 
     try:
         plan = load_study(study)
@@ -37,13 +42,14 @@ def command(study: Path, out: Path | None, person: int | None) -> int:
         raise UsageError(str(error)) from error
     if plan.pseudonym == FILL_IN:
         raise UsageError(
-            f"{study.name}: pseudonym is still to be filled in; it stands on every sheet: write a code"
+            f"{study.name}: pseudonym is still to be filled in; every sheet shows it: write a code"
         )
+    recorded = recorded_channels(plan, study.parent)
     folder = out or study.parent
     folder.mkdir(parents=True, exist_ok=True)
     for name, pdf in (
-        ("chair-sheet", chair_sheet(plan, person=person)),
-        ("patient-sheet", patient_sheet(plan)),
+        ("chair-sheet", chair_sheet(plan, person=person, recorded=recorded)),
+        ("patient-sheet", patient_sheet(plan, recorded=recorded)),
     ):
         path = folder / f"{own_stem(plan.pseudonym)}.{name}.pdf"
         with replacing(path) as temporary:

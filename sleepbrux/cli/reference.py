@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following, options
+from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,16 +28,21 @@ def _show(looked: ReferenceCheck) -> None:
     )
 
     cues = looked.cues
-    click.echo(f"{looked.swept.name}: {clench_count(looked)}; {cues.origin}; teeth: {cues.teeth}")
-    for number, at, length, label, times, said in clench_rows(looked):
-        click.echo(f"  clench {number:>2} at {at}, {length} s, {times} times rest ({label}): {said}")
+    use = "usable as a reference" if looked.usable else "no channel gives a reference"
+    headline(f"{looked.swept.name}: {use}; {clench_count(looked)}")
+    click.echo(f"  {cues.origin}; teeth: {cues.teeth}")
+    rows = [
+        (f"clench {number}", at, length, times, label, said)
+        for number, at, length, label, times, said in clench_rows(looked)
+    ]
+    heads = ("", "at", "length, s", "times rest", "channel", "")
+    click.echo("\n".join(table_lines(heads, rows, texts=(0, 4, 5)) if rows else ()), nl=bool(rows))
     for clenches, wrong, notes in looked.channels:
         about = " ".join(filter(None, (clenches.muscle, clenches.side)))
         click.echo(f"\n{clenches.label}" + (f" ({about})" if about else ""))
-        widths = (6, 10, 10, 10, 11, 13, 9, 8, 0)
-        for row in (TRIAL_HEADS, *trial_rows(looked, clenches)) if clenches.trials else ():
-            cells = [f"{c:>{w}}" for c, w in zip(row[:-1], widths, strict=False)]
-            click.echo("".join(cells) + f"  {row[-1]}")
+        if clenches.trials:
+            last = len(TRIAL_HEADS) - 1
+            click.echo("\n".join(table_lines(TRIAL_HEADS, trial_rows(looked, clenches), texts=(last,))))
         for sentence in sentences(looked, clenches):
             click.echo(f"  {sentence}")
         for why in wrong:
@@ -46,7 +52,7 @@ def _show(looked: ReferenceCheck) -> None:
 
 
 def _accepted(recording: Path, looked: ReferenceCheck, by: str, teeth: str) -> ReferenceCheck:
-    """Write the acceptance beside the recording, and look at what is so then."""
+    """Write the acceptance next to the recording, and look at what is so then."""
     from datetime import date
 
     from sleepbrux.reference import accept, write_proposal
@@ -85,7 +91,7 @@ def _propose(recording: Path, looked: ReferenceCheck, *, afresh: bool) -> None:
         return
     if not sidecar(recording).exists():
         written = write_proposal(recording, looked.proposal)
-        click.echo(f"proposal: {written} (beside the recording, where scoring looks for it)")
+        click.echo(f"proposal: {written} (next to the recording, where scoring looks for it)")
     elif afresh:
         click.echo(f"left as it is: {sidecar(recording)}; delete it to have the new times written")
 
@@ -102,7 +108,7 @@ def _next(recording: Path, looked: ReferenceCheck) -> None:
             ),
         )
     elif not looked.cues.confirmed:
-        click.echo("unconfirmed: nobody has accepted these clenches")
+        click.echo("unconfirmed: these clenches were detected automatically")
         following.say_next(("look at the page, then accept with your name", accept))
     elif not looked.usable:
         click.echo("no channel gives a reference: record the clenches again, or name other ones")
@@ -124,7 +130,7 @@ def _next(recording: Path, looked: ReferenceCheck) -> None:
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     default=None,
-    help="Folder for page and JSON file [default: results beside the recording].",
+    help="Folder for page and JSON file [default: results next to the recording].",
 )
 @click.option(
     "--statistic",
@@ -194,7 +200,7 @@ def command(
     """Measure rest and maximal clenches of RECORDING, a chair recording or a night.
 
     They are taken from marks, else looked for in the signal. Page and table show every stretch like a
-    clench, numbered, with the reason where it was not taken. Found ones are written to a file beside the
+    clench, numbered, with the reason where it was not taken. Found ones are written to a file next to the
     recording and count as unconfirmed everywhere until somebody accepts them. Exit code 1 where no channel
     gives a reference.
     """

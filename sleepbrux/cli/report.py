@@ -24,7 +24,7 @@ from sleepbrux.core.errors import SleepbruxError
     "--mark-texts", is_flag=True, help="Show the texts of marks as written; they may name a person."
 )
 def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, mark_texts: bool) -> int:
-    """Write the page about each of ARCHIVES (NIGHT.night.h5), after the review beside it if any.
+    """Write the page about each of ARCHIVES (NIGHT.night.h5), after its review if there is one.
 
     The recording itself is not needed.
     """

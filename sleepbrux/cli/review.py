@@ -43,7 +43,7 @@ class Asked:
     "--results",
     type=click.Path(path_type=Path, file_okay=False, exists=True),
     default=None,
-    help="Of a study: the folder of its archives [default: results beside the file].",
+    help="Of a study: the folder of its archives [default: results next to the file].",
 )
 @click.option(
     "--recording",
@@ -102,7 +102,7 @@ def command(
 ) -> int:
     """Serve a page about NIGHTS to this machine only: an archive, a study, or a folder of archives.
 
-    Every decision goes to NIGHT.review.jsonl beside the archive before the page shows it; the archive
+    Every decision goes to NIGHT.review.jsonl next to the archive before the page shows it; the archive
     itself keeps the automatic scoring. Ctrl-C ends the review.
     """
     if sample is None and (seed is not None or new_sample):

@@ -9,6 +9,7 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError
 
 if TYPE_CHECKING:
@@ -24,20 +25,22 @@ COLUMNS = (
 
 
 def _show(robustness: Robustness) -> None:
-    click.echo(f"{'rule set':<40}{'episodes/h':>12}{'phasic':>9}{'tonic':>9}{'mixed':>9}{'bursts/h':>10}")
+    headline(robustness.sentence)
+    click.echo()
+    rows = []
+    for row in robustness.rows:
+        values = [None if row.reason else row.measures[name].value for name in COLUMNS]
+        rows.append((row.id, *("-" if v is None else f"{v:.2f}" for v in values)))
+    heads = ("rule set", "episodes/h", "phasic", "tonic", "mixed", "bursts/h")
+    click.echo("\n".join(table_lines(heads, rows, indent="")))
     for row in robustness.rows:
         if row.reason:
-            click.echo(f"{row.id:<40}  not computed: {row.reason}")
-            continue
-        values = [row.measures[name].value for name in COLUMNS]
-        shown = ["-" if v is None else f"{v:.2f}" for v in values]
-        click.echo(f"{row.id:<40}{shown[0]:>12}{shown[1]:>9}{shown[2]:>9}{shown[3]:>9}{shown[4]:>10}")
+            click.echo(f"not computed: {row.id}: {row.reason}")
     for curve in robustness.curves:
         click.echo(f"\nepisodes per valid hour over {curve.key} (* the night's own value)")
         for value, rate in zip(curve.values, curve.rates, strict=True):
             mark = "*" if value == curve.chosen else " "
             click.echo(f"  {value:>7g}{mark} {'-' if rate is None else f'{rate:.2f}':>8}")
-    click.echo(f"\n{robustness.sentence}")
     if robustness.clench_band is not None:
         low, high = robustness.clench_band
         click.echo(

@@ -11,6 +11,7 @@ import click
 
 from sleepbrux.cli import following, options
 from sleepbrux.cli.progress import Relay, shown
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import CriterionError, SleepbruxError, StudyError, UsageError
 from sleepbrux.core.texts import file_name
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from sleepbrux.recording.model import Recording
     from sleepbrux.recording.opening import Hints
+    from sleepbrux.scoring.night import Night
     from sleepbrux.scoring.request import Request
     from sleepbrux.signal.surroundings.companions import CompanionFiles
     from sleepbrux.study.file import Study
@@ -48,23 +50,23 @@ def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | 
     return table or None
 
 
-def _say(path: Path, stem: str, night: object, out: Path) -> None:
-    from sleepbrux.core.printed import hours_text
+def _say(path: Path, stem: str, night: Night, out: Path) -> None:
+    """The answer first, then what it was counted by, and where the report is."""
+    from sleepbrux.report.answers import count_sentence, rate_sentence
     from sleepbrux.report.numbers import count_of
     from sleepbrux.report.outputs import REPORT
     from sleepbrux.scoring.lost_time import rate_range
-    from sleepbrux.scoring.night import REPLACED, Night
+    from sleepbrux.scoring.night import REPLACED, meant_criterion
 
-    assert isinstance(night, Night)  # noqa: S101
-    rate, hours = night.measures["episodes_per_hour"], night.measures["valid_hours"].value
-    value = f"not computable ({rate.reason}):" if rate.value is None else f"{rate.value:.2f}"
     warnings = sum(n.severity == "warning" for n in night.notes)
     replaced = next((n.text for n in night.notes if n.code == REPLACED), "")
+    meant = meant_criterion(night)
+    instead = f", by {night.criterion.id} instead of {meant}: no usable reference clench" if meant else ""
+    headline(f"{path.name}: {rate_sentence(night)}{instead}")
     if replaced:
-        click.echo(f"{path.name}: {replaced}")
+        click.echo(f"  {replaced}")
     click.echo(
-        f"{path.name}: {value} episodes per valid hour ({night.criterion.id}; "
-        f"{hours_text(hours)} valid of: {night.window.basis})"
+        f"  {count_sentence(night)}; rules {night.criterion.id}"
         + (f"; {count_of(warnings, 'warning')} in the report" if warnings else "")
     )
     moved = rate_range(night.measures)
@@ -86,7 +88,7 @@ def load_kernels() -> None:
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     default=None,
-    help="Folder for the results [default: results beside the study file, or beside the first recording].",
+    help="Folder for the results [default: results next to the study file, or next to the first recording].",
 )
 @click.option(
     "--mvc-uv",

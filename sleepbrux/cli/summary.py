@@ -10,11 +10,29 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import following
+from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
     from sleepbrux.analysis.condition_summary import ConditionSummary, Outcome, StudySummary
+
+
+OTHER_HEADS = (
+    "measure",
+    "unit",
+    "nights",
+    "mean",
+    "median",
+    "range",
+    "SD",
+    "CV all",
+    "Poisson",
+    "between",
+    "95 % of mean",
+    "first",
+    "others",
+)
 
 
 def _number(value: float | None, decimals: int = 2) -> str:
@@ -23,20 +41,20 @@ def _number(value: float | None, decimals: int = 2) -> str:
 
 def _nights(condition: ConditionSummary) -> Iterator[str]:
     primary = condition.outcomes[0]
-    width = max(5, *(len(night.id) for night in condition.nights))
-    yield f"  {'night':<{width}} {'valid h':>8}  {primary.name}"
+    rows = []
     for night, value in zip(condition.nights, primary.values, strict=True):
         shown = value.reason if value.value is None else _number(value.value)
         count = "" if value.count is None else f" ({value.count} events)"
         remarks = "".join(f"  * {remark}" for remark in night.remarks)
-        yield f"  {night.id:<{width}} {night.valid_hours:>8.2f}  {shown}{count}{remarks}"
+        rows.append((night.id, f"{night.valid_hours:.2f}", f"{shown}{count}{remarks}"))
+    yield from table_lines(("night", "valid h", primary.name), rows, texts=(0, 2))
 
 
 def _spread(outcome: Outcome) -> Iterator[str]:
     spread = outcome.spread
     if spread.cv_pct is not None and spread.counting_cv_pct is not None:
         yield (
-            f"    spread: CV {_number(spread.cv_pct, 1)} %; counting noise "
+            f"    spread: CV {_number(spread.cv_pct, 1)} %; Poisson variation "
             f"{_number(spread.counting_cv_pct, 1)} %, night-to-night "
             f"{_number(spread.nights_cv_pct, 1)} %"
         )
@@ -87,29 +105,33 @@ def _primary(outcome: Outcome) -> Iterator[str]:
 
 
 def _span(low: float | None, high: float | None) -> str:
-    return "-" if low is None else f"{_number(low)} to {_number(high)}"
+    return "-" if low is None else f"{_number(low)}–{_number(high)}"
 
 
 def _others(outcomes: tuple[Outcome, ...]) -> Iterator[str]:
-    yield "  other measures, for description only (CV in %: of all, of counting, between nights)"
-    yield (
-        f"    {'measure':<45}{'unit':>10}{'nights':>7}{'mean':>9}{'median':>9}{'range':>20}{'SD':>9}"
-        f"{'CV all':>8}{'counting':>9}{'between':>8}{'95 % of mean':>20}{'first':>9}"
-        f"{'others':>9}"
-    )
-    for row in outcomes:
-        interval, spread = row.interval, row.spread
-        yield (
-            f"    {row.name:<45}{row.unit:>10}{row.nights:>7}{_number(row.mean):>9}"
-            f"{_number(row.median):>9}{_span(row.lowest, row.highest):>20}{_number(spread.sd):>9}"
-            f"{_number(spread.cv_pct, 1):>8}{_number(spread.counting_cv_pct, 1):>9}"
-            f"{_number(spread.nights_cv_pct, 1):>8}"
-            f"{_span(interval.low, interval.high) if interval else '-':>20}"
-            f"{_number(row.first.value):>9}{_number(row.first.mean_of_others):>9}"
+    yield "  other measures, for description only (CV in %: of all, of Poisson variation, between nights)"
+    rows = [
+        (
+            row.name,
+            row.unit,
+            f"{row.nights}",
+            _number(row.mean),
+            _number(row.median),
+            _span(row.lowest, row.highest),
+            _number(row.spread.sd),
+            _number(row.spread.cv_pct, 1),
+            _number(row.spread.counting_cv_pct, 1),
+            _number(row.spread.nights_cv_pct, 1),
+            _span(row.interval.low, row.interval.high) if row.interval else "-",
+            _number(row.first.value),
+            _number(row.first.mean_of_others),
         )
+        for row in outcomes
+    ]
+    yield from table_lines(OTHER_HEADS, rows, indent="    ")
     explained = [row.name for row in outcomes if row.spread.counting_explains_all]
     if explained:
-        yield f"    counting noise alone explains the spread of {', '.join(explained)}"
+        yield f"    Poisson variation alone explains the spread of {', '.join(explained)}"
 
 
 def _condition(condition: ConditionSummary) -> Iterator[str]:
@@ -129,12 +151,26 @@ def _condition(condition: ConditionSummary) -> Iterator[str]:
         yield f"  left out: {left.id}: {'; '.join(left.reasons)}"
 
 
+def _answers(summary: StudySummary) -> Iterator[str]:
+    """Mean over nights of each condition, with its interval."""
+    for one in summary.conditions:
+        if not one.outcomes:
+            continue
+        found = one.outcomes[0]
+        sure = f" (95 % interval {_span(found.interval.low, found.interval.high)})" if found.interval else ""
+        yield (
+            f"{one.condition}: {found.name.replace('_', ' ')} {_number(found.mean)}{sure}, mean of "
+            f"{count_of(len(one.nights), 'night')}"
+        )
+
+
 def _table(summary: StudySummary) -> str:
     from sleepbrux.core.purpose import PURPOSE
 
     lines = [
+        *_answers(summary),
         f"{summary.person}: primary outcome {summary.primary_outcome}, criterion "
-        f"{summary.criterion} (study file); nights {summary.order}"
+        f"{summary.criterion} (study file); nights {summary.order}",
     ]
     for condition in summary.conditions:
         lines += _condition(condition)
@@ -159,7 +195,7 @@ def _refuse_other(out: Path, person: str) -> None:
     except (OSError, ValueError):
         before = ""
     if (
-        not before.startswith(f"{person}:")
+        f"{person}: primary outcome" not in before
         and f'"person": {json.dumps(person, ensure_ascii=False)}' not in before
     ):
         raise UsageError(
@@ -173,7 +209,7 @@ def _refuse_other(out: Path, person: str) -> None:
     "--results",
     type=click.Path(path_type=Path, file_okay=False, exists=True),
     default=None,
-    help="Folder with the archives [default: results beside the study file].",
+    help="Folder with the archives [default: results next to the study file].",
 )
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of tables.")
 @click.option(
@@ -185,7 +221,7 @@ def _refuse_other(out: Path, person: str) -> None:
 def command(study: Path, results: Path | None, as_json: bool, out: Path | None) -> int:
     """Pool the scored nights of STUDY (a study file) by condition.
 
-    For each condition: mean, median and range over nights, how much of their spread counting noise
+    For each condition: mean, median and range over nights, how much of their spread Poisson variation
     explains, an interval of the mean, and how many nights are still needed. Recordings are not needed.
     """
     from sleepbrux.analysis.condition_summary import several_text, summarise
@@ -205,18 +241,21 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
     text = several_text(summary) if as_json else _table(summary)
     if out is not None:
         _refuse_other(out, plan.pseudonym)
-    if out is None:
+        write_text(out, text)
+    elif as_json:
         click.echo(text, nl=False)
     else:
-        write_text(out, text)
-    if not as_json:
-        following.say_next(*study_steps(plan, study, folder))
+        first, rest = text.split("\n", 1)
+        headline(first)
+        click.echo(rest, nl=False)
     if summary.missing:
         ids = ", ".join(night.id for night in summary.missing)
         click.echo(
             f"sleepbrux: {len(summary.missing)} of {len(plan.night)} nights are missing: {ids}; the "
-            "reasons stand in the result",
+            "result says why",
             err=True,
         )
     failed = say_unread(f"night {night.id}: {night.unread}" for night in nights if night.unread)
+    if not as_json:
+        following.say_next(*study_steps(plan, study, folder))
     return 1 if summary.missing or failed else 0

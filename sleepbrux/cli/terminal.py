@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Container, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
 from typing import Any, TextIO
 
@@ -56,6 +57,71 @@ class Shown(io.TextIOBase):
 def beneath(stream: TextIO) -> TextIO:
     """The terminal itself, for what moves its cursor on purpose."""
     return stream.beneath if isinstance(stream, Shown) else stream
+
+
+BOLD, FAINT, PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[0m"
+
+
+def wants_colour(stream: TextIO) -> bool:
+    """Whether a stream is a terminal that shows bold and faint letters, and nobody asked for none."""
+    asked_none = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM", "") in ("", "dumb")
+    return stream.isatty() and not asked_none and os.name != "nt"
+
+
+def styled(text: str, style: str, *, err: bool = False) -> None:
+    """Print a line, in a style of letters where it goes to a terminal that wants it.
+
+    Parameters
+    ----------
+    style
+        `BOLD` or `FAINT`.
+    err
+        To the stream of errors.
+    """
+    stream = sys.stderr if err else sys.stdout
+    if not wants_colour(stream):
+        stream.write(f"{text}\n")
+        stream.flush()
+        return
+    stream.flush()
+    below = beneath(stream)
+    below.write(f"{style}{visible(text, keep=chr(9))}{PLAIN}\n")
+    below.flush()
+
+
+def headline(text: str) -> None:
+    """The answer, which is the first line of what a command prints."""
+    styled(text, BOLD)
+
+
+def table_lines(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, indent: str = "  ", texts: Container[int] = (0,)
+) -> list[str]:
+    """Lines of a table whose columns stand below each other: texts to the left, numbers to the right.
+
+    Parameters
+    ----------
+    texts
+        Columns that hold text. The last one of them may be longer than the others.
+
+    Examples
+    --------
+    >>> for line in table_lines(("night", "per hour"), [("night-01", "3.4"), ("n2", "12.0")]):
+    ...     print(line)
+      night     per hour
+      night-01       3.4
+      n2            12.0
+    """
+    cells = [list(heads), *(list(row) for row in rows)]
+    widths = [max(len(row[k]) for row in cells) for k in range(len(heads))]
+    return [
+        indent
+        + "  ".join(
+            f"{c:<{w}}" if k in texts else f"{c:>{w}}"
+            for k, (c, w) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in cells
+    ]
 
 
 def progress_bar(*args: Any, desc: str, **more: Any) -> Any:

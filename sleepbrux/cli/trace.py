@@ -1,4 +1,4 @@
-"""``sleepbrux trace``: from a number of a night down to the samples that it rests on."""
+"""``sleepbrux trace``: from a number of a night down to its samples."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import click
 
 from sleepbrux.cli import following
 from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import count_of
@@ -80,7 +81,7 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
     window, valid = table["window"], table["valid"]
     reference = table["reference"]
     return [
-        (table["measure"], [_value(table), f"basis: {table['basis']}", *intervals]),
+        (f"{table['measure']}: {_value(table)}", [f"basis: {table['basis']}", *intervals]),
         ("computed again from the events below", [table["computed_again"] or "no ratio of a count"]),
         (
             "rules",
@@ -162,7 +163,7 @@ def lines(table: dict[str, Any], *, everything: bool) -> list[tuple[str, list[st
 @click.option("--all", "everything", is_flag=True, help="List every event and every span.")
 @click.option("--json", "as_json", is_flag=True, help="Print the whole chain as JSON.")
 def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> int:
-    """Print what MEASURE of ARCHIVE (NIGHT.night.h5) rests on, down to sample numbers.
+    """Print how MEASURE of ARCHIVE (NIGHT.night.h5) came about, down to sample numbers.
 
     Value, unit, basis, rules with their sources, events counted with their samples, spans left out,
     reference, digests and versions. Without MEASURE: the names that the night has.
@@ -185,8 +186,8 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     if as_json:
         click.echo(json_text(table).rstrip())
         return min(failed, 1)
-    for heading, rows in lines(table, everything=everything):
-        click.echo(heading)
+    for k, (heading, rows) in enumerate(lines(table, everything=everything)):
+        (click.echo if k else headline)(heading)
         for row in rows:
             click.echo(f"  {row}")
     click.echo(table["purpose"])

@@ -25,6 +25,19 @@ def hours_text(hours: float | None) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
+def lasting(seconds: float) -> str:
+    """A length of time with as many digits as it is worth.
+
+    Examples
+    --------
+    >>> lasting(0.2504), lasting(75.4), lasting(727.0), lasting(9120)
+    ('0.25 s', '75.4 s', '12 min', '2 h 32 min')
+    """
+    if seconds < 120:
+        return f"{seconds:.3g} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else hours_text(seconds / 3600)
+
+
 def printed(value: Any) -> Any:
     """Every number in a nested value to the digits that are printed."""
     if isinstance(value, dict):

@@ -103,5 +103,5 @@ class Review:
             f"{self.accepted} accepted as they were, {self.rejected} rejected, {self.relabelled} "
             f"relabelled, {self.moved} with an edge moved, {left} not decided and left as scored; "
             f"{self.added} episodes added, {self.bursts} bursts changed, {self.by_rule} episodes "
-            "come or gone by the rules after that"
+            "gained or lost when the rules were reapplied"
         )

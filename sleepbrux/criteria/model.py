@@ -210,7 +210,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     @property
     def needs_mvc(self) -> bool:
-        """Whether the threshold stands on a reference clench."""
+        """Whether the threshold needs a reference clench."""
         return self.threshold.level_pct_mvc is not None or self.threshold.floor_pct_mvc is not None
 
     def values(self) -> Iterator[tuple[str, Any]]:
@@ -407,7 +407,7 @@ def _check(criterion: Criterion, name: str) -> None:
     if (threshold.level_pct_mvc is None) == (threshold.times_background is None):
         raise CriterionError(f"{name}: key threshold: give exactly one of level_pct_mvc and times_background")
     if threshold.floor_pct_mvc is not None and threshold.times_background is None:
-        raise CriterionError(f"{name}: key threshold.floor_pct_mvc: needs times_background beside it")
+        raise CriterionError(f"{name}: key threshold.floor_pct_mvc: needs times_background as well")
     if burst.types and burst.phasic_maximum_s <= burst.minimum_s:
         raise CriterionError(
             f"{name}: key burst.phasic_maximum_s: {burst.phasic_maximum_s} is not above "

@@ -250,7 +250,7 @@ def _short(value: object) -> str:
 
 
 def chain_of(night: Night | str | Path, name: str, *, archive: str | Path | None = None) -> dict[str, Any]:
-    """Everything that a measure of a night rests on.
+    """Everything that a measure of a night is based on.
 
     Parameters
     ----------

@@ -187,7 +187,7 @@ BURSTS: Columns = {
     "channel": Column("channels that take part, joined by +", filled=True),
     "episode": Column(f"{NUMBER}; empty where in none", "integer", "1", low=1),
     "flags": Column(
-        "edge (lost time in or beside it), above-200-mvc (improbable peak); joined by +",
+        "edge (lost time in it or near it), above-200-mvc (improbable peak); joined by +",
         words=("edge", ABOVE),
         joined=True,
     ),
@@ -202,7 +202,7 @@ MEASURES: Columns = {
     "low_95": Column(LOW_END, "number", "as in unit"),
     "high_95": Column("upper end", "number", "as in unit"),
     "interval": Column("what that interval can say"),
-    "keys": Column("settings that it rests on, joined by spaces"),
+    "keys": Column("settings that it depends on, joined by spaces"),
 }
 EXCLUDED: Columns = {
     "start_s": _seconds(FROM_FIRST, filled=True),
@@ -234,7 +234,7 @@ NIGHTS: Columns = {
     "episodes_per_hour": Column("episodes per valid hour", "number", "1/h", low=0.0),
     "criterion": Column("id of the rule set", filled=True),
     "instead_of": Column("id of the rule set that was meant, where another one had to be used"),
-    "basis": Column("whose word the window is", filled=True),
+    "basis": Column("what the window is based on", filled=True),
     "reference": Column("where the clench came from"),
     "warnings": Column("warnings in the night's notes", "integer", "1", low=0, filled=True),
 }

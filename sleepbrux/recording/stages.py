@@ -79,7 +79,7 @@ class Hypnogram:
     scored
         Where sleep or wake is known: every stage but movement time.
     origin
-        Whose word the stages are; it names a denominator.
+        Origin of the stages; it names a denominator.
     """
 
     spans: dict[Stage, Spans]
@@ -300,7 +300,7 @@ def read_stages(
     duration_s
         Length of the night clock; default: the end of the last stage.
     origin
-        Whose word they are.
+        Where they come from.
     """
     named = [(m.start_s, m.duration_s, stage_of(m.text), m.text) for m in marks]
     staged = sorted((s, d, stage) for s, d, stage, text in named if stage and text.strip(" ?"))
@@ -354,7 +354,7 @@ def _words(
                 " another; write names (W, N1, N2, N3, R)."
             )
         notes.append(
-            Note("stages-coded", "warning", "stages are numbers, read as 0 wake, 1-3 N1-N3, 4 N3 (S4), 5 REM")
+            Note("stages-coded", "warning", "stages are numbers, read as 0 wake, 1–3 N1–N3, 4 N3 (S4), 5 REM")
         )
         return [_CODES.get(cell, UNSCORED) for cell in cells], notes
     words = [stage_of(cell) or ("sleep" if plain_words(cell) == "sleep" else "") for cell in cells]

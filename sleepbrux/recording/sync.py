@@ -56,7 +56,7 @@ class ClockFit:
         judged = (
             f"residual {1000 * self.residual_s:.0f} ms at most over {self.n} events"
             if self.n > 2
-            else "no residual can be told from two events"
+            else "two events give no residual"
         )
         return (
             f"clocks joined by {self.n} events: offset {self.offset_s:z.3f} s, drift"

@@ -27,7 +27,7 @@ class Window:
     spans_s
         (start, stop) in seconds of the night clock.
     basis
-        Whose word that is: it names the denominator of every rate.
+        Origin of the window: it names the denominator of every rate.
     """
 
     spans_s: tuple[tuple[float, float], ...]

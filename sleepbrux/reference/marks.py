@@ -98,7 +98,7 @@ class Cues:
     origin
         Who says so, in words.
     confirmed
-        False where the program found them and nobody has accepted them.
+        False where the program found them and they are not confirmed.
     """
 
     clenches_s: tuple[tuple[float, float], ...]

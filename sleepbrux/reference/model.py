@@ -78,7 +78,7 @@ class Reference:
     source
         The night's own clench, a clench of another recording (the chair's), or levels that were stated.
     confirmed
-        False where the program found the clenches itself and nobody has accepted them.
+        False where the program found the clenches itself and they are not confirmed.
     date
         Day of the clench, where known.
     effort_pct
@@ -207,7 +207,7 @@ def plausibility_notes(levels: Sequence[Level]) -> list[Note]:
                     "mvc-implausible",
                     "warning",
                     f"the MVC of {level.label} is {level.mvc_uv:g} µV; mean clenches of healthy adults "
-                    "were 157-216 µV (masseter) and 162-182 µV (temporalis; Ferrario 1993), so check "
+                    "were 157–216 µV (masseter) and 162–182 µV (temporalis; Ferrario 1993), so check "
                     "unit, gain and electrodes",
                 )
             )

@@ -56,7 +56,7 @@ class Proposal(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     def foreign(self, name: str) -> str:
         """Why these clenches are not used for a recording with another digest."""
         return (
-            f"{name}: the clenches written beside the recording belong to another one (recording_sha256 "
+            f"{name}: the clenches written next to the recording belong to another one (recording_sha256 "
             "differs); delete that file, and run sleepbrux reference again"
         )
 
@@ -135,7 +135,7 @@ def load_proposal(recording: Path, sha256: str = "") -> Proposal | None:
 def write_proposal(recording: Path, proposal: Proposal) -> Path:
     """Write the clenches beside their recording; returns the file's path."""
     lines = [
-        "# Reference clenches of the recording beside this file, in seconds from its first sample.",
+        "# Reference clenches of the recording next to this file, in seconds from its first sample.",
         "# Found by the program, not by a person: look at the picture, correct the times if need be, then",
         "# accept them with: sleepbrux reference RECORDING --accept-by NAME --teeth natural",
         f"recording_sha256 = {json.dumps(proposal.recording_sha256)}",

@@ -326,7 +326,7 @@ def _numbered(cues: Cues, search: Search, swept: Swept, *, by_program: bool) -> 
                 if by_program
                 else _unmarked(s.start_s, s.stop_s, swept.marks)
                 if marked
-                else "not among the clenches in the file beside the recording"
+                else "not among the clenches in the file next to the recording"
             )
             rows.append(
                 NumberedClench(

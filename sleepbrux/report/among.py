@@ -52,7 +52,7 @@ def _rated(path: Path) -> RatedNight | None:
         study, identity = found["study"] or {}, found["identity"]
         rate = found["measures"]["episodes_per_hour"]["value"]
         alike = (
-            identity["pseudonym"],
+            identity["person"],
             study["condition"],
             found["criterion"]["digest"],
             found["window"]["basis"],

@@ -74,7 +74,7 @@ class How(TypedDict, total=False):
     rest_uv, amplitude
         With ``mvc_uv``: resting level, and ``"rms"`` or ``"rectified"``.
     marks
-        `Mark` values that come beside those of the recording: lights, clenches, breathing.
+        `Mark` values that come besides those of the recording: lights, clenches, breathing.
     stages
         A file, a hypnogram, or one stage for every 30 s from the first sample on: names, or numbers with
         ``stage_codes``.
@@ -148,7 +148,7 @@ def score(
         reference, ``aasm`` with a note that says so.
     reference, mvc_uv
         What 100 % MVC is: a `Reference`, or µV for all channels or by label. Default: the clenches that the
-        recording marks, or those written beside the file.
+        recording marks, or those written next to the file.
     channels
         Labels to score; default: every jaw muscle.
     window
@@ -253,7 +253,7 @@ def _opened(recording: Any, how: How) -> Recording:
     if not marks:
         return opened
     together = sorted((*opened.marks, *marks), key=lambda mark: mark.start_s)
-    note = Note("marks-given", "note", f"{len(marks)} marks were given beside those of the recording.")
+    note = Note("marks-given", "note", f"{len(marks)} marks were given besides those of the recording.")
     return replace(opened, marks=tuple(together), notes=(*opened.notes, note))
 
 

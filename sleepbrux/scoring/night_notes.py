@@ -89,7 +89,7 @@ def unknown_background_notes(swept: Swept, events: Events) -> list[Note]:
                     "background-not-known",
                     "warning",
                     f"{track.label}: for {hours:.2f} h the background is not known, or lies so near "
-                    "the converter's own rounding that no threshold can stand on it; this time is "
+                    "the converter's own rounding that it gives no threshold; this time is "
                     "left out",
                 )
             )

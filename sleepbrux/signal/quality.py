@@ -237,7 +237,7 @@ def _open_not_told(frames: ChannelFrames, seen: Bools) -> tuple[Note, ...]:
             "open-input-not-told",
             "note",
             f"{frames.channel.label}: at rest this channel looks like white noise. An open input that sends "
-            "white noise would look the same and could not be told. All of that time counts as recorded",
+            "white noise would look the same and could not be distinguished. All of that time counts as recorded",
         ),
     )
 

@@ -232,7 +232,7 @@ def without_swings(
     note = Note(
         "pops-repaired",
         "note",
-        f"{frames.channel.label}: {pops} pops of the electrode, told by what lies below the muscle's band. "
+        f"{frames.channel.label}: {pops} pops of the electrode, known by what lies below the muscle's band. "
         "The level there was taken from the upper part of that band",
     )
     return replace(frames, energy=energy, rectified=rectified), movement, (note,)

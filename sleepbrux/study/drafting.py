@@ -33,32 +33,42 @@ PLANNED_NIGHTS, MOST_NAMED = 4, 4
 Severity = Literal["missing", "question", "limit", "note"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 # what a name begins with, or is, that means no appliance; whole words, without accents and capitals
-NONE_FIRST = {
-    "no",
-    "non",
-    "not",
-    "none",
-    "nothing",
-    "nil",
-    "without",
-    "ohne",
-    "kein",
-    "keine",
-    "keiner",
-    "nichts",
-    "sans",
-    "aucun",
-    "aucune",
-    "sin",
-    "senza",
-    "nessuno",
-    "geen",
-    "zonder",
-    "bez",
+_NONE_FIRST = """
+no non not none nothing nil without
+ohne kein keine keiner keinen keines nichts nix
+sans aucun aucune rien pas
+sin ninguno ninguna ningun nada
+senza nessuno nessuna nessun niente nulla
+geen zonder niets
+sem nenhum nenhuma nao
+bez
+"""
+NONE_FIRST = frozenset(_NONE_FIRST.split())
+NONE_WHOLE = {
+    "na",
+    "off",
+    "natural",
+    "natural teeth",
+    "baseline",
+    "control",
+    "0",
+    "leer",
+    "kontrolle",
+    "naturliche zahne",
+    "dents naturelles",
+    "dientes naturales",
+    "denti naturali",
+    "natuurlijke tanden",
+    "dentes naturais",
 }
-NONE_WHOLE = {"na", "off", "natural", "natural teeth", "baseline", "control", "0"}
 ALIKE = 0.85
 
+LETTER_FIELDS = """\
+# [letter]                         # what every letter repeats, as it is written here
+# dates = true                     # give the days of the nights
+# sex = ""
+# recorder = ""                    # electrodes, filters too: how it was recorded
+# dental_findings = ""             # pain, awake_clenching, caffeine, alcohol too"""
 NIGHT_FIELDS = """\
 # appliance_in = 22:55:00      # clock times of insertion and removal
 # appliance_out = 06:40:00
@@ -66,7 +76,7 @@ NIGHT_FIELDS = """\
 # setting_mm = 0.0             # or setting_pct
 # lights_off = 23:05:00        # where no mark says it; both or neither
 # lights_on = 06:35:00
-# morning_jaw_pain = 0         # 0-10; morning_headache, perceived_sleep too
+# morning_jaw_pain = 0         # 0–10; morning_headache, perceived_sleep too
 # alcohol = ""                 # caffeine, medication, breathing_device, electrode_note, note too"""
 
 
@@ -170,6 +180,8 @@ def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED
         '# baseline = "none"',
         '# age_years = 45                  # with sex = "female" or "male": read where a night has an ECG',
         '# order = "as it came"             # planned phases, randomised nights, randomised blocks',
+        "",
+        LETTER_FIELDS,
     ]
     for k, (name, recording) in enumerate(chair, start=1):
         clenches = [m for m in recording.marks if classify(m.text) == "clench"]
@@ -336,8 +348,8 @@ def means_none(name: str) -> bool:
 
     Examples
     --------
-    >>> [means_none(name) for name in ("None", "no splint", "-", "none", "normal splint")]
-    [True, True, True, False, False]
+    >>> [means_none(name) for name in ("None", "no splint", "-", "none", "normal splint", "pas de gouttière")]
+    [True, True, True, False, False, True]
     """
     words = _words(name)
     if name == NO_APPLIANCE:
@@ -346,16 +358,21 @@ def means_none(name: str) -> bool:
 
 
 def alike(one: str, other: str) -> bool:
-    """Whether two names may be spellings of one: words that differ by a letter or two, or in order.
+    """Whether two names may be spellings of one: other letters or order, or a leading word more.
 
     Examples
     --------
     >>> alike("night guard", "Nightguard"), alike("guard 1", "guard 2"), alike("splint", "guard")
     (True, False, False)
+    >>> alike("guard", "night guard"), alike("guard", "2 guard"), alike("upper guard", "lower guard")
+    (True, False, False)
     """
     a, b = _words(one), _words(other)
     if "".join(a) == "".join(b) or sorted(a) == sorted(b):
         return True
+    shorter, longer = sorted((a, b), key=len)
+    if shorter and longer[1:] == shorter and len(longer[0]) > 1 and not longer[0].isdecimal():
+        return True  # a leading word more: "guard", "night guard"
     # a number, or a letter that stands alone, is what tells two appliances apart
     marks = [[w for w in words if len(w) == 1 or w.isdecimal()] for words in (a, b)]
     if marks[0] != marks[1]:
@@ -387,7 +404,7 @@ def name_questions(study: Study) -> Iterator[StudyFinding]:
         yield StudyFinding(
             "question",
             "night[].condition",
-            f"{', '.join(map(repr, group))} look like spellings "
+            f"{', '.join(map(repr, group))} look like names "
             "of one appliance, and count as different ones; write one name, or list them in "
             "conditions = [...] if they differ",
         )
@@ -414,7 +431,7 @@ def _study_findings(study: Study) -> Iterator[StudyFinding]:
 
 def _opened(study: Study, folder: Path, name: str, where: str) -> tuple[Recording | None, list[StudyFinding]]:
     if not (folder / name).is_file():
-        text = "not beside the study file"
+        text = "not next to the study file"
         return None, [StudyFinding("missing", f"{where}.recording", text, detail=name)]
     try:
         path = find_file(folder, name, where)
@@ -456,8 +473,8 @@ def _clench_findings(recording: Recording, path: Path, where: str, teeth: str) -
             StudyFinding(
                 "missing",
                 f"{where}.reference",
-                "the clenches were detected automatically and nobody "
-                f"has accepted them; look at them with sleepbrux reference {path.name}, and accept them",
+                "the clenches were detected automatically and are not "
+                f"confirmed; look at them with sleepbrux reference {path.name}, and accept them",
                 path.name,
             )
         ]
@@ -496,7 +513,7 @@ def _entry_findings(night: StudyNight, where: str) -> list[StudyFinding]:
                 StudyFinding(
                     "limit",
                     f"{where}.appliance_in, appliance_out",
-                    "not both given: assumed worn where a time is missing",
+                    "time missing: assumed worn",
                 )
             )
         if night.days_since_first_worn is None:

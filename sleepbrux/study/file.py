@@ -16,6 +16,7 @@ from sleepbrux.core.files import own_stem, read_text, safe_stem, toml_table
 from sleepbrux.core.provenance import EARLIER_MEASURES
 
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
+Line = Annotated[str, Meta(max_length=300)]
 ZeroToTen = Annotated[float, Meta(ge=0, le=10)]
 Order = Literal["as it came", "planned phases", "randomised nights", "randomised blocks"]
 OWN = "own"
@@ -98,6 +99,25 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     note: str = ""
 
 
+class StudyLetter(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What every letter about the person repeats as it is entered here: printed, never read as a measurement.
+
+    ``dates`` shows the days of the nights in the letter. ``recorder``, ``electrodes`` and ``filters`` say how
+    it was recorded; the other texts are history. No name belongs here.
+    """
+
+    dates: bool = False
+    sex: Line = ""
+    recorder: Line = ""
+    electrodes: Line = ""
+    filters: Line = ""
+    dental_findings: Line = ""
+    pain: Line = ""
+    awake_clenching: Line = ""
+    caffeine: Line = ""
+    alcohol: Line = ""
+
+
 class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A person's study.
 
@@ -136,7 +156,9 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         look, when all nights are in.
     score_against_appliance_clench
         Asks for nights to be scored against a clench with an appliance in, where one names such a
-        reference; the reading against natural teeth is shown beside it.
+        reference; the reading against natural teeth is shown as well.
+    letter
+        What every letter about the person repeats.
     """
 
     pseudonym: Name
@@ -158,6 +180,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     order: Order = "as it came"
     looks: tuple[Annotated[int, Meta(ge=4)], ...] = ()
     score_against_appliance_clench: bool = False
+    letter: StudyLetter = StudyLetter()
     reference: tuple[StudyReference, ...] = ()
     night: tuple[StudyNight, ...] = ()
 
@@ -202,7 +225,7 @@ def _at_fault(message: str, table: dict[str, Any]) -> str:
     """What is wrong in which field: the path with the night's own id, and what is allowed there."""
     what, _, place = message.partition(" - at `$")
     place = place.rstrip("`").lstrip(".")
-    kind: type[Struct] = Study
+    kind: type[Struct] = StudyLetter if re.match(r"letter\b", place) else Study
     for name, sort in (("night", StudyNight), ("reference", StudyReference)):
         found = re.match(rf"{name}\[(\d+)\]", place)
         if found:

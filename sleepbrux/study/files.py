@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sleepbrux.core.errors import (
-    RecordingError,
-)
-from sleepbrux.recording.opening import Hints
+from sleepbrux.core.errors import RecordingError, SleepbruxError
+from sleepbrux.recording.neutral import neutral_labels
+from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.study.file import Study
 
 
@@ -15,7 +14,7 @@ def find_file(folder: Path, name: str, what: str) -> Path:
     """A file that a study names, relative to the study file's folder."""
     path = folder / name
     if not path.is_file():
-        raise RecordingError(f"{what}: the file {name!r} is not beside the study file")
+        raise RecordingError(f"{what}: the file {name!r} is not next to the study file")
     return path
 
 
@@ -29,3 +28,30 @@ def study_hints(study: Study) -> Hints:
         datasets=study.datasets,
         roles=tuple(study.roles.items()),
     )
+
+
+def recorded_channels(study: Study, folder: Path) -> tuple[str, ...]:
+    """Neutral labels of the jaw channels of the first recording of a study that can be read.
+
+    Parameters
+    ----------
+    folder
+        Folder of the study file.
+
+    Returns
+    -------
+    tuple of str
+        Empty where no recording is there yet.
+    """
+    for night in study.recorded:
+        path = folder / night.recording
+        if not path.is_file():
+            continue
+        try:
+            channels = open_recording(path, study_hints(study)).channels
+        except SleepbruxError:
+            continue
+        labels = [c.label for c in channels if c.role == "jaw"]
+        words = neutral_labels(labels)
+        return tuple(words[label] for label in labels)
+    return ()

@@ -112,7 +112,7 @@ def test_the_split_by_hand():
     assert found.nights_sd**2 == pytest.approx(3.5)
     assert found.nights_cv_pct == pytest.approx(100 * math.sqrt(3.5) / 4)
     assert found.counting_explains_all is False
-    assert found.sentence == "counting noise makes 12 % of the variance of these nights"
+    assert found.sentence == "Poisson variation makes 12 % of the variance of these nights"
 
 
 def test_each_night_brings_its_own_hours():
@@ -128,7 +128,7 @@ def test_what_is_left_is_never_negative_and_said_in_words():
     assert found.nights_cv_pct == 0
     assert found.counting_sd > found.sd
     assert found.counting_explains_all
-    assert found.sentence.startswith("counting noise alone explains the spread of these 3 nights")
+    assert found.sentence.startswith("Poisson variation alone explains the spread of these 3 nights")
 
 
 def test_nights_without_events_say_nothing_of_the_spread():

@@ -122,7 +122,7 @@ def test_two_persons_under_one_pseudonym_do_not_mix(person, tmp_path, contents):
     assert contents(out) == before
     done = run("summary", two, "--results", out)
     assert done.code == 1
-    assert "n1.night.h5 was made from another recording than a.edf beside the study file" in done.out
+    assert "n1.night.h5 was made from another recording than a.edf next to the study file" in done.out
 
 
 @pytest.mark.shows("wrong-person")
@@ -134,7 +134,7 @@ def test_a_night_scored_without_a_study_is_not_taken_for_that_of_a_person_with_t
     assert run("score", one.parent / "a.edf", one.parent / "b.edf", "--out", out).code == 0
     done = run("summary", two, "--results", out)
     assert done.code == 1
-    assert "a.night.h5 was made from another recording than a.edf beside the study file" in done.out
+    assert "a.night.h5 was made from another recording than a.edf next to the study file" in done.out
     done = run("summary", one, "--results", out)
     assert done.code == 0, done.err
     assert "do not say of which study" not in done.out  # the recordings beside the study file prove it
@@ -597,7 +597,7 @@ def test_an_archive_alone_and_an_older_set_without_a_list_still_open(two_sets, t
     done = run("trace", here / f"night{ARCHIVE}", "episode_count")
     assert done.code == 0
     assert done.err.count("\n") == 1
-    assert "no night.files.json stands beside it" in done.err
+    assert "there is no night.files.json next to it" in done.err
 
 
 @pytest.mark.parametrize("lacking", ["study_sha256", "person"])

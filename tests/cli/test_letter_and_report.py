@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.words import refused, too_long
+
 from .conftest import called as run
 
 EXCERPT = Path(__file__).resolve().parents[2] / "demo_data" / "excerpt.edf"
@@ -110,8 +112,8 @@ def test_a_study_brings_its_nights_and_its_comparison(tmp_path):
     assert "the letter goes without n4" in done.err
     words = words_of(tmp_path / "letter.pdf")
     assert "Left out of the comparison: n0 (first night of the study" in words
-    assert "Not in this letter, as no scoring of it was found: n4." in words
-    assert "no statement about an effect" not in words
+    assert "Not in this letter, as no scoring was found: n4." in words
+    assert "No statement about an effect" not in words
     assert run("letter", "--study", study, tmp_path / "results" / "n0.night.h5").code == 2
 
 
@@ -119,7 +121,7 @@ def test_a_study_of_one_condition_makes_a_letter_too(tmp_path):
     study = study_of(tmp_path, ("none", "none"))
     done = run("letter", "--study", study)
     assert done.code == 0, done.err
-    assert "no statement about an effect" in words_of(tmp_path / "letter.pdf")
+    assert "No statement about an effect" in words_of(tmp_path / "letter.pdf")
 
 
 @pytest.mark.shows("reviewed-or-not")
@@ -143,9 +145,55 @@ def test_the_table_and_the_sentence_of_a_study_rest_on_the_same_nights(tmp_path)
     study = study_of(tmp_path, conditions, n0=4, n1=3, n2=4, n3=2, n4=1, n5=2)
     assert run("letter", "--study", study).code == 0
     words = words_of(tmp_path / "letter.pdf")
-    table = words[words.index("episodes per hour, together") :]
-    rows = [re.search(rf"{c} (\d) ([0-9.]+) (\d+) ([0-9.]+) ", table) for c in ("none", "splint")]
+    table = words[words.index("lowest–highest") :]
+    rows = [re.search(rf"{c} (\d) ([0-9.]+) (\d+) ([0-9.]+) ", table) for c in ("no appliance", "splint")]
     assert [(r[1], r[3]) for r in rows] == [("2", "7"), ("3", "5")]
     ratio = (5 / float(rows[1][2])) / (7 / float(rows[0][2]))
     said = float(re.search(r"the rate \(episodes per valid hour\) was ([0-9.]+) times", words)[1])
     assert said == pytest.approx(ratio, abs=0.05)  # hours of so short nights are printed roughly
+
+
+@pytest.mark.shows("identity-out")
+def test_dates_are_given_where_the_study_file_asks_for_them_once(tmp_path):
+    study = study_of(tmp_path, ("none", "none"))
+    assert run("letter", "--study", study).code == 0
+    day = re.compile(r"20\d\d-\d\d-\d\d|date unknown")
+    assert not day.search(words_of(tmp_path / "letter.pdf"))
+    text = study.read_text("utf-8").replace(
+        "[[night]]", '[letter]\ndates = true\nsex = "female"\n[[night]]', 1
+    )
+    study.write_text(text, encoding="utf-8")
+    assert run("letter", "--study", study).code == 0
+    words = words_of(tmp_path / "letter.pdf")
+    assert "night date worn" in words
+    assert "Sex: female" in words
+    assert "Sex: female" in (tmp_path / "letter.html").read_text("utf-8")
+
+
+def test_the_terminal_gives_the_answer_of_the_letter_and_both_files(results):
+    done = run("letter", results / "excerpt.night.h5")
+    first, *files = done.out.splitlines()
+    assert first.startswith("86.7 episodes of jaw-muscle activity per hour between lights off and lights on")
+    assert [line.split(": ")[1].strip() for line in files] == [
+        str(results / "letter.pdf"),
+        str(results / "letter.html"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "verb",
+    [["compare", "--quick"], ["summary"], ["letter", "--study"], ["study check"], ["agreement"]],
+    ids=lambda words: words[0],
+)
+def test_a_study_is_answered_in_the_first_line_and_the_last_is_the_next_command(tmp_path, verb):
+    study = study_of(tmp_path, ("none", "splint") * 3)
+    archive = tmp_path / "results" / "n0.night.h5"
+    first, *more = verb
+    words = [archive, "criterion:aasm"] if first == "agreement" else [*more, study]
+    done = run(*first.split(), *words)
+    assert done.code in (0, 1), done.err
+    line = done.out.splitlines()[0]
+    assert re.search(r"\d", line), line
+    assert too_long(line.split(": ", 1)[-1]) == []
+    assert refused(line) == []
+    assert re.match(r"  sleepbrux [a-z]+ ", done.err.splitlines()[-1]), done.err

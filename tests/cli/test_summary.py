@@ -79,7 +79,7 @@ def test_table_and_json_say_the_same(summary, nights):
     outcome = found["conditions"][0]["outcomes"][0]
     assert [v["count"] for v in outcome["values"]] == [3, 1, 2]
     assert outcome["mean"] == pytest.approx(2 / hours)
-    # variance of 3, 1, 2 is 1, its counting noise their mean, 2; both over hours²
+    # variance of 3, 1, 2 is 1, its Poisson variation their mean, 2; both over hours²
     assert outcome["spread"]["sd"] == pytest.approx(1 / hours)
     assert outcome["spread"]["counting_sd"] == pytest.approx(2**0.5 / hours)
     assert outcome["spread"]["nights_sd"] == 0

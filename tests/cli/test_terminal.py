@@ -13,12 +13,13 @@ from sleepbrux.archive import file as store
 from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import DecisionDraft, append, header_of, load_journal
-from sleepbrux.cli import main
+from sleepbrux.cli import main, terminal
 from sleepbrux.cli.terminal import Shown, all_shown, beneath
 from sleepbrux.core.errors import Note
 from sleepbrux.criteria.loading import _folder
 from tests.cli.conftest import Done, write_edf
 from tests.cli.test_summary import scored
+from tests.words import too_long
 
 STEERING = "\x1b[2J\x1b]0;t\x07\x9b31m\x7f"
 BIDI = "\u202e\u2066\u200f\u200b"
@@ -47,6 +48,8 @@ def called(*arguments):
 def checked(done, *, codes=(0, 1, 2)):
     """What a run printed, after a look at every character of it."""
     text = done.out + done.err
+    for style in (terminal.BOLD, terminal.FAINT, terminal.PLAIN):  # our own, around what was made visible
+        text = text.replace(style, "")
     assert "Traceback" not in text, text
     assert not [c for c in text if not (c.isprintable() or c == "\n")], ascii(text)
     assert done.code in codes, text
@@ -263,3 +266,51 @@ def test_tables_of_nights_persons_marks_and_stages_steer_no_terminal(tmp_path):
     checked(called("cohort", tmp_path / "cohort.csv", "--out", tmp_path / "c"))
     for option in ("marks", "stages"):
         checked(called("score", night, f"--{option}", tmp_path / f"{option}.csv", "--out", tmp_path / "o"))
+
+
+@pytest.mark.parametrize(
+    ("stream", "environment", "bold"),
+    [
+        (Terminal, {"TERM": "xterm"}, True),
+        (io.StringIO, {"TERM": "xterm"}, False),
+        (Terminal, {"TERM": "dumb"}, False),
+        (Terminal, {"TERM": "xterm", "NO_COLOR": "1"}, False),
+    ],
+)
+def test_the_answer_is_bold_only_on_a_terminal_that_wants_it(monkeypatch, stream, environment, bold):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    beneath = stream()
+    monkeypatch.setattr("sys.stdout", beneath)
+    with terminal.all_shown():
+        terminal.headline(f"12 episodes{HOSTILE}")
+    said = beneath.getvalue()
+    assert said.startswith("\x1b[1m12 episodes") is bold
+    inside = said.removeprefix(terminal.BOLD).removesuffix(f"{terminal.PLAIN}\n")
+    assert "\x1b" not in inside
+
+
+@pytest.mark.parametrize(
+    "verb",
+    [["inspect", "N"], ["score", "N"], ["reference", "N"], ["trace", "A", "episodes_per_hour"],
+     ["robustness", "A"], ["letter", "A"], ["report", "A"], ["export", "A", "--out", "F"]],
+    ids=lambda words: words[0],
+)  # fmt: skip
+def test_the_first_line_is_the_answer_and_the_last_the_next_command(run, edf, tmp_path, verb):
+    assert run("score", edf, "--out", tmp_path).code == 0
+    places = {"N": edf, "A": tmp_path / "night.night.h5", "F": tmp_path / "files"}
+    done = run(*(places.get(word, word) for word in verb))
+    assert done.code in (0, 1), done.err
+    first = done.out.splitlines()[0]
+    assert too_long(first.split(": ", 1)[-1]) == []
+    if verb[0] not in ("report", "export"):  # they say where the files are
+        assert re.search(r"\d", first)
+    assert re.match(r"  (sleepbrux|\S+python\S* -m sleepbrux) [a-z]+ ", done.err.splitlines()[-1])
+
+
+def test_columns_of_a_table_lie_below_each_other():
+    lines = terminal.table_lines(
+        ("night", "per hour", ""), [("night-01", "3.4", "left out"), ("n", "12.0", "")], texts=(0, 2)
+    )
+    assert lines == ["  night     per hour", "  night-01       3.4  left out", "  n             12.0"]

@@ -43,10 +43,11 @@ WORDS = {
     "folder": "Barcelönia",
     "study note": "Sanchopänza",
     "study medicine": "Pillenhügel",
+    "study letter": "Briefträger",
     "study reference": "Bezügsbel",
     "appliance": "Schienenfränz",
     "reader": "Cervänteros",
-    "beside": "Nebenhöhler",
+    "companion": "Nebenhöhler",
     "metadata": "Metadätan",
 }
 BIRTH = date(1951, 5, 2)
@@ -305,7 +306,7 @@ def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int =
         edf(folder / f"{name} {k}.edf", seed=seed + 7 * k, clenches=False)
     edf(folder / f"{name} chair.edf", seed=3, day=CLENCH_DAY)
     edf(folder / f"{name} splint.edf", seed=5, day=CLENCH_DAY, teeth=f"with {WORDS['appliance']}")
-    stages = folder / f"{WORDS['beside']}.csv"
+    stages = folder / f"{WORDS['companion']}.csv"
     stages.write_text("onset,duration,stage\n0,120,W\n120,120,N2\n", encoding="utf-8")
     fields = {
         "alcohol": "study note",
@@ -322,6 +323,9 @@ def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int =
         f"""
 pseudonym = "{pseudonym}"
 score_against_appliance_clench = true
+[letter]
+pain = "{WORDS["study letter"]}"
+recorder = "{WORDS["study letter"]}"
 [[reference]]
 id = "{reference}"
 recording = "{name} chair.edf"

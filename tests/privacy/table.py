@@ -22,10 +22,11 @@ MEANINGS = {
     "clench date": "date of the reference clench",
     "study note": "notes of the study file: alcohol, caffeine, breathing device, electrodes, note",
     "study medicine": "medication of the study file",
+    "study letter": "texts under [letter] of the study file",
     "study reference": "id of a reference in the study file",
     "appliance": "appliance that a clench was made with",
     "reader": "name of the reader of a review, or of who accepted clenches",
-    "beside": "file names of stages, marks and sound",
+    "companion": "file names of stages, marks and sound",
     "metadata": "other metadata of WAV, HDF5, BrainVision and CSV files",
 }
 NEVER = (
@@ -53,9 +54,9 @@ def _of(terminal: str = "", files: str = "") -> Shows:
     return Shows(*parts)
 
 
-_WORDS = "annotation, appliance, beside, file, label, prefilter, study reference"
+_WORDS = "annotation, appliance, companion, file, label, prefilter, study reference"
 _NIGHT = f"{_WORDS}, clench date, start date"
-_PAGE = "appliance, beside, clench date, label, start date, study reference"
+_PAGE = "appliance, companion, clench date, label, start date, study reference"
 TABLE: dict[str, Shows] = {
     "inspect": _of("annotation, file, folder, label, start date, unit"),
     "inspect --json": _of("annotation, file, label, prefilter, start date, unit"),
@@ -79,8 +80,8 @@ TABLE: dict[str, Shows] = {
     "compare": _of("appliance, folder", "appliance, start date"),
     "cohort": _of("folder"),
     "plan": _of("folder"),
-    "letter": _of("folder", "appliance, beside, label, study reference"),
-    "letter --with-dates": _of("folder", "appliance, beside, label, study reference, start date"),
+    "letter": _of("folder", "appliance, study letter"),
+    "letter --with-dates": _of("folder", "appliance, start date, study letter"),
     "export": _of("file, folder"),
     "export --with-names": _of("file, folder", f"{_WORDS}, reader"),
     "export --with-dates": _of("file, folder", "start date, clench date"),
@@ -127,7 +128,8 @@ its SHA-256 that a result is its result.
 
 ## To hand results on
 
-`sleepbrux export` names nobody and gives no date, in no file. File names become pseudonym and night, or
+`sleepbrux export` names nobody and gives no date, in no file. A letter shows neither file names nor labels that could
+hold a name; what the clinician enters is printed as entered. File names become pseudonym and night, or
 `night_` and eight digits of the SHA-256. A label stays where every word of it is a term of the trade;
 another becomes one that says role, side and muscle. Texts of marks become the word for their kind.
 Sentences lose what they quote from a file. The title of a rule set of your own stays as you wrote it.

@@ -13,7 +13,7 @@ from .conftest import bursts_of, scored
 
 
 def of_study(night, id_, condition):
-    about = (("pseudonym", "P1"), ("night", id_), ("condition", condition))
+    about = (("person", "P1"), ("night", id_), ("condition", condition))
     return replace(night, about=about, swept=replace(night.swept, digest=id_.ljust(64, "0")))
 
 
@@ -62,7 +62,7 @@ def test_a_page_that_is_not_as_listed_and_a_summary_that_cannot_be_read_are_left
 
 def test_nights_under_other_rules_or_of_another_person_are_not_named(nights, tmp_path):
     stems = [write_outputs(night, tmp_path, stem=dict(night.about)["night"]) for night in nights[:3]]
-    for stem, key, value in (("n1", "identity", {"pseudonym": "P2"}), ("n2", "criterion", {"digest": "0"})):
+    for stem, key, value in (("n1", "identity", {"person": "P2"}), ("n2", "criterion", {"digest": "0"})):
         path = tmp_path / f"{stem}{SUMMARY}"
         table = json.loads(path.read_text("utf-8"))
         table[key] = {**table[key], **value}

@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import re
 from datetime import date
 
 import pypdf
@@ -11,6 +12,7 @@ from msgspec.structs import replace
 from sleepbrux.core.errors import UsageError
 from sleepbrux.report.sheets import chair_sheet, patient_sheet, person_number
 from sleepbrux.study.file import Study, StudyNight
+from tests.words import plain, refused
 
 
 def study(conditions=("none", "splint", "front stop"), nights=6, **fields):
@@ -157,3 +159,62 @@ def test_any_script_ends_in_a_sheet_or_one_sentence(name):
     for make in (chair_sheet, patient_sheet):
         with contextlib.suppress(UsageError):
             assert make(replace(study(conditions=("none", name)), pseudonym=name)).startswith(b"%PDF")
+
+
+def alternative_texts(pdf):
+    found, due = [], [pypdf.PdfReader(io.BytesIO(pdf)).trailer["/Root"]["/StructTreeRoot"]]
+    while due:
+        node = due.pop().get_object()
+        if isinstance(node, list):
+            due += node
+        elif hasattr(node, "get"):
+            found += [node["/Alt"]] if node.get("/S") == "/Figure" else []
+            due += [node["/K"]] if "/K" in node else []
+    return found
+
+
+@pytest.mark.parametrize("make", [chair_sheet, patient_sheet])
+def test_the_drawing_says_in_words_where_each_channel_goes(make):
+    (said,) = alternative_texts(make(study(channels=("EMG Temporalis L", "EMG Mass R"))))
+    assert "Masseter (EMG Mass R): on the belly of the muscle" in said
+    assert "Temporalis (EMG Temporalis L): in front of the hairline" in said
+    (said,) = alternative_texts(make(study(channels=("EMG Mass R",))))
+    assert "Temporalis" not in said
+
+
+def test_names_of_channels_come_from_the_study_file_then_from_the_recording_then_from_the_plan():
+    def shown(**fields):
+        recorded = fields.pop("recorded", ())
+        return text(chair_sheet(study(**fields), recorded=recorded))
+
+    recorded = ("EMG Mass L", "EMG Mass R")
+    assert "EMG Mass L masseter left" in shown(recorded=recorded)
+    assert "EMG Mass L" not in shown(recorded=recorded, channels=("Temp L",))
+    assert "ch7 temporalis right" in shown(recorded=recorded, roles={"ch7": "temporalis right", "ch8": "ecg"})
+    assert "ch8" not in shown(roles={"ch7": "temporalis right", "ch8": "ecg"})
+    assert "Masseter L masseter left" in shown(nights=0)
+
+
+def test_no_command_is_on_a_chairside_sheet():
+    words = text(chair_sheet(study()))
+    assert not re.search(r"sleepbrux [a-z]+ [A-Z]|--\w|STUDY|RECORDING", words)
+
+
+def test_the_patient_reads_type_of_twelve_points():
+    sizes = {}
+
+    def visit(words, _matrix, text_matrix, _font, size):
+        if words.strip():
+            sizes[round(size * abs(text_matrix[0] or 1), 1)] = words
+
+    for page in pypdf.PdfReader(io.BytesIO(patient_sheet(study()))).pages:
+        page.extract_text(visitor_text=visit)
+    small = {size for size in sizes if size < 12}
+    assert small <= {7.0, 10.0, 10.6}, sizes  # footer, heads of the table, the line below the table's head
+    assert 12.0 in sizes
+
+
+@pytest.mark.parametrize("make", [chair_sheet, patient_sheet])
+def test_a_sheet_reads_well(make):
+    words = plain(text(make(study())))
+    assert refused(re.sub(r"night-\d\d|Ampelia-17", "", words)) == []

@@ -7,8 +7,8 @@ import msgspec
 import pytest
 
 from sleepbrux.core.errors import StudyError
-from sleepbrux.study.drafting import FILL_IN, check, draft, told
-from sleepbrux.study.file import load_study
+from sleepbrux.study.drafting import FILL_IN, check, draft, name_questions, told
+from sleepbrux.study.file import Study, StudyNight, load_study
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.render import write_night
 
@@ -101,7 +101,7 @@ def test_a_whole_study_lacks_nothing(recorded, tmp_path):
 @pytest.mark.parametrize(
     ("before", "after", "words"),
     [
-        ("b.edf", "c.edf", "night[0] (n1).recording: not beside the study file: c.edf"),
+        ("b.edf", "c.edf", "night[0] (n1).recording: not next to the study file: c.edf"),
         ("b.edf", "a.edf", "no two clenches with natural teeth are marked in a.edf"),
         ("2026-03-02", "2026-04-02", "is it the right file?"),
         ('"none"', '"none"\nappliance_in = 22:50:00', "given, but the condition is none"),
@@ -129,7 +129,7 @@ def test_a_recording_named_twice_is_told(recorded, tmp_path):
 def test_an_appliance_night_wants_its_times(recorded, tmp_path):
     study = study_of(tmp_path, recorded, WHOLE.replace('"none"', '"splint"'))
     limits = texts(check(study, tmp_path), "limit")
-    assert any("appliance_in, appliance_out: not both given" in t for t in limits)
+    assert any("appliance_in, appliance_out: time missing" in t for t in limits)
     notes = texts(check(study, tmp_path), "note")
     assert any("days_since_first_worn" in t for t in notes)
 
@@ -272,5 +272,71 @@ def test_many_files_that_are_not_there_are_one_line_that_names_them(tmp_path):
     )
     found = told(check(msgspec.structs.replace(study, night=nights), tmp_path))
     assert found[0].where == "nights n0, n1, n2, n3, n4, n5: recording"
-    assert found[0].whole == "not beside the study file: n0.edf, n1.edf, n2.edf, n3.edf, n4.edf, n5.edf"
+    assert found[0].whole == "not next to the study file: n0.edf, n1.edf, n2.edf, n3.edf, n4.edf, n5.edf"
     assert found[-1].where == "nights n0, n1, n2, n3 and 2 more: morning_jaw_pain, morning_headache"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "ohne Schiene",
+        "keine Schiene",
+        "nichts",
+        "sans gouttière",
+        "aucune",
+        "rien",
+        "pas de gouttière",
+        "sin férula",
+        "ninguna",
+        "nada",
+        "senza bite",
+        "nessuno",
+        "niente",
+        "zonder spalk",
+        "geen",
+        "niets",
+        "sem placa",
+        "nenhum",
+        "não",
+        "natürliche Zähne",
+        "dents naturelles",
+    ],
+)
+def test_no_appliance_in_the_plain_words_of_other_languages_is_asked_about(name):
+    nights = tuple(
+        StudyNight(id=f"n{k}", recording="", condition=c) for k, c in enumerate((name, "Schiene", "none"))
+    )
+    asked = [one.text for one in name_questions(Study(pseudonym="P", night=nights))]
+    assert len(asked) == 1
+    assert asked[0].startswith(f"{name!r} reads like no appliance")
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "asked"),
+    [
+        ("guard", "night guard", True),
+        ("Schiene", "neue Schiene", True),
+        ("guard", "2 guard", False),
+        ("upper guard", "lower guard", False),
+        ("guard", "guard with stop", False),
+    ],
+)
+def test_names_that_differ_by_a_leading_word_alone_are_asked_about(one, other, asked):
+    nights = tuple(
+        StudyNight(id=f"n{k}", recording="", condition=c) for k, c in enumerate((one, other, "none"))
+    )
+    assert bool(list(name_questions(Study(pseudonym="P", night=nights)))) is asked
+    named = Study(pseudonym="P", night=nights, conditions=("none", one, other))
+    assert not list(name_questions(named))
+
+
+def test_what_a_letter_repeats_can_be_filled_in_where_the_draft_has_it(tmp_path):
+    text = draft(tmp_path, conditions=("none", "splint")).text
+    file = tmp_path / "study.toml"
+    file.write_text(
+        text.replace('"FILL IN"', '"P1"').replace("# [letter]", "[letter]").replace("# dates", "dates")
+    )
+    assert load_study(file).letter.dates is True
+    file.write_text(file.read_text().replace("dates = true", "day = true"))
+    with pytest.raises(StudyError, match="letter: there is no field 'day'; allowed are dates, sex, recorder"):
+        load_study(file)

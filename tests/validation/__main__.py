@@ -52,7 +52,7 @@ def write_ratchet() -> None:
 def main(parts: list[str]) -> None:
     figures = load_figures() if FIGURES.exists() else {}
     if not parts or "truth" in parts:
-        figures["truth_seeds"] = f"{SEEDS[0]}-{SEEDS[-1]}"
+        figures["truth_seeds"] = f"{SEEDS[0]}–{SEEDS[-1]}"
         figures["truth"] = [
             row(c.group, c.name, lambda seed, c=c: truth.run(c, seed))
             for c in tqdm(list(truth.conditions()), desc="truth nights")

@@ -46,7 +46,7 @@ def _share(hits: int, n: int) -> str:
     if not n:
         return "n/a"
     low, high = share_interval(hits, n)
-    return f"{100 * hits / n:.1f} ({100 * low:.1f}-{100 * high:.1f})"
+    return f"{100 * hits / n:.1f} ({100 * low:.1f}–{100 * high:.1f})"
 
 
 def _figures(rows: list[Row]) -> Iterator[str]:

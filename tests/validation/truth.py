@@ -81,7 +81,7 @@ def conditions() -> Iterator[Condition]:
         yield Condition("threshold to rest", f"{ratio:g} times", _quiet(rest_uv=rest))
     for low, high in ((1.0, 1.2), (1.2, 1.5), (1.5, 2.0), (2.0, 4.0), (4.0, 15.0)):
         recipe = replace(BASE, amplitude_mvc=(0.1 * low, 0.1 * high))
-        yield Condition("burst level", f"{low:g}-{high:g} times the threshold", recipe)
+        yield Condition("burst level", f"{low:g}–{high:g} times the threshold", recipe)
     for hum_uv in (10.0, 30.0):
         yield Condition("mains 50 Hz", f"{hum_uv:g} µV", _quiet(mains_uv=(hum_uv, hum_uv)))
     for ecg_uv in (40.0, 100.0):

@@ -29,7 +29,7 @@ def agree(
     ----------
     a, b
         Each a `Night`, an archive, a review's journal, a person's file, a folder of these, or a list of them
-        as long as the other. ``b`` may be ``"criterion:ID"``, or ``"reviewed"`` for the journals beside the
+        as long as the other. ``b`` may be ``"criterion:ID"``, or ``"reviewed"`` for the journals of the
         archives of ``a``.
     level
         ``"episode"`` or ``"burst"``: which events are compared.

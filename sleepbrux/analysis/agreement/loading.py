@@ -101,7 +101,7 @@ def pairs(first: Path, second: str) -> list[tuple[Path, str]]:
         files = sorted(first.glob(f"*{ARCHIVE}")) if first.is_dir() else [first]
         both = [(path, str(journal_path(path))) for path in files if journal_path(path).exists()]
         if not both:
-            raise UsageError(f"{first.name}: no journal of a review lies beside an archive here")
+            raise UsageError(f"{first.name}: no journal of a review is next to an archive here")
         return both
     other = Path(second)
     if not other.exists():

@@ -68,7 +68,7 @@ def over_nights(
         return IntervalEstimate(value, meaning=f"no interval: it cannot be computed in every draw of {what}s")
     low, high = np.percentile(values, [100 * (1 - LEVEL) / 2, 100 * (1 + LEVEL) / 2])
     few = f"; {n} {what}s are few, so it is rather too short" if n < few_below else ""
-    how = "drawn again, taken as independent" if what == "night" else "drawn again with all their nights"
+    how = "resampled, taken as independent" if what == "night" else "resampled with all their nights"
     return IntervalEstimate(value, float(low), float(high), f"95 %, {n} {what}s {how}{few}")
 
 
@@ -206,7 +206,7 @@ def _absolute(
 
 
 def icc_over_persons(values: ArrayLike, persons: Sequence[str]) -> tuple[Icc, ...]:
-    """`icc` of nights whose persons are known: intervals from persons drawn again with all their nights.
+    """`icc` of nights whose persons are known: intervals from persons resampled with all their nights.
 
     Percentiles of 1000 draws with a fixed seed; None where fewer than nine draws in ten have a value.
 

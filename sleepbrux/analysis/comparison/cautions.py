@@ -59,7 +59,7 @@ INDEPENDENT = Note(
 NEIGHBOURS = Note(
     "neighbouring-nights",
     "note",
-    "The order was not drawn, so beside each plain interval stands one that allows for neighbouring nights "
+    "The order was not drawn, so each plain interval has a second one that allows for neighbouring nights "
     "being alike, by a correlation of 0 to 0.9 that nobody knows. A slow change with time is not in it.",
 )
 CARRY_OVER = Note(

@@ -185,12 +185,12 @@ def compare_nights(
     counts
         False where ``events`` are values of a measure that counts nothing, with ``hours`` of 1.
     keep_first_night
-        Compare the first night of the study with the others; else it stands apart.
+        Compare the first night of the study with the others; else it is left out.
     rearranged
-        Also run what no sentence rests on: the rearrangement tests where the order was not drawn, and the
+        Also run what decides no sentence: the rearrangement tests where the order was not drawn, and the
         line under a published prior. Where the order was drawn the rearrangement tests always run.
     verdict_p
-        Bound of the p that a sentence rests on: `rules.LOOKS_P` where looks were set beforehand.
+        Bound of the p that decides a sentence: `rules.LOOKS_P` where looks were set beforehand.
 
     Returns
     -------

@@ -209,7 +209,7 @@ def fixing_notes(record: Record | None, study: Study) -> tuple[Note, ...]:
                 "not-fixed",
                 "warning",
                 "Nothing shows when outcome, criterion, conditions and design were chosen: there is no "
-                "record beside the study file.",
+                "record next to the study file.",
             ),
         )
     first = record.entries[0]
@@ -220,7 +220,7 @@ def fixing_notes(record: Record | None, study: Study) -> tuple[Note, ...]:
             Note(
                 "record-broken",
                 "warning",
-                f"The record beside the study file was changed by hand (line {record.broken_at} does not follow "
+                f"The record next to the study file was changed by hand (line {record.broken_at} does not follow "
                 "from the one before). What it says of when things were fixed cannot be relied on.",
             )
         )

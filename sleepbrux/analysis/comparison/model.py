@@ -29,7 +29,7 @@ class CountedNight:
     date, block, days_since_first_worn
         As in the study file; None where it does not say.
     fully_worn
-        False where an appliance was worn for part of the night only: such a night stands apart.
+        False where an appliance was worn for part of the night only: such a night is left out.
     by_hour
         Events and valid hours in each hour since the analysed window began; empty where not known.
     weighted_hours
@@ -118,7 +118,7 @@ class Comparison:
     shape
         Rate of each hour of the night over that of the whole night; empty where hours are not known.
     verdict_p
-        Bound of the p that a sentence rests on.
+        Bound of the p that decides a sentence.
     """
 
     outcome: str

@@ -18,7 +18,7 @@ GRID = MEDIAN * np.exp(LOG_SD * np.linspace(-3, 3, 25))
 STEPS, HALVINGS = 12, 40
 WORDS = (
     "if the nights of this person vary as published (25 % in Lavigne 2001, 51 % in Miettinen 2018; the "
-    "published figures hold counting noise too, and that half of all persons lie between them is our choice)"
+    "published figures hold Poisson variation too, and that half of all persons lie between them is our choice)"
 )
 
 

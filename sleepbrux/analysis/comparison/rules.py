@@ -31,7 +31,7 @@ LEAST_NIGHTS = Rule(
     "least_nights_per_condition",
     4,
     'below four nights in either condition nothing is said but "cannot tell yet": the spread itself is '
-    "hardly known from fewer (at least 4 nights advised in a study of 7 persons x 28 nights, IJOMS; 5-6 in "
+    "hardly known from fewer (at least 4 nights advised in a study of 7 persons x 28 nights, IJOMS; 5–6 in "
     "Minakuchi 2012)",
 )
 VERDICT_P = Rule(
@@ -103,7 +103,7 @@ ALIKE_SPREAD = Rule(
 LEAST_DISPERSION = Rule(
     "least_dispersion",
     0.25,
-    "the spread of nights is not taken as smaller than a quarter of counting noise, which so few nights show "
+    "the spread of nights is not taken as smaller than a quarter of Poisson variation, which so few nights show "
     "by luck only; our choice",
 )
 ZERO_ADDED = Rule(

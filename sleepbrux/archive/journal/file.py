@@ -116,7 +116,7 @@ def _check_same(name: str, header: Header, own: Header) -> None:
     if header.identity is not None and own.identity is not None and foreign(header.identity, own.identity):
         raise JournalError(
             f"{name}: its decisions are about {header.identity.words}, this archive is of "
-            f"{own.identity.words}; put the journal beside the archive that it belongs to"
+            f"{own.identity.words}; put the journal next to the archive that it belongs to"
         )
     if header.scoring_sha256 != own.scoring_sha256:
         raise JournalError(

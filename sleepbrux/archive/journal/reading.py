@@ -110,7 +110,7 @@ def _read(path: Path) -> Content:
             return Content(Journal(path.name))
         lost = f"{head.decisions} decisions are" if head else "its decisions are"
         raise DamagedError(
-            f"{path.name}: the journal is missing and {lost} lost, says {head_path(path).name} beside it; "
+            f"{path.name}: the journal is missing and {lost} lost, says {head_path(path).name} next to it; "
             "bring the journal back from a copy, or move that file away to begin a new review"
         )
     if data.count(b"\n") > MOST_DECISIONS + 1:
@@ -123,7 +123,7 @@ def _read(path: Path) -> Content:
     if older is not None:
         if head_data is not None:
             raise DamagedError(
-                f"{path.name}: this is a journal in the older form, and {head_path(path).name} beside it "
+                f"{path.name}: this is a journal in the older form, and {head_path(path).name} next to it "
                 f"counts {head.decisions if head else 'unknown'} decisions of another; restore the newer "
                 "one from a copy, or move the head away to go on with this one"
             )
@@ -303,7 +303,7 @@ def _against_head(
             raise DamagedError(
                 f"{path.name}: line {head.decisions + 1} is not the one that {beside} holds the digest of: "
                 f"journal and head are of different reviews; which of the {n} decisions were taken last "
-                "cannot be told"
+                "cannot be known"
             )
         return []
     taken_over = header.continues.decisions if header and header.continues else -1

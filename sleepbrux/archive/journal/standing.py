@@ -210,5 +210,5 @@ def _check_span(night: Night, draft: DecisionDraft) -> None:
     grid = night.merged.grid
     if grid.nearest(stop) <= grid.nearest(start):
         raise JournalError(
-            f"{draft.action}: the span is shorter than the {float(grid.slot_s):g} s that are told apart"
+            f"{draft.action}: the span is shorter than the {float(grid.slot_s):g} s that are distinguished"
         )

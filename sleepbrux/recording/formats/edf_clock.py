@@ -15,6 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.printed import lasting
+from sleepbrux.core.texts import count_of
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.formats.edf_annotations import LONGEST_NIGHT_S, Annotations
 from sleepbrux.recording.formats.edf_header import Header
@@ -175,8 +177,7 @@ def _note_gaps(header: Header, clock: RecordClock, jumps: list[Jump], found: Fin
     if clock.gaps():
         found.warn(
             "gaps",
-            f"The record times leave {lost:.3f} s that were not recorded, in {len(clock.gaps())} "
-            f"gap{'s' if len(clock.gaps()) > 1 else ''}"
+            f"{lasting(float(lost))} missing, in {count_of(len(clock.gaps()), 'gap')} of the record times"
             + ("." if header.plus == "D" else ", though the file is marked as continuous."),
         )
     elif header.plus == "D":

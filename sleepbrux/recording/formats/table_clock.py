@@ -14,6 +14,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.printed import lasting
+from sleepbrux.core.texts import count_of
 from sleepbrux.recording.findings import Findings
 
 LEAST_GAP_S = 0.005
@@ -369,8 +371,7 @@ class ClockTracker:
         if len(runs) > 1:
             found.warn(
                 "gaps",
-                f"The time stamps leave {lost:.3f} s that were not recorded, in {len(runs) - 1}"
-                f" gap{'s' if len(runs) > 2 else ''}.",
+                f"{lasting(float(lost))} missing, in {count_of(len(runs) - 1, 'gap')} of the time stamps.",
             )
         if self._backward:
             found.warn(

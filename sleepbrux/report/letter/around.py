@@ -1,11 +1,10 @@
-"""What was recorded beside the jaw muscles, as a letter tells it."""
+"""What was recorded besides the jaw muscles, as a letter says it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sleepbrux.report.awake import letter_line
-from sleepbrux.report.letter.nights import Letter
+from sleepbrux.export.sharing import HIDDEN
 from sleepbrux.report.numbers import listed, text
 from sleepbrux.scoring.night import Night
 
@@ -22,55 +21,53 @@ SHOWN = {
     "episodes_near_respiratory_event_count": "episodes near a marked respiratory event",
     "episodes_near_respiratory_event_by_chance": "as many would lie there by chance",
 }
-NOTHING = (
-    "Nothing beside the jaw muscles was used: no sleep stages, heart rate, body movement, position, sound "
-    "or breathing."
-)
+NOTHING = "Only the jaw muscles were used: no sleep stages, heart rate, body movement, position, sound or breathing."
 
 
 def _sources(night: Night) -> list[str]:
     surroundings = night.swept.surroundings
     found = []
     if surroundings.stages is not None:
-        found.append(f"sleep stages ({surroundings.stages.origin})")
+        origin = surroundings.stages.origin
+        found.append("sleep stages" if HIDDEN in origin else f"sleep stages ({origin})")
     if surroundings.heart is not None:
-        found.append(f"heart beats ({surroundings.heart.label})")
+        found.append("heart beats")
     if surroundings.chance is not None:
         found.append("an estimate of wake from them")
     if surroundings.wake_estimate is not None:
-        found.append(f"accelerometer ({surroundings.wake_estimate.label})")
+        found.append("accelerometer")
     if night.labels.movement_known:
         found.append("body movements")
     if surroundings.position is not None:
-        found.append(f"body position ({surroundings.position.origin})")
+        found.append("body position")
     if surroundings.sound is not None:
-        found.append(f"sound ({surroundings.sound.label})")
+        found.append("sound")
     if night.labels.breathing_events:
         found.append("respiratory events as marked in the recording")
     return found
 
 
-def signals(letters: Sequence[Letter]) -> list[str]:
+def signals(nights: Sequence[Night]) -> list[str]:
     """What else there was, in a sentence."""
-    found = list(dict.fromkeys(source for x in letters for source in _sources(x.night)))
+    found = list(dict.fromkeys(source for night in nights for source in _sources(night)))
     if not found:
         return [NOTHING]
-    several = " in at least one night" if len(letters) > 1 else ""
-    estimates = [line for x in letters for line in letter_line(x.night)] if len(letters) == 1 else []
-    return [f"There was also{several}: {listed(found)}.", *estimates]
+    several = " in at least one night" if len(nights) > 1 else ""
+    estimates = letter_line(nights[0]) if len(nights) == 1 else []
+    return [f"Also recorded{several}: {listed(found)}.", *estimates]
 
 
-def around_rows(letters: Sequence[Letter]) -> list[list[str]]:
+def around_rows(nights: Sequence[Night]) -> list[list[str]]:
     """Measures of it: what, its value or its lowest and highest over the nights, and its basis."""
     rows = []
     for name, label in SHOWN.items():
-        found = [x.night.measures[name] for x in letters if name in x.night.measures]
+        found = [night.measures[name] for night in nights if name in night.measures]
         known = [m for m in found if m.value is not None]
         if not known:
             continue
         low, high = (pick(m.value or 0.0 for m in known) for pick in (min, max))
         value = text(low, known[0].unit)
-        if len(letters) > 1:
-            value += f" to {text(high, known[0].unit)} ({len(known)} nights)"
+        if len(nights) > 1:
+            value += f"–{text(high, known[0].unit)} ({len(known)} nights)"
         rows.append([label, value, known[0].basis])
     return rows

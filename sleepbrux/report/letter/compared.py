@@ -8,12 +8,14 @@ from pathlib import Path
 
 from sleepbrux.analysis.comparison import (
     Comparison,
+    Contrast,
     CountedNight,
     compare_nights,
     mixed_bases,
     night_row,
 )
 from sleepbrux.analysis.comparison.fixing import fixing_notes, load_record
+from sleepbrux.analysis.comparison.rearrange import RANDOMISED
 from sleepbrux.analysis.comparison.records import Reading, read_records, scorings, study_rules
 from sleepbrux.analysis.comparison.study import compare_counts
 from sleepbrux.archive.nights import STATED, Due, Missing, archived, unproved_text
@@ -22,12 +24,12 @@ from sleepbrux.recording.files import file_digest
 from sleepbrux.report.letter.nights import Letter
 from sleepbrux.study.file import Study
 
-NO_EFFECT = "Side by side only: no statement about an effect is made. Nights vary by themselves."
+NO_EFFECT = "No statement about an effect is made: nights vary by themselves."
 
 
 @dataclass(frozen=True)
 class NightsCompared:
-    """What a comparison says, and the nights that it is about: the table beside it holds just these.
+    """What a comparison says, and the nights that it is about: the table by condition holds just these.
 
     Attributes
     ----------
@@ -37,11 +39,19 @@ class NightsCompared:
         Ids of the nights compared.
     left_out
         (id, reason) of nights of the letter that are not.
+    contrasts, baseline, outcome
+        As in the `Comparison`; empty where the nights are side by side only.
+    drawn
+        Whether the order of the nights was drawn at random, so that a difference may say why.
     """
 
     sentences: tuple[str, ...]
     nights: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...] = ()
+    contrasts: tuple[Contrast, ...] = ()
+    baseline: str = ""
+    outcome: str = ""
+    drawn: bool = False
 
 
 def night_id(letter: Letter) -> str:
@@ -79,6 +89,10 @@ def _said(comparison: Comparison, left_out: Iterable[tuple[str, str]] = ()) -> N
         (*(c.sentence for c in comparison.contrasts), *warned),
         tuple(n.id for n in comparison.nights),
         (*((a.night.id, a.reason) for a in comparison.apart), *left_out),
+        comparison.contrasts,
+        comparison.baseline,
+        comparison.outcome,
+        comparison.order in RANDOMISED,
     )
 
 

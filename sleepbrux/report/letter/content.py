@@ -3,89 +3,160 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from sleepbrux.analysis.comparison import by_condition, mixed_bases, night_row
+from sleepbrux.analysis.comparison import ConditionRow, Contrast, by_condition, mixed_bases, night_row
 from sleepbrux.archive.journal import unused_review
 from sleepbrux.core.printed import hours_text
+from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
+from sleepbrux.export.sharing import Shown, to_share, without_dates
 from sleepbrux.export.summary import report_id
+from sleepbrux.recording.model import Channel
+from sleepbrux.reference import NATURAL
+from sleepbrux.reference.model import NOT_STATED
+from sleepbrux.report.answers import hours_words, interval_text
 from sleepbrux.report.letter import sentences
+from sleepbrux.report.letter.answer import EPISODES, one_night, several_nights, worn
 from sleepbrux.report.letter.around import around_rows, signals
-from sleepbrux.report.letter.compared import NightsCompared, compared, night_id
+from sleepbrux.report.letter.compared import NO_EFFECT, NightsCompared, compared, night_id
+from sleepbrux.report.letter.drawing import Dot, Figure, Group, nights_figure, strip_figure
 from sleepbrux.report.letter.fields import ABOUT, Fields
 from sleepbrux.report.letter.nights import Letter, clean
-from sleepbrux.report.numbers import began, count_of, listed, text
-from sleepbrux.report.wording import PLACEMENT_WORDS
+from sleepbrux.report.letter.rule import rule_words
+from sleepbrux.report.numbers import count_of, listed, text
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion
 
 KINDS = ("phasic", "tonic", "mixed")
-ENTRIES = {
-    "question": "Question asked",
+EMPTY = "–"
+HISTORY = {
     "snoring": "Snoring",
     "witnessed_apnoea": "Witnessed apnoea",
     "sleepiness_score": "Sleepiness score",
+    "known_apnoea_index": "Known apnoea index",
     "blood_pressure": "Blood pressure",
     "medication": "Medication",
-    "known_apnoea_index": "Known apnoea index",
-    "appliance_type": "Appliance, type",
-    "appliance_arch": "Appliance, arch",
+    "dental_findings": "Dental findings",
+    "pain": "Pain",
+    "awake_clenching": "Clenching awake",
+    "caffeine": "Caffeine",
+    "alcohol": "Alcohol",
+    "appliance_type": "Appliance type",
+    "appliance_arch": "Appliance arch",
     "trace_looked_at_by": "Trace looked at by",
 }
+PLACEMENTS = {
+    "same electrodes": "with the electrodes and recorder of the night",
+    "other placement": "with electrodes placed at another time",
+    "not stated": "electrodes not stated",
+}
+RECORDED = {"recorder": "Recorder", "electrodes": "Electrodes", "filters": "Filters"}
+HEAD = {"to": "To", "sender": "From", "date": "Date", "born": "Born", "sex": "Sex"}
+MEANINGS = {
+    "scaled_counting": "95 % interval: this night only, with episodes that cluster allowed for.",
+    "counting_noise": "* Poisson interval, too narrow because episodes cluster; fewer than 5 events or 4 valid "
+    "hours give no better one.",
+}
+NOT_DRAWN = "The order of nights was not drawn at random, so a difference does not say why."
+MOST_NAMED = 4
+EACH_NIGHT = "95 % interval of a night: this night only, not between nights."
+_COMMANDS = re.compile(r"[:;,]?[^:;,]*?(?<![\w-])(?:--[a-z]|'?sleepbrux [a-z])[^:;.]*")
 
 
-def interval_text(measure: Measure) -> str:
-    """``"2.1-6.9"``: the widest meaning at hand; empty without an interval."""
-    if not measure.intervals:
-        return ""
-    drawn = measure.intervals[-1]
-    return f"{text(drawn.low, measure.unit)}-{text(drawn.high, measure.unit)}"
+@dataclass(frozen=True)
+class _Shown:
+    """A night as a letter shows it: no file name, no label that could name somebody.
+
+    ``id`` is that of its study, ``name`` what the letter calls it, ``report`` that of its page.
+    """
+
+    id: str
+    name: str
+    report: str
+    archive: str
+    condition: str
+    night: Night
+    given: Letter
+
+
+def _shown(letters: Sequence[Letter], *, dates: bool) -> list[_Shown]:
+    found = []
+    for k, letter in enumerate(letters, start=1):
+        about, night = dict(letter.night.about), letter.night
+        said = about.get("night", "")
+        neutral = to_share(night, Shown(dates=dates), aliases=[letter.name])
+        found.append(
+            _Shown(
+                id=night_id(letter),
+                name=clean(said) if said and (dates or without_dates(said) == said) else f"night {k}",
+                report=report_id(night),
+                archive=letter.archive_sha256,
+                condition=about.get("condition", "not stated"),
+                night=replace(neutral, review=_review(night.review, dates=dates)),
+                given=letter,
+            )
+        )
+    return found
+
+
+def _review(review: Review | None, *, dates: bool) -> Review | None:
+    """A review with its readers; its days, which lie near those of the night, where days are given."""
+    return review if review is None or dates else replace(review, first="", last="")
 
 
 def _rate(measure: Measure | None) -> str:
     if measure is None or measure.value is None:
-        return "-"
+        return EMPTY
     return text(measure.value, measure.unit)
 
 
-def _when(night: Night, *, dates: bool) -> str:
-    if dates:
-        return began(night.swept.start, night.swept.start_clock).split(",")[0]
-    clock = night.swept.start_clock
-    return f"begun at {clock:%H:%M}" if clock else "time of day unknown"
+def _date(night: Night) -> str:
+    return f"{night.swept.start:%Y-%m-%d}" if night.swept.start else "unknown"
 
 
-def _condition(letter: Letter) -> str:
-    return dict(letter.night.about).get("condition", "not stated")
-
-
-def _night_rows(letters: Sequence[Letter]) -> list[list[str]]:
+def _night_table(nights: Sequence[_Shown], *, dates: bool) -> dict[str, Any]:
+    heads = [
+        "night",
+        *(["date"] if dates else []),
+        "worn",
+        "valid h",
+        "episodes",
+        "per hour",
+        "95 % interval",
+    ]
+    heads += [*KINDS, "report and archive"]
     rows = []
-    for letter in letters:
-        night = letter.night
-        m, digest = night.measures, letter.archive_sha256
+    for one in nights:
+        m = one.night.measures
         index = m["episodes_per_hour"]
         rows.append(
             [
-                night_id(letter),
-                _condition(letter),
+                one.name,
+                *([_date(one.night)] if dates else []),
+                worn(one.condition),
                 text(m["valid_hours"].value, "h"),
                 text(m["episode_count"].value, "1"),
                 _rate(index),
-                interval_text(index) or "-",
+                interval_text(index) or EMPTY,
                 *(_rate(m.get(f"{k}_episodes_per_hour")) for k in KINDS),
-                f"{report_id(night)} {digest[:8]}",
+                f"{one.report} {one.archive[:8]}",
             ]
         )
-    return rows
+    return {"heads": heads, "rows": _cleaned(rows), "left": 3 if dates else 2}
 
 
-def _index_rows(night: Night) -> tuple[list[list[str]], list[str]]:
-    """Index by kind with its interval, and what the intervals mean."""
-    rows, meanings = [], []
+def _cleaned(rows: Sequence[Sequence[str]]) -> list[list[str]]:
+    return [[clean(cell) for cell in row] for row in rows]
+
+
+def _index_table(night: Night) -> dict[str, Any]:
+    """Rates of one night by kind with their intervals, and what the intervals mean."""
+    rows, meanings = [], dict[str, None]()
     for name, label in (
         ("episodes_per_hour", "all episodes"),
         *((f"{k}_episodes_per_hour", f"{k} episodes") for k in KINDS),
@@ -93,185 +164,288 @@ def _index_rows(night: Night) -> tuple[list[list[str]], list[str]]:
     ):
         measure = night.measures[name]
         if measure.value is None:
-            rows.append([label, "-", measure.reason])
+            rows.append([label, EMPTY, EMPTY])
+            meanings[f"{label[:1].upper()}{label[1:]}: {measure.reason}."] = None
             continue
-        rows.append([label, text(measure.value, measure.unit), interval_text(measure) or "-"])
-        meanings += [i.meaning for i in measure.intervals[-1:]]
-    return rows, list(dict.fromkeys(meanings))
+        shown = interval_text(measure) or EMPTY
+        for drawn in measure.intervals[-1:]:
+            meanings[MEANINGS.get(drawn.name, drawn.meaning)] = None
+            shown += "*" if drawn.name == "counting_noise" else ""
+        rows.append([label, text(measure.value, measure.unit), shown])
+    heads = ["counted", f"per hour {hours_words(night.selection.basis)}", "95 % interval"]
+    return {"heads": heads, "rows": _cleaned(rows), "left": 1, "small": " ".join(meanings)}
 
 
-def _recorded(letters: Sequence[Letter]) -> list[str]:
-    """What was recorded and how, one sentence for each way in which it was done."""
-    groups: dict[tuple[str, ...], list[Night]] = {}
-    for letter in letters:
-        groups.setdefault(_how(letter.night), []).append(letter.night)
-    lines = []
-    for (channels, rates, rules, window, reference), nights in groups.items():
-        of = f" ({count_of(len(nights), 'night')})" if len(groups) > 1 else ""
-        lines.append(
-            f"Surface EMG of the jaw muscles ({channels}; {rates} samples a second){of}, at home, "
-            f"without attendance, audio or video; scored by sleepbrux {__version__} under the rules "
-            f"{rules}; window: {window}; reference: {reference}{_levels(nights)}."
+def _muscle(channel: Channel) -> str:
+    """Side and muscle of a channel; its neutral label where they are not known."""
+    return " ".join(filter(None, (channel.side, channel.muscle))) if channel.muscle else channel.label
+
+
+def _muscles(night: Night) -> dict[str, str]:
+    """Words for each neutral label; the label itself where two channels would have the same words."""
+    words = {f.channel.label: _muscle(f.channel) for f in night.swept.frames}
+    several = {w for w in words.values() if list(words.values()).count(w) > 1}
+    return {label: label if word in several else word for label, word in words.items()}
+
+
+def _sentence(said: str, night: Night) -> str:
+    """A note as a letter says it: muscles for labels, no word of the command line."""
+    for label, word in sorted(_muscles(night).items(), key=lambda pair: -len(pair[0])):
+        said = re.sub(rf"'?(?<!\w){re.escape(label)}(?!\w)'?", word.replace("\\", r"\\"), said)
+    said = _COMMANDS.sub("", clean(said)).strip(" ,;:.")
+    return f"{said[:1].upper()}{said[1:]}"
+
+
+def _recorded(nights: Sequence[_Shown], fields: Fields, *, dates: bool) -> list[str]:
+    """How it was recorded, one sentence for each way in which it was done."""
+    groups: dict[tuple[str, str, str], list[Night]] = {}
+    for one in nights:
+        groups.setdefault(_how(one.night), []).append(one.night)
+    lines = [_hours(nights)]
+    for (muscles, rates, reference), own in groups.items():
+        of = f" ({count_of(len(own), 'night')})" if len(groups) > 1 else ""
+        lines.append(f"Surface EMG at home, without attendance{of}: {muscles}, {rates} samples a second.")
+        lines.append(f"Reference: {reference}{_levels(own)}.")
+    lines += [
+        f"{label}: {clean(getattr(fields, key))}." for key, label in RECORDED.items() if getattr(fields, key)
+    ]
+    if dates:
+        days = sorted(_date(one.night) for one in nights)
+        lines.insert(
+            1, f"Recorded on {days[0]}." if days[0] == days[-1] else f"Recorded {days[0]} to {days[-1]}."
         )
     return lines
 
 
-def _how(night: Night) -> tuple[str, ...]:
+def _how(night: Night) -> tuple[str, str, str]:
     frames, reference = night.swept.frames, night.reference
     return (
-        listed([clean(f.channel.label) for f in frames]),
+        clean(listed(list(_muscles(night).values()))),
         listed(sorted({f"{float(f.channel.rate):g}" for f in frames})),
-        f"{night.criterion.id} (SHA-256 {night.criterion.digest()[:8]})",
-        night.window.basis,
-        "none, the threshold follows the background"
+        "none, the threshold follows the resting level"
         if reference is None
         else clean(
-            f"{reference.origin}, {reference.statistic}, {PLACEMENT_WORDS[reference.placement]}, "
-            f"teeth: {reference.teeth}"
+            f"{_clenches(reference.source, confirmed=reference.confirmed)}, {_teeth(reference.teeth)}, "
+            f"{PLACEMENTS[reference.placement]}"
+            f"{'' if reference.source == 'stated levels' else f', {reference.statistic}'}"
         ),
     )
 
 
+def _clenches(source: str, *, confirmed: bool) -> str:
+    said = {
+        "own clench": "maximal clenches in the night's own recording",
+        "other recording": "maximal clenches of another recording",
+        "stated levels": "level of maximal clench as stated by the clinician",
+    }[source]
+    return said if confirmed else f"{said}, detected automatically, not confirmed"
+
+
+def _teeth(teeth: str) -> str:
+    return {NATURAL: "on natural teeth", NOT_STATED: "teeth not stated"}.get(teeth, f"with {teeth} in")
+
+
 def _levels(nights: Sequence[Night]) -> str:
-    """The level of the clench by channel: one, or the lowest and highest of the nights."""
+    """The level of the clench by muscle: one, or the lowest and highest of the nights."""
     found: dict[str, list[float]] = {}
+    kinds = set()
     for night in nights:
+        words = _muscles(night)
         for level in night.reference.levels if night.reference else ():
-            found.setdefault(clean(level.label), []).append(level.mvc_uv)
-    parts = [
-        f"{label} {text(min(v), 'µV')}" + (f" to {text(max(v), 'µV')}" if max(v) > min(v) else "") + " µV"
-        for label, v in found.items()
-    ]
-    kind = {n.reference.amplitude for n in nights if n.reference}
-    return f": {listed(parts)} {'RMS' if kind == {'rms'} else 'mean rectified'}" if parts else ""
+            kinds.add("RMS" if night.reference and night.reference.amplitude == "rms" else "mean rectified")
+            if level.label in words:
+                found.setdefault(words[level.label], []).append(level.mvc_uv)
+    if not found:
+        return ""
+
+    def span(values: list[float]) -> str:
+        low, high = (text(pick(values), "µV") for pick in (min, max))
+        return low if low == high else f"{low}–{high}"
+
+    each = [f"{clean(label)} {span(values)} µV" for label, values in found.items()]
+    return f": {listed(each)} {listed(sorted(kinds))}"
 
 
-def _hours(letters: Sequence[Letter]) -> str:
-    def total(name: str) -> float:
-        return sum(x.night.measures[name].value or 0.0 for x in letters)
+def _hours(nights: Sequence[_Shown]) -> str:
+    def total(name: str) -> str:
+        return hours_text(sum(one.night.measures[name].value or 0.0 for one in nights))
 
     return (
-        f"{count_of(len(letters), 'night')}, {hours_text(total('valid_hours'))} valid of "
-        f"{hours_text(total('analysed_hours'))} in the windows; "
-        f"{hours_text(total('excluded_hours'))} could not be scored."
+        f"{count_of(len(nights), 'night')}, {total('valid_hours')} valid of {total('analysed_hours')}; "
+        f"{total('excluded_hours')} could not be scored."
     )
 
 
-def _conditions(letters: Sequence[Letter], kept: Sequence[str]) -> tuple[list[list[str]], list[str]]:
+def _rows(nights: Sequence[_Shown], kept: Sequence[str]) -> tuple[list[ConditionRow], list[str]]:
     """The nights that are kept, by condition, and why they cannot be put side by side where that is so."""
-    rows = [night_row(night_id(x), _condition(x), x.night) for x in letters if night_id(x) in kept]
-    table = {
-        r.condition: [
-            r.condition,
-            str(r.nights),
-            text(r.valid_hours, "h"),
-            str(r.episodes),
-            text(r.rate_per_hour, "1/h") if r.rate_per_hour is not None else "-",
-            f"{text(r.lowest, '1/h')}-{text(r.highest, '1/h')}" if r.nights > 1 else "one night",
-        ]
-        for r in by_condition(rows)
-    }
-    names = dict.fromkeys(map(_condition, letters))
-    empty = ["0", "-", "-", "-", "no night compared"]
-    return [table.get(c) or [c, *empty] for c in names], mixed_bases(rows)
+    rows = [night_row(one.id, one.condition, one.night) for one in nights if one.id in kept]
+    return by_condition(rows), mixed_bases(rows)
 
 
-def _scoring(letters: Sequence[Letter]) -> str:
+def _condition_table(
+    nights: Sequence[_Shown], rows: Sequence[ConditionRow], said: NightsCompared
+) -> dict[str, Any]:
+    against = {c.condition: c for c in said.contrasts if c.against == said.baseline}
+    heads = ["worn", "nights", "valid h", "episodes", "per hour", "lowest–highest"]
+    heads += ["ratio (95 % interval)", "verdict"] if against else []
+    table = {r.condition: [worn(r.condition), *_condition_cells(r)] for r in rows}
+    found = []
+    for name in dict.fromkeys(one.condition for one in nights):
+        row = table.get(name) or [worn(name), "0", EMPTY, EMPTY, EMPTY, "no night compared"]
+        found.append(row + (_ratio_cells(against.get(name)) if against else []))
+    small = f"Per hour {listed(sorted({hours_words(one.night.selection.basis) for one in nights}))}."
+    if against:
+        what = "" if said.outcome == EPISODES else f" of {said.outcome}"
+        weighted = any(c.by_valid_hours is not None for c in against.values())
+        hour = ", allowing for the hour of the night" if weighted else ""
+        small += f" Ratio{what} to {worn(said.baseline)}{hour}."
+    return {"heads": heads, "rows": _cleaned(found), "left": 1, "small": clean(small)}
+
+
+def _condition_cells(row: ConditionRow) -> list[str]:
+    return [
+        str(row.nights),
+        text(row.valid_hours, "h"),
+        str(row.episodes),
+        text(row.rate_per_hour, "1/h") if row.rate_per_hour is not None else EMPTY,
+        f"{text(row.lowest, '1/h')}–{text(row.highest, '1/h')}" if row.nights > 1 else "one night",
+    ]
+
+
+def _ratio_cells(contrast: Contrast | None) -> list[str]:
+    if contrast is None:
+        return [EMPTY, EMPTY]
+    found = contrast.ratio
+    ratio = f"{found.ratio:.2f} ({found.low:.2f}–{found.high:.2f})" if found else EMPTY
+    return [ratio, contrast.verdict]
+
+
+def _figure(nights: Sequence[_Shown], rows: Sequence[ConditionRow], kept: Sequence[str]) -> Figure | None:
+    if len(nights) == 1:
+        return strip_figure(nights[0].night)
+    pooled = {r.condition: r.rate_per_hour for r in rows}
+    order = sorted(nights, key=lambda one: str(one.given.night.swept.start or ""))
+    groups = []
+    for name in dict.fromkeys(one.condition for one in nights):
+        own = [one for one in order if one.condition == name]
+        dots = [d for one in own if (d := _dot(one.night, left_out=one.id not in kept)) is not None]
+        groups.append(Group(clean(worn(name)), tuple(dots), pooled.get(name)))
+    return nights_figure(groups)
+
+
+def _dot(night: Night, *, left_out: bool) -> Dot | None:
+    index = night.measures["episodes_per_hour"]
+    if index.value is None:
+        return None
+    drawn = index.intervals[-1] if index.intervals else None
+    return Dot(index.value, drawn.low if drawn else None, drawn.high if drawn else None, left_out)
+
+
+def _scoring(nights: Sequence[_Shown]) -> str:
     """Whether a person looked at the scoring, for all nights together, or why not where somebody did."""
     unused = [
-        clean(f"{dict(x.night.about).get('night', x.name)}: {why}.")
-        for x in letters
-        if x.unused_review is None and (why := unused_review(x.night))
+        clean(f"{one.name}: {why}.")
+        for one in nights
+        if one.given.unused_review is None and (why := unused_review(one.given.night))
     ]
-    return " ".join([_looked_at(letters), *unused])
+    return " ".join([_looked_at(nights), *unused])
 
 
-def _looked_at(letters: Sequence[Letter]) -> str:
-    seen = [x for x in letters if x.night.review is not None]
-    unused = [x for x in letters if x.unused_review is not None]
+def _looked_at(nights: Sequence[_Shown]) -> str:
+    seen = [one for one in nights if one.night.review is not None]
+    unused = [one for one in nights if one.given.unused_review is not None]
     if not seen and not unused:
         return sentences.AUTOMATIC
     if unused:
-        return _unused(unused, alone=len(letters) == 1)
-    if len(letters) == 1 and letters[0].night.review is not None:
-        return f"{clean(letters[0].night.review.sentence)}."
-    if len(seen) == len(letters):
+        return _unused(unused, alone=len(nights) == 1)
+    if len(nights) == 1 and nights[0].night.review is not None:
+        return f"{clean(nights[0].night.review.sentence)}."
+    if len(seen) == len(nights):
         return "Every night was reviewed by a reader; the report of each says how far."
     were = "was" if len(seen) == 1 else "were"
     return (
-        f"{len(seen)} of {len(letters)} nights {were} reviewed by a reader; the others are automatic, not "
+        f"{len(seen)} of {len(nights)} nights {were} reviewed by a reader; the others are automatic, not "
         "reviewed."
     )
 
 
-def _unused(letters: Sequence[Letter], *, alone: bool) -> str:
-    """Automatic scorings beside reviews that are not used: who reviewed which night."""
-    who = listed(sorted({r for x in letters if x.unused_review for r in x.unused_review.readers}))
+def _unused(nights: Sequence[_Shown], *, alone: bool) -> str:
+    """Automatic scorings that are shown although there are reviews: who reviewed which night."""
+    who = listed(
+        sorted({r for one in nights if one.given.unused_review for r in one.given.unused_review.readers})
+    )
     why = "as it is of another rule set" if alone else "as not every night has one under these rules"
     if alone:
         return f"Automatic scoring. A review by {clean(who)} exists and is not used, {why}."
-    nights = clean(listed([night_id(x) for x in letters]))
-    were, those = ("was", "that review is") if len(letters) == 1 else ("were", "those reviews are")
+    names = clean(listed([one.name for one in nights]))
+    were, those = ("was", "that review is") if len(nights) == 1 else ("were", "those reviews are")
     return (
-        f"Automatic scoring of every night. {nights} {were} reviewed by {clean(who)}; {those} not used, "
-        f"{why}."
+        f"Automatic scoring of every night. {names} {were} reviewed by {clean(who)}; {those} not used, {why}."
     )
 
 
-def _supersedes(letters: Sequence[Letter]) -> list[str]:
+def _supersedes(nights: Sequence[_Shown]) -> list[str]:
     return [
-        f"Report {report_id(x.night)} supersedes {x.night.supersedes}: the same recording, scored again."
-        for x in letters
-        if x.night.supersedes
+        f"Report {one.report} supersedes {one.night.supersedes}: the same recording, scored again."
+        for one in nights
+        if one.night.supersedes
     ]
 
 
-def _replaced(letters: Sequence[Letter]) -> list[str]:
+def _replaced(nights: Sequence[_Shown]) -> list[str]:
     """Which nights were scored by other rules than those meant, as they lack a reference clench."""
-    found = [x for x in letters if meant_criterion(x.night)]
+    found = [one for one in nights if meant_criterion(one.night)]
     if not found:
         return []
-    first = found[0].night
-    which = "" if len(letters) == 1 else f" ({listed([night_id(x) for x in found])})"
+    which = "" if len(nights) == 1 else f" ({listed([one.name for one in found])})"
     return [
-        f"Scored by {first.criterion.id} instead of {meant_criterion(first)}{clean(which)}: no usable "
+        f"Scored relative to the resting level, not in % of maximal clench{clean(which)}: no usable "
         "reference clench. Not comparable with counts in % of maximal clench."
     ]
 
 
-def _limits(letters: Sequence[Letter]) -> list[str]:
+def _limits_of(said: NightsCompared, odd: Sequence[str]) -> list[str]:
+    """What limits a comparison: nights of different kinds, an order that was not drawn."""
+    found = [f"{o[:1].upper()}{clean(o[1:])}." for o in odd]
+    return found if said.drawn or not said.contrasts else [*found, NOT_DRAWN]
+
+
+def _limits(nights: Sequence[_Shown]) -> list[str]:
     """Warnings of the nights, each once, with the nights that it is about."""
     found: dict[str, list[str]] = {}
-    for letter in letters:
-        for note in letter.night.notes:
-            if note.severity == "warning":
-                found.setdefault(clean(note.text), []).append(night_id(letter))
+    for one in nights:
+        for note in one.night.notes:
+            if note.severity == "warning" and note.code != "criterion-replaced":
+                found.setdefault(_sentence(note.text, one.night), []).append(one.name)
 
     def where(who: list[str]) -> str:
-        if len(letters) == 1:
+        if len(nights) == 1:
             return ""
-        return " (every night)" if len(who) == len(letters) else f" ({listed(who)})"
+        if len(who) == len(nights):
+            return " (every night)"
+        more = [f"{len(who) - MOST_NAMED} more"] if len(who) > MOST_NAMED + 1 else []
+        return f" ({clean(listed([*(who[:MOST_NAMED] if more else who), *more]))})"
 
-    return [f"{words.rstrip('.')}{where(who)}" for words, who in found.items()]
+    return [f"{words}{where(who)}." for words, who in found.items()]
 
 
-def _side_by_side(said: NightsCompared | None, missing: Sequence[str]) -> list[str]:
-    """Sentences below the table by condition: what they say, and which nights are in neither."""
-    lines = list(said.sentences) if said else []
-    if said and said.left_out:
-        lines.append(
-            "Left out of the comparison: "
-            + "; ".join(f"{night} ({reason.rstrip('.')})" for night, reason in said.left_out)
-            + ". The table and the sentences above are without "
-            + ("it." if len(said.left_out) == 1 else "them.")
-        )
+def _in_full(said: NightsCompared, nights: Sequence[_Shown], missing: Sequence[str]) -> list[str]:
+    """What the comparison says of each pair, and which nights are not in it."""
+    lines = [line for line in said.sentences if line != NO_EFFECT]
+    if said.left_out:
+        out = "; ".join(f"{night} ({reason.rstrip('.')})" for night, reason in said.left_out)
+        it = "it" if len(said.left_out) == 1 else "them"
+        lines.append(f"Left out of the comparison: {out}. The table by condition is without {it}.")
     if missing:
-        lines.append(f"Not in this letter, as no scoring of it was found: {listed(list(missing))}.")
-    return lines
+        lines.append(f"Not in this letter, as no scoring was found: {listed(list(missing))}.")
+    for one in nights:
+        if one.name != one.id:
+            lines = [line.replace(one.id, one.name) for line in lines]
+    return [clean(f"{line[:1].upper()}{line[1:]}") for line in lines]
 
 
 def letter_id(letters: Sequence[Letter], fields: Fields) -> str:
-    """Id of a letter: over the reports and archives it stands on, and what was entered."""
+    """Id of a letter: over its reports and archives, and what was entered."""
     parts = [*(f"{report_id(x.night)} {x.archive_sha256}" for x in letters), repr(fields)]
     digest = hashlib.sha256("\n".join(parts).encode()).hexdigest()
     return "-".join(digest[i : i + 4] for i in (0, 4, 8))
@@ -284,6 +458,39 @@ def _digest(letters: Sequence[Letter]) -> str:
     return hashlib.sha256(joined.encode()).hexdigest()
 
 
+def _rules(nights: Sequence[_Shown]) -> tuple[list[list[str]], str]:
+    """Each rule set in words, and which they are in small print."""
+    rules = {one.night.criterion.digest(): one.night.criterion for one in nights}
+    small = "; ".join(f"{r.id}, SHA-256 {digest}" for digest, r in rules.items())
+    return [rule_words(r) for r in rules.values()], f"sleepbrux {__version__}. {small}"
+
+
+def _status(letters: Sequence[Letter]) -> str:
+    """The line of every page about who has looked."""
+    if any(x.night.review for x in letters):
+        return "Reviewed as stated on page 1."
+    return (
+        "Automatic scoring; reviews as stated on page 1."
+        if any(x.unused_review for x in letters)
+        else sentences.AUTOMATIC
+    )
+
+
+def letter_answer(letters: Sequence[Letter], comparison: NightsCompared | None = None) -> list[str]:
+    """The sentences with which a letter begins.
+
+    Parameters
+    ----------
+    letters, comparison
+        As for `content`.
+    """
+    nights = _shown(letters, dates=False)
+    if len(nights) == 1:
+        return [clean(s) for s in one_night(nights[0].night)]
+    said = comparison or compared(letters)
+    return [clean(s) for s in several_nights(_rows(nights, said.nights)[0], said)]
+
+
 def content(
     letters: Sequence[Letter],
     fields: Fields,
@@ -293,7 +500,7 @@ def content(
     dates: bool = False,
     every_night: bool = True,
 ) -> dict[str, Any]:
-    """Everything that the template prints.
+    """Everything that the templates print.
 
     Parameters
     ----------
@@ -307,71 +514,63 @@ def content(
     every_night
         Whether nights stand one by one; else by condition only.
     """
-    first = letters[0].night
-    people = list(dict.fromkeys(dict(x.night.about).get("person", "") for x in letters))
-    who = fields.name or people[0] or "Person not named"
-    index, meanings = _index_rows(first) if len(letters) == 1 else ([], [])
-    several = len(letters) > 1
-    said = (comparison or compared(letters)) if several else None
-    table, odd = _conditions(letters, said.nights) if said else ([], [])
-    entered = {k: getattr(fields, k) for k in ABOUT}
+    nights, several = _shown(letters, dates=dates), len(letters) > 1
+    said = (comparison or compared(letters)) if several else NightsCompared((), (nights[0].id,))
+    rows, odd = _rows(nights, said.nights) if several else ([], [])
+    rules, which = _rules(nights)
     return {
+        **_who(letters, fields),
         "title": sentences.TITLE,
-        "scoring": _scoring(letters),
-        "status": sentences.AUTOMATIC
-        if not any(x.night.review or x.unused_review for x in letters)
-        else "Automatic scoring; reviews as stated on page 1."
-        if not any(x.night.review for x in letters)
-        else "Reviewed as stated on page 1.",
-        "reviewed": all(x.night.review is not None for x in letters),
-        "remarks": [*_replaced(letters), *_supersedes(letters)],
-        "who": clean(who),
-        "pseudonym": clean(people[0]) if fields.name and people[0] else "",
-        "head": [
-            [label, clean(entered[k])]
-            for k, label in (("to", "To"), ("sender", "From"), ("date", "Date"), ("born", "Born"))
-            if entered[k]
-        ],
-        "entries": [[label, clean(entered[k]) or sentences.NOT_ENTERED] for k, label in ENTRIES.items()],
-        "entered": sentences.ENTERED,
-        "recorded": [_hours(letters), *_recorded(letters)],
-        "nights": [[clean(c) for c in row] for row in _night_rows(letters)]
-        if every_night and several
-        else [],
-        "left_out": ""
-        if every_night
-        else "The nights one by one stand in the study table and in their reports.",
-        "when": [
-            "; ".join(
-                f"{clean(dict(x.night.about).get('night', x.name))}: {_when(x.night, dates=dates)}"
-                for x in letters
-            )
-        ]
-        if dates
-        else [],
-        "index": index,
-        "meanings": [f"95 % interval: {m}." for m in meanings]
-        or ["95 % interval of each night: counting and clustering inside the night, not between nights."],
-        "basis": f"valid hours of: {listed(sorted({x.night.window.basis for x in letters}))}",
-        "conditions": [[clean(c) for c in row] for row in table],
-        "side_by_side": [clean(s) for s in _side_by_side(said, missing)],
-        "odd": [clean(s) for s in odd],
-        "context": [clean(s) for s in signals(letters)],
-        "around": [[clean(c) for c in row] for row in around_rows(letters)],
-        "limits": _limits(letters),
+        "question": clean(fields.question),
+        "answer": [clean(s) for s in (several_nights(rows, said) if several else one_night(nights[0].night))],
+        "scoring": _scoring(nights),
+        "status": _status(letters),
+        "remarks": [*_replaced(nights), *_supersedes(nights)],
+        "figure": _drawn(_figure(nights, rows, said.nights)),
+        "table": _condition_table(nights, rows, said) if several else _index_table(nights[0].night),
+        "rules": rules,
+        "which_rules": which,
+        "recorded": _recorded(nights, fields, dates=dates),
+        "surroundings": [clean(s) for s in signals([one.night for one in nights])],
+        "around": _cleaned(around_rows([one.night for one in nights])),
+        "limits": [*_limits_of(said, odd), *_limits(nights)],
         "cannot": list(sentences.CANNOT_TELL),
         "cautions": [list(c) for c in sentences.CAUTIONS],
-        "fixed": sentences.FIXED,
+        "cautions_head": sentences.CAUTIONS_HEAD,
+        "in_full": _in_full(said, nights, missing) if several else [],
+        "nights": _night_table(nights, dates=dates) if several and every_night else None,
+        "each_night": EACH_NIGHT,
+        "left_out": ""
+        if every_night
+        else "The nights one by one are in the study table and in their reports.",
         "room": sentences.ROOM,
         "own_words": [clean(line) for line in fields.own_words.splitlines()],
         "id": letter_id(letters, fields),
-        "report": f"Report {report_id(first)}"
-        if len(letters) == 1
+        "report": f"Report {nights[0].report}"
+        if not several
         else f"{len(letters)} reports, named in the table"
         if every_night
         else f"{len(letters)} reports",
         "archive": _digest(letters),
-        "archive_of": "archive SHA-256" if len(letters) == 1 else "SHA-256 over the archives' SHA-256",
+        "archive_of": "archive SHA-256" if not several else "SHA-256 over the archives' SHA-256",
         "purpose": PURPOSE,
         "version": __version__,
+    }
+
+
+def _drawn(figure: Figure | None) -> dict[str, str] | None:
+    return {"svg": figure.svg, "alt": figure.alt, "caption": figure.caption} if figure else None
+
+
+def _who(letters: Sequence[Letter], fields: Fields) -> dict[str, Any]:
+    """Whom the letter is about, to and from whom, and what was entered of the person."""
+    person = dict(letters[0].night.about).get("person", "")
+    entered = {key: clean(getattr(fields, key)) for key in ABOUT}
+    return {
+        "who": clean(fields.name or person or "Person not named"),
+        "pseudonym": clean(person) if fields.name and person else "",
+        "head": [[label, entered[key]] for key, label in HEAD.items() if entered[key]],
+        "entered": sentences.ENTERED,
+        "history": [[label, entered[key]] for key, label in HISTORY.items() if entered[key]],
+        "not_entered": listed([label.lower() for key, label in HISTORY.items() if not entered[key]]),
     }

@@ -10,13 +10,13 @@ from msgspec import Meta, Struct
 
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import read_text, toml_table
+from sleepbrux.study.file import Line, Study
 
-Line = Annotated[str, Meta(max_length=300)]
 LONGEST_WORDS = 2500
 
 
 class Fields(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Entries of a letter; one that is empty prints as "not entered".
+    """Entries of a letter; those of the history that are empty are named as not entered.
 
     Attributes
     ----------
@@ -26,7 +26,9 @@ class Fields(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         The clinician's own text; room is left where it is empty.
     trace_looked_at_by
         Who looked at the trace, as the clinician says it. Whether the scoring itself was reviewed comes
-        from the journal beside the archive.
+        from the journal of the archive.
+    sex, recorder, electrodes, filters, dental_findings, pain, awake_clenching, caffeine, alcohol
+        As the study file has them under ``[letter]`` where they are empty (`from_study`).
     """
 
     name: Line = ""
@@ -44,6 +46,15 @@ class Fields(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     appliance_type: Line = ""
     appliance_arch: Line = ""
     trace_looked_at_by: Line = ""
+    sex: Line = ""
+    recorder: Line = ""
+    electrodes: Line = ""
+    filters: Line = ""
+    dental_findings: Line = ""
+    pain: Line = ""
+    awake_clenching: Line = ""
+    caffeine: Line = ""
+    alcohol: Line = ""
     own_words: Annotated[str, Meta(max_length=LONGEST_WORDS)] = ""
 
 
@@ -63,6 +74,15 @@ ABOUT = {
     "appliance_type": "such as: stabilisation splint, hard",
     "appliance_arch": "upper or lower",
     "trace_looked_at_by": "who looked at the trace, and how much of it",
+    "sex": "as the person states it",
+    "recorder": "make and settings of the recorder",
+    "electrodes": "kind, distance, where on the muscle",
+    "filters": "filters of the recorder, such as: 20–450 Hz, notch off",
+    "dental_findings": "such as: wear, fractures, tongue scalloping",
+    "pain": "where, since when, how strong from 0 to 10",
+    "awake_clenching": "such as: reported, several times a day",
+    "caffeine": "such as: three cups, the last at 16:00",
+    "alcohol": "such as: none, or how much and when",
     "own_words": 'your own words; """three quotes""" for several lines',
 }
 
@@ -103,3 +123,31 @@ def load_fields(path: Path | None, entries: tuple[str, ...] = ()) -> Fields:
             f"{where}: a field of the letter is not as it should be: {error}; fields are texts of at "
             f"most 300 characters, own_words {LONGEST_WORDS}"
         ) from error
+
+
+def from_study(fields: Fields, study: Study) -> Fields:
+    """The entries, with those of the study file where they are empty.
+
+    Parameters
+    ----------
+    fields
+        What was entered for this letter.
+    study
+        Its ``[letter]`` table, and the pain that the person noted in the mornings.
+
+    Returns
+    -------
+    Fields
+    """
+    stated = {k: v for k, v in msgspec.structs.asdict(study.letter).items() if isinstance(v, str)}
+    stated["pain"] = stated["pain"] or _morning_pain(study)
+    return msgspec.structs.replace(fields, **{k: v for k, v in stated.items() if not getattr(fields, k)})
+
+
+def _morning_pain(study: Study) -> str:
+    noted = [n.morning_jaw_pain for n in study.night if n.morning_jaw_pain is not None]
+    if not noted:
+        return ""
+    low, high = (f"{pick(noted):g}" for pick in (min, max))
+    span = low if low == high else f"{low}–{high}"
+    return f"jaw pain on waking {span} of 10 ({len(noted)} of {len(study.night)} nights)"

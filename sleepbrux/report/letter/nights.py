@@ -22,11 +22,15 @@ class Letter(NamedTuple):
 
 
 def clean(value: str) -> str:
-    """Text without control characters and without those that turn the direction of writing.
+    """Text without control characters, turns of the direction of writing, noncharacters and half characters.
 
     Examples
     --------
     >>> clean("a\\x1bb\\u202ec")
     'a b c'
     """
-    return re.sub(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]", " ", value)
+    return re.sub(
+        r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]",
+        " ",
+        value,
+    )

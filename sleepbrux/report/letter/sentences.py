@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-TITLE = "Jaw-muscle EMG at home: findings for the sleep physician"
+TITLE = "Jaw-muscle EMG at home"
 
 CANNOT_TELL = (
-    "Surface EMG alone, without sleep staging, audio and video, cannot tell tooth grinding from swallowing, "
-    "talking, movement or wakefulness; it counts too much. Against audio-video polysomnography a home "
-    "device missed almost nothing (sensitivity 0.99), but fewer than a quarter of its events were "
+    "Surface EMG alone, without sleep staging, audio and video, cannot distinguish tooth grinding from "
+    "swallowing, talking, movement or wakefulness; it counts too much. Against audio-video polysomnography a "
+    "home device missed almost nothing (sensitivity 0.99), but fewer than a quarter of its events were "
     "confirmed (positive predictive value 0.23; Yamaguchi 2012, doi:10.1111/j.1365-2842.2011.02232.x).",
-    "Cut-offs of the sleep laboratory do not apply to these counts, and none is applied. Rates are per "
-    "hour of the window stated; none is per hour of sleep unless its basis says that sleep was staged.",
+    "Cut-offs of the sleep laboratory do not apply to these counts, and none is applied. Rates are per hour "
+    "of the time named; none is per hour of sleep unless it says that sleep was staged.",
     "Counts vary between nights of one person by about half of their mean (coefficient of variation "
     "50.7 %; Miettinen 2018, doi:10.5664/jcsm.7278). Breathing is not scored: nothing here speaks for "
     "or against a disorder of breathing in sleep.",
@@ -41,8 +41,8 @@ CAUTIONS = (
     ),
 )
 
-FIXED = "The same in every letter, whatever the recording holds."
-NOT_ENTERED = "not entered"
+CAUTIONS_HEAD = "Cautions, the same in every letter"
+NOT_ENTERED = "Not entered"
 AUTOMATIC = "Automatic scoring, not reviewed."
 ENTERED = "As entered by the clinician; not measured, not checked."
 ROOM = "The clinician's own words"

@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Sequence
 from importlib import resources
-from typing import Any
+from typing import Any, NamedTuple
 
 from sleepbrux.core.errors import UsageError
 from sleepbrux.report.letter.compared import NightsCompared
@@ -15,19 +15,28 @@ from sleepbrux.report.letter.fields import Fields
 from sleepbrux.report.letter.nights import Letter
 
 MOST_PAGES = 2
+SIZES_PT = (9.8, 9.4, 9.0, 8.6)
+LEAST_FILLED_PT = 250  # of a second page of 842 pt: no page is nearly empty
 
 
 def _template() -> bytes:
     return (resources.files("sleepbrux.report.letter") / "letter.typ").read_bytes()
 
 
-def _inputs(data: dict[str, Any]) -> dict[str, str]:
+class Layout(NamedTuple):
+    """How a letter is laid out: size of type in points, and whether details begin on a new page."""
+
+    size_pt: float
+    split: bool = False
+
+
+def _inputs(data: dict[str, Any], layout: Layout) -> dict[str, str]:
     """The words as one JSON text: data, of which nothing is read as markup."""
-    return {"data": json.dumps(data)}
+    return {"data": json.dumps(data), "size": str(layout.size_pt), "split": str(int(layout.split))}
 
 
-def page_count(data: dict[str, Any]) -> int:
-    """Pages that a letter takes."""
+def extent(data: dict[str, Any], layout: Layout) -> dict[str, float]:
+    """Pages that a letter takes, where the last one ends (points), and the page that holds the cautions."""
     import typst
 
     found = typst.query(
@@ -35,19 +44,49 @@ def page_count(data: dict[str, Any]) -> int:
         "<pages>",
         field="value",
         one=True,
-        sys_inputs=_inputs(data),
+        sys_inputs=_inputs(data, layout),
         ignore_system_fonts=True,
     )
-    return int(found)
+    return dict(json.loads(found))
 
 
-def set_in_type(template: bytes, data: dict[str, Any], what: str) -> bytes:
+def fitting_layout(data: dict[str, Any]) -> Layout | None:
+    """The largest type in which the letter takes one page, or two that are used well.
+
+    Well means: answer, figure, table, rule, limits and cautions are on the first page, and the second is
+    filled, best with the details alone. Where no layout gives that, the first with two pages is taken.
+
+    Parameters
+    ----------
+    data
+        As of `content.content`.
+
+    Returns
+    -------
+    Layout or None
+        None where the smallest type needs more than two pages.
+    """
+    within: Layout | None = None
+    splits = (True, False) if data["in_full"] else (False,)
+    for layout in (Layout(size, split) for split in splits for size in SIZES_PT):
+        end = extent(data, layout)
+        if end["pages"] > MOST_PAGES:
+            continue
+        within = within or layout
+        if end["cautions"] == 1 and (end["pages"] == 1 or end["end"] >= LEAST_FILLED_PT):
+            return layout
+    return within
+
+
+def set_in_type(template: bytes, data: dict[str, Any], what: str, *, layout: Layout | None = None) -> bytes:
     """The PDF, with the fonts that come with typst; those of the system only for a sign they lack.
 
     Parameters
     ----------
     what
-        What the words stand in, such as ``"letter"``.
+        What the words are part of, such as ``"letter"``.
+    layout
+        Where the template asks for one.
 
     Raises
     ------
@@ -61,7 +100,7 @@ def set_in_type(template: bytes, data: dict[str, Any], what: str) -> bytes:
         try:
             made = typst.compile(
                 template,
-                sys_inputs=_inputs(data),
+                sys_inputs=_inputs(data, layout or Layout(SIZES_PT[0])),
                 format="pdf",
                 pdf_standards=["ua-1"],
                 ignore_system_fonts=bundled,
@@ -73,9 +112,26 @@ def set_in_type(template: bytes, data: dict[str, Any], what: str) -> bytes:
     if lacking is None:
         raise UsageError(f"the {what} cannot be set in type ({said.partition(chr(10))[0]})")
     raise UsageError(
-        f"no font on this machine has the sign {lacking[1]!r}, which stands in the {what}; write it in other "
+        f"no font on this machine has the sign {lacking[1]!r}, which is in the {what}; write it in other "
         "letters"
     )
+
+
+def refuse_several_people(letters: Sequence[Letter]) -> None:
+    """Refuse what is no letter about one person.
+
+    Raises
+    ------
+    UsageError
+        No night, or nights of several people.
+    """
+    if not letters:
+        raise UsageError("a letter needs at least one night")
+    people = {dict(x.night.about).get("person", "") for x in letters}
+    if len(people) > 1:
+        raise UsageError(
+            f"the nights are of {len(people)} people ({', '.join(sorted(people))}); write one letter for each"
+        )
 
 
 def letter_pdf(
@@ -86,9 +142,9 @@ def letter_pdf(
     missing: Sequence[str] = (),
     dates: bool = False,
 ) -> bytes:
-    """The letter as PDF/UA-1.
+    """The letter as PDF/UA-1, of one page or two.
 
-    Nights that would need a third page stand by condition only.
+    Nights that would need a third page are given by condition only.
 
     Parameters
     ----------
@@ -102,13 +158,7 @@ def letter_pdf(
     UsageError
         No night, nights of several people, or more text than two pages hold.
     """
-    if not letters:
-        raise UsageError("a letter needs at least one night")
-    people = {dict(x.night.about).get("person", "") for x in letters}
-    if len(people) > 1:
-        raise UsageError(
-            f"the nights are of {len(people)} people ({', '.join(sorted(people))}); write one letter for each"
-        )
+    refuse_several_people(letters)
     for every_night in (True, False):
         data = content(
             letters,
@@ -118,6 +168,7 @@ def letter_pdf(
             dates=dates,
             every_night=every_night,
         )
-        if page_count(data) <= MOST_PAGES:
-            return set_in_type(_template(), data, "letter")
+        layout = fitting_layout(data)
+        if layout is not None:
+            return set_in_type(_template(), data, "letter", layout=layout)
     raise UsageError("the letter needs more than two pages; shorten own_words or the other fields")

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib import resources
 from typing import Any
 
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
-from sleepbrux.report.letter.typeset import set_in_type
+from sleepbrux.report.letter.typeset import Layout, set_in_type
 from sleepbrux.report.sheets.words import Part, chair_words, log_words, part, patient_words
 from sleepbrux.study.file import Study
+
+CHAIR_PT, PATIENT_PT = 10.0, 12.0
 
 
 def person_number(study: Study) -> int:
@@ -18,35 +21,45 @@ def person_number(study: Study) -> int:
     return sum(study.pseudonym.encode())
 
 
-def chair_sheet(study: Study, *, person: int | None = None) -> bytes:
-    """The sheet for the chair, as PDF/UA-1.
+def chair_sheet(study: Study, *, person: int | None = None, recorded: Sequence[str] = ()) -> bytes:
+    """The sheet for the chair, as PDF/UA-1; a plan without any recording is enough.
 
     Parameters
     ----------
     person
         Running number of the patient, which balances the order of the appliances over patients.
+    recorded
+        Labels of the jaw channels of a recording, where there is one and the study file names none.
     """
     number = person_number(study) if person is None else person
     return _pdf(
         f"Chair sheet, {study.pseudonym}",
         "Reference clenches and clench test. For the clinician; to be kept with the recording. "
-        "Date: ____________  Recorder: ______________________  By: ______________",
-        chair_words(study, number),
+        "Date: __________ Recorder: ______________ By: __________",
+        chair_words(study, number, recorded),
+        size_pt=CHAIR_PT,
     )
 
 
-def patient_sheet(study: Study) -> bytes:
-    """The sheet for the patient, with a line for every night, as PDF/UA-1."""
+def patient_sheet(study: Study, *, recorded: Sequence[str] = ()) -> bytes:
+    """The sheet for the patient in type of 12 points, with a line for every night, as PDF/UA-1.
+
+    Parameters
+    ----------
+    recorded
+        As in `chair_sheet`.
+    """
     return _pdf(
         f"Patient sheet, {study.pseudonym}",
         f"{count_of(len(study.night), 'night')} at home with the recorder. Please read it once "
         "before the first night.",
-        patient_words(study),
+        patient_words(study, recorded),
         log_words(study),
+        size_pt=PATIENT_PT,
     )
 
 
-def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None) -> bytes:
+def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None, *, size_pt: float) -> bytes:
     data: dict[str, Any] = {
         "title": title,
         "lead": lead,
@@ -56,4 +69,4 @@ def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None) -> b
         "purpose": PURPOSE,
     }
     template = (resources.files("sleepbrux.report.sheets") / "sheet.typ").read_bytes()
-    return set_in_type(template, data, "sheet")
+    return set_in_type(template, data, "sheet", layout=Layout(size_pt))

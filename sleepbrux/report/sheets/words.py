@@ -7,10 +7,12 @@ from typing import Any
 
 from sleepbrux.reference import NATURAL
 from sleepbrux.reference.clench_test import balanced_order
+from sleepbrux.report.sheets.drawing import Placement, placement
 from sleepbrux.study.file import FILL_IN, NO_APPLIANCE, Study
 
 Part = dict[str, Any]
 TRIALS = 3
+PLANNED = ("Masseter L", "Masseter R")
 SCRIPT = (
     "“Sit upright, head free, jaw loose, lips closed, teeth apart. Keep still for twenty seconds.” … “Now "
     "put your back teeth together. When I say now, bite as hard as you can and keep pushing until I say "
@@ -35,6 +37,8 @@ def part(
     widths: Sequence[float] = (),
     small: str = "",
     ticked: bool = False,
+    drawing: Placement | None = None,
+    new_page: bool = False,
 ) -> Part:
     """One part of a sheet."""
     return {
@@ -47,6 +51,8 @@ def part(
         "widths": list(widths),
         "small": small,
         "ticked": ticked,
+        "drawing": {"svg": drawing.svg, "alt": drawing.alt} if drawing else None,
+        "new_page": new_page,
     }
 
 
@@ -64,19 +70,43 @@ def _mark(condition: str) -> str:
     return "Clench natural teeth" if condition == NATURAL else f"Clench with {condition}"
 
 
-def _sites(study: Study) -> list[list[str]]:
-    from sleepbrux.recording.labels import recognise
+def _channels(study: Study, recorded: Sequence[str]) -> list[tuple[str, str, str]]:
+    """Label, muscle and side of each channel: of the study file, else of the recording, else of the plan."""
+    from sleepbrux.recording.labels import recognise, role_named
 
-    labels = study.channels or ("Masseter L", "Masseter R")
-    rows = []
-    for label in labels:
-        _, side, muscle = recognise(label)
-        rows.append([label, muscle or "not named", side or "not named", SITES.get(muscle, SITES[""]), ""])
-    return rows
+    said = {label: role_named(text) for label, text in study.roles.items()}
+    jaw = tuple(label for label, (role, _, _) in said.items() if role == "jaw")
+    found: list[tuple[str, str, str]] = []
+    for label in study.channels or jaw or tuple(recorded) or PLANNED:
+        _, side, muscle = said.get(label) or recognise(label)
+        found.append((label, muscle, side))
+    return found
 
 
-def chair_words(study: Study, person: int) -> list[Part]:
-    """The chair sheet."""
+def _sites(channels: Sequence[tuple[str, str, str]]) -> list[list[str]]:
+    return [
+        [label, muscle or "not named", side or "not named", SITES.get(muscle, SITES[""]), ""]
+        for label, muscle, side in channels
+    ]
+
+
+def _placement(channels: Sequence[tuple[str, str, str]]) -> Placement | None:
+    muscles: dict[str, list[str]] = {}
+    for label, muscle, _ in channels:
+        muscles.setdefault(muscle, []).append(label)
+    muscles.pop("", None)
+    return placement(muscles) if muscles else None
+
+
+def chair_words(study: Study, person: int, recorded: Sequence[str] = ()) -> list[Part]:
+    """The chair sheet.
+
+    Parameters
+    ----------
+    recorded
+        Labels of the jaw channels of a recording, where there is one.
+    """
+    channels = _channels(study, recorded)
     order = balanced_order(appliances(study), person)
     rows = [[str(k), c, _mark(c), "☐ ☐ ☐", ""] for k, c in enumerate(order, start=1)]
     return [
@@ -88,8 +118,8 @@ def chair_words(study: Study, person: int) -> list[Part]:
                 "No electrode on broken or irritated skin; no known allergy to the adhesive.",
                 "If sound is recorded: consent of the patient, and of everybody else who may be heard, a bed "
                 "partner above all. Without it the microphone stays off.",
-                "Recorder: EMG at 1000 samples a second or more, filters 20-450 Hz or wider, notch off. Note "
-                "gain and filter: __________________________________________",
+                "Recorder: EMG at 1000 samples a second or more, filters 20–450 Hz or wider, notch off. Note "
+                "gain and filter: ____________________",
             ],
             ticked=True,
         ),
@@ -104,32 +134,33 @@ def chair_words(study: Study, person: int) -> list[Part]:
                 "so that they come to the same place at home; mark them on a photograph if the patient agrees.",
             ],
             heads=("channel", "muscle", "side", "where", "distances, mm"),
-            rows=_sites(study),
+            rows=_sites(channels),
             widths=(2.2, 1.6, 1.2, 5, 3),
+            drawing=_placement(channels),
         ),
         part(
             "Clench test",
             [
-                f"Order: {', '.join(order)}. Natural teeth first and last, so that tiredness can be told from "
-                f"the appliances; the order of the appliances is balanced over patients (number {person} here).",
+                f"Order: {', '.join(order)}. Natural teeth first and last, so that fatigue can be separated "
+                f"from the appliances; the order of the appliances is balanced over patients (number {person} here).",
                 f"Each condition: 20 s of rest, then {TRIALS} clenches of 3 s, some 10 s apart. At least 60 s of "
                 "rest between conditions.",
                 "Put a mark of 3 s on every clench and of 20 s on every rest, with the words of the table "
                 "(for rest: Rest). Stop at once if it hurts.",
                 "The same words each time, no cheering:",
             ],
+            new_page=True,
             said=SCRIPT,
-            heads=("no.", "between the teeth", "text of the mark", "done", "pain 0-10, remarks"),
+            heads=("no.", "between the teeth", "text of the mark", "done", "pain 0–10, remarks"),
             rows=rows,
             widths=(0.7, 3.2, 3.6, 1.2, 3),
         ),
         part(
             "Afterwards",
             [
-                "sleepbrux reference RECORDING: rest and level, repeatability, what speaks against them. If it "
-                "refuses or warns, repeat before the patient leaves.",
-                "sleepbrux clench STUDY: the conditions side by side. A chairside level is not a night-time "
-                "effect.",
+                "Copy the recording and have the clenches measured before the patient leaves: rest, level, "
+                "repeatability. If they are refused or warned of, repeat them.",
+                "Look at the conditions side by side. A chairside level is not a night-time effect.",
                 "Show the patient the home script once, and hand out the patient sheet.",
             ],
             ticked=True,
@@ -140,8 +171,14 @@ def chair_words(study: Study, person: int) -> list[Part]:
     ]
 
 
-def patient_words(study: Study) -> list[Part]:
-    """The patient sheet."""
+def patient_words(study: Study, recorded: Sequence[str] = ()) -> list[Part]:
+    """The patient sheet.
+
+    Parameters
+    ----------
+    recorded
+        As in `chair_words`.
+    """
     worn = appliances(study) or _undecided(study)
     put_in = (
         "Only now put the appliance in, if the table says so for tonight, and write down the time."
@@ -182,9 +219,15 @@ def patient_words(study: Study) -> list[Part]:
                 "An electrode comes off and you notice: put a new one in the same place, write down the time, "
                 "and go on. If you only see it in the morning: leave it, write it down. Do not tape over it.",
                 "The skin itches, burns or turns red: take the electrodes off; tell us before the next night.",
-                "You take the appliance out in the night: write down the time. That night still counts, apart.",
+                "You take the appliance out in the night: write down the time. The night is shown, and left out of "
+                "the comparison.",
                 "You forget the bites: do them on waking, and say so in the table.",
             ],
+        ),
+        part(
+            "Where the electrodes go",
+            drawing=_placement(_channels(study, recorded)),
+            new_page=True,
         ),
         part(
             "Sound",
@@ -215,9 +258,9 @@ LOG_HEADS = (
     "lights off",
     "lights on",
     "appliance out",
-    "jaw pain 0-10",
-    "headache 0-10",
-    "sleep 0-10",
+    "jaw pain 0–10",
+    "headache 0–10",
+    "sleep 0–10",
     "alcohol",
     "caffeine",
     "medicines",
@@ -225,7 +268,7 @@ LOG_HEADS = (
 )
 WEAR = {NO_APPLIANCE: "nothing", FILL_IN: ""}
 EMPTY_LINES = 7
-LOG_WIDTHS = (1.5, 1.6, 2.4, 1.2, 1.1, 1.1, 1.2, 0.9, 0.9, 0.9, 1.1, 1.1, 1.6, 2.6)
+LOG_WIDTHS = (1.45, 1.75, 2.3, 1.35, 1.0, 1.0, 1.35, 0.85, 1.35, 0.85, 1.1, 1.2, 1.45, 2.1)
 
 
 def log_words(study: Study) -> Part:

@@ -215,11 +215,11 @@ def test_the_page_says_whether_intervals_are_over_persons_or_what_is_assumed():
     unknown = compare(rows([""] * 6))[0]
     assert "do not say whose nights these are" in unknown.notes[0]
     assert unknown.limits.persons is None
-    assert "nights drawn again" in unknown.found[0].sensitivity.meaning
+    assert "nights resampled" in unknown.found[0].sensitivity.meaning
     known = compare(rows(["A", "A", "B", "B", "C", "C"]))[0]
     assert "Intervals are over 3 persons" in known.notes[0]
     assert known.limits.persons == 3
-    assert "3 persons drawn again with all their nights" in known.found[0].sensitivity.meaning
+    assert "3 persons resampled with all their nights" in known.found[0].sensitivity.meaning
     one = compare(rows(["A"] * 6))[0]
     assert "All nights are of one person" in one.notes[0]
     few = compare(rows(["A", "A", "B"]))[0]

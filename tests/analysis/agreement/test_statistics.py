@@ -179,7 +179,7 @@ def test_pooled_figures_draw_persons_again_where_they_are_known():
     assert covers[0] / runs > 0.83
     assert covers[1] / runs < covers[0] / runs - 0.15
     assert (
-        "10 persons drawn again with all their nights"
+        "10 persons resampled with all their nights"
         in over_nights(counts, lambda c: ratio(c[0], c.sum()), persons).meaning
     )
 

@@ -109,9 +109,7 @@ def test_phases_show_the_interval_for_neighbours_that_are_alike_and_rest_on_both
     wide = replace(phases.serial, low=0.4, high=1.2)
     told = replace(phases.ratio, p_holm=0.001)
     assert verdict_of(told, serial=wide) == "cannot tell yet"
-    assert "if neighbouring nights may be alike, the true rate could be lower or higher" in why_not_yet(
-        told, serial=wide
-    )
+    assert "if neighbouring nights may be alike, the true rate" in why_not_yet(told, serial=wide)
 
 
 def test_where_the_order_was_not_drawn_the_p_of_t_counts_twice():

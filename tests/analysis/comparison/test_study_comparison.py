@@ -422,7 +422,7 @@ def test_page_sentence_and_plan_give_the_same_numbers_of_nights(folder, tmp_path
     for ratio in ("0.5", "0.75"):
         text = line.split(f"to {ratio} times: ")[1].split(", to ")[0]
         assert "nights in each condition" in text
-        assert f"rate goes to {ratio} times: {text} for a chance" in planned
+        assert f"rate goes to {ratio} times: {text} for 80 % power" in planned
         assert f"<td>{text}</td>" in page
 
 
@@ -459,7 +459,7 @@ def test_a_person_with_nights_of_the_baseline_only_can_be_planned_for(folder, tm
     )
     assert done.code == 0, done.out
     assert "this person's 4 nights" in done.out
-    assert "A-B, first night recorded and set apart" in done.out
+    assert "A-B, first night recorded and left out" in done.out
 
 
 def test_what_marks_a_night_stands_in_the_printed_table_too(folder, tmp_path):

@@ -1,0 +1,47 @@
+"""The same letter as one self-contained HTML file, for a mail program that opens no PDF."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import resources
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from sleepbrux.report.letter.compared import NightsCompared
+from sleepbrux.report.letter.content import content
+from sleepbrux.report.letter.fields import Fields
+from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.letter.typeset import refuse_several_people
+
+
+def letter_html(
+    letters: Sequence[Letter],
+    fields: Fields,
+    *,
+    comparison: NightsCompared | None = None,
+    missing: Sequence[str] = (),
+    dates: bool = False,
+) -> str:
+    """The letter as HTML, without script and without anything to be fetched.
+
+    Parameters
+    ----------
+    letters, fields
+        The nights of one person, and what the clinician enters.
+    comparison, missing, dates
+        As for `letter_pdf`.
+
+    Raises
+    ------
+    UsageError
+        No night, or nights of several people.
+    """
+    refuse_several_people(letters)
+    data = content(letters, fields, comparison=comparison, missing=missing, dates=dates)
+    text = (resources.files("sleepbrux.report.letter") / "letter.html.j2").read_text("utf-8")
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    drawing = Markup(data["figure"]["svg"]) if data["figure"] else ""
+    return environment.from_string(text).render(d=data, drawing=drawing)
