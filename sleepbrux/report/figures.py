@@ -10,9 +10,9 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from sleepbrux.report.axes import Classes, Drawing, both, histogram, kind_sign, path_of
+from sleepbrux.report.clock_hours import ClockHour, clock_hours, unit_of
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text
 from sleepbrux.report.payload import Strip, excluded
-from sleepbrux.report.tables import ClockHour, clock_hours, unit_of
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.night import Night
 

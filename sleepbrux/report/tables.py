@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -10,6 +9,7 @@ import numpy as np
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.report.around import flags as around_flags
+from sleepbrux.report.clock_hours import unit_of
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import mark_label
 from sleepbrux.report.wording import FLAG_WORDS, interval_of, reason_words
@@ -158,13 +158,6 @@ class EpisodeRow(NamedTuple):
             f"{name}, {self.onset}: {self.kind}, {self.duration} s, bursts: {self.bursts}, "
             f"peak {peak}, {self.sides}{flags}"
         )
-
-
-def unit_of(night: Night) -> str:
-    """Unit of the scored channels: µV, or what the recording calls it."""
-    units = {f.channel.unit for f in night.swept.frames}
-    unit = units.pop() if len(units) == 1 else "units of the channel"
-    return "µV" if unit == "uV" else unit
 
 
 def _sides(night: Night) -> list[str]:
@@ -320,37 +313,6 @@ def settings(night: Night) -> list[tuple[str, str, str, str]]:
     for key, value in night.criterion.values():
         note = night.criterion.sources.get(key)
         rows.append((key, plain(value), note.status if note else "not stated", note.source if note else ""))
-    return rows
-
-
-class ClockHour(NamedTuple):
-    """An hour of the clock: minutes that could be scored, and counted episodes by kind."""
-
-    name: str
-    span: str
-    valid_minutes: float
-    counts: tuple[int, ...]
-
-
-def clock_hours(night: Night) -> list[ClockHour]:
-    """The hours of the night by the clock, in order."""
-    begin = seconds_of_day(night.swept.start_clock)
-    duration = night.swept.duration_s
-    kinds = KINDS[:3] if night.criterion.burst.types else KINDS[3:]
-    slot = float(night.episodes.grid.slot_s)
-    onset = night.episodes.starts[night.selection.episodes] * slot
-    kind = night.episodes.kind[night.selection.episodes]
-    valid = night.selection.valid.seconds()
-    first = -((begin or 0.0) % 3600)
-    rows = []
-    for k in range(max(math.ceil((duration - first) / 3600), 1)):
-        a, b = first + 3600 * k, first + 3600 * (k + 1)
-        minutes = sum(max(min(b, y) - max(a, x), 0.0) for x, y in valid) / 60
-        inside = (onset >= a) & (onset < b)
-        counts = tuple(int((inside & (kind == KINDS.index(word))).sum()) for word in kinds)
-        low, high = clock(max(a, 0.0), begin)[:-3], clock(min(b, duration), begin)[:-3]
-        name = f"{int((a + (begin or 0.0)) // 3600) % 24:02d}" if begin is not None else f"+{k}"
-        rows.append(ClockHour(name, f"{low}–{high}", minutes, counts))
     return rows
 
 

@@ -15,10 +15,10 @@ from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.reference import converted
 from sleepbrux.report import render_night
+from sleepbrux.report.clock_hours import unit_of
 from sleepbrux.report.method import method
 from sleepbrux.report.numbers import en_dashes
 from sleepbrux.report.payload import to_json
-from sleepbrux.report.tables import unit_of
 from sleepbrux.report.wording import CAUTIONS, LIMITS, NOT_REVIEWED, based_on, reading
 from sleepbrux.scoring.events import amplitude_of, labels_of
 from sleepbrux.scoring.night import rescore

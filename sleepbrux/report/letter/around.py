@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sleepbrux.export.sharing import HIDDEN
+from sleepbrux.report.awake import letter_line
 from sleepbrux.report.numbers import listed, text
 from sleepbrux.scoring.night import Night
 
