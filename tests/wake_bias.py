@@ -112,7 +112,7 @@ def self_called(by_rate: dict[float, list[Judged]]) -> str:
         for limit in THRESHOLDS:
             for place, words in (
                 (ASLEEP, "asleep"),
-                (SHORT, "in a wake of 30-60 s"),
+                (SHORT, "in a wake of 30–60 s"),
                 (LONG, "in a longer wake"),
             ):
                 cells = [f"{100 * share(judged, way, place, limit):.0f}" for way in WAYS]
@@ -158,7 +158,7 @@ def main() -> int:
     quiet = [judge(planned(seed, hours=HOURS, per_hour_asleep=0.0, awake=0.0)) for seed in range(n)]
     out = sys.stdout
     out.write(
-        f"{n} nights of {HOURS} h at each rate; {AWAKE:g} episodes a night in wake, half in wakes of 30-60 s.\n\n"
+        f"{n} nights of {HOURS} h at each rate; {AWAKE:g} episodes a night in wake, half in wakes of 30–60 s.\n\n"
     )
     out.write(head(["episodes/h asleep", "way", "accuracy", "κ", "wake called awake", "sleep called asleep"]))
     out.write(row(["none", "no wake under 60 s", *(f"{v:.2f}" for v in agreement(quiet, WAYS[0]))]))

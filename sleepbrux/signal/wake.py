@@ -111,7 +111,7 @@ def refusal(heart: Heart, duration_s: float) -> str:
     if heart.kind != "ecg":
         return (
             "it is a pulse wave, whose beats come late and vary with the vessels; the model was made for beats of "
-            "an ECG. Its rise before an episode is still told, in windows of 5 s or longer. Record an ECG"
+            "an ECG. Its rise before an episode is still reported, in windows of 5 s or longer. Record an ECG"
         )
     if not wake_model.is_known():
         return (

@@ -105,7 +105,7 @@ def text_of(browser, id_):
 
 def test_the_first_episode_that_counts_is_open_and_n_and_p_go_on_from_it(shown, night):
     ready(shown)
-    assert state(shown)[2] == 0
+    until(shown, "document.getElementById('strip').dataset.selected === '0'")
     whole = state(shown)[:2]
     for expected in (1, 2):
         press(shown, "n")

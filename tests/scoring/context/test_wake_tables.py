@@ -70,6 +70,6 @@ def test_the_truth_of_a_planned_night_is_the_stage_at_the_onset():
 
 def test_every_row_of_the_page_on_bias_has_its_rate_and_threshold():
     rows = re.findall(
-        r"^\| (2|6|12) \| (0\.[357]) \| (asleep|in a wake of 30-60 s|in a longer wake) \|", PAGE, re.MULTILINE
+        r"^\| (2|6|12) \| (0\.[357]) \| (asleep|in a wake of 30–60 s|in a longer wake) \|", PAGE, re.MULTILINE
     )
     assert len(set(rows)) == len(rows) == 27
