@@ -1,5 +1,7 @@
 """The blind faults do what their docstrings say, and the tool finds the truth of the blind clean night."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from scipy.signal import butter, periodogram, sosfiltfilt
@@ -10,12 +12,12 @@ from tests.blind.faults import FAULTS, STRENGTHS
 from tests.blind.night import LABELS, MVC_UV, REST_UV, band_noise, clean_night
 
 RATE_HZ = 1000
-DURATION_S = 300
+DURATION_S = 220
 
 # Alone, at full strength, on silence: band of the fault, least share of its power there, and its highest RMS over
 # 0.2 s within 20-450 Hz in µV (a range where the docstring leaves one: flutter, harmonics, pieces of a beat).
 ADDED = {
-    "sweat_bridge": ((0.001, 0.25), 0.9, (0, 0.6)),
+    "sweat_bridge": ((0.001, 0.25), 0.9, (0, 1)),  # kinks between its knots
     "half_detached": ((10, 300), 0.9, (35, 110)),
     "cable_sway": ((0.1, 8), 0.8, (50, 90)),
     "snoring": ((60, 460), 0.95, (38, 60)),
@@ -28,8 +30,13 @@ ADDED = {
 }
 
 
-def rest(seed: int = 5) -> np.ndarray:
-    return clean_night(seed, duration_s=DURATION_S, events=False).signal_uv
+@cache
+def _rest() -> np.ndarray:
+    return clean_night(5, duration_s=DURATION_S, events=False).signal_uv
+
+
+def rest() -> np.ndarray:
+    return _rest().copy()
 
 
 def spoil(name: str, signal_uv: np.ndarray, strength: float, seed: int = 1) -> np.ndarray:
@@ -66,7 +73,7 @@ def test_what_a_fault_adds_has_the_band_and_the_level_of_its_docstring(name):
     frequency_hz, power = periodogram(loud_uv, RATE_HZ)
     within = (frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])
     assert power[within].sum() > least_share * power.sum()
-    inside_uv = band_pass(loud_uv, 20, 450).reshape(-1, RATE_HZ // 5)
+    inside_uv = band_pass(loud_uv, 20, 450).reshape(-1, RATE_HZ // 5)[5:-5]  # the filter's ends apart
     assert low_uv <= np.sqrt(np.mean(inside_uv**2, axis=1)).max() <= high_uv
 
 
@@ -92,7 +99,7 @@ def test_a_blocked_amplifier_holds_its_rail_and_comes_back():
                 ::2
             ]
             assert np.all(np.isin(held, [1300]))
-    assert np.sum(np.abs(out_uv) == 5000) == 5 * 1300
+    assert np.sum(np.abs(out_uv) == 5000) == 4 * 1300
     assert np.abs(out_uv[np.abs(out_uv) != 5000]).max() < 3100
 
 
@@ -117,7 +124,7 @@ def test_sweat_halves_the_gain_in_the_middle_of_the_night():
     ratio = [
         rms(band_pass(spoil("sweat_bridge", clean_uv, 1.0), 20, 450)[:, part])
         / rms(band_pass(clean_uv, 20, 450)[:, part])
-        for part in (slice(1_000, 60_000), middle)
+        for part in (slice(1_000, 50_000), middle)
     ]
     assert ratio == pytest.approx([1, 0.4], rel=0.02)
 
@@ -128,7 +135,7 @@ def test_the_clean_night_is_at_rest_where_it_says_so():
 
 
 def test_the_tool_finds_the_truth_of_a_clean_night():
-    night = clean_night(71, duration_s=480)
+    night = clean_night(71, duration_s=330)
     found = sb.score(night.signal_uv, rate_hz=night.rate_hz, labels=list(LABELS), mvc_uv=MVC_UV)
     episodes = found.to_frame("episodes")
     assert list(episodes["kind"]) == [event.kind for event in night.events]
