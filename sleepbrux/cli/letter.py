@@ -108,6 +108,7 @@ def command(
     from sleepbrux.report.letter import (
         fields_template,
         from_study,
+        letter_about,
         letter_answer,
         letter_html,
         letter_pdf,
@@ -150,6 +151,7 @@ def command(
     page = letter_html(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
     target = out or near.with_name("letter.pdf")
     same = target.with_suffix(".html")
+    _refuse_other(target, same, letter_about(letters))
     target.parent.mkdir(parents=True, exist_ok=True)
     with replacing(target) as temporary:
         temporary.write_bytes(pdf)
@@ -174,6 +176,22 @@ def command(
             )
         )
     return 1 if unused else 0
+
+
+def _refuse_other(pdf: Path, page: Path, about: str) -> None:
+    """Refuse to write over anything but an earlier letter about the same person."""
+    if not pdf.exists() and not page.exists():
+        return
+    try:
+        found = f'name="sleepbrux-letter-about" content="{about}"' in page.read_text("utf-8")
+    except (OSError, ValueError):
+        found = False
+    if not found:
+        there = page if page.exists() else pdf
+        raise UsageError(
+            f"{there.name} in {there.parent.name or str(there.parent)!r} is no letter about this person; move it "
+            "away, or name another file with --out"
+        )
 
 
 def _about(archives: tuple[Path, ...], study: Path | None, results: Path | None) -> tuple[object, ...]:

@@ -149,7 +149,7 @@ def test_batch_names_the_next_step_of_its_own_nights_and_what_left_the_table(stu
     from tests.cli.conftest import called
 
     done = called("batch", b, "--out", tmp_path / "o", "--workers", 1)
-    assert "2 rows of the table that stood there before" in done.err
+    assert "2 rows of the earlier table" in done.err
     assert "P-02" in done.err.split("sleepbrux review")[1]
     with (tmp_path / "o" / "nights.csv").open(encoding="utf-8") as table:
         assert {row["person"] for row in csv.DictReader(table)} == {"P-02"}
@@ -175,12 +175,19 @@ def test_nothing_of_another_person_is_written_over(study, tmp_path):
         assert other.code == 2, words
         assert "P-01" in other.err
         assert "name another folder" in other.err
+    pdf = tmp_path / "l.pdf"
+    assert run("letter", ra, "--out", pdf).code == 0
+    assert run("letter", ra, "--field", "snoring=no", "--out", pdf).code == 0
+    before = pdf.read_bytes()
+    done = run("letter", rb, "--out", pdf)
+    assert (done.code, pdf.read_bytes() == before) == (2, True)
+    assert "is no letter about this person" in done.err
     out = tmp_path / "s.txt"
     assert run("summary", a, "--results", tmp_path / "ra", "--out", out).code == 0
     assert run("summary", a, "--results", tmp_path / "ra", "--out", out).code == 0
     done = run("summary", b, "--results", tmp_path / "rb", "--out", out)
     assert (done.code, "is no summary of 'P-02'" in done.err) == (2, True)
-    assert out.read_text("utf-8").startswith("P-01:")
+    assert "P-01: primary outcome" in out.read_text("utf-8")
 
 
 # decisions

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from sleepbrux.analysis.comparison import ConditionRow, Contrast, by_condition, mixed_bases, night_row
+from sleepbrux.archive.identity import identity_of
 from sleepbrux.archive.journal import unused_review
 from sleepbrux.core.printed import hours_text
 from sleepbrux.core.provenance import Review
@@ -546,6 +547,7 @@ def content(
         "room": sentences.ROOM,
         "own_words": [clean(line) for line in fields.own_words.splitlines()],
         "id": letter_id(letters, fields),
+        "about": letter_about(letters),
         "report": f"Report {nights[0].report}"
         if not several
         else f"{len(letters)} reports, named in the table"
@@ -556,6 +558,16 @@ def content(
         "purpose": PURPOSE,
         "version": __version__,
     }
+
+
+def letter_about(letters: Sequence[Letter]) -> str:
+    """Stands for the person of a letter, so that another person's letter is not written over: 16 digits.
+
+    From pseudonym and study id, or from the recording of a night that no study names.
+    """
+    known = identity_of(letters[0].night)
+    own = [known.person, known.study_id] if known.person else [known.input_sha256]
+    return hashlib.sha256("|".join(own).encode()).hexdigest()[:16]
 
 
 def _drawn(figure: Figure | None) -> dict[str, str] | None:
