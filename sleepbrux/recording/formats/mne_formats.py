@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from sleepbrux.core.errors import RecordingError
+from sleepbrux.core.parallel import LOADING
 from sleepbrux.core.texts import printable, visible
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings
@@ -175,10 +176,17 @@ def _without_folders(text: str) -> str:
     return re.sub(r"(?:[A-Za-z]:)?[^\s'\"]*[/\\](?=[^\s/\\]+)", "", text)
 
 
+def _mne() -> Any:
+    """The package mne, with what it loads late of SciPy, never while that is hidden from numba."""
+    with LOADING:
+        import mne
+        import scipy.linalg  # noqa: F401
+    return mne
+
+
 def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...], list[str]]:
     """The `Raw` object, the files it stands in, and the unit of each channel where that is known."""
-    import mne
-
+    mne = _mne()
     units: list[str] = []
     try:
         with warnings.catch_warnings(record=True) as caught:
