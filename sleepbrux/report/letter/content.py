@@ -16,7 +16,7 @@ from sleepbrux.report.letter import sentences
 from sleepbrux.report.letter.around import around_rows, signals
 from sleepbrux.report.letter.compared import NightsCompared, compared, night_id
 from sleepbrux.report.letter.fields import ABOUT, Fields
-from sleepbrux.report.letter.nights import Letter, clean
+from sleepbrux.report.letter.nights import Letter, clean, initials, told
 from sleepbrux.report.numbers import began, count_of, listed, text
 from sleepbrux.report.wording import PLACEMENT_WORDS
 from sleepbrux.scoring.measures import Measure
@@ -176,17 +176,17 @@ def _conditions(letters: Sequence[Letter], kept: Sequence[str]) -> tuple[list[li
     return [table.get(c) or [c, *empty] for c in names], mixed_bases(rows)
 
 
-def _scoring(letters: Sequence[Letter]) -> str:
+def _scoring(letters: Sequence[Letter], *, dates: bool) -> str:
     """Whether a person looked at the scoring, for all nights together, or why not where somebody did."""
     unused = [
-        clean(f"{dict(x.night.about).get('night', x.name)}: {why}.")
+        clean(f"{night_id(x)}: {why.partition(':')[0]}; its page says why.")  # the reason names the reader
         for x in letters
         if x.unused_review is None and (why := unused_review(x.night))
     ]
-    return " ".join([_looked_at(letters), *unused])
+    return " ".join([_looked_at(letters, dates=dates), *unused])
 
 
-def _looked_at(letters: Sequence[Letter]) -> str:
+def _looked_at(letters: Sequence[Letter], *, dates: bool) -> str:
     seen = [x for x in letters if x.night.review is not None]
     unused = [x for x in letters if x.unused_review is not None]
     if not seen and not unused:
@@ -194,7 +194,7 @@ def _looked_at(letters: Sequence[Letter]) -> str:
     if unused:
         return _unused(unused, alone=len(letters) == 1)
     if len(letters) == 1 and letters[0].night.review is not None:
-        return f"{clean(letters[0].night.review.sentence)}."
+        return f"{clean(told(letters[0].night.review, dates=dates))}."
     if len(seen) == len(letters):
         return "Every night was reviewed by a reader; the report of each says how far."
     were = "was" if len(seen) == 1 else "were"
@@ -206,7 +206,8 @@ def _looked_at(letters: Sequence[Letter]) -> str:
 
 def _unused(letters: Sequence[Letter], *, alone: bool) -> str:
     """Automatic scorings beside reviews that are not used: who reviewed which night."""
-    who = listed(sorted({r for x in letters if x.unused_review for r in x.unused_review.readers}))
+    readers = {r for x in letters if x.unused_review for r in x.unused_review.readers}
+    who = listed(sorted({initials(r) or "a reader" for r in readers}))
     why = "as it is of another rule set" if alone else "as not every night has one under these rules"
     if alone:
         return f"Automatic scoring. A review by {clean(who)} exists and is not used, {why}."
@@ -317,7 +318,7 @@ def content(
     entered = {k: getattr(fields, k) for k in ABOUT}
     return {
         "title": sentences.TITLE,
-        "scoring": _scoring(letters),
+        "scoring": _scoring(letters, dates=dates),
         "status": sentences.AUTOMATIC
         if not any(x.night.review or x.unused_review for x in letters)
         else "Automatic scoring; reviews as stated on page 1."

@@ -195,7 +195,9 @@ def test_it_says_what_it_supersedes_and_who_has_looked(full, one):
     review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
     seen = [one[0]._replace(night=replace(one[0].night, review=review))]
     text = told(letter_pdf(seen, Fields()))
-    assert plain(review.sentence) in plain(text)
+    assert "Reviewed scoring (reader AB): of 4 automatic episodes" in text
+    dated = told(letter_pdf(seen, Fields(), dates=True))
+    assert plain(review.sentence) in plain(dated)
     assert "not reviewed" not in text
 
 
@@ -308,3 +310,17 @@ def test_content_is_plain_data(four):
     import json
 
     assert json.loads(json.dumps(content(four, Fields())))["purpose"] == PURPOSE
+
+
+@pytest.mark.shows("identity-leak")
+def test_a_letter_names_no_reader_but_by_initials_and_no_day_of_a_review(one, four):
+    review = Review(("Dr. Obermoser", "AB"), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
+    seen = [one[0]._replace(night=replace(one[0].night, review=review))]
+    text = told(letter_pdf(seen, Fields()))
+    assert "Reviewed scoring (reader not named, AB): of 4" in text
+    unused = told(letter_pdf([one[0]._replace(unused_review=review)], Fields()))
+    assert "A review by AB and a reader exists and is not used" in unused
+    several = told(letter_pdf([x._replace(unused_review=review) for x in four], Fields()))
+    for words in (text, unused, several):
+        assert "Obermoser" not in words
+        assert "2026-03-02" not in words
