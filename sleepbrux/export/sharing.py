@@ -103,7 +103,7 @@ def about_of(night: Night, shown: Shown = NOTHING_SHOWN) -> tuple[tuple[str, str
 def words_left(night: Night) -> tuple[tuple[str, str], ...]:
     """What of the user's own words a shared night shows: what the study says, and the id of an own rule set."""
     own = () if night.criterion.id in criterion_ids() else (("rule set", night.criterion.id),)
-    return (*about_of(night), *own)
+    return (*((name, text) for name, text in about_of(night) if not name.endswith("_sha256")), *own)
 
 
 def name_of(night: Night) -> str:
