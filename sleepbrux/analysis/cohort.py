@@ -19,6 +19,7 @@ from sleepbrux.analysis.comparison.trend import ROUNDING
 from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.core.files import read_cells
 from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.texts import plain_name, twins, unseen_in_name
 from sleepbrux.core.version import __version__
 from sleepbrux.study.file import NO_APPLIANCE
 
@@ -232,9 +233,13 @@ def _row(name: str, line: int, row: dict[str, str]) -> PersonNight:
     for column in ("person", "condition"):
         if not cells[column]:
             raise StudyError(f"{name}: line {line}: {column} is empty; every night needs one")
+        if sign := unseen_in_name(cells[column]):
+            raise StudyError(
+                f"{name}: line {line}: {column} holds the control character {sign}; leave it out"
+            )
     return PersonNight(
-        person=cells["person"],
-        condition=cells["condition"],
+        person=plain_name(cells["person"]),
+        condition=plain_name(cells["condition"]),
         events=numbers[0],
         hours=numbers[1],
         period=cells.get("period", ""),
@@ -552,10 +557,18 @@ def compare_cohort(
     Raises
     ------
     UsageError
-        No night of the baseline, only one condition, or fewer than two persons.
+        No night of the baseline, only one condition, or fewer than two persons; or two persons or two
+        conditions whose names differ only in case, blanks or zeros.
     """
+    baseline = plain_name(baseline)
     names = list(dict.fromkeys(n.condition for n in nights))
     persons = list(dict.fromkeys(n.person for n in nights))
+    for what, said in (("persons", persons), ("conditions", names)):
+        if alike := twins(said):
+            raise UsageError(
+                f"{what} {alike[0]!r} and {alike[1]!r} differ only in case, blanks or zeros; write one name "
+                "where one is meant, else names that differ in more"
+            )
     if baseline not in names:
         raise UsageError(
             f"there is no night under the baseline {baseline!r}; there are {', '.join(names) or 'none'}"

@@ -98,15 +98,15 @@ def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str
             if given
         ]
         return [f"given as was asked for: {', '.join(asked)}"]
-    from sleepbrux.export.sharing import about_of
+    from sleepbrux.export.sharing import words_left
 
     found: dict[str, list[str]] = {}
     for _, night in nights:
-        for name, text in about_of(night):
+        for name, text in words_left(night):
             found.setdefault(name, []).append(text)
     said = "; ".join(f"{name} {', '.join(dict.fromkeys(texts))}" for name, texts in found.items())
     lines = ["no name and no date was given; time of day and SHA-256 of the recording are"]
-    return [*lines, f"look at the words of the study file that are shown: {said}"] if said else lines
+    return [*lines, f"look at the user's own words that are shown: {said}"] if said else lines
 
 
 @click.command()
@@ -168,7 +168,7 @@ def command(
 
     Nobody is named and no date is given unless --identity, --with-names or --with-dates asks for it. The
     files are called by pseudonym and night. What the study file writes to be shown stays: pseudonym, id of
-    the night, condition.
+    the night, condition; and the id of the rule set.
     """
     from sleepbrux.archive.identity import identity_of
     from sleepbrux.export.files import ExportRequest, shared_names, write_files

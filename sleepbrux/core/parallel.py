@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
 MOST_THREADS = 4
 VARIABLE = "SLEEPBRUX_THREADS"
+# Held while heavy packages load that must not see each other half loaded: numba without SciPy's BLAS, and mne.
+LOADING = threading.Lock()
 
 A = TypeVar("A")
 B = TypeVar("B")

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
+from collections.abc import Iterable
 from pathlib import PurePath
+
+_HYPHENS = re.compile("[\u2010-\u2015\u2212\ufe58\ufe63\uff0d]")
 
 
 def _is_seen(sign: str) -> bool:
@@ -69,8 +73,55 @@ def unseen(text: str, allowed: str = "") -> str:
     >>> unseen("P01"), unseen("P\x0001"), unseen("one\ntwo", allowed="\n")
     ('', '\\u0000', '')
     """
-    sign = next((c for c in text if unicodedata.category(c) in ("Cc", "Cs") and c not in allowed), "")
+    return _first_of(text, ("Cc", "Cs"), allowed)
+
+
+def unseen_in_name(name: str) -> str:
+    r"""The first character of a name that cannot be seen, one of no width among them, written out.
+
+    Examples
+    --------
+    >>> unseen_in_name("P01"), unseen_in_name("P\u200b01")
+    ('', '\\u200b')
+    """
+    return _first_of(name, ("Cc", "Cs", "Cf"))
+
+
+def _first_of(text: str, kinds: tuple[str, ...], allowed: str = "") -> str:
+    sign = next((c for c in text if unicodedata.category(c) in kinds and c not in allowed), "")
     return _escaped(sign) if sign else ""
+
+
+def plain_name(text: str) -> str:
+    r"""A name in the one form in which names are compared and printed.
+
+    Letters with accents are one sign each (Unicode NFC), every kind of hyphen or minus is ``-``, every run of
+    blanks is one blank, and none stands outside.
+
+    Examples
+    --------
+    >>> plain_name(" Anna\u20111 "), plain_name("Mu\u0308ller\u00a0 2")
+    ('Anna-1', 'Müller 2')
+    """
+    return " ".join(_HYPHENS.sub("-", unicodedata.normalize("NFC", text)).split())
+
+
+def twins(names: Iterable[str]) -> tuple[str, str] | None:
+    """Two names that differ only in case, blanks, the width of signs or zeros of a number; None where none do.
+
+    Examples
+    --------
+    >>> twins(["P1", "P2", "p1"]), twins(["01", "1.0"]), twins(["P1", "P-1", "P11"])
+    (('P1', 'p1'), ('01', '1.0'), None)
+    """
+    seen: dict[str, str] = {}
+    for name in dict.fromkeys(names):
+        same = unicodedata.normalize("NFKC", plain_name(name)).casefold().replace(" ", "")
+        same = re.sub(r"(?<![\d.])0*(\d+)(?:\.0+)?(?![\d.])", r"\1", same)
+        if same in seen:
+            return seen[same], name
+        seen[same] = name
+    return None
 
 
 def count_of(n: int, singular: str, plural: str = "") -> str:

@@ -1,10 +1,10 @@
 """A night as it may be handed on: nobody is named and no date is given.
 
 What stays of other people's words is what the study file writes to be shown: pseudonym, id of the night and
-condition, without dates; and the title of the rule set. Everything else is replaced by what says the same
+condition, without dates; and the id of the rule set. Everything else is replaced by what says the same
 of the signal: file names by the pseudonym and the night, labels by terms of the trade, texts of marks by the
-words for their kind, readers by numbers. Sentences keep their numbers; what they quote from a file is left
-out of them.
+words for their kind, readers and body positions by numbers, texts of a rule file of one's own by a sentence.
+Sentences keep their numbers; what they quote from a file is left out of them.
 """
 
 from __future__ import annotations
@@ -13,9 +13,12 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import msgspec
+
 from sleepbrux.core.errors import Note
 from sleepbrux.core.files import safe_stem
 from sleepbrux.core.provenance import Review
+from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.recording.formats.edf_header import FILE_FIELDS, SIGNAL_FIELDS
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.recording.neutral import (
@@ -28,6 +31,7 @@ from sleepbrux.recording.neutral import (
 from sleepbrux.recording.searching import Search, dates_of, words_of
 from sleepbrux.reference import NATURAL, Reference
 from sleepbrux.reference.model import NOT_STATED
+from sleepbrux.scoring.context.counts import slug
 from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import AlternativeReading, Night
@@ -41,6 +45,8 @@ POSITIONS = ("supine", "prone", "left side", "right side", "upright")
 OTHER_APPLIANCE = "an appliance"
 GIVEN = "value given by the user"
 BREATHING = "respiratory event"
+OWN_TITLE = "A rule set of the user's own"
+OWN_TEXT = "what the user's rule file says here is not passed on"
 _QUOTED = re.compile(r"(?<!\w)(['\"])(.*?)\1(?!\w)")
 _DATE = re.compile(
     r"(?<![\w.])(?:\d{1,2}[-./]\d{1,2}[-./](?:\d{4}|\d\d)|\d{4}[-./]\d{1,2}[-./]\d{1,2}|"
@@ -94,6 +100,12 @@ def about_of(night: Night, shown: Shown = NOTHING_SHOWN) -> tuple[tuple[str, str
     return tuple((name, without_dates(text)) for name, text in night.about)
 
 
+def words_left(night: Night) -> tuple[tuple[str, str], ...]:
+    """What of the user's own words a shared night shows: what the study says, and the id of an own rule set."""
+    own = () if night.criterion.id in criterion_ids() else (("rule set", night.criterion.id),)
+    return (*((name, text) for name, text in about_of(night) if not name.endswith("_sha256")), *own)
+
+
 def name_of(night: Night) -> str:
     """What the night is called where its file may not be: by its study, else by its recording's SHA-256.
 
@@ -136,16 +148,20 @@ class _Words:
             *(night.review.readers if night.review else ()),
             *(r.origin.partition(", ")[0] for r in _references(night) if r.source == "other recording"),
         ]
+        self._measure_names = {
+            f"episodes_position_{slug(p)}_per_hour": f"episodes_position_{slug(self.position(p, k))}_per_hour"
+            for names in _position_words(night)
+            for k, p in enumerate(names)
+        }
         self._names = Search(frozenset(w for t in foreign for w in words_of(t)) - own)
         teeth = [r.teeth for r in _references(night) if r.teeth not in (NATURAL, NOT_STATED, *own)]
-        whole = {*files, *labels, *teeth} - {"", dict(night.about).get("condition", "")}
+        whole = {text: self.label.get(text, HIDDEN) for text in (*files, *labels, *teeth)}
+        whole |= {p: self.position(p, k) for names in _position_words(night) for k, p in enumerate(names)}
+        whole = {k: v for k, v in whole.items() if k not in ("", dict(night.about).get("condition", ""))}
         self._whole = [
-            (
-                re.compile(rf"(?<!\w){re.escape(text)}(?:\.\w{{1,8}})*(?!\w)"),
-                self.label.get(text, HIDDEN),
-            )
-            for text in sorted(whole, key=len, reverse=True)
-            if self.label.get(text) != text
+            (re.compile(rf"(?<!\w){re.escape(text)}(?:\.\w{{1,8}})*(?!\w)"), new)
+            for text, new in sorted(whole.items(), key=lambda pair: len(pair[0]), reverse=True)
+            if new != text
         ]
 
     def text(self, text: str) -> str:
@@ -189,6 +205,46 @@ class _Words:
         known = self.shown.names or text in POSITIONS or re.fullmatch(r"code -?\d{1,4}", text)
         return text if known else f"position {k + 1}"
 
+    def measure(self, name: str) -> str:
+        """The name of a measure, without a word for a position that is the user's own."""
+        return self._measure_names.get(name, name)
+
+    def criterion(self, rule: Criterion) -> Criterion:
+        """The rule set; of one of the user's own no text that is not that of its parent in the package."""
+        return rule if self.shown.names else _impersonal(rule)
+
+
+def _position_words(night: Night) -> list[tuple[str, ...]]:
+    position = night.swept.surroundings.position
+    return [night.labels.positions, position.names if position else ()]
+
+
+def _impersonal(rule: Criterion) -> Criterion:
+    """The rule set without texts that are in none of the package."""
+    ours = [load_criterion(name) for name in criterion_ids()]
+    known = {text for each in ours for text in (each.title, each.summary, *each.departures)}
+    known |= {note.source for each in ours for note in each.sources.values()}
+    known |= {text for each in ours for c in each.cut_offs for text in (c.source, c.measure, c.made_for)}
+    known |= {f"changed from {each.id}" for each in ours}
+
+    def said(text: str, instead: str = OWN_TEXT) -> str:
+        return text if text in known else instead
+
+    return msgspec.structs.replace(
+        rule,
+        parent=rule.parent if rule.parent in criterion_ids() else "",
+        title=said(rule.title, OWN_TITLE),
+        summary=said(rule.summary),
+        departures=tuple(map(said, rule.departures)),
+        sources={p: msgspec.structs.replace(n, source=said(n.source)) for p, n in rule.sources.items()},
+        cut_offs=tuple(
+            msgspec.structs.replace(
+                c, source=said(c.source), measure=said(c.measure), made_for=said(c.made_for)
+            )
+            for c in rule.cut_offs
+        ),
+    )
+
 
 def _references(night: Night) -> list[Reference]:
     found = [night.reference, *(other.reference for other in night.alternative_readings)]
@@ -209,6 +265,7 @@ def to_share(night: Night, shown: Shown = NOTHING_SHOWN, *, aliases: Iterable[st
     quality = tuple(_quality(q, words) for q in night.quality)
     return replace(
         night,
+        criterion=words.criterion(night.criterion),
         swept=replace(
             swept,
             name=swept.name if shown.names else name_of(night),
@@ -336,7 +393,7 @@ def _origin(reference: Reference) -> str:
 
 def _measures(measures: dict[str, Measure], words: _Words) -> dict[str, Measure]:
     return {
-        name: replace(
+        words.measure(name): replace(
             m,
             basis=words.text(m.basis),
             reason=words.text(m.reason),

@@ -29,8 +29,9 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.errors import RecordingError, UsageError
 from sleepbrux.core.files import replacing
+from sleepbrux.recording.few_values import FewValues, may_be_codes, numbers_of, whole_numbers
 from sleepbrux.recording.findings import Findings, listed
-from sleepbrux.recording.formats.edf_annotations import read_annotations
+from sleepbrux.recording.formats.edf_annotations import LONGEST_NIGHT_S, Annotations, read_annotations
 from sleepbrux.recording.formats.edf_header import (
     FILE_FIELDS,
     HEADER_BYTES,
@@ -44,7 +45,7 @@ from sleepbrux.recording.formats.edf_header import (
     read_number,
 )
 from sleepbrux.recording.formats.edf_start import ANONYMISED, MONTHS, Start, read_start
-from sleepbrux.recording.labels import recognise
+from sleepbrux.recording.labels import ELECTRICAL, recognise
 from sleepbrux.recording.neutral import (
     is_term,
     neutral_labels,
@@ -53,21 +54,26 @@ from sleepbrux.recording.neutral import (
     neutral_unit,
     vouched,
 )
-from sleepbrux.recording.searching import Search, dates_of, folded, words_of
+from sleepbrux.recording.searching import Search, codes_of, dates_of, folded, words_of
 
 LONGEST_SHIFT_DAYS = 3650
 LEAST_KEY_BYTES = 16
 KEPT_KINDS = ("lights_off", "lights_on", "clench", "rest", "sync", "stage")
 LABEL_CHARACTERS = 16
 LIKE = 0.8  # likeness of a pseudonym to a name (0 to 1) from which it is refused; our choice
+MARK_PLACES, STAMP_PLACES = 3, 4  # decimals of a mark's seconds, and of a record's own time
+OUTSIDE_S = 3600  # marks may lie so far outside the recording
 NOT_PROMISED = (
     "not searched: nicknames, initials, names of two letters, misspellings, names in another script, names"
-    " that are terms of the trade (Chin, Light), and among samples words of fewer than eight letters",
+    " that are terms of the trade (Chin, Light), numbers of three signs, what was encoded (base64, cipher),"
+    " and among samples words of fewer than eight letters",
+    "not seen: numbers that are possible times, durations or ranges; what is hidden in a signal of many"
+    " values, in a channel of two values or of heart rate or oximetry, or in up to eight positions",
     "the wave of a signal can still identify a person to whoever has another recording of it",
 )
 _BATCH_BYTES = 1 << 22
 _TAL = re.compile(
-    rb"([+-]\d{1,15}(?:\.\d{0,15})?(?:\x15(?:\d{1,15}(?:\.\d{0,15})?)?)?\x14)((?:[^\x14\0]*\x14)*)\0"
+    rb"([+-]\d{1,15}(?:\.\d{0,15})?)(?:\x15(\d{1,15}(?:\.\d{0,15})?)?)?\x14((?:[^\x14\0]*\x14)*)\0"
 )
 _STAMP = re.compile(rb"[+-][\d.]+(?:\x15[\d.]*)?")
 _CODE = re.compile(r"(?=.*\d)(?:[A-Za-z]{0,3}[-_]?\d{1,5})")
@@ -298,11 +304,29 @@ def kept_text(raw: bytes, allow: Sequence[str]) -> bytes | None:
     return neutral_mark(text).encode("utf-8") or None
 
 
-class _Texts:
-    """Rewrites annotation bytes and counts."""
+def _span(header: Header, annotations: Annotations) -> tuple[Fraction, Fraction]:
+    """Time of the first sample and of the last, in seconds from the header's start."""
+    onsets = annotations.onsets[np.abs(annotations.onsets) <= LONGEST_NIGHT_S]
+    first, last = (float(onsets.min()), float(onsets.max())) if len(onsets) else (0.0, 0.0)
+    length = header.n_records * header.record_duration
+    return Fraction(first), max(Fraction(last) + header.record_duration, Fraction(first) + length)
 
-    def __init__(self, allow: Sequence[str]) -> None:
+
+def _seconds(value: Fraction, places: int, sign: bytes = b"") -> bytes:
+    """A time in seconds, to so many decimals."""
+    text = f"{float(round(abs(value), places)):.{places}f}".rstrip("0").rstrip(".")
+    return sign + text.encode("ascii")
+
+
+class _Texts:
+    """Rewrites annotation bytes and counts.
+
+    Times keep what a signal can mean and lie in or near the recording; a mark elsewhere goes.
+    """
+
+    def __init__(self, allow: Sequence[str], span: tuple[Fraction, Fraction]) -> None:
         self.allow = tuple(allow)
+        self.span = span
         self.kept = 0
         self.n_dropped = 0
 
@@ -310,12 +334,15 @@ class _Texts:
         """The lists of one record with the texts that stay; never longer than before."""
         lists = []
         for parts in _TAL.finditer(raw):
-            texts = parts[2].split(b"\x14")[:-1]
-            time_keeping = bool(texts) and not texts[0]
-            kept = [new for text in texts if text and (new := self._kept(text)) is not None]
+            onset, texts = Fraction(parts[1].decode("ascii")), parts[3].split(b"\x14")[:-1]
+            time_keeping = bool(texts) and not texts[0] and abs(onset) <= LONGEST_NIGHT_S
+            near = self.span[0] - OUTSIDE_S <= onset <= self.span[1] + OUTSIDE_S
+            kept = [new for text in texts if text and (new := self._kept(text if near else b"")) is not None]
             if kept or time_keeping:
+                places = STAMP_PLACES if time_keeping else MARK_PLACES
+                stamp = _seconds(onset, places, parts[1][:1]) + self._duration(parts[2])
                 body = b"".join(text + b"\x14" for text in ([b""] if time_keeping else []) + kept)
-                lists.append(parts[1] + body + b"\0")
+                lists.append(stamp + b"\x14" + body + b"\0")
         size = 0
         whole = []
         for each in lists:
@@ -323,6 +350,13 @@ class _Texts:
                 whole.append(each)
                 size += len(each)
         return b"".join(whole).ljust(len(raw), b"\0")
+
+    def _duration(self, stated: bytes | None) -> bytes:
+        """A duration no longer than what marks may lie in."""
+        if not stated:
+            return b""
+        duration = min(Fraction(stated.decode("ascii")), self.span[1] - self.span[0] + 2 * OUTSIDE_S)
+        return b"\x15" + _seconds(duration, MARK_PLACES)
 
     def _kept(self, text: bytes) -> bytes | None:
         new = kept_text(text, self.allow)
@@ -359,12 +393,23 @@ def search_of(
     search = Search.of(texts, start, telling)
     said = {w for text in telling for w in words_of(text)}
     said -= {w for text in allow for w in words_of(text)}
-    return replace(search, words=search.words | said, dates=search.dates - {ANONYMISED})
+    return replace(
+        search,
+        words=search.words | said,
+        dates=search.dates - {ANONYMISED},
+        codes=_codes(header),
+        births=frozenset(dates_of(clean(header.fields["patient"]))),
+    )
 
 
-def _dropped(source: FileIO, header: Header, allow: Sequence[str]) -> set[str]:
+def _codes(header: Header) -> frozenset[str]:
+    """Numbers in the fields for patient and recording."""
+    return frozenset(codes_of(clean(header.fields["patient"])) | codes_of(clean(header.fields["recording"])))
+
+
+def _dropped(annotations: Annotations, allow: Sequence[str]) -> set[str]:
     """Annotation texts that do not stay as they are."""
-    texts = {mark.text for mark in read_annotations(source, header, Findings(Path())).marks}
+    texts = {mark.text for mark in annotations.marks}
     return {t for t in texts if kept_text(t.encode("utf-8"), allow) != t.encode("utf-8")}
 
 
@@ -393,8 +438,10 @@ def refuse_like(pseudonym: str, header: Header, stem: str) -> None:
                 " one that says nothing of the person, such as P017"
             )
     days = dates_of(clean(header.fields["patient"])) | dates_of(clean(header.fields["recording"]))
-    if Search(frozenset(), frozenset(days | dates_of(stem))).in_text(pseudonym):
-        raise UsageError("--pseudonym holds a date of the header or of the file's name; choose another")
+    if Search(dates=frozenset(days | dates_of(stem)), codes=_codes(header)).in_text(pseudonym):
+        raise UsageError(
+            "--pseudonym holds a date or number of the header or of the file's name; choose another"
+        )
 
 
 def _places(signals: Sequence[Signal], size: int) -> list[tuple[int, int]]:
@@ -477,6 +524,24 @@ class _Copy:
             for name in search.in_field(_label_of(anew.head, len(anew.signals), anew.signals.index(s)))
         }
         self.texts_in: list[str] = []
+        self.numbers_in: list[str] = []
+
+    def look_ahead(self, source: FileIO) -> None:
+        """Look at header numbers, and at channels of few values, all of them before the first is copied."""
+        of = [s for s, _, _ in self._signals if clean(s.fields["label"]).casefold() not in self._vouched]
+        values = _values(source, self._header, of)
+        for signal, seen in zip(of, values, strict=True):
+            label, role = clean(signal.fields["label"]), recognise(clean(signal.fields["label"]))[0]
+            cells = [_number_cell(signal.fields[name]) for name in _NUMBERS]
+            told = numbers_of(seen, *_scale(cells)) if role not in ELECTRICAL else ()
+            if any(self._search.in_number(cell) for cell in cells) or any(
+                self._search.in_number(number, years=True) for number in told
+            ):
+                self.numbers_in.append(label)
+            elif may_be_codes(seen, role):
+                self.texts_in.append(label)
+        if self._search.in_number(_number_cell(self._header.fields["record duration"])):
+            self.found.add("record duration")
 
     def records(self, source: FileIO, progress: Callable[[float], None] | None) -> Iterator[bytes]:
         """Records of the copy in parts; those in which something is found are not handed on."""
@@ -518,6 +583,32 @@ class _Copy:
                 continue
             if _holds_long_text(raw) or (unknown and _reads_as_text(raw, self._header.sample_bytes)):
                 self.texts_in.append(label)
+
+
+def _values(source: FileIO, header: Header, signals: Sequence[Signal]) -> list[FewValues]:
+    """The values of each signal; of the file no more is read than it takes to see that they are many."""
+    values = [FewValues() for _ in signals]
+    source.seek(header.data_offset)
+    batch = max(1, _BATCH_BYTES // header.record_bytes)
+    for first in range(0, header.n_records, batch):
+        if all(each.many for each in values):
+            break
+        n = min(batch, header.n_records - first)
+        table = np.frombuffer(_exactly(source, n * header.record_bytes), dtype=np.uint8).reshape(n, -1)
+        for signal, each in zip(signals, values, strict=True):
+            for a, b in _places([signal], header.sample_bytes) if not each.many else ():
+                each.add(whole_numbers(table[:, a:b].tobytes(), header.sample_bytes))
+    return values
+
+
+def _scale(cells: Sequence[str]) -> tuple[float, float]:
+    """Gain and offset by the four limits of a signal; 1 and 0 where they give none."""
+    try:
+        low, high, least, most = map(float, cells)
+        gain = (high - low) / (most - least)
+    except (ValueError, ZeroDivisionError):
+        return 1.0, 0.0
+    return gain, low - least * gain
 
 
 def _label_of(head: bytes, count: int, k: int) -> bytes:
@@ -622,7 +713,8 @@ def deidentify(
             left_out = _positions(header, keep.without, found, "--without")
             _positions(header, keep.vouch, found, "--vouch")
             kept = [clean(s.fields["label"]) for s in header.signals if keep.labels]
-            dropped = _dropped(source, header, keep.allow)
+            annotations = read_annotations(source, header, Findings(Path()))
+            dropped = _dropped(annotations, keep.allow)
             search = _without_words_of(
                 search_of(header, path.stem, dropped, allow=keep.allow, kept=kept), pseudonym
             )
@@ -631,7 +723,7 @@ def deidentify(
                     "the name of --out holds a word of the old header or file name; name it by the pseudonym"
                 )
             anew = new_header(header, pseudonym, days, found, keep_labels=keep.labels, without=left_out)
-            texts = _Texts(keep.allow)
+            texts = _Texts(keep.allow, _span(header, annotations))
             copy = _Copy(header, anew, texts, search, keep.vouch)
             _write_copy(source, out, copy, found, progress)
     except OSError as error:
@@ -673,9 +765,11 @@ def nameless_copy(path: Path, out: Path, *, labels: dict[str, str] | None = None
             raise found.refusal("only EDF, EDF+, BDF and BDF+ are copied; leave the recording out.")
         header = read_header(source, size, record_duration=None, found=found)
         kept = [old for old, new in (labels or {}).items() if old == new]
-        search = search_of(header, path.stem, _dropped(source, header, ()), kept=kept)
+        annotations = read_annotations(source, header, Findings(Path()))
+        search = search_of(header, path.stem, _dropped(annotations, ()), kept=kept)
         anew = new_header(header, "X", None, found, known=labels)
-        _write_copy(source, out, _Copy(header, anew, _Texts(()), search, ()), found)
+        texts = _Texts((), _span(header, annotations))
+        _write_copy(source, out, _Copy(header, anew, texts, search, ()), found)
 
 
 def _without_words_of(search: Search, pseudonym: str) -> Search:
@@ -698,8 +792,9 @@ def _write_copy(
     RecordingError
         Something was found; nothing is left behind.
     """
+    copy.look_ahead(source)
     with replacing(out) as temporary:
-        if not copy.found:
+        if not (copy.found or copy.numbers_in or copy.texts_in):
             with temporary.open("wb") as target:
                 target.write(copy.head)
                 for part in copy.records(source, progress):
@@ -710,8 +805,13 @@ def _write_copy(
                 " an allowed text or samples may hold them: do not keep labels, allow fewer texts, or leave"
                 " the channel out."
             )
+        if copy.numbers_in:
+            raise found.refusal(
+                f"a limit or a value of {listed(copy.numbers_in)} is a number or date of the header; leave the"
+                " channel out (--without), or vouch that it is chance (--vouch)."
+            )
         if copy.texts_in:
             raise found.refusal(
-                f"the samples of {listed(copy.texts_in)} look like text; leave the channel out (--without),"
-                " or vouch that it is a signal (--vouch)."
+                f"the samples of {listed(copy.texts_in)} look like text or codes; leave the channel out"
+                " (--without), or vouch that it is a signal (--vouch)."
             )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from sleepbrux.core.errors import Note, RecordingError
@@ -50,5 +51,29 @@ def listed(words: Iterable[str], most: int = SHOWN) -> str:
 
 
 def quoted(raw: bytes) -> str:
-    """A header field as it stands in the file, cut to what fits a sentence."""
+    """A header field as it stands in the file, cut to what fits a sentence; for refusals, which nobody keeps."""
     return repr(raw.rstrip(b" \0").decode("latin-1")[:32])
+
+
+def figures(text: str | bytes) -> str:
+    """A field as a note may hold it, which is kept and printed: figures as written, of words only that there are.
+
+    Examples
+    --------
+    >>> figures("02-03.26"), figures(b"-1"), figures("Frau Dom")
+    ("'02-03.26'", "'-1'", 'a text')
+    """
+    shown = (text.rstrip(b" \0").decode("latin-1") if isinstance(text, bytes) else text)[:32]
+    return repr(shown) if re.fullmatch(r"[-+.,:/ \d]*", shown, re.ASCII) else "a text"
+
+
+def numbered(places: Sequence[int], most: int = SHOWN) -> str:
+    """Numbers in a row, the first few of many.
+
+    Examples
+    --------
+    >>> numbered([3]), numbered(range(1, 8))
+    ('3', '1, 2, 3, 4, 5 and 2 more')
+    """
+    shown = ", ".join(map(str, places[:most]))
+    return shown if len(places) <= most else f"{shown} and {len(places) - most} more"

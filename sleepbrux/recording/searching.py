@@ -1,25 +1,31 @@
 """Searching for words and dates of a person in all the spellings in which they may have been left.
 
 A name is compared without case and accents; a letter with an accent may also be two letters (ue), a
-question mark or another stand-in, or nothing, as programs that know only ASCII leave it. Dates are sought
-in the forms in common use. What this cannot find: nicknames, initials, words of two letters, other
-misspellings, names written in another script.
+question mark or another stand-in, or nothing, as programs that know only ASCII leave it. From five letters
+on it may be parted by hyphens or blanks, or stand backwards. Dates are sought in the forms in common use,
+numbers of the header without what parts them. What this cannot find: nicknames, initials, words of two
+letters, other misspellings, names written in another script, what was packed or encoded.
 """
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 
-from sleepbrux.recording.neutral import is_term
+from sleepbrux.recording.neutral import is_term, vouched
 
 LEAST_LETTERS = 3
 LEAST_SAMPLE_BYTES = 8
+LEAST_CODE = 4
+_LEAST_FIGURES = 3  # of a number, without zeros behind: rounder ones are found by chance
 # Shorter words are found as whole words only: they stand inside others by chance.
 _WHOLE_WORD_LETTERS = 4
+_PARTS = r"[-\s_./]{0,2}"  # what may part the signs of a number
+_PARTING = re.compile(r"[- \t_.·]+")
 # Words of headers and file names that say nothing about anybody.
 _COMMON_LIST = """
 startdate unknown unbekannt none male female and the und patient recording record night nacht day file edf
@@ -72,6 +78,8 @@ _DATES = (
 _NAMES = "|".join(sorted((name for names in _MONTHS for name in names), key=len, reverse=True))
 _NAMED_DATE = re.compile(rf"(?<![^\W_])\d{{1,2}}[-. _]*(?:{_NAMES})[-., _]*\d{{2,4}}(?!\d)", re.IGNORECASE)
 
+_NUMERIC_DATE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}")
+
 
 def folded(text: str) -> str:
     """Text without case and accents.
@@ -115,6 +123,26 @@ def _says_who(word: str) -> bool:
         return False
     least = LEAST_LETTERS if word.isascii() or "?" in word else 2
     return len(word) >= least and not is_term(plain)
+
+
+def codes_of(text: str) -> set[str]:
+    """Numbers of a header that may be somebody's, of four signs or more, without what parts their signs.
+
+    Each as a whole, its figures alone, and every run of four figures or more in it; no dates.
+
+    Examples
+    --------
+    >>> sorted(codes_of("H-4711-3 F 07-AUG-1968 Doe")), codes_of("X X X X"), codes_of("P17 M X EMG-4")
+    (['4711', '47113', 'h47113'], set(), set())
+    """
+    found = set()
+    for token in re.split(r"[\s_,;()]+", _NAMED_DATE.sub(" ", text)):
+        if _NUMERIC_DATE.fullmatch(token) or vouched(token):
+            continue
+        figures = re.sub(r"\D", "", token)
+        whole = "".join(c for c in folded(token) if c.isalnum())
+        found |= {code for code in (whole, figures, *re.findall(r"\d+", token)) if figures}
+    return {code for code in found if len(code) >= LEAST_CODE}
 
 
 def dates_of(text: str) -> set[date]:
@@ -165,7 +193,32 @@ def _date_pattern(day: date) -> str:
         rf"{two[1]}{two[0]}(?:{day.year}|{two[2]})",
         rf"(?:{day.year}|{two[2]}){two[1]}{two[0]}",
     ]
-    return rf"(?<!\d)(?:{'|'.join(forms)})(?!\d)"
+    before = rf"(?<!\d)(?:{'|'.join(forms)})(?!\d)"
+    # a year without century in front, a month with its year, a day with its month's name
+    short = [
+        rf"(?<!\d){two[2]}{sep}+{m}{sep}+{d}(?!\d)",
+        rf"(?<!\d)(?:{m}{sep}+{day.year}|{day.year}{sep}+{m})(?!\d)",
+        rf"(?<![a-z])(?:{names})[-. _']*{year}(?!\d)",
+        rf"(?<!\d){d}(?:st|nd|rd|th)?{sep}*(?:{names})(?![a-z])",
+        rf"(?<![a-z])(?:{names}){sep}*{d}(?!\d)",
+    ]
+    return "|".join((before, *short))
+
+
+def _code_pattern(code: str) -> str:
+    """A pattern over folded text for a number, its signs parted or not."""
+    before, after = (r"\d" if c.isdigit() else "[a-z]" for c in (code[0], code[-1]))
+    return rf"(?<!{before}){_PARTS.join(map(re.escape, code))}(?!{after})"
+
+
+def _figures_of(day: date) -> set[str]:
+    """A date as a number, without zeros in front."""
+    d, m, y = ({str(n), f"{n:02d}"} for n in (day.day, day.month, day.year % 100))
+    return {
+        "".join(parts).lstrip("0")
+        for order in ((d, m, y | {str(day.year)}), (m, d, y | {str(day.year)}), (y | {str(day.year)}, m, d))
+        for parts in itertools.product(*order)
+    }
 
 
 def _letter(c: str, least: int) -> str:
@@ -213,10 +266,16 @@ class Search:
         From `words_of`, and whole texts.
     dates
         From `dates_of`.
+    codes
+        From `codes_of`.
+    births
+        Those dates of which a year alone is sought too.
     """
 
     words: frozenset[str] = frozenset()
     dates: frozenset[date] = frozenset()
+    codes: frozenset[str] = frozenset()
+    births: frozenset[date] = frozenset()
     _patterns: dict[str, re.Pattern[str]] = field(init=False, repr=False, compare=False)
     _needles: tuple[tuple[str, bytes], ...] = field(init=False, repr=False, compare=False)
     _any: re.Pattern[bytes] | None = field(init=False, repr=False, compare=False)
@@ -225,6 +284,10 @@ class Search:
         """Make what is compared."""
         patterns = {word: re.compile(_word_pattern(word)) for word in self.words}
         patterns |= {str(day): re.compile(_date_pattern(day)) for day in self.dates}
+        patterns |= {code: re.compile(_code_pattern(code)) for code in self.codes}
+        patterns |= {
+            f"year {day.year}": re.compile(rf"(?<!\d){day.year}(?!\d)") for day in self.births & self.dates
+        }
         object.__setattr__(self, "_patterns", patterns)
         needles = tuple(sorted(set(self._bytes())))
         object.__setattr__(self, "_needles", needles)
@@ -240,14 +303,17 @@ class Search:
         return cls(frozenset(words | {p for p in phrases if len(p) >= LEAST_LETTERS}), frozenset(known))
 
     def __len__(self) -> int:
-        """Count of words and dates."""
-        return len(self.words) + len(self.dates)
+        """Count of words, dates and numbers."""
+        return len(self.words) + len(self.dates) + len(self.codes)
 
     def _bytes(self) -> Iterator[tuple[str, bytes]]:
         """Spellings of eight bytes and more, in the encodings in use, for bytes in lower case."""
         for word in self.words:
             for text in _spellings(word):
                 yield from _encoded(word, text)
+                yield from _encoded(word, text[::-1])
+        for code in self.codes:
+            yield from _encoded(code, code)
         for day in self.dates:
             for form in (
                 "%d-%m-%Y",
@@ -265,7 +331,37 @@ class Search:
         """Which are found in a text."""
         parted = re.sub(_CAMEL, " ", text)
         plain = "\n".join(folded(form) for form in dict.fromkeys((text, parted, _twice_decoded(text))))
-        return {name for name, pattern in self._patterns.items() if pattern.search(plain)}
+        found = {name for name, pattern in self._patterns.items() if pattern.search(plain)}
+        joined = _PARTING.sub("", plain)
+        hidden = f"{joined}\n{joined[::-1]}"
+        long = (word for word in self.words if len(word) > _WHOLE_WORD_LETTERS)
+        return found | {word for word in long if self._patterns[word].search(hidden)}
+
+    def in_number(self, value: str, *, years: bool = False) -> bool:
+        """Whether the figures of a number are those of a date or number that is sought.
+
+        Round numbers and limits of a converter are none, whatever is sought.
+
+        Parameters
+        ----------
+        years
+            A year of birth is one too.
+
+        Examples
+        --------
+        >>> search = Search.of(["07-AUG-1968"])
+        >>> search.in_number("-19680807"), search.in_number("3276.7"), search.in_number("7.0868")
+        (True, False, True)
+        """
+        figures = re.sub(r"\D", "", value).lstrip("0")
+        if len(figures) < LEAST_CODE or len(figures.rstrip("0")) < _LEAST_FIGURES:
+            return False
+        number = int(figures)
+        if not number & (number - 1) or not number & (number + 1):
+            return False
+        sought = self.codes | {f for day in self.dates for f in _figures_of(day)}
+        sought |= {str(day.year) for day in self.births if years}
+        return figures in {f.lstrip("0") for f in sought}
 
     def in_field(self, raw: bytes) -> set[str]:
         """Which are found in bytes that are text, whatever their encoding."""

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.errors import Note, RecordingError, UsageError
 from sleepbrux.core.spans import Grid, Spans
-from sleepbrux.core.texts import file_name
-from sleepbrux.recording.findings import Findings, listed
+from sleepbrux.core.texts import count_of, file_name
+from sleepbrux.recording.findings import Findings, listed, numbered
 from sleepbrux.recording.formats.text_table import Form, after_start, read_clock, read_rows
 from sleepbrux.recording.marks import plain_words
 from sleepbrux.recording.model import Mark
@@ -231,8 +231,7 @@ def coded_stages(
         Note("stages-epochs", "note", f"stages are one an epoch of {epoch_s:g} s, from the first sample on")
     ]
     if codes is not None:
-        said = ", ".join(f"{code} {word}" for code, word in sorted(codes.items()))
-        notes.append(Note("stages-coded", "note", f"stages are numbers, read as stated: {said}"))
+        notes.append(_as_stated(codes))
     if len(words) * epoch_s > duration_s + epoch_s:
         notes.append(
             Note(
@@ -313,6 +312,11 @@ def read_stages(
     return hypnogram_of(epochs, last if duration_s is None else duration_s, origin, notes)
 
 
+def _as_stated(codes: Mapping[int, str]) -> Note:
+    said = ", ".join(f"{code} {stage_of(word) or UNSCORED}" for code, word in sorted(codes.items()))
+    return Note("stages-coded", "note", f"stages are numbers, read as stated: {said}")
+
+
 def _kales() -> Note:
     return Note(
         "stages-rk",
@@ -344,8 +348,7 @@ def _words(
         unknown = [cell for cell in filled if cell not in named]
         if unknown:
             raise found.refusal(f"the stage {unknown[0]!r} is none of the codes that are stated; add it.")
-        said = ", ".join(f"{code} {word}" for code, word in sorted(codes.items()))
-        notes.append(Note("stages-coded", "note", f"stages are numbers, read as stated: {said}"))
+        notes.append(_as_stated(codes))
         return [named.get(cell, UNSCORED) for cell in cells], notes
     if filled and all(cell in _CODES for cell in filled):
         if "4" in filled and "5" not in filled:
@@ -365,11 +368,13 @@ def _words(
             " to S4 and REM."
         )
     if unknown:
+        places = [k for k, word in enumerate(words, start=1) if not word]
         notes.append(
             Note(
                 "stages-unknown",
                 "warning",
-                f"{len(unknown)} rows name no known stage ({listed(unknown)}); that time is not scored",
+                f"{count_of(len(places), 'row')} of the table of stages name no known stage (number"
+                f" {numbered(places)}, counted below its head); that time is not scored",
             )
         )
     if any(_RECHTSCHAFFEN_KALES.fullmatch(plain_words(cell)) for cell in cells):

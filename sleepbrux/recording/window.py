@@ -98,7 +98,7 @@ def _misspelt(marks: Sequence[Mark], known: Sequence[str] = ()) -> list[Note]:
         Note(
             "lights-mark-misspelt",
             "warning",
-            f"the mark {m.text!r} at {m.start_s:.0f} s may mean {kind.replace('_', ' ')}; it was not used:"
+            f"a mark at {m.start_s:.0f} s may mean {kind.replace('_', ' ')}; it was not used:"
             " correct it, or give --from and --to",
         )
         for m, kind in asked[:MOST_ASKED]

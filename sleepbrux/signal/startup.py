@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+
+from sleepbrux.core.parallel import LOADING
 
 UNCACHED = "note: no place to keep compiled code; every run compiles anew (10 s)"
 FIRST_RUN = "first run: compiling the signal code, once (about 10 s)"
@@ -32,19 +35,26 @@ def load_kernels(say: Callable[[str], None] | None = None, *, many_nights: bool 
         The process scores one night after the other, and keeps memory from one for the next.
     """
     _manage_memory(keep=many_nights)
-    hide = "scipy.linalg" not in sys.modules
-    if hide:
-        os.environ.setdefault("MNE_USE_NUMBA", "false")
-        sys.modules[BLAS] = None  # type: ignore[assignment]
-    try:
+    with LOADING, _without_blas():
         from sleepbrux.signal import kernels
 
         if say is not None and (notice := _notice(kernels)):
             say(notice)
         kernels.mean_known(np.ones(1, dtype=np.float32), 0, 1)
+
+
+@contextmanager
+def _without_blas() -> Iterator[None]:
+    """SciPy's BLAS is not to be found, unless its module is there already; not for other threads to see."""
+    if "scipy.linalg" in sys.modules:
+        yield
+        return
+    os.environ.setdefault("MNE_USE_NUMBA", "false")
+    sys.modules[BLAS] = None  # type: ignore[assignment]
+    try:
+        yield
     finally:
-        if hide:
-            del sys.modules[BLAS]
+        del sys.modules[BLAS]
 
 
 def _manage_memory(*, keep: bool) -> None:

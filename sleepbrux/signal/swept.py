@@ -174,7 +174,7 @@ def _channel_notes(channels: Sequence[Channel]) -> list[Note]:
                 Note(
                     "unit-unknown",
                     "warning",
-                    f"channel {channel.label!r} has no known unit ({channel.unit}); its values are not µV",
+                    f"channel {channel.label!r} has no known unit; its values are not µV",
                 )
             )
     return notes

@@ -14,6 +14,7 @@ from msgspec import Meta, Struct
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import own_stem, read_text, safe_stem, toml_table
 from sleepbrux.core.provenance import EARLIER_MEASURES
+from sleepbrux.core.texts import plain_name, unseen_in_name
 
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 Line = Annotated[str, Meta(max_length=300)]
@@ -213,12 +214,50 @@ def load_study(path: str | Path) -> Study:
     outcome = table.get("primary_outcome")
     if isinstance(outcome, str) and outcome in EARLIER_MEASURES:
         table["primary_outcome"] = EARLIER_MEASURES[outcome]
+    _in_plain_names(table, path.name)
     try:
         study = msgspec.convert(table, Study)
     except msgspec.ValidationError as error:
         raise StudyError(f"{path.name}: {_at_fault(str(error), table)}") from error
     _check(study, path.name)
     return study
+
+
+_NAMES = ("pseudonym", "baseline", "id", "condition", "reference", "teeth")
+
+
+def _in_plain_names(table: dict[str, Any], name: str) -> None:
+    """Put the names of persons, nights, conditions, references and appliances into their one form.
+
+    Raises
+    ------
+    StudyError
+        A name holds a character that cannot be seen.
+    """
+    for kind in ("night", "reference"):
+        for k, entry in enumerate(_list(table.get(kind))):
+            if isinstance(entry, dict):
+                entry |= {f: _in_plain_form(v, f"{name}: {kind}[{k}].{f}") for f, v in _named(entry)}
+    table |= {f: _in_plain_form(v, f"{name}: {f}") for f, v in _named(table)}
+    if conditions := _list(table.get("conditions")):
+        table["conditions"] = [
+            _in_plain_form(v, f"{name}: conditions[{k}]") if isinstance(v, str) else v
+            for k, v in enumerate(conditions)
+        ]
+
+
+def _named(entry: dict[str, Any]) -> list[tuple[str, str]]:
+    return [(field, entry[field]) for field in _NAMES if isinstance(entry.get(field), str)]
+
+
+def _in_plain_form(said: str, place: str) -> str:
+    if sign := unseen_in_name(said):
+        raise StudyError(f"{place} holds the control character {sign}; leave it out")
+    return plain_name(said)
+
+
+def _list(value: object) -> list[Any]:
+    return value if isinstance(value, list) else []
 
 
 def _at_fault(message: str, table: dict[str, Any]) -> str:

@@ -99,12 +99,12 @@ def test_a_text_that_would_be_kept_is_refused_with_a_control_character_in_it(run
     assert "control character \\u001b" in checked(done, codes=(2,))
 
 
-def study_text(value):
-    quoted = json.dumps(value)
+def study_text(value, name=None):
+    quoted, said = json.dumps(name or value), json.dumps(value)
     return (
         f"pseudonym = {quoted}\n[[reference]]\nid = {quoted}\nmvc_uv = {{ 'EMG Masseter L' = 200.0 }}\n"
         f'teeth = "natural"\n[[night]]\nid = {quoted}\nrecording = "night.edf"\ncondition = {quoted}\n'
-        f"reference = {quoted}\nmedication = {quoted}\nnote = {quoted}\n"
+        f"reference = {quoted}\nmedication = {said}\nnote = {said}\n"
     )
 
 
@@ -146,6 +146,8 @@ def test_a_study_file_steers_no_terminal(tmp_path, words):
     refused = checked(called(*arguments()), codes=(1, 2))
     assert "holds the control character \\u0007; leave it out" in refused or "\\u001b" in refused
     (tmp_path / "study.toml").write_text(study_text(f"A{BIDI}Z"), "utf-8")
+    assert "holds the control character \\u202e" in checked(called(*arguments()), codes=(1, 2))
+    (tmp_path / "study.toml").write_text(study_text(f"A{BIDI}Z", "P01"), "utf-8")
     checked(called(*arguments()))
 
 

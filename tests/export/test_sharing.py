@@ -7,6 +7,7 @@ import re
 from dataclasses import fields, is_dataclass, replace
 from datetime import date, datetime
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -15,8 +16,17 @@ from sleepbrux.core.errors import Note
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import Criterion
+from sleepbrux.criteria.model import SourceNote
 from sleepbrux.export.files import ExportRequest, write_files
-from sleepbrux.export.sharing import NOTHING_SHOWN, Shown, name_of, to_share, without_dates
+from sleepbrux.export.sharing import (
+    NOTHING_SHOWN,
+    OWN_TEXT,
+    Shown,
+    name_of,
+    to_share,
+    without_dates,
+    words_left,
+)
 from sleepbrux.export.summary import report_id, summary, summary_text
 from sleepbrux.recording.model import Mark
 from sleepbrux.scoring.night import Night, rescore
@@ -228,3 +238,26 @@ def test_every_class_of_a_night_is_walked_through():
         "tuple[AlternativeReading, ...]",
     }
     assert kinds <= known
+
+
+@pytest.mark.shows("identity-leak")
+def test_texts_of_a_rule_file_of_ones_own_stay_at_home_and_its_id_is_named(night):
+    rule = night.criterion.derive(level_pct_mvc=12, id="mine")
+    known = rule.departures
+    note = SourceNote(status="read", source=SECRET)
+    rule = msgspec.structs.replace(
+        rule,
+        title=SECRET,
+        summary=SECRET,
+        parent=SECRET,
+        departures=(*known, SECRET),
+        sources=rule.sources | {"burst.minimum_s": note},
+    )
+    own = replace(night, criterion=rule, about=(("recording_ends_sha256", "0a1b"),))
+    shared = to_share(own).criterion
+    assert SECRET not in str(shared)
+    assert shared.departures == (*known, OWN_TEXT)
+    assert list(shared.values()) == list(rule.values())
+    assert words_left(own) == (("rule set", "mine"),)
+    assert to_share(own, Shown(names=True)).criterion == rule
+    assert to_share(night).criterion == night.criterion

@@ -14,12 +14,13 @@ import struct
 import unicodedata
 import urllib.parse
 from collections.abc import Iterable, Iterator
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import h5py
 import numpy as np
 
+from sleepbrux.criteria import load_criterion
 from tests.nights import rhythm, signal_of
 from tests.recording.build import Signal, edf_plus, tal, times
 
@@ -49,11 +50,15 @@ WORDS = {
     "reader": "Cervänteros",
     "companion": "Nebenhöhler",
     "metadata": "Metadätan",
+    "row": "Zeilenwürf",
+    "position": "Lagenbürg",
+    "rule text": "Regelknäuel",
 }
 BIRTH = date(1951, 5, 2)
 START = date(2019, 11, 27)
 CLENCH_DAY = date(2019, 10, 16)
-DATES = {"birth date": BIRTH, "start date": START, "clench date": CLENCH_DAY}
+RUN = datetime.now(UTC).date()
+DATES = {"birth date": BIRTH, "start date": START, "clench date": CLENCH_DAY, "run day": RUN}
 SOURCES = (*WORDS, *DATES)
 
 
@@ -107,6 +112,7 @@ def date_spellings(day: date) -> set[bytes]:
 _NEEDLES = {name: spellings(word) for name, word in WORDS.items()} | {
     name: date_spellings(day) for name, day in DATES.items()
 }
+_NEEDLES["run day"] |= date_spellings(RUN + timedelta(days=1))  # a run over midnight
 
 
 def _unpacked(content: bytes) -> Iterator[bytes]:
@@ -174,6 +180,9 @@ def edf(
         (digital[0, :, :10] // 3).tolist(),
         {**cells, "label": "Flow", "dimension": WORDS["unit"].encode("latin-1")},
     )
+    lying = Signal(
+        np.repeat([[10], [20]], SECONDS // 2, axis=0).tolist(), {"label": "Position", "dimension": ""}
+    )
     said = [
         (2, "Rest", "8"),
         (5, f"Frau {WORDS['annotation']} hustet", "1"),
@@ -188,6 +197,7 @@ def edf(
     file = edf_plus(
         *emg,
         slow,
+        lying,
         marks,
         n_records=SECONDS,
         **{
@@ -299,6 +309,17 @@ def brainvision(path: Path, *, seed: int = 0) -> Path:
     return path
 
 
+def rule_file(path: Path) -> Path:
+    """A rule set of one's own, with a word in its title, summary, departures and sources."""
+    load_criterion("phasic_tonic_10mvc").derive(level_pct_mvc=12, id="mine").save(path)
+    text = path.read_text("utf-8")
+    for key in ('title = "', 'summary = "', 'departures = ["', 'source = "changed'):
+        assert key in text
+        text = text.replace(key, f"{key.removesuffix('changed')}{WORDS['rule text']} ")
+    path.write_text(text, "utf-8")
+    return path
+
+
 def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int = 0) -> Path:
     """A study of some nights and two chair recordings, with words in every field that is free."""
     name = WORDS["file"]
@@ -307,7 +328,8 @@ def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int =
     edf(folder / f"{name} chair.edf", seed=3, day=CLENCH_DAY)
     edf(folder / f"{name} splint.edf", seed=5, day=CLENCH_DAY, teeth=f"with {WORDS['appliance']}")
     stages = folder / f"{WORDS['companion']}.csv"
-    stages.write_text("onset,duration,stage\n0,120,W\n120,120,N2\n", encoding="utf-8")
+    row = f"Frau {WORDS['row']} *{BIRTH:%d.%m.%Y} klingelt"
+    stages.write_text(f"onset,duration,stage\n0,60,W\n60,60,{row}\n120,120,N2\n", encoding="utf-8")
     fields = {
         "alcohol": "study note",
         "caffeine": "study note",
@@ -322,6 +344,8 @@ def study(folder: Path, pseudonym: str = "P-07", *, nights: int = 7, seed: int =
     path.write_text(
         f"""
 pseudonym = "{pseudonym}"
+criterion = "{rule_file(folder / "mine.toml").as_posix()}"
+positions = {{ 1 = "{WORDS["position"]}", 2 = "supine" }}
 score_against_appliance_clench = true
 [letter]
 pain = "{WORDS["study letter"]}"

@@ -28,6 +28,10 @@ MEANINGS = {
     "reader": "name of the reader of a review, or of who accepted clenches",
     "companion": "file names of stages, marks and sound",
     "metadata": "other metadata of WAV, HDF5, BrainVision and CSV files",
+    "run day": "day on which a command ran or a reader decided",
+    "row": "row of a table of stages that names no stage",
+    "position": "word of the user's own for a body position",
+    "rule text": "title, summary, departures and sources in a rule file of the user's own",
 }
 NEVER = (
     "patient",
@@ -39,6 +43,7 @@ NEVER = (
     "study note",
     "study medicine",
     "metadata",
+    "row",
 )
 
 
@@ -55,8 +60,8 @@ def _of(terminal: str = "", files: str = "") -> Shows:
 
 
 _WORDS = "annotation, appliance, companion, file, label, prefilter, study reference"
-_NIGHT = f"{_WORDS}, clench date, start date"
-_PAGE = "appliance, companion, clench date, label, start date, study reference"
+_NIGHT = f"{_WORDS}, clench date, position, rule text, start date"
+_PAGE = "appliance, companion, clench date, label, position, rule text, start date, study reference"
 TABLE: dict[str, Shows] = {
     "inspect": _of("annotation, file, folder, label, start date, unit"),
     "inspect --json": _of("annotation, file, label, prefilter, start date, unit"),
@@ -65,28 +70,30 @@ TABLE: dict[str, Shows] = {
     "study check": _of("folder, study reference"),
     "protocol": _of("folder", "start date"),
     "reference": _of("file, folder", "file, start date"),
-    "reference --accept-by": _of("file, folder, reader", "file, start date, reader"),
+    "reference --accept-by": _of("file, folder, reader, run day", "file, start date, reader, run day"),
     "clench": _of("appliance, clench date, folder", "appliance, clench date"),
     "score": _of("file, folder", f"{_NIGHT}, reader"),
     "batch": _of("folder", _NIGHT),
-    "report": _of("folder", _PAGE),
+    "report": _of("folder", f"{_PAGE}, reader, run day"),
     "report --mark-texts": _of("folder", f"{_PAGE}, annotation"),
     "robustness": _of("file, folder", f"{_PAGE}, file"),
-    "trace": _of("folder, study reference, appliance"),
-    "trace --json": _of("study reference, appliance, clench date"),
-    "review --result": _of("folder, reader", f"{_PAGE}, reader, file"),
-    "agreement": _of("folder, reader", "reader"),
+    "trace": _of("folder, study reference, appliance, rule text"),
+    "trace --json": _of("study reference, appliance, clench date, rule text"),
+    "review --result": _of("folder, reader, run day", f"{_PAGE}, reader, run day, file"),
+    "agreement": _of("folder, reader, run day", "reader, run day"),
     "summary": _of("appliance, folder"),
-    "compare": _of("appliance, folder", "appliance, start date"),
+    "compare": _of("appliance, folder, run day", "appliance, folder, start date, run day"),
     "cohort": _of("folder"),
     "plan": _of("folder"),
     "letter": _of("folder", "appliance, study letter"),
     "letter --with-dates": _of("folder", "appliance, start date, study letter"),
     "export": _of("file, folder"),
-    "export --with-names": _of("file, folder", f"{_WORDS}, reader"),
-    "export --with-dates": _of("file, folder", "start date, clench date"),
+    "export --with-names": _of("file, folder", f"{_WORDS}, position, reader, rule text"),
+    "export --with-dates": _of("file, folder", "start date, clench date, run day"),
     "export --identity": _of("folder", "patient, number, birth date, start date"),
     "deidentify": _of("folder"),
+    "deidentify --keep-labels": _of("folder", "label"),
+    "deidentify --without": _of("file, label"),
 }
 
 
@@ -122,7 +129,12 @@ UTF-16, in capitals, without accents, with lost accents, escaped for HTML, JSON 
 Pseudonym, id of the night and condition of the study file are shown everywhere: write no name and no date
 into them. Time of day and the SHA-256 of the recording are shown too.
 On the terminal, the next command is named with the paths that were typed. Whoever holds the recording can tell by
-its SHA-256 that a result is its result.
+its SHA-256 that a result is its result. A letter names a reader by initials of four letters at most, as entered,
+and else not. The record of a comparison holds the path of a rule file as the study file gives it.
+
+A refusal is one sentence on the terminal, and of `batch` also a line of its table: it names the file, and quotes
+what was found in which field, such as a label, a head of a table or the text of a row. Notes that are kept
+with a result give numbers of rows and no text of a row.
 
 {table}
 
@@ -131,17 +143,28 @@ its SHA-256 that a result is its result.
 `sleepbrux export` names nobody and gives no date, in no file. A letter shows neither file names nor labels that could
 hold a name; what the clinician enters is printed as entered. File names become pseudonym and night, or
 `night_` and eight digits of the SHA-256. A label stays where every word of it is a term of the trade;
-another becomes one that says role, side and muscle. Texts of marks become the word for their kind.
-Sentences lose what they quote from a file. The title of a rule set of your own stays as you wrote it.
+another becomes one that says role, side and muscle. Texts of marks become the word for their kind, words of
+your own for body positions become numbers. Sentences lose what they quote from a file. Of a rule file of your
+own every text is replaced that no rule set of the package has; its id stays, so write no name into it. The
+last lines of the command name the words of your own that are shown.
 
 The archive that `score` writes holds what the recording said: file name, date, labels, filter texts and the
 texts of all marks. Do not hand it on; `sleepbrux export --as archive` writes one without them. The page
 that `score` writes shows dates and labels, and leaves out the texts of marks.
 
-A recording itself is copied by `sleepbrux deidentify`. It says at the end what it does not search for:
-nicknames, initials, names of two letters, misspellings, names in another script, names that are terms of
-the trade, and among samples words of fewer than eight letters. The wave of a signal can identify a person
-to whoever has another recording of it. Pseudonymised data stay personal data.
+A recording itself is copied by `sleepbrux deidentify`. Numbers of the header are searched for from four signs
+on, with or without what parts them; times of marks are kept to 1 ms, times of records to 0.1 ms. A limit of a
+channel that is a number or date of the header is refused. So is a channel that is no known signal and has
+3 to 256 values with jumps between them, as letters and calendars have, a position channel of more than eight
+values, and an electrical channel of few values that stands still for 99 % of the time: leave it out
+(`--without`) or vouch for it (`--vouch`). These limits are our choice.
+
+It says at the end what it does not search for: nicknames, initials, names of two letters, misspellings, names
+in another script, names that are terms of the trade, numbers of three signs, what was encoded (base64, a
+cipher), and among samples words of fewer than eight letters. It cannot see numbers that are possible times,
+durations or ranges, nor what is hidden in a signal of many values, in a channel of two values, of heart rate
+or oximetry, or in up to eight positions. The wave of a signal can identify a person to whoever has another
+recording of it. Pseudonymised data stay personal data.
 """
 
 

@@ -126,6 +126,9 @@ def ground(tmp_path_factory):
         reviewed(path)
         on.run("review --result", path)
     on.run("agreement", archives[0], "reviewed", "--out", home / "agreement")
+    on.run("letter", archives[0], "--out", home / "c.pdf")
+    on.run("letter --with-dates", archives[0], "--out", home / "d.pdf")
+    on.run("report", archives[0], "--out", home / "reviewed pages")
     loose = next((home / "loose").glob("*.night.h5"))
     for k, (command, options) in enumerate(
         (
@@ -157,6 +160,9 @@ def ground(tmp_path_factory):
         "--key-file",
         home / "key",
     )
+    copy = ("--pseudonym", "P07", "--key-file", home / "key")
+    on.run("deidentify --keep-labels", night, "--out", home / "P07 labels.edf", *copy)
+    on.run("deidentify --without", WORDS["label"], night, "--out", home / "P07 less.edf", *copy, code=2)
     for suffix, (make, options) in OTHERS.items():
         path = make(home / f"{name}{suffix}")
         out = home / f"from {suffix[1:]}"
@@ -184,7 +190,7 @@ def test_every_word_is_planted_and_has_its_meaning(ground):
     inputs = [p for p in ground.home.iterdir() if p.is_file() and p.suffix != ".pdf"]
     inputs += [p for p in (ground.home / "one").iterdir() if p.is_file()]
     found = set(found_in_files(inputs, ground.home.parent))
-    assert set(planted.SOURCES) == set(MEANINGS) == found | {"reader", "folder"}
+    assert set(planted.SOURCES) == set(MEANINGS) == found | {"reader", "folder", "run day"}
 
 
 @pytest.mark.shows("identity-leak")

@@ -17,7 +17,7 @@ from sleepbrux.recording import deidentify as room
 from sleepbrux.recording.deidentify import Kept, deidentify, kept_text, shift_of
 from sleepbrux.recording.formats.edf import open_edf
 from sleepbrux.recording.model import samples
-from tests.recording.build import edf, edf_plus, emg, tal, times
+from tests.recording.build import Signal, edf, edf_plus, emg, tal, times
 
 KEY = b"0123456789abcdef"
 PATIENT = "MCH-0234567 F 02-MAY-1951 Haagse_Harry"
@@ -605,3 +605,216 @@ def test_labels_that_name_nobody_may_be_kept(tmp_path):
     bad = edf(emg(label="Jansen left"), patient="Jansen, P.").write(tmp_path / "y.edf")
     with pytest.raises(RecordingError, match="old value"):
         room.nameless_copy(bad, tmp_path / "P3.edf", labels={"Jansen left": "Jansen left"})
+
+
+WHO = "H-4711-3 F 07-AUG-1968 Katharina_Müllbacher".encode("latin-1")
+
+
+def refused(path: Path, folder: Path, keep: Kept = room.NOTHING_KEPT) -> str:
+    """What the refusal of a copy says; nothing is left behind."""
+    with pytest.raises(RecordingError) as error:
+        deidentify(path, folder / "P1.edf", pseudonym="P1", key=KEY, keep=keep)
+    assert not (folder / "P1.edf").exists()
+    return str(error.value)
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    "cells",
+    [
+        {"physical_minimum": "-1968080", "physical_maximum": "19680807"},
+        {"physical_minimum": "-70868", "physical_maximum": "70868"},
+        {"physical_maximum": "4711"},
+        {"physical_maximum": "1968.807"},
+        {"digital_minimum": "-4711", "digital_maximum": "4711"},
+        {"physical_maximum": "47113"},
+    ],
+)
+def test_a_birth_date_or_number_as_a_limit_of_a_channel_is_refused(tmp_path, cells):
+    path = edf(emg(), emg(label="EMG Mass R", **cells), patient=WHO).write(tmp_path / "x.edf")
+    said = refused(path, tmp_path)
+    assert "a limit or a value of 'EMG Mass R' is a number or date of the header" in said
+    deidentify(path, tmp_path / "a.edf", pseudonym="P1", key=KEY, keep=Kept(vouch=["EMG Mass R"]))
+    deidentify(path, tmp_path / "b.edf", pseudonym="P1", key=KEY, keep=Kept(without=["EMG Mass R"]))
+
+
+@pytest.mark.parametrize("most", ["3276.7", "32767", "5000", "1000", "2048", "187500", "8388607"])
+def test_usual_limits_are_nobodys_number_whoever_is_sought(tmp_path, most):
+    """3276.7 reads as 27 March 1967, which somebody's birthday is."""
+    who = f"{most.replace('.', '')} F 27-MAR-1967 X"
+    if most == "187500":
+        who = "X F 01-JAN-1950 X"
+    path = edf(emg(physical_maximum=most), patient=who).write(tmp_path / "x.edf")
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+
+
+@pytest.mark.shows("identity-leak")
+def test_times_of_marks_keep_what_they_mean_and_no_more_figures(tmp_path):
+    marks = (
+        tal("+3.19680807", "Rest", duration="2.19680807")
+        + tal("+4", "Clench", duration="19680807")
+        + tal("+19680807", "Rest")
+        + tal("+5.0625", "Lights off", duration="0")
+    )
+    stamps = ["+0", "+1.00000471", *(f"+{k}" for k in range(2, 10))]
+    path = edf_plus(emg(), times(stamps, (3, marks), annotation_bytes=200), patient=WHO).write(
+        tmp_path / "x.edf"
+    )
+    report = deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+    raw = (tmp_path / "P1.edf").read_bytes()
+    assert not [w for w in (b"1968", b"0807", b"471") if w in raw]
+    assert (report.texts_kept, report.texts_dropped) == (3, 1)
+    found = {m.text: (m.start_s, m.duration_s) for m in open_edf(tmp_path / "P1.edf").marks}
+    assert found["Rest"] == (3.197, 2.197)
+    assert found["Lights off"] == (5.062, 0)
+    assert found["Clench"][1] < 8000
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    ("patient", "label"),
+    [
+        ("H-4711-3 F X X", "H-4711-3 EMG"),
+        ("H-4711-3 F X X", "H 47113"),
+        ("H-4711-3 F X X", "EMG 4711"),
+        ("47110 F X X", "47110 EMG"),
+        ("4711 F X X", "EMG 47-11"),
+        *(
+            (WHO.decode("latin-1"), label)
+            for label in (
+                "68-08-07",
+                "AUG68",
+                "Aug 1968",
+                "08/1968",
+                "geb.1968",
+                "2 March",
+                "March 2",
+                "7. Aug",
+                "Kath-arina",
+                "Mu llbacher",
+                "M-uellbacher",
+                "anirahtaK",
+                "rehcab-lluM",
+            )
+        ),
+    ],
+)
+def test_kept_labels_hold_no_short_number_no_part_of_a_date_and_no_name_parted_or_turned(
+    tmp_path, patient, label
+):
+    path = edf(emg(label=label), patient=patient.encode("latin-1")).write(tmp_path / "x.edf")
+    assert "old values were found" in refused(path, tmp_path, Kept(labels=True))
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+
+
+@pytest.mark.parametrize("label", ["EMG 4", "C3-A2", "EMG1 47", "Ch 11 2026", "Krapfen 19", "Mar", "Aug 9"])
+def test_kept_labels_that_name_nobody_stay(tmp_path, label):
+    path = edf(emg(label=label), patient=WHO).write(tmp_path / "x.edf")
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY, keep=Kept(labels=True))
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    ("pseudonym", "name"), [("P4711", "o.edf"), ("P1", "4711.edf"), ("P1", "a47-113.edf")]
+)
+def test_a_short_number_is_found_in_the_pseudonym_and_in_the_name_of_the_copy(tmp_path, pseudonym, name):
+    for who in ("4711 F X X", "H-4711-3 F X X"):
+        if who[0] == "4" and "113" in name:
+            continue
+        path = edf(emg(), patient=who).write(tmp_path / "x.edf")
+        with pytest.raises(UsageError, match=r"number|name of --out"):
+            deidentify(path, tmp_path / name, pseudonym=pseudonym, key=KEY)
+
+
+def channel(values: np.ndarray, **cells: object) -> Signal:
+    """A signal of 2000 digital samples in ten records: those given, within zeros where they are fewer."""
+    whole = np.zeros(2000, dtype=int)
+    first = min(300, 2000 - len(values))
+    whole[first : first + len(values)] = values
+    return Signal(whole.reshape(10, 200).tolist(), {k.replace("_", " "): v for k, v in cells.items()})
+
+
+LETTERS = np.array([ord(c) for c in "Katharina Muellbacher"])
+PLAIN = {"physical_minimum": -32768, "physical_maximum": 32767}
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize(
+    "values",
+    [
+        np.repeat(LETTERS, 5),
+        np.repeat(LETTERS[:8], 200),
+        -LETTERS,
+        LETTERS + 1000,
+        LETTERS * 100,
+        LETTERS - 64,
+        np.array([1968, 8, 7]),
+        np.array([2026, 3, 2]),
+    ],
+    ids=["held", "a record each", "negative", "moved", "scaled", "A=1", "birth", "start"],
+)
+def test_letters_and_calendars_in_a_channel_that_is_no_signal_are_refused_however_written(tmp_path, values):
+    path = edf(emg(), channel(values, label="Event", **PLAIN), patient=WHO).write(tmp_path / "x.edf")
+    assert "'Event'" in refused(path, tmp_path)
+    deidentify(path, tmp_path / "a.edf", pseudonym="P1", key=KEY, keep=Kept(vouch=["event"]))
+
+
+@pytest.mark.shows("identity-leak")
+@pytest.mark.parametrize("label", ["EMG Temporalis L", "ECG", "Position"])
+def test_an_electrical_channel_that_stands_still_but_for_a_few_values_is_no_signal(tmp_path, label):
+    path = edf(emg(), channel(LETTERS[:12] * 3, label=label, **PLAIN), patient="X").write(tmp_path / "x.edf")
+    assert f"'{label}' look like text or codes" in refused(path, tmp_path)
+
+
+@pytest.mark.shows("identity-leak")
+def test_a_name_that_stands_backwards_in_the_samples_of_a_signal_is_found(tmp_path):
+    signal = channel(LETTERS[::-1], label="EMG Temp L", **PLAIN)
+    path = edf(emg(), signal, patient=WHO).write(tmp_path / "x.edf")
+    assert "old values were found" in refused(path, tmp_path)
+
+
+@pytest.mark.shows("identity-leak")
+def test_a_constant_or_switching_channel_whose_value_is_a_number_of_the_header_is_refused(tmp_path):
+    for value in (4711, 1968):
+        path = edf(emg(), channel(np.full(50, value), label="Gain", **PLAIN), patient=WHO).write(
+            tmp_path / "x.edf"
+        )
+        assert "a limit or a value of 'Gain'" in refused(path, tmp_path)
+
+
+def test_channels_of_devices_that_are_no_text_need_nobody_to_vouch(tmp_path):
+    """Switches, batteries, a warming sensor, positions, heart rate, oximetry, coarse EMG, breathing."""
+    rng = np.random.default_rng(1)
+    t = np.arange(2000)
+    kinds = {
+        "Light": np.where(t < 800, 1, 0),
+        "Battery": 100 - t // 90,
+        "Temperature": 310 + np.round(20 * np.sin(t / 400)).astype(int),
+        "Position": rng.integers(0, 6, 10).repeat(200),
+        "HR": np.round(70 + rng.normal(0, 6, 2000)).astype(int),
+        "SpO2": np.round(95 + rng.normal(0, 1.5, 2000)).astype(int),
+        "EMG Mass R": np.round(rng.normal(0, 6, 2000)).astype(int),
+        "Flow": np.round(30 * np.sin(t / 30)).astype(int),
+        "Unknown": rng.integers(-3000, 3000, 2000),
+    }
+    signals = [channel(v, label=label, **PLAIN) for label, v in kinds.items()]
+    path = edf(emg(), *signals, patient=WHO).write(tmp_path / "x.edf")
+    deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
+
+
+def test_values_at_the_edge_of_a_part_and_of_many_are_counted_right():
+    from sleepbrux.recording.few_values import MOST_FEW, FewValues, may_be_codes
+
+    slow = FewValues()
+    for part in np.split(np.repeat(np.arange(MOST_FEW, dtype=np.int32), 500), 8):
+        slow.add(part)
+    assert not slow.many
+    assert not slow.jumps
+    assert sum(slow.counts.values()) == 500 * MOST_FEW
+    jumping = FewValues()
+    for part in ([0, 1, 2], [0, 1]):  # the one jump lies between two parts
+        jumping.add(np.array(part, dtype=np.int32))
+    assert may_be_codes(jumping, "other")
+    many = FewValues()
+    many.add(np.arange(MOST_FEW + 1, dtype=np.int32))
+    assert many.many

@@ -181,7 +181,6 @@ def test_a_name_that_reads_like_no_appliance_is_asked_about(tmp_path, name):
         ("night guard", "nigth guard"),
         ("night guard", "guard night"),
         ("stabilisation splint", "stabilization splint"),
-        ("Schiene oben", "Schiene  oben"),
     ],
 )
 def test_two_names_that_are_nearly_the_same_are_asked_about(tmp_path, one, other):

@@ -10,6 +10,7 @@ import msgspec
 
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import read_cells
+from sleepbrux.core.texts import plain_name, unseen_in_name
 from sleepbrux.study.file import NO_APPLIANCE, Order, Study, StudyNight
 
 NEEDED = ("night", "condition")
@@ -76,6 +77,12 @@ def _night(path: Path, line: int, row: dict[str, str]) -> StudyNight:
         value = cells.get(name, "")
         if value:
             entry[name] = value.replace(",", ".") if name in NUMBERS else value
+            if name == "condition" and (sign := unseen_in_name(value)):
+                raise StudyError(
+                    f"{path.name}: line {line}: condition holds the control character {sign}; leave it out"
+                )
+            if name == "condition":
+                entry[name] = plain_name(value)
             if name in CLOCKS and value.count(":") == 1:
                 entry[name] = f"{value}:00"
     try:

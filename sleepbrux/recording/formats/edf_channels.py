@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import NamedTuple
 
-from sleepbrux.recording.findings import Findings, listed, quoted
+from sleepbrux.recording.findings import Findings, figures, listed, quoted
 from sleepbrux.recording.formats.edf_clock import RecordClock
 from sleepbrux.recording.formats.edf_header import (
     Fields,
@@ -62,7 +62,7 @@ def _numbers(fields: Fields, label: str, found: Findings) -> list[Fraction] | st
         number = read_number(number_text(fields[name]))
         if number is None:
             return (
-                f"Field '{name}' of {label!r} is {quoted(fields[name])}, where a number with a"
+                f"Field '{name}' of {label!r} is {figures(fields[name])}, where a number with a"
                 " decimal point is allowed, so the channel has no scale; export the file again."
             )
         if number.comma:

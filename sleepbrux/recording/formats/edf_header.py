@@ -15,7 +15,7 @@ from io import FileIO
 from typing import Literal, NamedTuple
 
 from sleepbrux.core.texts import printable
-from sleepbrux.recording.findings import Findings, quoted
+from sleepbrux.recording.findings import Findings, figures, quoted
 from sleepbrux.recording.labels import MOST_CHANNELS
 
 FILE_FIELDS = (
@@ -314,7 +314,8 @@ def _count_records(
     if stated is None or stated < 0:
         found.warn(
             "records-inferred",
-            f"Field 'number of records' is {value}; {n} records follow from the file's size.",
+            f"Field 'number of records' is {figures(fields['number of records'])}; {n} records follow from the"
+            " file's size.",
         )
         return n, None
     if stated != n:
@@ -426,7 +427,7 @@ def read_header(handle: FileIO, size: int, *, record_duration: Fraction | None, 
         )
     fields = _file_fields(block)
     if kind == "EDF" and fields["version"] != EDF_MAGIC:
-        found.warn("version", f"Field 'version' is {quoted(block[:8])} instead of '0'.")
+        found.warn("version", f"Field 'version' is {figures(block[:8])} instead of '0'.")
     signals = _signals(_read_signal_fields(handle, size, fields, found), found)
     plus_mark = _PLUS.match(fields["reserved"])
     plus = plus_mark[1].decode("ascii") if plus_mark else ""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from fractions import Fraction
 
-from sleepbrux.recording.findings import Findings, quoted
+from sleepbrux.recording.findings import Findings, figures
 from sleepbrux.recording.formats.edf_header import Fields, clean, number_text
 
 MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
@@ -96,7 +96,7 @@ def _recording_date(raw: bytes, found: Findings) -> date | None:
         pass
     found.warn(
         "startdate-form",
-        f"The recording field has the date {word[1][:16]!r}, where such as '02-MAR-2026' belongs;"
+        f"The recording field has the date {figures(word[1][:16])}, where such as '02-MAR-2026' belongs;"
         " the date of field 'start date' is used.",
     )
     return None
@@ -105,7 +105,7 @@ def _recording_date(raw: bytes, found: Findings) -> date | None:
 def _chosen_date(fields: Fields, found: Findings) -> date | None:
     stated = _header_date(fields["start date"], found)
     full = _recording_date(fields["recording"], found)
-    value = quoted(fields["start date"])
+    value = figures(fields["start date"])
     if full is not None:
         if stated != full and b"yy" not in fields["start date"]:
             found.warn(
@@ -137,7 +137,7 @@ def _clock(raw: bytes, found: Findings) -> tuple[time, int] | None:
     except ValueError:
         found.warn(
             "time-unknown",
-            f"Field 'start time' is {quoted(raw)}, where such as '22.30.00' belongs; the time of"
+            f"Field 'start time' is {figures(raw)}, where such as '22.30.00' belongs; the time of"
             " day is unknown.",
         )
         return None

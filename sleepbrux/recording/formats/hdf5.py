@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 
 from sleepbrux.core.errors import RecordingError
-from sleepbrux.core.texts import printable, visible
+from sleepbrux.core.texts import count_of, printable, visible
 from sleepbrux.recording.files import file_digest
-from sleepbrux.recording.findings import Findings, listed
+from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.formats.edf_start import known_start, stands_in
 from sleepbrux.recording.formats.hdf5_client import ask
 from sleepbrux.recording.formats.text_table import read_clock
@@ -165,8 +165,7 @@ def _longest(sets: list[Datasets], found: Findings) -> list[Datasets]:
     if short:
         found.note(
             "sets-left-out",
-            f"{len(short)} data sets that are shorter than the others below the same rate are left out:"
-            f" {listed(each.path for each in short)}.",
+            f"{count_of(len(short), 'data set')} shorter than the others below the same rate: left out.",
         )
     return [each for each in sets if each.n == most[each.rate_owner]]
 

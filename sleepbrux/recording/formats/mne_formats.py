@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 
 from sleepbrux.core.errors import RecordingError
-from sleepbrux.core.texts import printable, visible
+from sleepbrux.core.parallel import LOADING
+from sleepbrux.core.texts import count_of, printable, visible
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.formats.edf_start import known_start
@@ -109,7 +110,7 @@ def _part(path: Path, kind: str, stated: str, found: Findings) -> Path | None:
             if stated:
                 found.warn(
                     "renamed",
-                    f"The header names {stated!r} as {kind}, which is not there; {beside.name!r} is used.",
+                    f"The {kind} that the header names is not there; {beside.name!r} is used.",
                 )
             return beside
     return None
@@ -175,10 +176,17 @@ def _without_folders(text: str) -> str:
     return re.sub(r"(?:[A-Za-z]:)?[^\s'\"]*[/\\](?=[^\s/\\]+)", "", text)
 
 
+def _mne() -> Any:
+    """The package mne, with what it loads late of SciPy, never while that is hidden from numba."""
+    with LOADING:
+        import mne
+        import scipy.linalg  # noqa: F401
+    return mne
+
+
 def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...], list[str]]:
     """The `Raw` object, the files it stands in, and the unit of each channel where that is known."""
-    import mne
-
+    mne = _mne()
     units: list[str] = []
     try:
         with warnings.catch_warnings(record=True) as caught:
@@ -193,9 +201,12 @@ def _read(path: Path, found: Findings) -> tuple[Any, tuple[Path, ...], list[str]
     except Exception as error:  # whatever its many readers, and what they call, raise
         first = _without_folders(str(error).strip().split("\n")[0])[:200] or type(error).__name__
         raise found.refusal(f"mne cannot read the file ({first}); export it as EDF.") from error
-    for warning in caught:
-        said = _without_folders(str(warning.message).split("\n")[0])
-        found.warn("mne", f"While opening, mne said: {said}")
+    if caught:
+        found.warn(
+            "mne",
+            f"While opening, mne gave {count_of(len(caught), 'warning')}; open the file with mne itself to read"
+            f" {'it' if len(caught) == 1 else 'them'}.",
+        )
     return raw, files, units
 
 

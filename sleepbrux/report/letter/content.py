@@ -27,7 +27,7 @@ from sleepbrux.report.letter.around import around_rows, signals
 from sleepbrux.report.letter.compared import NO_EFFECT, NightsCompared, compared, night_id
 from sleepbrux.report.letter.drawing import Dot, Figure, Group, nights_figure, strip_figure
 from sleepbrux.report.letter.fields import ABOUT, Fields
-from sleepbrux.report.letter.nights import Letter, clean
+from sleepbrux.report.letter.nights import Letter, clean, initials, shown_review
 from sleepbrux.report.letter.rule import rule_words
 from sleepbrux.report.numbers import count_of, listed, text
 from sleepbrux.scoring.measures import Measure
@@ -106,8 +106,8 @@ def _shown(letters: Sequence[Letter], *, dates: bool) -> list[_Shown]:
 
 
 def _review(review: Review | None, *, dates: bool) -> Review | None:
-    """A review with its readers; its days, which lie near those of the night, where days are given."""
-    return review if review is None or dates else replace(review, first="", last="")
+    """A review as a letter may show it; its days, which lie near those of the night, where days are given."""
+    return None if review is None else shown_review(review, dates=dates)
 
 
 def _rate(measure: Measure | None) -> str:
@@ -372,9 +372,8 @@ def _looked_at(nights: Sequence[_Shown]) -> str:
 
 def _unused(nights: Sequence[_Shown], *, alone: bool) -> str:
     """Automatic scorings that are shown although there are reviews: who reviewed which night."""
-    who = listed(
-        sorted({r for one in nights if one.given.unused_review for r in one.given.unused_review.readers})
-    )
+    readers = {r for one in nights if one.given.unused_review for r in one.given.unused_review.readers}
+    who = listed(sorted({initials(r) or "a reader" for r in readers}))
     why = "as it is of another rule set" if alone else "as not every night has one under these rules"
     if alone:
         return f"Automatic scoring. A review by {clean(who)} exists and is not used, {why}."

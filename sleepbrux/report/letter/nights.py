@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import NamedTuple
 
 from sleepbrux.core.provenance import Review
 from sleepbrux.scoring.night import Night
+
+MOST_INITIALS = 4
 
 
 class Letter(NamedTuple):
@@ -19,6 +22,25 @@ class Letter(NamedTuple):
     archive_sha256: str
     night: Night
     unused_review: Review | None = None
+
+
+def initials(reader: str) -> str:
+    """A reader as a letter may name one: as entered where that is four letters at most, else not.
+
+    Examples
+    --------
+    >>> initials("AB"), initials("K. M."), initials("Dr. Obermoser"), initials("AB 1951")
+    ('AB', 'K. M.', '', '')
+    """
+    signs = re.sub(r"[.\s-]", "", reader)
+    return reader if signs.isalpha() and len(signs) <= MOST_INITIALS else ""
+
+
+def shown_review(review: Review, *, dates: bool) -> Review:
+    """A review without names of its readers, and without days unless they are asked for."""
+    who = tuple(dict.fromkeys(initials(reader) or "not named" for reader in review.readers))
+    review = replace(review, readers=who)
+    return review if dates else replace(review, first="", last="")
 
 
 def clean(value: str) -> str:

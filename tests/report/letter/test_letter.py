@@ -224,6 +224,10 @@ def test_it_says_what_it_supersedes_and_who_has_looked(full, one):
     seen = [one[0]._replace(night=replace(one[0].night, review=review))]
     text = told(letter_pdf(seen, Fields(), dates=True))
     assert plain(review.sentence) in plain(text)
+    text = told(letter_pdf(seen, Fields()))
+    assert "Reviewed scoring (reader AB): of 4 automatic episodes" in text
+    dated = told(letter_pdf(seen, Fields(), dates=True))
+    assert plain(review.sentence) in plain(dated)
     assert "not reviewed" not in text
     assert "2026" not in told(letter_pdf(seen, Fields()))
     assert "Reviewed scoring (reader AB): of" in told(letter_pdf(seen, Fields()))
@@ -484,3 +488,17 @@ def test_a_difference_without_a_drawn_order_is_limited_on_the_first_page():
     assert "so a difference does not say why" in pages(letter_pdf(letters, Fields()))[0]
     drawn = replace(said, drawn=True)
     assert "does not say why" not in pages(letter_pdf(letters, Fields(), comparison=drawn))[0]
+
+
+@pytest.mark.shows("identity-leak")
+def test_a_letter_names_no_reader_but_by_initials_and_no_day_of_a_review(one, four):
+    review = Review(("Dr. Obermoser", "AB"), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
+    seen = [one[0]._replace(night=replace(one[0].night, review=review))]
+    text = told(letter_pdf(seen, Fields()))
+    assert "Reviewed scoring (reader not named, AB): of 4" in text
+    unused = told(letter_pdf([one[0]._replace(unused_review=review)], Fields()))
+    assert "A review by AB and a reader exists and is not used" in unused
+    several = told(letter_pdf([x._replace(unused_review=review) for x in four], Fields()))
+    for words in (text, unused, several):
+        assert "Obermoser" not in words
+        assert "2026-03-02" not in words
