@@ -246,7 +246,11 @@ def test_a_night_is_one_line_and_a_table_in_a_notebook(night):
 
 def test_frames_are_typed_and_not_rounded(night):
     episodes = night.to_frame("episodes")
-    assert [str(episodes[c].dtype) for c in ("episode", "start_s", "burst_count")] == ["Int64", "float64", "Int64"]
+    assert [str(episodes[c].dtype) for c in ("episode", "start_s", "burst_count")] == [
+        "Int64",
+        "float64",
+        "Int64",
+    ]
     k = night.selection.episodes.tolist()
     assert episodes["peak_pct_mvc"].tolist() == [float(v) for v in night.episodes.peak_pct_mvc[k]]
     value = night.measures["median_burst_peak_uv"].value

@@ -39,6 +39,11 @@ def _said(row: LedgerRow) -> str:
     return f"{name}: {by}{value}"
 
 
+def _warn(text: str) -> None:
+    with above_the_bar():
+        click.echo(f"warning: {text}", err=True)
+
+
 def _next(out: Path) -> None:
     from sleepbrux.report.outputs import ARCHIVE
 
@@ -165,7 +170,7 @@ def command(
             scheduler=scheduler,
             shard=part,
             merge=merge,
-            watch=Watch(on_plan, on_row, on_other),
+            watch=Watch(on_plan, on_row, on_other, _warn),
         )
     except KeyboardInterrupt:
         bar.close()

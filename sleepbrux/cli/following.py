@@ -12,8 +12,9 @@ from pathlib import Path
 import click
 
 from sleepbrux.core.errors import UsageError
+from sleepbrux.core.files import RESULTS
 
-STUDY_FILE, RESULTS = "study.toml", "results"
+STUDY_FILE = "study.toml"
 
 
 def program() -> str:
