@@ -232,11 +232,25 @@ def test_seven_against_three_is_warned_of_and_has_no_verdict():
     assert "unequal-numbers" in {n.code for n in found.cautions}
 
 
-def test_a_spread_that_differs_fourfold_is_warned_of():
-    nights = night_list(("none", 9, 40, 42, 41, 39, 40), ("splint", 5, 90, 20, 60, 25))
-    assert "unlike-spreads" in {n.code for n in compare_nights(nights).cautions}
-    alike = night_list(("none", 9, 40, 35, 45, 50, 30), ("splint", 20, 25, 22, 30, 33))
-    assert "unlike-spreads" not in {n.code for n in compare_nights(alike).cautions}
+@pytest.mark.parametrize(
+    ("none", "splint", "order", "warned"),
+    [
+        ((40, 42, 41, 39, 40, 44), (18, 20, 30, 15, 25, 9), "randomised nights", True),
+        # the lower condition varies less: its mean is none that a few nights make low
+        ((60, 42, 81, 39, 50, 44), (15, 17, 16, 14, 15, 16), "randomised nights", False),
+        ((40, 42, 51, 30, 40, 44), (18, 20, 21, 15, 23, 19), "randomised nights", False),
+        ((40, 42, 41, 39, 40, 44), (18, 20, 30, 15, 25, 9), "planned phases", False),
+        # nothing is told
+        ((40, 42, 41, 39, 40, 44), (30, 60, 30, 15, 70, 9), "randomised nights", False),
+    ],
+)
+def test_a_lower_condition_that_varies_more_is_warned_of_where_the_order_was_drawn(
+    none, splint, order, warned
+):
+    nights = night_list(("none", 9, *none), ("splint", *splint))
+    codes = {n.code for n in compare_nights(nights, order=order).cautions}
+    assert ("unlike-spreads" in codes) == warned
+    assert ("spreads-assumed" in codes) == (order == "randomised nights")
 
 
 def test_a_trend_is_warned_of():
