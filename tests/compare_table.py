@@ -33,7 +33,9 @@ from sleepbrux.analysis.comparison.judge import judge
 from sleepbrux.analysis.comparison.ratio import arm, contrast, estimate, holm_rows
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Arrangements
 from sleepbrux.analysis.comparison.rules import LEAST_NIGHTS, LOOKS_P, NOT_DRAWN, SKEWED, VERDICT_P
-from sleepbrux.analysis.planning import layouts, power_at, told, told_at_looks
+from sleepbrux.analysis.planning import Planned
+from sleepbrux.analysis.planning.design import layouts
+from sleepbrux.analysis.planning.simulation import power_at, told, told_at_looks
 
 # 7 against 7 nights have 3,432 arrangements, which are all tried
 TRIED = {"most_exact": 3_500, "drawn": 1_999}
@@ -389,19 +391,9 @@ def equal_cells(runs, *, seed=6):
 def look_cells(runs, *, seed=7):
     """Looks without an effect: share told at some look, with the bound of looks and with the usual one."""
     for cv, looks in product((25.0, 50.0, 80.0), (tuple(range(4, 15)), (4, 7, 10, 14), (6, 8, 10))):
+        planned = Planned(first_apart=False, looks=looks, runs=runs, seed=seed)
         shares = [
-            told_at_looks(
-                np.random.default_rng(seed),
-                runs,
-                looks,
-                28,
-                cv,
-                1.0,
-                "randomised nights",
-                first_apart=False,
-                bound=bound,
-                either=True,
-            )[0][-1]
+            told_at_looks(28, cv, 1.0, planned, bound=bound, either=True)[0][-1]
             for bound in (LOOKS_P.value, VERDICT_P.value)
         ]
         yield (cv, looks), *shares
@@ -411,13 +403,14 @@ def power_cells(runs, *, seed=5):
     """Chance of telling a fall by half: `planning`'s nights, and nights of other generators."""
     rng = np.random.default_rng(seed)
     for cv, mean, n in product((0.2, 0.35, 0.5, 0.8), (14.0, 35.0), (5, 8, 12)):
-        (layout,) = layouts("randomised nights", n, first_apart=False)
-        ours = power_at(n, mean, 100 * cv, 0.5, "randomised nights", first_apart=False, runs=runs)
+        planned = Planned(first_apart=False, runs=runs)
+        (layout,) = layouts(planned, n)
+        ours = power_at(n, mean, 100 * cv, 0.5, planned)
         means = np.where(layout.is_with, mean / 2, mean)
         others = {}
         for kind in ("inverse Gaussian", "gamma", "log-normal"):
             y = rng.poisson(means * rates(rng, kind, cv, (runs, 2 * n))).astype(float)
-            others[kind] = float(told(y, layout, "randomised nights", ratio=0.5).mean())
+            others[kind] = float(told(y, layout, planned, ratio=0.5).mean())
         yield (cv, mean, n), ours, others
 
 

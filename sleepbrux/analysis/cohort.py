@@ -34,7 +34,7 @@ GEE = (
     "another number than the mean of the persons' ratios"
 )
 FEW_FOR_GEE = (
-    f"A GEE's covariance rests on the number of persons; with fewer than {LEAST_FOR_GEE} even the "
+    f"A GEE's covariance depends on the number of persons; with fewer than {LEAST_FOR_GEE} even the "
     "bias-reduced one is too small (our choice, in line with common advice; from memory)."
 )
 NOT_CONVERGED = (
@@ -165,7 +165,7 @@ class Cohort:
         Each condition against the baseline, once; for a crossover with the period taken out, then period
         and carry-over.
     wilcoxon_p
-        Signed-rank test of the persons' log ratios by condition, beside the t test.
+        Signed-rank test of the persons' log ratios by condition, as well as the t test.
     """
 
     outcome: str
@@ -325,7 +325,7 @@ def _by_gee(nights: Sequence[PersonNight], conditions: Sequence[str], baseline: 
     x, names = _design(used, conditions)
     if np.linalg.matrix_rank(x) < x.shape[1]:
         raise UsageError(
-            "condition, period and sequence cannot be told apart in this table: leave out the column "
+            "condition, period and sequence cannot be separated in this table: leave out the column "
             "period or sequence"
         )
     y = np.array([n.events for n in used])
@@ -646,8 +646,8 @@ def _notes(
     crossed: Crossed,
 ) -> tuple[str, ...]:
     notes = [
-        "An average over persons says little of one person: in a randomised trial of 21 persons, 19-29 % "
-        "fell and 33-48 % rose (van der Zaag 2005).",
+        "An average over persons says little of one person: in a randomised trial of 21 persons, 19–29 % "
+        "fell and 33–48 % rose (van der Zaag 2005).",
         "Whether an appliance is the cause depends on how persons and nights were assigned, which this table "
         "does not say.",
     ]
@@ -690,8 +690,8 @@ def _crossover_notes(
             else ""
         )
         return [
-            "Crossover: the ratio has the period taken out, and the period's own ratio stands beside it. "
-            "What lasts from one period into the next (carry-over) cannot be told from the effect and draws "
+            "Crossover: the ratio has the period taken out, and the period's own ratio is given too. "
+            "What lasts from one period into the next (carry-over) cannot be separated from the effect and draws "
             f"the ratio to 1; only nights without an appliance between the periods help.{seen}"
         ]
     if any(n.period or n.sequence for n in nights):

@@ -72,7 +72,7 @@ def _of_study(
     """What the page of the study says of more nights: the same nights, design and numbers."""
     from sleepbrux.analysis.comparison.records import counted, read_records
     from sleepbrux.analysis.comparison.study import compare_counts
-    from sleepbrux.analysis.planning import plans_from, plans_of
+    from sleepbrux.analysis.planning import RUNS_PAGE, Planned, design_in, plans_from, plans_of
     from sleepbrux.cli.compare import study_of
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.report.outputs import ARCHIVE
@@ -86,11 +86,9 @@ def _of_study(
             nights[1:],
             reading.records[0].entry.condition,
             ratios,
-            order=plan.order,
+            Planned(design_in(plan.order), power=power, most_nights=most_nights, runs=RUNS_PAGE),
             counts=counts,
             outcome=plan.primary_outcome,
-            power=power,
-            most_nights=most_nights,
             progress=progress,
         )
     found = compare_counts(plan, reading)
@@ -312,7 +310,7 @@ def command(
 
     The simulated nights go through the very analysis and rules of ``sleepbrux compare``.
     """
-    from sleepbrux.analysis.planning import plan_nights, plans_csv
+    from sleepbrux.analysis.planning import Planned, plan_nights, plans_csv
     from sleepbrux.core.files import write_text
     from sleepbrux.core.purpose import PURPOSE
 
@@ -328,20 +326,8 @@ def command(
             events, variation = _variation(spread, cv_pct, rate, hours)
             laid: Any = planned or design or "randomised nights"
             others = contrasts or max(len(conditions) - 1, 1)
-            plans = tuple(
-                plan_nights(
-                    events,
-                    variation,
-                    r,
-                    design=laid,
-                    contrasts=others,
-                    looks=_looks(looks),
-                    power=power,
-                    most_nights=most_nights,
-                    progress=bar.update,
-                )
-                for r in ratios
-            )
+            wanted_plan = Planned(laid, others, looks=_looks(looks), power=power, most_nights=most_nights)
+            plans = tuple(plan_nights(events, variation, r, wanted_plan, progress=bar.update) for r in ratios)
     lines = _shown(plans)
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "plan.csv", plans_csv(plans))

@@ -10,19 +10,18 @@ import pytest
 
 from sleepbrux.analysis.comparison import CountedNight, compare_nights
 from sleepbrux.analysis.planning import (
-    ORDERS,
+    Planned,
     Variation,
     extra_cv_pct,
-    layouts,
     own_variation,
     plan_nights,
-    power_at,
     schedule,
     schedule_csv,
     schedule_toml,
-    simulate_nights,
-    told,
 )
+from sleepbrux.analysis.planning.design import ORDERS, layouts
+from sleepbrux.analysis.planning.nights import simulate_nights
+from sleepbrux.analysis.planning.simulation import power_at, told
 from sleepbrux.core.errors import UsageError
 from sleepbrux.study.file import Study
 from tests.cli.conftest import called
@@ -43,7 +42,7 @@ def study_of(y, layout):
 @pytest.mark.parametrize("ratio", [0.5, 1.8])
 def test_what_planning_tells_is_what_compare_nights_tells(design, ratio):
     rng = np.random.default_rng(4)
-    for layout in layouts(design, 6):
+    for layout in layouts(Planned(design), 6):
         y = simulate_nights(rng, 40, len(layout.is_with), 30, 35)
         y[:, layout.is_with] = simulate_nights(rng, 40, int(layout.is_with.sum()), 30 * ratio, 35)
         found = [
@@ -51,23 +50,23 @@ def test_what_planning_tells_is_what_compare_nights_tells(design, ratio):
             == ("lower" if ratio < 1 else "higher")
             for row in y
         ]
-        ours = told(y, layout, design, ratio=ratio)
+        ours = told(y, layout, Planned(design), ratio=ratio)
         # planning tries fewer arrangements, so a p near the bound may fall on its other side
         assert np.sum(ours != np.array(found)) <= 1
 
 
 def test_the_first_night_is_recorded_and_not_compared():
     for design in ("randomised nights", "randomised blocks", "A-B", "A-B-A"):
-        for layout in layouts(design, 6):
+        for layout in layouts(Planned(design), 6):
             assert len(layout.is_with) == 11
-        (whole,) = layouts(design, 6, first_apart=False)
+        (whole,) = layouts(Planned(design, first_apart=False), 6)
         assert (whole.is_with.sum(), (~whole.is_with).sum()) == (6, 6)
-    assert sum(x.weight for x in layouts("randomised blocks", 6, conditions=3)) == pytest.approx(1)
+    assert sum(x.weight for x in layouts(Planned("randomised blocks", 2), 6)) == pytest.approx(1)
 
 
 def test_four_nights_each_of_which_the_first_is_set_apart_cannot_tell_and_are_not_planned():
     # 105 events a night that hardly vary: a fall by half would be told from 4 compared nights
-    found = plan_nights(105, Variation(10.0, "test"), 0.5, runs=300)
+    found = plan_nights(105, Variation(10.0, "test"), 0.5, Planned(runs=300))
     assert found.points[0].nights == 4
     assert found.points[0].power == 0
     assert found.needed == 5
@@ -108,7 +107,7 @@ def test_the_power_is_that_of_an_independent_simulation_through_compare_nights(c
         ]
         (contrast,) = compare_nights(nights, order=laid.order, rearranged=False).contrasts
         found += contrast.verdict == "lower"
-    ours = power_at(n, events, 100 * cv, 0.5, design)
+    ours = power_at(n, events, 100 * cv, 0.5, Planned(design))
     error = np.sqrt(ours * (1 - ours) / runs)
     assert abs(found / runs - ours) <= 0.02 + 2 * error
 
@@ -118,11 +117,12 @@ def test_the_power_is_that_of_nights_from_another_generator(cv, events, n):
     # inverse-Gaussian rates, which the planning does not draw from
     rng = np.random.default_rng(11)
     runs = 4000
-    (layout,) = layouts("randomised nights", n, first_apart=False)
+    planned = Planned(first_apart=False)
+    (layout,) = layouts(planned, n)
     means = np.where(layout.is_with, events / 2, events)
     y = rng.poisson(means * rng.wald(1.0, 1 / cv**2, (runs, 2 * n))).astype(float)
-    theirs = told(y, layout, "randomised nights", ratio=0.5).mean()
-    ours = power_at(n, events, 100 * cv, 0.5, "randomised nights", first_apart=False)
+    theirs = told(y, layout, planned, ratio=0.5).mean()
+    ours = power_at(n, events, 100 * cv, 0.5, planned)
     assert ours == pytest.approx(theirs, abs=0.03)
 
 
@@ -130,27 +130,27 @@ def test_blocks_that_cannot_reach_the_bound_are_told_at_planning():
     laid = schedule("randomised blocks", ["a", "b"], 5, date(2026, 1, 1), seed=1)
     assert laid.least_p == pytest.approx(1 / 16)
     assert "cannot come below 0.062" in laid.warning
-    found = plan_nights(35, OWN, 0.5, design="randomised blocks", runs=300)
+    found = plan_nights(35, OWN, 0.5, Planned("randomised blocks", runs=300))
     assert all(p.power == 0 for p in found.points if p.least_p > 0.05)
     assert schedule("randomised blocks", ["a", "b"], 7, date(2026, 1, 1), seed=1).warning == ""
     assert schedule("A-B-A", ["a", "b"], 5, date(2026, 1, 1), seed=1).least_p is None
 
 
 def test_looks_need_fewer_nights_on_average_and_are_refused_in_phases():
-    found = plan_nights(28, Variation(35, "test"), 0.5, looks=(6, 8, 10, 12), runs=800)
+    found = plan_nights(28, Variation(35, "test"), 0.5, Planned(looks=(6, 8, 10, 12), runs=800))
     assert found.points[0].nights == 6
     assert [p.power for p in found.points] == sorted(p.power for p in found.points)
     assert found.expected < 10
     with pytest.raises(UsageError, match="order is drawn"):
-        plan_nights(28, OWN, 0.5, design="A-B-A", looks=(6, 8))
+        plan_nights(28, OWN, 0.5, Planned("A-B-A", looks=(6, 8)))
 
 
 def test_a_variation_from_few_nights_gives_a_range_of_nights():
     few = Variation(35.0, "test", 22.0, 55.0)
-    found = plan_nights(28, few, 0.5, runs=600)
+    found = plan_nights(28, few, 0.5, Planned(runs=600))
     assert found.needed_low < found.needed < found.needed_high
     assert f"({found.needed_low} to {found.needed_high}" in found.needed_text
-    assert "uncertain" not in plan_nights(28, OWN, 0.5, runs=300).needed_text
+    assert "uncertain" not in plan_nights(28, OWN, 0.5, Planned(runs=300)).needed_text
 
 
 def test_the_range_of_a_persons_own_variation_holds_the_truth_in_80_percent():
@@ -167,18 +167,18 @@ def test_the_range_of_a_persons_own_variation_holds_the_truth_in_80_percent():
 
 
 def test_more_nights_and_larger_changes_are_told_more_often():
-    half = plan_nights(35, OWN, 0.5, runs=800)
-    quarter = plan_nights(35, OWN, 0.75, runs=800)
+    half = plan_nights(35, OWN, 0.5, Planned(runs=800))
+    quarter = plan_nights(35, OWN, 0.75, Planned(runs=800))
     assert half.needed < quarter.needed
     assert [p.nights for p in half.points] == sorted(p.nights for p in half.points)
-    assert plan_nights(35, OWN, 0.5, runs=800, contrasts=2).needed > half.needed
-    assert plan_nights(35, OWN, 0.5, runs=800) == half
+    assert plan_nights(35, OWN, 0.5, Planned(runs=800, contrasts=2)).needed > half.needed
+    assert plan_nights(35, OWN, 0.5, Planned(runs=800)) == half
 
 
 def test_the_published_spreads_need_more_nights_the_larger_they_are():
     # Lavigne 2001 25.3 % (episodes), 30.4 % (bursts), Miettinen 2018 50.7 %, at 35 events a night
     needed = [
-        plan_nights(35, Variation(extra_cv_pct(cv, 35), ""), 0.5, runs=1000).needed
+        plan_nights(35, Variation(extra_cv_pct(cv, 35), ""), 0.5, Planned(runs=1000)).needed
         for cv in (25.3, 30.4, 50.7)
     ]
     assert needed == sorted(needed)
