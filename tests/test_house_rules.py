@@ -44,7 +44,7 @@ DOORS = {
     "h5py": {"archive/file.py", "recording/formats/hdf5_reader.py"},
     "pandas": {"export/frames.py", "recording/formats/table.py"},
     "matplotlib": {"report/plots.py"},
-    "statsmodels": {"analysis/cohort.py"},
+    "statsmodels": {"analysis/cohort/gee.py"},
     "sleepecg": {"signal/heart.py"},
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
     "starlette": {"review/server.py"},
