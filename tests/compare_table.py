@@ -35,7 +35,7 @@ from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Arrangements
 from sleepbrux.analysis.comparison.rules import LEAST_NIGHTS, LOOKS_P, NOT_DRAWN, SKEWED, VERDICT_P
 from sleepbrux.analysis.planning import Planned
 from sleepbrux.analysis.planning.design import layouts
-from sleepbrux.analysis.planning.simulation import power_at, told, told_at_looks
+from sleepbrux.analysis.planning.simulation import Truth, power_at, told, told_at_looks
 
 # 7 against 7 nights have 3,432 arrangements, which are all tried
 TRIED = {"most_exact": 3_500, "drawn": 1_999}
@@ -393,7 +393,7 @@ def look_cells(runs, *, seed=7):
     for cv, looks in product((25.0, 50.0, 80.0), (tuple(range(4, 15)), (4, 7, 10, 14), (6, 8, 10))):
         planned = Planned(first_apart=False, looks=looks, runs=runs, seed=seed)
         shares = [
-            told_at_looks(28, cv, 1.0, planned, bound=bound, either=True)[0][-1]
+            told_at_looks(Truth(28, cv, 1.0), planned, bound=bound, either=True)[0][-1]
             for bound in (LOOKS_P.value, VERDICT_P.value)
         ]
         yield (cv, looks), *shares
@@ -405,7 +405,7 @@ def power_cells(runs, *, seed=5):
     for cv, mean, n in product((0.2, 0.35, 0.5, 0.8), (14.0, 35.0), (5, 8, 12)):
         planned = Planned(first_apart=False, runs=runs)
         (layout,) = layouts(planned, n)
-        ours = power_at(n, mean, 100 * cv, 0.5, planned)
+        ours = power_at(n, Truth(mean, 100 * cv, 0.5), planned)
         means = np.where(layout.is_with, mean / 2, mean)
         others = {}
         for kind in ("inverse Gaussian", "gamma", "log-normal"):

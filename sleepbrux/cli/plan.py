@@ -50,6 +50,11 @@ def _shown(plans: Sequence[Plan]) -> list[str]:
         f"{first.runs} simulated studies a point, so each chance is known to about "
         f"{200 * first.standard_error:.0f} points",
     ]
+    if first.correlation:
+        lines.insert(
+            2,
+            f"the order is not drawn, so neighbouring nights are taken as alike (correlation {first.correlation:g})",
+        )
     for plan in plans:
         lines += [
             f"\nrate goes to {plan.ratio:g} times: {plan.needed_text} for a chance of "

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.analysis.comparison.ratio import Floats
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED
-from sleepbrux.analysis.comparison.rules import POWER
+from sleepbrux.analysis.comparison.rules import POWER, SERIAL
 from sleepbrux.study.file import Order
 
 RUNS = 2000
@@ -50,6 +50,9 @@ class Planned:
         Up to how many nights in each condition are tried.
     runs, seed
         Simulated studies for each number of nights, and of their drawing.
+    correlation
+        Of the logarithms of neighbouring nights' true rates, conditions taken out. None: 0 where the order is
+        drawn, which breaks the likeness of neighbours, else `rules.SERIAL`.
     """
 
     design: Design = "randomised nights"
@@ -60,6 +63,14 @@ class Planned:
     most_nights: int = MOST_NIGHTS
     runs: int = RUNS
     seed: int = SEED
+    correlation: float | None = None
+
+    @property
+    def alike(self) -> float:
+        """How alike neighbouring nights are simulated."""
+        if self.correlation is not None:
+            return self.correlation
+        return 0.0 if self.drawn else SERIAL.value
 
     @property
     def drawn(self) -> bool:

@@ -109,3 +109,24 @@ def simulate_nights(rng: np.random.Generator, runs: int, nights: int, events: fl
     normal = np.exp(rng.normal(-log / 2, np.sqrt(log), (runs - half, nights)))
     rates = events * np.concatenate((gamma, normal))
     return rng.poisson(rates).astype(np.float64)
+
+
+def rates_alike(
+    rng: np.random.Generator, shape: tuple[int, int], cv_pct: float, correlation: float
+) -> Floats:
+    """True rates of nights that follow each other, mean 1, runs x nights: neighbours are alike (AR 1).
+
+    Gamma in half of the runs and log-normal in the others, as `simulate_nights`; the correlation is that of
+    the normal values behind them, about that of the logarithms.
+    """
+    from scipy.special import gammaincinv, ndtr
+
+    if cv_pct <= 0:
+        return np.ones(shape)
+    z = rng.normal(size=shape)
+    for k in range(1, shape[1]):
+        z[:, k] = correlation * z[:, k - 1] + np.sqrt(1 - correlation**2) * z[:, k]
+    variance, half = (cv_pct / 100) ** 2, shape[0] // 2
+    log = np.log1p(variance)
+    gamma = variance * gammaincinv(1 / variance, ndtr(z[:half]))
+    return np.concatenate((gamma, np.exp(np.sqrt(log) * z[half:] - log / 2)))

@@ -20,7 +20,7 @@ from sleepbrux.analysis.planning.design import (
     least_p,
 )
 from sleepbrux.analysis.planning.nights import Variation, own_variation
-from sleepbrux.analysis.planning.simulation import power_at, told_at_looks
+from sleepbrux.analysis.planning.simulation import Truth, power_at, told_at_looks
 from sleepbrux.core.errors import UsageError
 from sleepbrux.study.file import Order
 
@@ -75,6 +75,8 @@ class Plan:
         With looks: nights in each condition on average until it is detected or the last look is over.
     standard_error
         Of a simulated chance, at most.
+    correlation
+        Of neighbouring nights, as simulated.
     """
 
     events_per_night: float
@@ -93,6 +95,7 @@ class Plan:
     needed_high: int | None = None
     expected: float | None = None
     most_nights: int = MOST_NIGHTS
+    correlation: float = 0.0
 
     @property
     def needed_text(self) -> str:
@@ -122,7 +125,8 @@ def plan_nights(
 
     Nights are simulated (`simulate_nights`), laid out by the design, the first one left out, and put through
     the analysis and the sentence rules of `compare`; with several contrasts Holm's first step is taken for
-    all. Nights are simulated independent of their neighbours, also where the analysis allows for more.
+    all. Where the order is not drawn nights are simulated like their neighbours (`Planned.correlation`), and the
+    analysis is the one that allows for it.
 
     Parameters
     ----------
@@ -170,6 +174,7 @@ def plan_nights(
         needed_high=high,
         expected=expected,
         most_nights=planned.looks[-1] if planned.looks else planned.most_nights,
+        correlation=planned.alike,
     )
 
 
@@ -185,7 +190,7 @@ def _searched(
 ) -> Searched:
     """Power by nights, nights needed, their range, and with looks the nights on average."""
     if planned.looks:
-        shares, expected = told_at_looks(events, variation.cv_pct, ratio, planned)
+        shares, expected = told_at_looks(Truth(events, variation.cv_pct, ratio), planned)
         powers = dict(zip(planned.looks, shares, strict=True))
         return powers, next((n for n, v in powers.items() if v >= planned.power), None), None, None, expected
     powers = {}
@@ -193,7 +198,7 @@ def _searched(
     def at(n: int, cv_pct: float, runs: int) -> float:
         if progress is not None:
             progress()
-        return power_at(n, events, cv_pct, ratio, replace(planned, runs=runs))
+        return power_at(n, Truth(events, cv_pct, ratio), replace(planned, runs=runs))
 
     def enough(n: int) -> bool:
         powers.setdefault(n, at(n, variation.cv_pct, planned.runs))

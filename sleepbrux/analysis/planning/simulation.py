@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +20,7 @@ from sleepbrux.analysis.planning.design import (
     Planned,
     layouts,
 )
-from sleepbrux.analysis.planning.nights import simulate_nights
+from sleepbrux.analysis.planning.nights import rates_alike, simulate_nights
 from sleepbrux.study.file import Order
 
 
@@ -71,30 +73,39 @@ def _p(y: Floats, layout: Layout, order: Order, drawn: int) -> Floats:
     return judge(y, np.ones_like(y), layout.is_with, order, layout.when, places=places).p
 
 
-def _simulated(
-    rng: np.random.Generator, runs: int, layout: Layout, events: float, ratio: float, cv_pct: float
-) -> Floats:
-    y = np.empty((runs, len(layout.is_with)))
-    for label, mean in ((True, events * ratio), (False, events)):
-        at = layout.is_with == label
-        y[:, at] = simulate_nights(rng, runs, int(at.sum()), mean, cv_pct)
-    return y
+@dataclass(frozen=True)
+class Truth:
+    """What simulated nights are drawn from: events a night at the baseline, spread, and the true ratio."""
+
+    events: float
+    cv_pct: float
+    ratio: float
+
+    def nights(self, rng: np.random.Generator, runs: int, layout: Layout, alike: float) -> Floats:
+        """Counts, runs x nights as in a layout."""
+        if alike:
+            rates = rates_alike(rng, (runs, len(layout.when)), self.cv_pct, alike)
+            means = np.where(layout.is_with, self.events * self.ratio, self.events)
+            return rng.poisson(rates * means).astype(np.float64)
+        y = np.empty((runs, len(layout.is_with)))
+        for label, mean in ((True, self.events * self.ratio), (False, self.events)):
+            at = layout.is_with == label
+            y[:, at] = simulate_nights(rng, runs, int(at.sum()), mean, self.cv_pct)
+        return y
 
 
-def power_at(nights: int, events: float, cv_pct: float, ratio: float, planned: Planned) -> float:
+def power_at(nights: int, truth: Truth, planned: Planned) -> float:
     """Chance of detecting a change with so many nights recorded in each condition."""
     rng = np.random.default_rng([planned.seed, nights])
     found = 0.0
     for layout in layouts(planned, nights):
-        y = _simulated(rng, max(round(planned.runs * layout.weight), 1), layout, events, ratio, cv_pct)
-        found += layout.weight * float(told(y, layout, planned, ratio=ratio).mean())
+        y = truth.nights(rng, max(round(planned.runs * layout.weight), 1), layout, planned.alike)
+        found += layout.weight * float(told(y, layout, planned, ratio=truth.ratio).mean())
     return found
 
 
 def told_at_looks(
-    events: float,
-    cv_pct: float,
-    ratio: float,
+    truth: Truth,
     planned: Planned,
     *,
     bound: float = LOOKS_P.value,
@@ -111,14 +122,14 @@ def told_at_looks(
     shares, nights = np.zeros(len(looks)), 0.0
     for last in layouts(planned, looks[-1]):
         n = max(round(planned.runs * last.weight), 1)
-        y = _simulated(rng, n, last, events, ratio, cv_pct)
+        y = truth.nights(rng, n, last, planned.alike)
         done = np.zeros(n, dtype=np.bool_)
         stop = np.full(n, looks[-1])
         for k, look in enumerate(looks):
             layout = last.until(2 * look)
             open_ = np.flatnonzero(~done)
             part = y[open_][:, : len(layout.when)]
-            new = open_[told(part, layout, planned, ratio=None if either else ratio, bound=bound)]
+            new = open_[told(part, layout, planned, ratio=None if either else truth.ratio, bound=bound)]
             stop[new] = look
             done[new] = True
             shares[k] += last.weight * float(done.mean())

@@ -2,11 +2,12 @@
 
 import tomllib
 from collections import Counter
-from datetime import date
+from datetime import date, timedelta
 
 import msgspec
 import numpy as np
 import pytest
+from scipy import stats
 
 from sleepbrux.analysis.comparison import CountedNight, compare_nights
 from sleepbrux.analysis.planning import (
@@ -20,8 +21,8 @@ from sleepbrux.analysis.planning import (
     schedule_toml,
 )
 from sleepbrux.analysis.planning.design import ORDERS, layouts
-from sleepbrux.analysis.planning.nights import simulate_nights
-from sleepbrux.analysis.planning.simulation import power_at, told
+from sleepbrux.analysis.planning.nights import rates_alike, simulate_nights
+from sleepbrux.analysis.planning.simulation import Truth, power_at, told
 from sleepbrux.core.errors import UsageError
 from sleepbrux.study.file import Study
 from tests.cli.conftest import called
@@ -73,41 +74,50 @@ def test_four_nights_each_of_which_the_first_is_set_apart_cannot_tell_and_are_no
 
 
 @pytest.mark.parametrize(
-    ("cv", "events", "n", "design"),
+    ("cv", "events", "n", "design", "alike"),
     [
-        (0.25, 28, 7, "randomised nights"),
-        (0.5, 28, 10, "randomised nights"),
-        (0.35, 28, 8, "randomised blocks"),
-        (0.35, 28, 8, "A-B-A"),
+        (0.25, 28, 7, "randomised nights", 0.0),
+        (0.5, 28, 10, "randomised nights", 0.0),
+        (0.35, 28, 8, "randomised blocks", 0.0),
+        (0.35, 28, 8, "A-B-A", 0.0),
+        (0.35, 28, 10, "A-B-A", 0.3),
+        (0.35, 28, 14, "A-B", 0.5),
     ],
 )
-def test_the_power_is_that_of_an_independent_simulation_through_compare_nights(cv, events, n, design):
+def test_the_power_is_that_of_an_independent_simulation_through_compare_nights(cv, events, n, design, alike):
     """Labels drawn as the schedule draws them, the first night set apart by `compare_nights` itself."""
     rng = np.random.default_rng(12)
     found, runs = 0, 300
     for k in range(runs):
-        laid = schedule(design, ["none", "splint"], n, date(2026, 1, 1), seed=k)
-        variance = cv**2
-        log = np.log1p(variance)
+        if design == "A-B":
+            order, worn = "planned phases", [(i, None) for i in ["none"] * n + ["splint"] * n]
+        else:
+            laid = schedule(design, ["none", "splint"], n, date(2026, 1, 1), seed=k)
+            order, worn = laid.order, [(x.condition, x.block) for x in laid.nights]
+        z = [rng.normal()]
+        while len(z) < 2 * n:
+            z.append(alike * z[-1] + np.sqrt(1 - alike**2) * rng.normal())
+        log = np.log1p(cv**2)
         rates = (
-            rng.gamma(1 / variance, variance, 2 * n)
+            stats.gamma(cv**-2, scale=cv**2).ppf(stats.norm.cdf(z))
             if k % 2
-            else np.exp(rng.normal(-log / 2, np.sqrt(log), 2 * n))
+            else np.exp(np.sqrt(log) * np.array(z) - log / 2)
         )
         nights = [
             CountedNight(
-                x.id,
-                x.condition,
-                float(rng.poisson(events * r * (0.5 if x.condition == "splint" else 1))),
+                f"n{i}",
+                condition,
+                float(rng.poisson(events * r * (0.5 if condition == "splint" else 1))),
                 7.0,
-                x.date,
-                x.block,
+                date(2026, 1, 1) + timedelta(days=i),
+                block,
             )
-            for x, r in zip(laid.nights, rates, strict=True)
+            for i, ((condition, block), r) in enumerate(zip(worn, rates, strict=True))
         ]
-        (contrast,) = compare_nights(nights, order=laid.order, rearranged=False).contrasts
+        (contrast,) = compare_nights(nights, order=order, rearranged=False).contrasts
         found += contrast.verdict == "lower"
-    ours = power_at(n, events, 100 * cv, 0.5, Planned(design))
+    planned = Planned(design, correlation=alike)
+    ours = power_at(n, Truth(events, 100 * cv, 0.5), planned)
     error = np.sqrt(ours * (1 - ours) / runs)
     assert abs(found / runs - ours) <= 0.02 + 2 * error
 
@@ -122,7 +132,7 @@ def test_the_power_is_that_of_nights_from_another_generator(cv, events, n):
     means = np.where(layout.is_with, events / 2, events)
     y = rng.poisson(means * rng.wald(1.0, 1 / cv**2, (runs, 2 * n))).astype(float)
     theirs = told(y, layout, planned, ratio=0.5).mean()
-    ours = power_at(n, events, 100 * cv, 0.5, planned)
+    ours = power_at(n, Truth(events, 100 * cv, 0.5), planned)
     assert ours == pytest.approx(theirs, abs=0.03)
 
 
@@ -272,3 +282,24 @@ def test_impossible_schedules_are_refused():
         schedule("randomised nights", ["a", "b"], 3, date(2026, 1, 1), seed=1)
     with pytest.raises(UsageError, match="two or more different"):
         schedule("randomised nights", ["a", "a"], 5, date(2026, 1, 1), seed=1)
+
+
+@pytest.mark.parametrize("design", ["A-B", "A-B-A"])
+def test_phases_are_planned_with_neighbours_that_are_alike(design):
+    truth = Truth(28, 35, 0.5)
+    alike, alone = (power_at(12, truth, Planned(design, correlation=r)) for r in (0.3, 0.0))
+    assert alike < alone - 0.03
+    assert power_at(12, truth, Planned(design)) == alike
+    plan = plan_nights(28, OWN, 0.5, Planned(design, runs=300))
+    assert plan.correlation == 0.3
+    assert plan_nights(28, OWN, 0.5, Planned(runs=300)).correlation == 0
+
+
+@pytest.mark.parametrize("cv_pct", [20, 60])
+def test_simulated_neighbours_are_as_alike_and_vary_as_much_as_asked_for(cv_pct):
+    rates = rates_alike(np.random.default_rng(3), (20_000, 12), cv_pct, 0.5)
+    assert rates.mean() == pytest.approx(1, abs=0.01)
+    assert 100 * rates.std() == pytest.approx(cv_pct, rel=0.03)
+    for part in (rates[:10_000], rates[10_000:]):
+        logs = np.log(part)
+        assert np.corrcoef(logs[:, :-1].ravel(), logs[:, 1:].ravel())[0, 1] == pytest.approx(0.5, abs=0.03)
