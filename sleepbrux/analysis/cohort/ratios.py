@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
 from sleepbrux.analysis.cohort.model import Effect, PersonNight, PersonRatio
-from sleepbrux.analysis.comparison.ratio import arm, estimate
+from sleepbrux.analysis.comparison.ratio import arm, estimate, ratio_of
 from sleepbrux.analysis.comparison.trend import ROUNDING
-
-LARGEST_LOG = 300.0
 
 
 def log_ratios(nights: Sequence[PersonNight], condition: str, baseline: str) -> tuple[PersonRatio, ...]:
@@ -33,14 +30,9 @@ def log_ratios(nights: Sequence[PersonNight], condition: str, baseline: str) -> 
         low = high = None
         if min(len(ya), len(yb)) >= 2:
             found = estimate(arm(ya, ha), arm(yb, hb)).limits()
-            low, high = (_ratio(v) for v in found)
+            low, high = (ratio_of(v) for v in found)
         out.append(PersonRatio(person, len(ya), len(yb), math.exp(log), low, high))
     return tuple(out)
-
-
-def _ratio(log: Any) -> float:
-    """A ratio from its logarithm; of an interval without bounds one that still is a number."""
-    return math.exp(min(max(float(log), -LARGEST_LOG), LARGEST_LOG))
 
 
 def effect_of(term: str, log: float, se: float, df: float) -> Effect:
@@ -49,7 +41,7 @@ def effect_of(term: str, log: float, se: float, df: float) -> Effect:
 
     half = float(stats.t.ppf(0.975, df)) * se
     p = float(2 * stats.t.sf(abs(log) / se, df)) if se > 0 else 1.0
-    return Effect(term, _ratio(log), _ratio(log - half), _ratio(log + half), p, float(df))
+    return Effect(term, ratio_of(log), ratio_of(log - half), ratio_of(log + half), p, float(df))
 
 
 def by_ratios(

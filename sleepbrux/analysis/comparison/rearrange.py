@@ -226,12 +226,12 @@ def _both(values: Floats, with_: Floats) -> tuple[Floats, Floats]:
     return here, values.sum(axis=1, keepdims=True) - here
 
 
-def _sums(y: Floats, h: Floats, with_: Floats) -> tuple[tuple[Floats, Floats], tuple[Any, Any], Floats]:
+def _sums(y: Floats, h: Floats, with_: Floats) -> tuple[Sequence[Floats], Sequence[Any], Floats]:
     """Events and hours with the label and without, and the logarithm of the ratio of the rates."""
     totals = _both(y, with_)
     k = float(with_[:, 0].sum())
     alike = np.ptp(h) == 0  # all hours alike: one product less
-    times = (k, len(with_) - k) if alike else _both(h, with_)
+    times = (k, len(with_) - k) if alike else [np.maximum(t, TIE) for t in _both(h, with_)]
     none = (totals[0] == 0) | (totals[1] == 0)
     ya, yb = totals if not none.any() else [t + ZERO_ADDED.value * none for t in totals]
     return totals, times, np.log(ya / yb * (times[1] / times[0]))
