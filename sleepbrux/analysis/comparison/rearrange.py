@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations, product
 from typing import Any
 
@@ -107,18 +108,8 @@ class Arrangements:
         """What the design could have given in place of these labels."""
         labels = np.asarray(is_with, dtype=np.bool_)
         blocked = order == "randomised blocks" and blocks is not None
-        parts = _blocks(labels, blocks if blocked and blocks is not None else [0] * len(labels))
-        count = math.prod(math.comb(len(at), k) for at, k in parts)
-        exact = count <= most_exact
-        mirrored = all(2 * k == len(at) for at, k in parts)
-        least = max((2 if mirrored else 1) / count, 0.0 if exact else 1 / (drawn + 1))
-        if exact:
-            rows = np.array(list(_all(parts, len(labels))))
-            if mirrored and count > 1:
-                rows = rows[rows[:, np.flatnonzero(_free(parts, len(labels)))[0]]]
-        else:
-            rows = _drawn(parts, len(labels), drawn)
-        return cls(labels, rows, count, exact, blocked, min(least, 1.0))
+        named = tuple(blocks) if blocked and blocks is not None else None
+        return _arrangements(tuple(labels.tolist()), named, most_exact, drawn)
 
     def p(self, events: Floats, hours: Floats, *, counts: bool = True) -> Floats:
         """p of "the conditions do not differ", one a study.
@@ -185,6 +176,26 @@ class Arrangements:
                 near, far = np.where(inside, at, near), np.where(inside, far, at)
             ends.append((near + far) / 2)
         return ends[0], ends[1]
+
+
+@lru_cache(maxsize=64)
+def _arrangements(
+    seen: tuple[bool, ...], blocks: tuple[object, ...] | None, most_exact: int, drawn: int
+) -> Arrangements:
+    """`Arrangements.of`, kept: planning asks for the same ones many times."""
+    labels = np.array(seen, dtype=np.bool_)
+    parts = _blocks(labels, (0,) * len(labels) if blocks is None else blocks)
+    count = math.prod(math.comb(len(at), k) for at, k in parts)
+    exact = count <= most_exact
+    mirrored = all(2 * k == len(at) for at, k in parts)
+    least = max((2 if mirrored else 1) / count, 0.0 if exact else 1 / (drawn + 1))
+    if exact:
+        rows = np.array(list(_all(parts, len(labels))))
+        if mirrored and count > 1:
+            rows = rows[rows[:, np.flatnonzero(_free(parts, len(labels)))[0]]]
+    else:
+        rows = _drawn(parts, len(labels), drawn)
+    return Arrangements(labels, rows, count, exact, blocks is not None, min(least, 1.0))
 
 
 def _free(parts: Sequence[tuple[list[int], int]], n: int) -> NDArray[np.bool_]:

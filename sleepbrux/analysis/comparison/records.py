@@ -28,6 +28,7 @@ from sleepbrux.archive.nights import (
     pool,
 )
 from sleepbrux.core.errors import StudyError, UsageError
+from sleepbrux.core.parallel import ahead
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.scoring.episodes import KINDS
@@ -213,7 +214,7 @@ def read_records(
     rules = study_rules(study)
     pairs: list[tuple[NightRecord, NightRecord | None]] = []
     missing: list[Missing] = []
-    for one in archived(study, folder, suffix=suffix, due=due):
+    for one in ahead(archived(study, folder, suffix=suffix, due=due)):
         if isinstance(one, Missing):
             missing.append(one)
         else:
