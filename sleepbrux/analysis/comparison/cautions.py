@@ -5,18 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-import numpy as np
-from numpy.typing import NDArray
-
 from sleepbrux.analysis.comparison.model import Contrast, CountedNight
-from sleepbrux.analysis.comparison.ratio import Floats, RateRatio, p_text
+from sleepbrux.analysis.comparison.ratio import RateRatio, p_text
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED
 from sleepbrux.analysis.comparison.rules import (
     ALIKE_NIGHTS,
     EARLY_DAYS,
     SERIAL,
     TREND_P,
-    UNLIKE_SPREAD,
+    UNLIKE_FACTOR,
 )
 from sleepbrux.analysis.comparison.sentences import nights_with
 from sleepbrux.analysis.comparison.trend import Trend
@@ -69,7 +66,7 @@ SPREADS = Note(
     "spreads-assumed",
     "note",
     'A "lower" or "higher" of at most 5 in 100 by chance holds where what is worn changes nothing. An appliance '
-    "that changes only how far nights vary, fourfold, is called lower or higher in up to 7 of 100 studies (8 "
+    "that changes only how far nights vary, fourfold, is called lower or higher in up to 6 of 100 studies (7 "
     "with three conditions).",
 )
 CARRY_OVER = Note(
@@ -209,25 +206,19 @@ def _hours(contrasts: Sequence[Contrast]) -> Iterator[Note]:
             )
 
 
-def varies_more(ratio: Floats, spread: Floats, spread_against: Floats) -> NDArray[np.bool_]:
-    """Whether the lower one of two conditions varies more, by `rules.UNLIKE_SPREAD`; along any axis."""
-    lower, upper = np.where(ratio < 1, (spread, spread_against), (spread_against, spread))
-    return np.asarray(lower > UNLIKE_SPREAD.value * upper)
-
-
 def _spreads(contrasts: Sequence[Contrast]) -> Iterator[Note]:
     for c in contrasts:
         if c.ratio is None or c.verdict not in ("lower", "higher"):
             continue
-        if varies_more(np.asarray(c.ratio.ratio), *map(np.asarray, c.ratio.spreads)):
+        if c.ratio.lower_varies_more:
             yield Note(
                 "unlike-spreads",
                 "warning",
                 f"{nights_with(c.condition)} and {nights_with(c.against)}: the nights of the lower condition vary "
                 f"more (SD over mean {c.ratio.spreads[0]:.2f} against {c.ratio.spreads[1]:.2f}). Few such nights "
-                "seldom hold the largest ones, so their rate comes out low: where an appliance changes only how "
-                'far nights vary, "lower" or "higher" is said in up to 7 of 100 studies, not 5 (8 with three '
-                "conditions).",
+                "seldom hold the largest ones, so their rate comes out low. p counted "
+                f"{UNLIKE_FACTOR.value:g} times; even so, where an appliance changes only how far nights vary, "
+                '"lower" or "higher" is said in up to 6 of 100 studies, not 5 (7 with three conditions).',
             )
 
 

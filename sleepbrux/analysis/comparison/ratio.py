@@ -18,6 +18,7 @@ from sleepbrux.analysis.comparison.rules import (
     LEAST_DISPERSION,
     LEVEL,
     SKEWED,
+    UNLIKE_SPREAD,
     ZERO_ADDED,
 )
 from sleepbrux.core.errors import UsageError
@@ -182,6 +183,12 @@ def contrast(y: Floats, h: Floats, is_with: NDArray[np.bool_], *, counts: bool =
     return estimate(arms[0], arms[1], counts=counts)
 
 
+def varies_more(log_ratio: Floats, spread: Floats, spread_against: Floats) -> NDArray[np.bool_]:
+    """Whether the lower one of two conditions varies more, by `rules.UNLIKE_SPREAD`; along any axis."""
+    lower, upper = np.where(np.less(log_ratio, 0), (spread, spread_against), (spread_against, spread))
+    return np.asarray(lower > UNLIKE_SPREAD.value * upper)
+
+
 def holm(p: Sequence[float]) -> tuple[float, ...]:
     """p after Holm's step-down correction (Holm 1979, Scand J Stat 6:65-70), in the order given.
 
@@ -266,6 +273,11 @@ class RateRatio:
     def skewed(self) -> bool:
         """Whether the interval of t is known to be too short here, by `rules.SKEWED`."""
         return max(self.spreads) > SKEWED.value
+
+    @property
+    def lower_varies_more(self) -> bool:
+        """Whether the nights of the lower condition vary more, by `rules.UNLIKE_SPREAD`."""
+        return self.counts and bool(varies_more(np.log(self.ratio), *map(np.asarray, self.spreads)))
 
 
 def rate_ratio(

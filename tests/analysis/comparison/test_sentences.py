@@ -253,6 +253,26 @@ def test_a_lower_condition_that_varies_more_is_warned_of_where_the_order_was_dra
     assert ("spreads-assumed" in codes) == (order == "randomised nights")
 
 
+@pytest.mark.parametrize(("order", "times"), [("randomised nights", 1.5), ("randomised blocks", 1.5)])
+def test_p_counts_more_where_the_lower_condition_varies_more(order, times):
+    nights = night_list(("none", 9, 40, 42, 41, 39, 40, 44), ("splint", 18, 20, 30, 15, 25, 9))
+    nights = [replace(n, block=k % 7) for k, n in enumerate(nights)]
+    (one,) = compare_nights(nights, order=order).contrasts
+    assert one.ratio.p_verdict == pytest.approx(times * max(one.ratio.p, one.rearrangement.p))
+    alike = night_list(("none", 9, 40, 42, 51, 30, 40, 44), ("splint", 18, 20, 21, 15, 23, 19))
+    alike = [replace(n, block=k % 7) for k, n in enumerate(alike)]
+    (other,) = compare_nights(alike, order=order).contrasts
+    assert other.ratio.p_verdict == max(other.ratio.p, other.rearrangement.p)
+
+
+def test_where_p_counts_more_and_is_then_too_large_the_sentence_says_so():
+    nights = night_list(("none", 40, 42, 41, 39, 40, 44), ("splint", 27, 38, 30, 20, 34, 38))
+    (one,) = compare_nights(nights, order="randomised nights", keep_first_night=True).contrasts
+    assert max(one.ratio.p, one.rearrangement.p) <= 0.05 < one.ratio.p_verdict
+    assert one.verdict == "cannot tell yet"
+    assert "the nights of the lower condition vary more, so p counts 1.5 times" in one.sentence
+
+
 def test_a_trend_is_warned_of():
     flat = [("none", 20), ("splint", 20)] * 6
     nights = night_list(*((c, e + 4 * k) for k, (c, e) in enumerate(flat)))
