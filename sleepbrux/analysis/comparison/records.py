@@ -157,6 +157,13 @@ def in_hours(onsets: NDArray[np.int64], window: Spans, valid: Spans) -> tuple[tu
     return tuple(zip(events.astype(float).tolist(), hours.tolist(), strict=True))
 
 
+def episodes_by_hour(night: Night) -> tuple[tuple[float, float], ...]:
+    """Episodes and valid hours of each hour of the night; empty where not every episode falls in one."""
+    chosen = night.selection
+    found = in_hours(night.episodes.starts[chosen.episodes], chosen.window, chosen.valid)
+    return found if sum(events for events, _ in found) == len(chosen.episodes) else ()
+
+
 def _by_hour(night: Night) -> dict[str, tuple[tuple[float, float], ...]]:
     """Measures that count events, hour by hour."""
     chosen, episodes, merged = night.selection, night.episodes, night.merged
