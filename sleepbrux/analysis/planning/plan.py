@@ -150,13 +150,17 @@ def plan_nights(
     UsageError
         A ratio of 1 or not above 0, no events, or looks in a design whose order is not drawn.
     """
+    from threadpoolctl import threadpool_limits
+
     if ratio <= 0 or ratio == 1:
         raise UsageError("the ratio to be detected must be above 0 and not 1, for example 0.5 for half")
     if events_per_night <= 0:
         raise UsageError("planning needs more than 0 events a night")
     if planned.looks and not planned.drawn:
         raise UsageError(f"looks need a design whose order is drawn; {planned.design} is none")
-    powers, needed, low, high, expected = _searched(events_per_night, variation, ratio, planned, progress)
+    # many small products: BLAS spends up to three times as much on its threads as it saves
+    with threadpool_limits(1, "blas"):
+        powers, needed, low, high, expected = _searched(events_per_night, variation, ratio, planned, progress)
     return Plan(
         events_per_night=events_per_night,
         variation=variation,
