@@ -408,8 +408,6 @@ def test_the_report_names_what_it_stands_on(run, edf, tmp_path):
     assert len(page) < 1_500_000
 
 
-@pytest.mark.shows("nights-swapped")
-@pytest.mark.shows("wrong-person")
 def fixed_lines(tmp_path):
     """Kind and scored nights of each line of the record beside the study file."""
     text = (tmp_path / "study.fixed.jsonl").read_text("utf-8")
@@ -447,6 +445,8 @@ def test_nights_are_scored_where_the_record_cannot_be_written_and_one_sentence_s
     assert (tmp_path / "study.fixed.jsonl").read_text("utf-8") == "no line\n"
 
 
+@pytest.mark.shows("nights-swapped")
+@pytest.mark.shows("wrong-person")
 def test_study_nights_carry_pseudonym_night_and_condition(run, tmp_path):
     for k, name in enumerate(("chair", "n1", "n2", "n3")):
         write_edf(tmp_path / f"{name}.edf", seed=10 * k)
