@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from sleepbrux.analysis.comparison import compare_nights as compare_nights
     from sleepbrux.analysis.comparison.model import Comparison as Comparison
     from sleepbrux.analysis.planning import Plan as Plan
+    from sleepbrux.analysis.planning import Planned as Planned
     from sleepbrux.analysis.planning import plan_nights as plan_nights
     from sleepbrux.archive.file import load_night as load_night
     from sleepbrux.archive.file import save_night as save_night
@@ -80,6 +81,7 @@ _HOMES = {
     "Note": "core.errors",
     "PersonNight": "analysis.cohort",
     "Plan": "analysis.planning",
+    "Planned": "analysis.planning",
     "Recording": "recording.model",
     "Reference": "reference",
     "ScoringAgreement": "analysis.agreement.compare",

@@ -1,31 +1,45 @@
 """``python -m tests.compare_table``: what the comparison's intervals and sentences are worth.
 
-By simulation. Prints the cells of `CELLS` (designs, silent and skewed nights, correlation, trend,
+By simulation, in one thread. Prints the cells of `CELLS` (designs, silent and skewed nights, correlation, trend,
 carry-over, unequal hours), the 648 cells of two conditions with and without an effect, three conditions,
 equivalence, looks, and how `planning`'s chances compare with other generators: coverage of the 95 %
 interval that is shown, how often "lower" or "higher" is said without any effect (per study), and how often
 it is said of a true change.
-``--runs 1000`` takes about five minutes of one core.
+``--runs 10000`` takes about a quarter of an hour of one core; ``--write`` keeps what is printed, dated, in
+``tests/analysis/comparison/results.md``.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
+import os
 import sys
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from itertools import product
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
 from sleepbrux.analysis.comparison.hours import weighted_hours
 from sleepbrux.analysis.comparison.judge import judge
-from sleepbrux.analysis.comparison.ratio import arm, contrast, estimate, holm_rows
+from sleepbrux.analysis.comparison.ratio import arm, contrast, estimate, holm_rows, varies_more
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Arrangements
 from sleepbrux.analysis.comparison.rules import LEAST_NIGHTS, LOOKS_P, NOT_DRAWN, SKEWED, VERDICT_P
-from sleepbrux.analysis.planning import layouts, power_at, told, told_at_looks
+from sleepbrux.analysis.planning import Planned
+from sleepbrux.analysis.planning.design import layouts
+from sleepbrux.analysis.planning.simulation import Truth, power_at, told, told_at_looks
 
-FEW = {"most_exact": 500, "drawn": 399}
+# 7 against 7 nights have 3,432 arrangements, which are all tried
+TRIED = {"most_exact": 3_500, "drawn": 1_999}
+FOLDS, TOLD_OF = 250, 2_000
+RESULTS = Path(__file__).parent / "analysis" / "comparison" / "results.md"
 MEANS = (3.5, 14.0, 35.0, 105.0)
 SPREADS = (
     (0.2, 0.2),
@@ -65,7 +79,7 @@ def p_of(y, h, labels, order, *, when=None, blocks=None, near=VERDICT_P.value):
     p = np.maximum(t, near + 1e-9)
     some = (t <= near) & (y.sum(axis=1) > 0)
     if some.any():
-        places = Arrangements.of(labels, order, blocks, **FEW) if order in RANDOMISED else None
+        places = Arrangements.of(labels, order, blocks, **TRIED) if order in RANDOMISED else None
         p[some] = judge(y[some], h[some], labels, order, when, places=places).p
     return p
 
@@ -84,23 +98,53 @@ def verdicts(arms):
     return np.zeros_like(said) if few else said
 
 
-def shown_limits(y, h, labels, order, blocks=None, most=250):
-    """Interval as shown, and which studies it is of: where nights are skewed the wider of two takes time.
+def within(y, h, labels, order, at, blocks=None):
+    """Which studies' intervals hold a logarithm: the plain interval, and the one that is shown.
 
-    Of skewed studies the first ``most`` are taken, and as many others as keep their share.
+    Shown is the wider of t and of another one: of the rearrangement test turned round where nights are
+    skewed, of correlated nights where the order was not drawn. Only studies that t leaves open are tried.
     """
     low, high = contrast(y, h, labels).limits()
+    under, over = low <= at, at <= high
+    skewed = skewed_of(y, h, labels) & ~(under & over)
+    if skewed.any():
+        u, v = (w[skewed] for w in (y, h))
+        places = Arrangements.of(labels, order, blocks, most_exact=200, drawn=199)
+        kept = places.p(u, v * np.where(labels, np.exp(at), 1.0)) > 0.05
+        far = np.flatnonzero(skewed)[~kept]
+        under[skewed], over[skewed] = under[skewed] | kept, over[skewed] | kept
+        if len(far):
+            il, ih = places.interval(y[far], h[far])
+            under[far], over[far] = under[far] | (il <= at), over[far] | (at <= ih)
+    plain = under & over
+    if order not in RANDOMISED:
+        open_ = ~plain
+        below = judge(y[open_], h[open_], labels, order, np.arange(y.shape[1])).serial.below(at)
+        under[open_], over[open_] = under[open_] | (below >= 0.025), over[open_] | (below <= 0.975)
+    return plain, under & over
+
+
+def skewed_of(y, h, labels):
+    """Studies whose shown interval is the wider of t and of the rearrangement test turned round."""
     skewed = np.maximum(*(arm(y[:, m], h[:, m]).spread for m in (labels, ~labels))) > SKEWED.value
-    skewed &= (y[:, labels].sum(axis=1) > 0) & (y[:, ~labels].sum(axis=1) > 0)
-    if skewed.mean() <= 0.05:  # it decides nothing
-        return low, high, np.arange(len(y))
-    some, rest = np.flatnonzero(skewed)[:most], np.flatnonzero(~skewed)
-    rest = rest[: round(len(rest) * len(some) / skewed.sum())]
-    places = Arrangements.of(labels, order, blocks, most_exact=200, drawn=199)
-    il, ih = places.interval(y[some], h[some])
-    low[some], high[some] = np.minimum(low[some], il), np.maximum(high[some], ih)
-    keep = np.r_[some, rest]
-    return low[keep], high[keep], keep
+    return skewed & (y[:, labels].sum(axis=1) > 0) & (y[:, ~labels].sum(axis=1) > 0)
+
+
+def fold_of(y, h, labels, order, blocks=None):
+    """High over low of the shown interval: the median of the first studies."""
+    y, h = y[:FOLDS], h[:FOLDS]
+    low, high = contrast(y, h, labels).limits()
+    ends = [(low, high)]
+    skewed = skewed_of(y, h, labels)
+    if skewed.any():
+        places = Arrangements.of(labels, order, blocks, most_exact=200, drawn=199)
+        il, ih = low.copy(), high.copy()
+        il[skewed], ih[skewed] = places.interval(y[skewed], h[skewed])
+        ends.append((il, ih))
+    if order not in RANDOMISED:
+        ends.append(judge(y, h, labels, order, np.arange(y.shape[1])).serial.limits())
+    low, high = (f([e[k] for e in ends]) for k, f in enumerate((np.minimum.reduce, np.maximum.reduce)))
+    return float(np.exp(np.median(high - low)))
 
 
 @dataclass(frozen=True)
@@ -253,28 +297,22 @@ class Row:
 
 def row(cell, runs, *, ratios=(1.0, 0.5, 0.75), seed=21):
     """One cell, its interval as it is shown: where the order was not drawn the wider of the two."""
-    covers, plain, power, folds, false = {}, {}, {}, [], 0.0
+    covers, plain, power, fold, false = {}, {}, {}, 0.0, 0.0
     for ratio in ratios:
         rng = np.random.default_rng([seed, round(1000 * ratio)])
         y, h, labels, blocks = cell.draw(rng, runs, ratio)
         some = y.sum(axis=1) > 0
         y, h = y[some], np.ascontiguousarray(np.broadcast_to(h, y.shape)[some])
-        low, high, keep = shown_limits(y, h, labels, cell.order, blocks)
-        at = np.log(ratio)
-        plain[ratio] = float(((low <= at) & (at <= high)).mean())
-        if cell.order not in RANDOMISED:
-            judged = judge(y[keep], h[keep], labels, cell.order, np.arange(y.shape[1]))
-            serial = judged.serial.limits()
-            low, high = np.minimum(low, serial[0]), np.maximum(high, serial[1])
-        covers[ratio] = float(((low <= at) & (at <= high)).mean())
-        folds.append(float(np.exp(np.median(high - low))))
+        held = within(y, h, labels, cell.order, np.log(ratio), blocks)
+        plain[ratio], covers[ratio] = (float(v.mean()) for v in held)
+        fold = fold or fold_of(y, h, labels, cell.order, blocks)
         said = p_of(y, h, labels, cell.order, blocks=blocks) <= VERDICT_P.value
         if ratio == 1:
             false = float(said.mean())
         else:
             side = contrast(y, h, labels).log_ratio < 0
             power[ratio] = float((said & side).mean())
-    return Row(cell, covers, plain, false, power, folds[0])
+    return Row(cell, covers, plain, false, power, fold)
 
 
 def coverage_cells(runs, *, kinds=KINDS, means=MEANS, spreads=SPREADS, sizes=NIGHTS, ratio=1.0, seed=1):
@@ -285,7 +323,9 @@ def coverage_cells(runs, *, kinds=KINDS, means=MEANS, spreads=SPREADS, sizes=NIG
         b = nights(rng, kind, mean, cb, nb, runs)
         low, high = estimate(arm(*a), arm(*b)).limits()
         inside = (low <= np.log(ratio)) & (np.log(ratio) <= high)
-        yield (kind, mean, ca, cb, na, nb), float(inside.mean()), float(verdicts([b, a]).mean())
+        first = slice(None if ratio == 1 else TOLD_OF)
+        told_ = verdicts([tuple(v[first] for v in one) for one in (b, a)])
+        yield (kind, mean, ca, cb, na, nb), float(inside.mean()), float(told_.mean())
 
 
 def three_cells(runs, *, kinds=KINDS, means=MEANS, seed=2):
@@ -315,6 +355,24 @@ def three_cells(runs, *, kinds=KINDS, means=MEANS, seed=2):
         yield (kind, mean, cvs, ns), float(verdicts(arms).mean())
 
 
+def unlike_cells(runs, *, seed=8):
+    """Of the studies told, the share with the warning of unlike spreads: falsely told ones, rightly told ones."""
+    rng = np.random.default_rng(seed)
+    for kind, (ca, cb), ratio in product(
+        KINDS, ((0.2, 0.8), (0.2, 0.5), (0.35, 0.35), (0.5, 0.5)), (1.0, 0.5)
+    ):
+        told_, warned = 0, 0
+        for n, swap in product((4, 7, 10), (False, True)):
+            cvs = (cb, ca) if swap else (ca, cb)
+            arms = [nights(rng, kind, 35 * r, c, n, runs) for r, c in zip((ratio, 1.0), cvs, strict=True)]
+            y, h, labels = pair_of(*arms)
+            said = p_of(y, h, labels, "randomised nights") <= VERDICT_P.value
+            spreads = [arm(y[:, m], h[:, m]).spread for m in (labels, ~labels)]
+            told_ += int(said.sum())
+            warned += int((said & varies_more(contrast(y, h, labels).log_ratio, *spreads)).sum())
+        yield (kind, ca, cb, ratio), told_ / (6 * runs), warned / max(told_, 1)
+
+
 def equal_cells(runs, *, seed=6):
     """How often "no more than a quarter less or a third more" is said, at true ratios inside and outside."""
     rng = np.random.default_rng(seed)
@@ -334,19 +392,9 @@ def equal_cells(runs, *, seed=6):
 def look_cells(runs, *, seed=7):
     """Looks without an effect: share told at some look, with the bound of looks and with the usual one."""
     for cv, looks in product((25.0, 50.0, 80.0), (tuple(range(4, 15)), (4, 7, 10, 14), (6, 8, 10))):
+        planned = Planned(first_apart=False, looks=looks, runs=runs, seed=seed)
         shares = [
-            told_at_looks(
-                np.random.default_rng(seed),
-                runs,
-                looks,
-                28,
-                cv,
-                1.0,
-                "randomised nights",
-                first_apart=False,
-                bound=bound,
-                either=True,
-            )[0][-1]
+            told_at_looks(Truth(28, cv, 1.0), planned, bound=bound, either=True)[0][-1]
             for bound in (LOOKS_P.value, VERDICT_P.value)
         ]
         yield (cv, looks), *shares
@@ -356,13 +404,14 @@ def power_cells(runs, *, seed=5):
     """Chance of telling a fall by half: `planning`'s nights, and nights of other generators."""
     rng = np.random.default_rng(seed)
     for cv, mean, n in product((0.2, 0.35, 0.5, 0.8), (14.0, 35.0), (5, 8, 12)):
-        (layout,) = layouts("randomised nights", n, first_apart=False)
-        ours = power_at(n, mean, 100 * cv, 0.5, "randomised nights", first_apart=False, runs=runs)
+        planned = Planned(first_apart=False, runs=runs)
+        (layout,) = layouts(planned, n)
+        ours = power_at(n, Truth(mean, 100 * cv, 0.5), planned)
         means = np.where(layout.is_with, mean / 2, mean)
         others = {}
         for kind in ("inverse Gaussian", "gamma", "log-normal"):
             y = rng.poisson(means * rates(rng, kind, cv, (runs, 2 * n))).astype(float)
-            others[kind] = float(told(y, layout, "randomised nights", ratio=0.5).mean())
+            others[kind] = float(told(y, layout, planned, ratio=0.5).mean())
         yield (cv, mean, n), ours, others
 
 
@@ -382,10 +431,7 @@ def _grid(title, cells):
 
 
 def main(runs: int) -> int:
-    print(
-        f"{runs} studies a cell (a tenth of it in the 648 cells), so a share of 5 % is known to "
-        f"{200 * np.sqrt(0.0475 / runs):.1f} points"
-    )
+    print(f"{runs} studies a cell, so a share of 5 % is known to {200 * np.sqrt(0.0475 / runs):.1f} points")
     print(
         "covers at ratio 1 / 0.5 (plain interval where another is shown); told without an effect; told "
         "at 0.5 / 0.75; fold of the interval at ratio 1"
@@ -399,17 +445,19 @@ def main(runs: int) -> int:
             f"{100 * r.false:.1f}; {100 * r.power[0.5]:.0f} / {100 * r.power[0.75]:.0f}; {r.fold:.1f}{note}",
             flush=True,
         )
-    few = max(runs // 10, 200)
-    false, cells = _grid("two conditions, no effect", coverage_cells(few))
+    false, cells = _grid("two conditions, no effect", coverage_cells(runs))
     print(
         f"  lower/higher said without effect: at most {100 * false.max():.1f} %, mean "
         f"{100 * false.mean():.1f} %, above 5 % in {int((false > 0.05).sum())} cells"
     )
     for key, _, f in sorted(cells, key=lambda x: -x[2])[:2]:
         print(f"  most {100 * f:.1f} %: {key}")
-    halved, _ = _grid("two conditions, true ratio 0.5", coverage_cells(few, ratio=0.5, seed=11))
-    print(f"  told: {100 * halved.min():.0f} to {100 * halved.max():.0f} %", flush=True)
-    three = list(three_cells(few))
+    halved, _ = _grid("two conditions, true ratio 0.5", coverage_cells(runs, ratio=0.5, seed=11))
+    print(
+        f"  told (first {min(runs, TOLD_OF)} studies): {100 * halved.min():.0f} to {100 * halved.max():.0f} %",
+        flush=True,
+    )
+    three = list(three_cells(runs))
     worst = np.array([f for _, f in three])
     print(
         f"\nthree conditions, no effect: {len(three)} cells; some contrast with the baseline told at most "
@@ -418,6 +466,9 @@ def main(runs: int) -> int:
         f"cells; most: {max(three, key=lambda x: x[1])[0]}",
         flush=True,
     )
+    print("\nwarning of unlike spreads (shape, CVs, true ratio): told; of these with the warning")
+    for key, said, warned in unlike_cells(runs):
+        print(f"  {key}: {100 * said:.1f} %; {100 * warned:.0f} %", flush=True)
     print("\nno more than a quarter less or a third more (nights, CV, true ratio): said; in phases")
     for key, drawn, phases in equal_cells(runs):
         print(f"  {key}: {100 * drawn:.1f} %, {100 * phases:.1f} %")
@@ -431,7 +482,39 @@ def main(runs: int) -> int:
     return 0
 
 
+class _Twice(io.TextIOBase):
+    """Prints and keeps."""
+
+    def __init__(self):
+        self.kept = []
+
+    def write(self, text):
+        self.kept.append(text)
+        return sys.__stdout__.write(text)
+
+    def flush(self):
+        sys.__stdout__.flush()
+
+
+def kept(runs: int, path: Path) -> int:
+    """`main`, and what it printed in a file with its date, its runs and its time."""
+    begun, out = time.perf_counter(), _Twice()
+    with contextlib.redirect_stdout(out):
+        code = main(runs)
+    minutes = (time.perf_counter() - begun) / 60
+    path.write_text(
+        "# What the comparison's intervals and sentences are worth\n\n"
+        f"`python -m tests.compare_table --runs {runs} --write`, {datetime.now(UTC):%Y-%m-%d}: {minutes:.0f} "
+        f"minutes in one thread of a machine that did other work too. Shares in %.\n\n"
+        f"```\n{''.join(out.kept)}```\n",
+        "utf-8",
+    )
+    return code
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--runs", type=int, default=10_000)
-    sys.exit(main(parser.parse_args().runs))
+    parser.add_argument("--write", action="store_true", help=f"keep it in {RESULTS.name}")
+    options = parser.parse_args()
+    sys.exit(kept(options.runs, RESULTS) if options.write else main(options.runs))

@@ -45,7 +45,7 @@ DOORS = {
     "h5py": {"archive/file.py", "recording/formats/hdf5_reader.py", "signal/wake_model.py"},
     "pandas": {"export/frames.py", "recording/formats/table.py"},
     "matplotlib": {"report/plots.py"},
-    "statsmodels": {"analysis/cohort.py"},
+    "statsmodels": {"analysis/cohort/gee.py"},
     "sleepecg": {"signal/heart.py", "signal/wake_model.py"},
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
     "starlette": {"review/server.py"},
@@ -226,11 +226,7 @@ def test_every_kernel_has_a_plain_twin_with_the_same_arguments_in_the_file_of_th
 def test_no_public_function_has_more_than_eight_parameters():
     """But the loops, which a compiler reads, and the verbs, whose parameters are options."""
     for path in modules():
-        if (
-            room(path) == "cli"
-            or path.parent.name in ("kernels", "plain", "sheets")
-            or path.stem == "planning"
-        ):
+        if room(path) == "cli" or path.parent.name in ("kernels", "plain", "sheets"):
             continue
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):

@@ -419,7 +419,7 @@ def test_comparison_planning_and_cohort_run_from_python():
 
     counted = [sb.CountedNight(name, condition, n, 7.0) for condition, n, name in nights(0)]
     assert sb.compare_nights(counted, baseline="no appliance").contrasts[0].condition == "splint"
-    plan = sb.plan_nights(16.0, own_variation(counted), 0.5, runs=20, most_nights=4)
+    plan = sb.plan_nights(16.0, own_variation(counted), 0.5, sb.Planned(runs=20, most_nights=4))
     assert isinstance(plan, sb.Plan)
     persons = [
         sb.PersonNight(f"P{person}", condition, n, 7.0, night=name)

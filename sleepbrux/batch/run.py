@@ -10,6 +10,7 @@ from pathlib import Path
 
 import msgspec
 
+from sleepbrux.analysis.comparison.fixing import fix_at_scoring
 from sleepbrux.batch import ledger
 from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import LedgerRow, cores, locked, row_of, tidy
@@ -22,6 +23,7 @@ from sleepbrux.export.tables import decimals, safe_text
 from sleepbrux.recording.opening import Hints
 from sleepbrux.report.outputs import ARCHIVE
 from sleepbrux.scoring.entry import in_arguments
+from sleepbrux.study.file import load_study
 
 TABLE = "nights.csv"
 NOT_YET = "not scored yet"
@@ -97,11 +99,14 @@ class Watch:
         With each row as it is done.
     on_other
         See `tasks.plan`.
+    on_warning
+        With what hindered the record of when a study was fixed.
     """
 
     on_plan: Callable[[int, int], object] = _nothing
     on_row: Callable[[LedgerRow], object] = _nothing
     on_other: OnOther = _nothing
+    on_warning: Callable[[str], object] = _nothing
 
 
 UNWATCHED = Watch()
@@ -150,6 +155,8 @@ def run_batch(
         watch.on_plan(len(tasks), len(todo))
         unchanged = len(tasks) - len(todo) if not merge else 0
         tidy(out, todo)
+        for hindered in _fix(todo, out):
+            watch.on_warning(hindered)
         for task, row in _work(todo, out, workers or cores(), scheduler):
             rows[task.key] = row
             watch.on_row(row)
@@ -232,6 +239,13 @@ def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, L
         else:
             todo.append(task)
     return rows, todo
+
+
+def _fix(todo: Sequence[Task], out: Path) -> Iterator[str]:
+    """Record beside each study file what it fixes, before its nights are scored; yields what hindered it."""
+    for file in dict.fromkeys(task.study_file for task in todo if task.study_file is not None):
+        if hindered := fix_at_scoring(file, load_study(file), out, ARCHIVE):
+            yield hindered
 
 
 def _work(todo: Sequence[Task], out: Path, workers: int, scheduler: str) -> Iterator[tuple[Task, LedgerRow]]:

@@ -52,6 +52,8 @@ class Task:
         The study with this night alone; None for a recording that no study describes.
     common
         How such a recording is scored.
+    study_file
+        The study file; None likewise.
     fault
         Why there is nothing to score, such as a study file that cannot be read.
     path
@@ -67,6 +69,7 @@ class Task:
     study_name: str = ""
     condition: str = ""
     study: Study | None = None
+    study_file: Path | None = None
     common: Common = Common()
     fault: str = ""
     path: str = ""
@@ -247,6 +250,7 @@ def _of_study(file: Path) -> list[Task]:
             condition=night.condition,
             study=msgspec.structs.replace(whole, night=(night,)),
             notes=person_notes(study, file.parent, night),
+            study_file=file,
         )
         for night in study.recorded
     ]

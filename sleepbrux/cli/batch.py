@@ -42,6 +42,11 @@ def _said(row: LedgerRow) -> str:
     return f"{name}: {by}{value}"
 
 
+def _warn(text: str) -> None:
+    with above_the_bar():
+        click.echo(f"warning: {text}", err=True)
+
+
 def _next(archives: Iterable[Path | None]) -> None:
     for first in [path for path in archives if path is not None][:1]:
         following.say_next(("look at every episode of a night and decide", ("review", first)))
@@ -186,7 +191,7 @@ def command(
             scheduler=scheduler,
             shard=part,
             merge=merge,
-            watch=Watch(on_plan, on_row, on_other),
+            watch=Watch(on_plan, on_row, on_other, _warn),
         )
     except KeyboardInterrupt:
         bar.close()

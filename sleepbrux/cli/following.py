@@ -13,8 +13,9 @@ import click
 
 from sleepbrux.cli import terminal
 from sleepbrux.core.errors import UsageError
+from sleepbrux.core.files import RESULTS
 
-STUDY_FILE, RESULTS = "study.toml", "results"
+STUDY_FILE = "study.toml"
 
 
 def program() -> str:

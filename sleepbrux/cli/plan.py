@@ -57,6 +57,11 @@ def _shown(plans: Sequence[Plan]) -> list[str]:
         f"{first.runs} simulated studies a point, so each power is known to about "
         f"{200 * first.standard_error:.0f} points",
     ]
+    if first.correlation:
+        lines.insert(
+            2,
+            f"the order is not drawn, so neighbouring nights are taken as alike (correlation {first.correlation:g})",
+        )
     for plan in plans:
         lines += [
             f"\nrate goes to {plan.ratio:g} times: {plan.needed_text} for {100 * plan.power:.0f} % power"
@@ -78,7 +83,7 @@ def _of_study(
     """What the page of the study says of more nights: the same nights, design and numbers."""
     from sleepbrux.analysis.comparison.records import counted, read_records
     from sleepbrux.analysis.comparison.study import compare_counts
-    from sleepbrux.analysis.planning import plans_from, plans_of
+    from sleepbrux.analysis.planning import RUNS_PAGE, Planned, design_in, plans_from, plans_of
     from sleepbrux.cli.compare import study_of
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.report.outputs import ARCHIVE
@@ -92,11 +97,9 @@ def _of_study(
             nights[1:],
             reading.records[0].entry.condition,
             ratios,
-            order=plan.order,
+            Planned(design_in(plan.order), power=power, most_nights=most_nights, runs=RUNS_PAGE),
             counts=counts,
             outcome=plan.primary_outcome,
-            power=power,
-            most_nights=most_nights,
             progress=progress,
         )
     found = compare_counts(plan, reading)
@@ -318,7 +321,7 @@ def command(
 
     The simulated nights go through the very analysis and rules of ``sleepbrux compare``.
     """
-    from sleepbrux.analysis.planning import plan_nights, plans_csv
+    from sleepbrux.analysis.planning import Planned, plan_nights, plans_csv
     from sleepbrux.core.files import write_text
     from sleepbrux.core.purpose import PURPOSE
 
@@ -334,20 +337,8 @@ def command(
             events, variation = _variation(spread, cv_pct, rate, hours)
             laid: Any = planned or design or "randomised nights"
             others = contrasts or max(len(conditions) - 1, 1)
-            plans = tuple(
-                plan_nights(
-                    events,
-                    variation,
-                    r,
-                    design=laid,
-                    contrasts=others,
-                    looks=_looks(looks),
-                    power=power,
-                    most_nights=most_nights,
-                    progress=bar.update,
-                )
-                for r in ratios
-            )
+            wanted_plan = Planned(laid, others, looks=_looks(looks), power=power, most_nights=most_nights)
+            plans = tuple(plan_nights(events, variation, r, wanted_plan, progress=bar.update) for r in ratios)
     answers, lines = list(map(_answer, plans)), _shown(plans)
     out.mkdir(parents=True, exist_ok=True)
     write_text(out / "plan.csv", plans_csv(plans))

@@ -393,6 +393,8 @@ def recorded_study(file: Path) -> Study:
 
 
 def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
+    from sleepbrux.analysis.comparison.fixing import fix_at_scoring
+    from sleepbrux.report.outputs import ARCHIVE
     from sleepbrux.scoring.request import study_request
     from sleepbrux.study.file import night_stems
     from sleepbrux.study.files import find_file
@@ -414,6 +416,8 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
         except SleepbruxError as error:
             failures += 1
             click.echo(f"sleepbrux: night {night.id} was not scored: {error}", err=True)
+    if work and (hindered := fix_at_scoring(file, study, out, ARCHIVE)):
+        click.echo(f"warning: {hindered}", err=True)
     code, archives = _score_all(work, out)
     planned = [n.id for n in study.night if not n.recording]
     if planned and not wanted:

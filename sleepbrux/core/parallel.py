@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
 from typing import TypeVar
 
 MOST_THREADS = 4
@@ -32,3 +33,17 @@ def each(work: Callable[[A], B], items: Iterable[A]) -> list[B]:
         return [work(item) for item in todo]
     with ThreadPoolExecutor(max_workers=threads) as pool:
         return list(pool.map(work, todo))
+
+
+def ahead(items: Iterable[A]) -> Iterator[A]:
+    """The items, each next one made in the background while the one before is used."""
+    source = iter(items)
+
+    def following() -> list[A]:
+        return list(islice(source, 1))
+
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        coming = pool.submit(following)
+        while found := coming.result():
+            coming = pool.submit(following)
+            yield found[0]

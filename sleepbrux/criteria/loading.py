@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -38,6 +39,12 @@ def criterion_ids() -> list[str]:
     return sorted(p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml"))
 
 
+@cache
+def _packaged(name: str) -> Criterion:
+    """A rule set of the package: its file is read once."""
+    return from_text((_folder() / f"{name}.toml").read_text("utf-8"), f"{name}.toml")
+
+
 def load_criterion(name: str | Path) -> Criterion:
     """A rule set by its id, or from a rule file (``.toml``).
 
@@ -62,7 +69,7 @@ def load_criterion(name: str | Path) -> Criterion:
     10.0
     """
     if str(name) in criterion_ids():
-        return from_text((_folder() / f"{name}.toml").read_text("utf-8"), f"{name}.toml")
+        return _packaged(str(name))
     path = Path(name)
     if path.suffix != ".toml":
         raise CriterionError(

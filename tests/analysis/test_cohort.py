@@ -419,3 +419,11 @@ def test_persons_who_change_alike_have_no_spread_to_judge_by():
 
 def test_nights_that_do_not_differ_have_no_icc():
     assert icc_one_way([np.full(3, np.log(20.5 / h)) for h in (6.9, 7.1, 1 / 3)]) is None
+
+
+def test_the_study_table_of_an_export_is_a_cohort_table(tmp_path):
+    lines = ["person,condition,episode_count,valid_hours,burst_count"]
+    lines += [f"P{p},{c},{10 * p + k},7,99" for p in (1, 2, 3) for k, c in enumerate(("none", "splint"))]
+    (tmp_path / "a.csv").write_text("\n".join(lines), "utf-8")
+    (tmp_path / "b.csv").write_text("\n".join(lines).replace("episode_count", "events"), "utf-8")
+    assert read_cohort(tmp_path / "a.csv") == read_cohort(tmp_path / "b.csv")

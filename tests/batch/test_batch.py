@@ -1,12 +1,15 @@
 """Many nights: the same results as one by one, whatever the workers and the order; resumed, never redone."""
 
 import csv
+import hashlib
+import json
 import os
 import time
 
 import pytest
 
 from sleepbrux.batch import ledger, pool, run_batch, work
+from sleepbrux.batch.run import Watch
 from sleepbrux.batch.tasks import Common, plan
 from sleepbrux.cli import main
 from sleepbrux.core.errors import UsageError
@@ -31,6 +34,34 @@ def serially(monkeypatch, calls=None):
         "sleepbrux.batch.run.run_pool",
         lambda tasks, out, workers: ((task, work.score_task(task, out)) for task in tasks),
     )
+
+
+def test_a_batch_records_what_each_study_fixed_before_its_first_night(study, tmp_path, monkeypatch):
+    serially(monkeypatch)
+    files = [study(), study("P02")]
+    run_batch(files, tmp_path / "out")
+    records = [file.with_name("study.fixed.jsonl") for file in files]
+    before = [record.read_text("utf-8") for record in records]
+    for text in before:
+        (line,) = map(json.loads, text.splitlines())
+        assert (line["kind"], line["scored"]) == ("fixed", 0)
+    files[0].write_text(f'baseline = "splint"\n{files[0].read_text("utf-8")}', "utf-8")
+    run_batch(files, tmp_path / "out")
+    _, second = (json.loads(line) for line in records[0].read_text("utf-8").splitlines())
+    assert (second["kind"], second["scored"]) == ("changed", 3)
+    assert second["before"] == hashlib.sha256(before[0].strip().encode()).hexdigest()
+    assert records[1].read_text("utf-8") == before[1]
+
+
+def test_a_record_that_cannot_be_read_is_said_and_stops_no_night(study, tmp_path, monkeypatch):
+    serially(monkeypatch)
+    file = study()
+    file.with_name("study.fixed.jsonl").write_text("no line\n", "utf-8")
+    said = []
+    batch = run_batch([file], tmp_path / "out", watch=Watch(on_warning=said.append))
+    assert batch.failed == 0
+    assert len(said) == 1
+    assert "line 1 cannot be read" in said[0]
 
 
 def aged(monkeypatch):

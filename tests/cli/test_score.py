@@ -412,6 +412,43 @@ def test_the_report_names_what_it_stands_on(run, edf, tmp_path):
     assert len(page) < 1_500_000
 
 
+def fixed_lines(tmp_path):
+    """Kind and scored nights of each line of the record beside the study file."""
+    text = (tmp_path / "study.fixed.jsonl").read_text("utf-8")
+    lines = [json.loads(line) for line in text.splitlines()]
+    return [(line["kind"], line["scored"]) for line in lines]
+
+
+@pytest.mark.parametrize("out", ["out", "results"])
+def test_the_first_scored_night_of_a_study_records_what_was_fixed(run, tmp_path, out):
+    for name in ("chair", "n1", "n2", "n3"):
+        write_edf(tmp_path / f"{name}.edf")
+    file = tmp_path / "study.toml"
+    file.write_text(STUDY, encoding="utf-8")
+    where = ("--study", file, "--out", tmp_path / out)
+    assert run("score", tmp_path / "n1.edf", *where).code == 0
+    assert fixed_lines(tmp_path) == [("fixed", 0)]
+    before = (tmp_path / "study.fixed.jsonl").read_bytes()
+    assert run("score", tmp_path / "n2.edf", *where).code == 0
+    assert (tmp_path / "study.fixed.jsonl").read_bytes() == before
+    file.write_text(f'primary_outcome = "bursts_per_hour"\n{STUDY}', encoding="utf-8")
+    assert run("score", tmp_path / "n3.edf", *where).code == 0
+    assert fixed_lines(tmp_path) == [("fixed", 0), ("changed", 2)]
+    assert (tmp_path / "study.fixed.jsonl").read_bytes().startswith(before)
+
+
+def test_nights_are_scored_where_the_record_cannot_be_written_and_one_sentence_says_so(run, tmp_path):
+    for name in ("chair", "n1", "n2", "n3"):
+        write_edf(tmp_path / f"{name}.edf")
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    (tmp_path / "study.fixed.jsonl").write_text("no line\n", encoding="utf-8")
+    done = run("score", tmp_path / "n1.edf", "--study", tmp_path / "study.toml", "--out", tmp_path / "out")
+    assert done.code == 0
+    assert "study.fixed.jsonl: line 1 cannot be read" in done.err
+    assert "when outcome and design were chosen is not recorded" in done.err
+    assert (tmp_path / "study.fixed.jsonl").read_text("utf-8") == "no line\n"
+
+
 @pytest.mark.shows("nights-swapped")
 @pytest.mark.shows("wrong-person")
 def test_study_nights_carry_pseudonym_night_and_condition(run, tmp_path):

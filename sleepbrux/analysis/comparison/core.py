@@ -13,7 +13,7 @@ from sleepbrux.analysis.comparison.hours import as_table, common_shape, weighted
 from sleepbrux.analysis.comparison.judge import judge
 from sleepbrux.analysis.comparison.model import Apart, Comparison, Contrast, CountedNight
 from sleepbrux.analysis.comparison.prior import PriorLine, prior_line
-from sleepbrux.analysis.comparison.ratio import RateRatio, holm, rate_ratio
+from sleepbrux.analysis.comparison.ratio import RateRatio, holm, rate_ratio, ratio_of
 from sleepbrux.analysis.comparison.rearrange import (
     ASSUMPTIONS,
     RANDOMISED,
@@ -123,7 +123,7 @@ def _found(
         )
     if ratio.skewed and counts and not ratio.zero:
         inverted = places or Arrangements.of(labels, order, [n.block for n in pair], drawn=FEWER_DRAWN)
-        low, high = (float(np.exp(v[0])) for v in inverted.interval(y, h))
+        low, high = (ratio_of(v[0]) for v in inverted.interval(y, h))
         ratio = replace(
             ratio,
             low=min(low, ratio.low),

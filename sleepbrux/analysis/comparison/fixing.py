@@ -7,7 +7,8 @@ Layout of ``STUDY.fixed.jsonl``::
     {"seq":3,"at":"...","kind":"changed","settings":{...},"scored":10,...}
 
 Each line holds the digest of the one before, so that a line that was changed or taken out between others
-shows. Lines cut off at the end do not: the file is a memory aid among honest people and no seal.
+shows. Lines cut off at the end do not: the file is a memory aid among honest people and no seal. The first line
+is written by `plan --fix`, else before the first night is scored.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from __future__ import annotations
 import hashlib
 import os
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
@@ -26,7 +27,7 @@ from sleepbrux.analysis.comparison.model import Comparison
 from sleepbrux.analysis.comparison.records import study_rules
 from sleepbrux.analysis.comparison.rules import LOOKS_P, VERDICT_P
 from sleepbrux.core.errors import Note, StudyError
-from sleepbrux.core.files import safe_stem
+from sleepbrux.core.files import RESULTS, safe_stem
 from sleepbrux.study.file import Order, Study
 
 ENDING = ".fixed.jsonl"
@@ -121,7 +122,8 @@ def load_record(path: Path) -> Record:
         lines = path.read_bytes().splitlines()
     except FileNotFoundError:
         return Record()
-    entries, before, broken = [], "", None
+    entries: list[Entry] = []
+    before, broken = "", None
     for number, line in enumerate(lines, start=1):
         try:
             entry = msgspec.json.decode(line, type=Entry)
@@ -130,11 +132,20 @@ def load_record(path: Path) -> Record:
                 f"{path.name}: line {number} cannot be read ({error}); restore the file from a copy, or move "
                 "it away to begin a new one"
             ) from error
-        if broken is None and (entry.before != before or entry.seq != number):
+        digest = hashlib.sha256(line).hexdigest()
+        if entries and _twin(entry, entries[-1]):
+            before = digest
+            continue
+        if broken is None and (entry.before != before or entry.seq != len(entries) + 1):
             broken = number
-        before = hashlib.sha256(line).hexdigest()
+        before = digest
         entries.append(entry)
     return Record(tuple(entries), broken, lines[-1] if lines else b"")
+
+
+def _twin(entry: Entry, last: Entry) -> bool:
+    """Whether two runs that began side by side wrote one thing twice."""
+    return msgspec.structs.replace(entry, at=last.at) == last
 
 
 def fix(path: Path, study: Study, *, scored: int, now: datetime) -> Record:
@@ -152,6 +163,29 @@ def fix(path: Path, study: Study, *, scored: int, now: datetime) -> Record:
         return record
     kind: Literal["fixed", "changed"] = "changed" if record.settings else "fixed"
     return _append(path, record, now, kind=kind, settings=settings, scored=scored)
+
+
+def fix_at_scoring(file: Path, study: Study, folder: Path, suffix: str) -> str:
+    """`fix` before nights of a study are scored. Scoring goes on without it: what hindered it, else nothing.
+
+    Parameters
+    ----------
+    file
+        Study file.
+    folder
+        Of the results; nights that were scored into the one beside the study file count too.
+    suffix
+        Of an archive.
+    """
+    path = record_path(file)
+    try:
+        scored = max(scored_nights(f, study, suffix) for f in (folder, file.parent / RESULTS))
+        fix(path, study, scored=scored, now=datetime.now(UTC))
+    except (OSError, StudyError) as error:
+        why = f"cannot be written ({error.strerror})" if isinstance(error, OSError) else str(error)
+        said = why if why.startswith(path.name) else f"{path.name}: {why}"
+        return f"{said}; the nights are scored, but when outcome and design were chosen is not recorded"
+    return ""
 
 
 def look(path: Path, study: Study, comparison: Comparison, *, scored: int, now: datetime) -> Record:

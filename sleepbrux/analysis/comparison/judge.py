@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.analysis.comparison.ratio import Floats, RatioEstimate, contrast
+from sleepbrux.analysis.comparison.ratio import Floats, RatioEstimate, arm, contrast, varies_more
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Arrangements
-from sleepbrux.analysis.comparison.rules import MARGIN_HIGH, MARGIN_LOW, NOT_DRAWN
+from sleepbrux.analysis.comparison.rules import MARGIN_HIGH, MARGIN_LOW, NOT_DRAWN, UNLIKE_FACTOR
 from sleepbrux.analysis.comparison.serial import Mixture, mixture
 from sleepbrux.study.file import Order
 
@@ -28,8 +28,8 @@ class Judged:
         Log ratio with its t interval.
     p
         What "lower" and "higher" rest on. Where the order was drawn: the larger of the p of t and of the
-        rearrangement test. Else: the larger of the p that allows for neighbours being alike and of
-        `rules.NOT_DRAWN` times that of t.
+        rearrangement test, `rules.UNLIKE_FACTOR` times where the lower condition varies more. Else: the larger
+        of the p that allows for neighbours being alike and of `rules.NOT_DRAWN` times that of t.
     p_equal
         What "no more than a quarter less or a third more" rests on: two one-sided tests at the margins,
         the larger p; where the order was not drawn also with neighbours being alike.
@@ -78,7 +78,11 @@ def judge(
         found.above(float(np.log(MARGIN_LOW.value))), found.under(float(np.log(MARGIN_HIGH.value)))
     )
     if order in RANDOMISED:
-        return Judged(found, np.maximum(found.p(), p_rearranged), p_equal, p_rearranged, None)
+        p = np.maximum(found.p(), p_rearranged)
+        if counts:
+            spreads = (arm(y[:, m], h[:, m]).spread for m in (is_with, ~is_with))
+            p = np.where(varies_more(found.log_ratio, *spreads), np.minimum(UNLIKE_FACTOR.value * p, 1.0), p)
+        return Judged(found, p, p_equal, p_rearranged, None)
     if y.shape[1] < 4:
         return Judged(found, NOT_DRAWN.value * found.p(), p_equal, p_rearranged, None)
     serial = mixture(y, h, is_with, when, counts=counts)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.analysis.comparison.ratio import Floats
+from sleepbrux.analysis.comparison.ratio import Floats, ratio_of
 from sleepbrux.analysis.comparison.rules import LEVEL, ZERO_ADDED
 
 # Lavigne 2001 (9 persons, 37 nights, episodes/h) and Miettinen 2018 (16 persons, 3 nights each, RMMA index)
@@ -93,4 +93,4 @@ def with_prior(events: Floats, hours: Floats, is_with: NDArray[np.bool_]) -> tup
 
 def prior_line(events: Floats, hours: Floats, is_with: NDArray[np.bool_]) -> PriorLine:
     """`with_prior` of one study."""
-    return PriorLine(*(float(np.exp(v[0])) for v in with_prior(events, hours, is_with)))
+    return PriorLine(*(ratio_of(v[0]) for v in with_prior(events, hours, is_with)))

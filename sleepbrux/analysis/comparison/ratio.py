@@ -18,11 +18,14 @@ from sleepbrux.analysis.comparison.rules import (
     LEAST_DISPERSION,
     LEVEL,
     SKEWED,
+    UNLIKE_SPREAD,
     ZERO_ADDED,
 )
 from sleepbrux.core.errors import UsageError
 
 Floats = NDArray[np.float64]
+LARGEST_RATIO = 1e6
+LARGEST_LOG = float(np.log(LARGEST_RATIO))
 Method = Literal["quasi-Poisson", "Welch"]
 Shown = Literal["t", "wider of t and rearrangement"]
 
@@ -180,6 +183,12 @@ def contrast(y: Floats, h: Floats, is_with: NDArray[np.bool_], *, counts: bool =
     return estimate(arms[0], arms[1], counts=counts)
 
 
+def varies_more(log_ratio: Floats, spread: Floats, spread_against: Floats) -> NDArray[np.bool_]:
+    """Whether the lower one of two conditions varies more, by `rules.UNLIKE_SPREAD`; along any axis."""
+    lower, upper = np.where(np.less(log_ratio, 0), (spread, spread_against), (spread_against, spread))
+    return np.asarray(lower > UNLIKE_SPREAD.value * upper)
+
+
 def holm(p: Sequence[float]) -> tuple[float, ...]:
     """P after Holm's step-down correction (Holm 1979, Scand J Stat 6:65-70), in the order given.
 
@@ -265,6 +274,11 @@ class RateRatio:
         """Whether the interval of t is known to be too short here, by `rules.SKEWED`."""
         return max(self.spreads) > SKEWED.value
 
+    @property
+    def lower_varies_more(self) -> bool:
+        """Whether the nights of the lower condition vary more, by `rules.UNLIKE_SPREAD`."""
+        return self.counts and bool(varies_more(np.log(self.ratio), *map(np.asarray, self.spreads)))
+
 
 def rate_ratio(
     events: Sequence[float],
@@ -318,9 +332,9 @@ def rate_ratio(
         total_against=float(b.total),
         hours=float(a.hours),
         hours_against=float(b.hours),
-        ratio=float(np.exp(found.log_ratio)),
-        low=float(np.exp(low)),
-        high=float(np.exp(high)),
+        ratio=ratio_of(found.log_ratio),
+        low=ratio_of(low),
+        high=ratio_of(high),
         p=float(found.p()),
         p_verdict=float(found.p()),
         p_holm=float(found.p()),
@@ -351,6 +365,21 @@ def _why(a: Arm, b: Arm, *, pooled: bool, zero: bool, counts: bool) -> str:
     if large > ALIKE_NIGHTS.value * small:
         return f"numbers of nights differ by more than a factor of {ALIKE_NIGHTS.value:g}"
     return f"dispersions differ by more than a factor of {ALIKE_SPREAD.value:g}"
+
+
+def ratio_of(log: Any) -> float:
+    """A ratio from its logarithm; beyond a million, or a millionth, it stands there.
+
+    Few wild nights leave limits without bounds, which are no numbers that a page or a file could hold.
+
+    Examples
+    --------
+    >>> ratio_of(0.0), ratio_of(1e9), ratio_of(-1e9)
+    (1.0, 1000000.0, 1e-06)
+    """
+    if abs(log) >= LARGEST_LOG:
+        return LARGEST_RATIO if log > 0 else 1 / LARGEST_RATIO
+    return float(np.exp(log))
 
 
 def p_text(p: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations, product
 from typing import Any
 
@@ -19,7 +20,7 @@ MOST_EXACT = 20_000
 DRAWN = 9_999
 SEED = 20_260_302
 TIE = 1e-9
-CHUNK = 4_000_000
+CHUNK = 60_000
 DISTANCES = tuple(np.geomspace(0.1, 12.0, 16).tolist())
 HALVINGS = 10
 RANDOMISED: tuple[Order, ...] = ("randomised nights", "randomised blocks")
@@ -107,18 +108,8 @@ class Arrangements:
         """What the design could have given in place of these labels."""
         labels = np.asarray(is_with, dtype=np.bool_)
         blocked = order == "randomised blocks" and blocks is not None
-        parts = _blocks(labels, blocks if blocked and blocks is not None else [0] * len(labels))
-        count = math.prod(math.comb(len(at), k) for at, k in parts)
-        exact = count <= most_exact
-        mirrored = all(2 * k == len(at) for at, k in parts)
-        least = max((2 if mirrored else 1) / count, 0.0 if exact else 1 / (drawn + 1))
-        if exact:
-            rows = np.array(list(_all(parts, len(labels))))
-            if mirrored and count > 1:
-                rows = rows[rows[:, np.flatnonzero(_free(parts, len(labels)))[0]]]
-        else:
-            rows = _drawn(parts, len(labels), drawn)
-        return cls(labels, rows, count, exact, blocked, min(least, 1.0))
+        named = tuple(blocks) if blocked and blocks is not None else None
+        return _arrangements(tuple(labels.tolist()), named, most_exact, drawn)
 
     def p(self, events: Floats, hours: Floats, *, counts: bool = True) -> Floats:
         """P of "the conditions do not differ", one a study.
@@ -187,6 +178,26 @@ class Arrangements:
         return ends[0], ends[1]
 
 
+@lru_cache(maxsize=64)
+def _arrangements(
+    seen: tuple[bool, ...], blocks: tuple[object, ...] | None, most_exact: int, drawn: int
+) -> Arrangements:
+    """`Arrangements.of`, kept: planning asks for the same ones many times."""
+    labels = np.array(seen, dtype=np.bool_)
+    parts = _blocks(labels, (0,) * len(labels) if blocks is None else blocks)
+    count = math.prod(math.comb(len(at), k) for at, k in parts)
+    exact = count <= most_exact
+    mirrored = all(2 * k == len(at) for at, k in parts)
+    least = max((2 if mirrored else 1) / count, 0.0 if exact else 1 / (drawn + 1))
+    if exact:
+        rows = np.array(list(_all(parts, len(labels))))
+        if mirrored and count > 1:
+            rows = rows[rows[:, np.flatnonzero(_free(parts, len(labels)))[0]]]
+    else:
+        rows = _drawn(parts, len(labels), drawn)
+    return Arrangements(labels, rows, count, exact, blocks is not None, min(least, 1.0))
+
+
 def _free(parts: Sequence[tuple[list[int], int]], n: int) -> NDArray[np.bool_]:
     """Places at which both labels can stand."""
     free = np.zeros(n, dtype=np.bool_)
@@ -226,12 +237,12 @@ def _both(values: Floats, with_: Floats) -> tuple[Floats, Floats]:
     return here, values.sum(axis=1, keepdims=True) - here
 
 
-def _sums(y: Floats, h: Floats, with_: Floats) -> tuple[tuple[Floats, Floats], tuple[Any, Any], Floats]:
+def _sums(y: Floats, h: Floats, with_: Floats) -> tuple[Sequence[Floats], Sequence[Any], Floats]:
     """Events and hours with the label and without, and the logarithm of the ratio of the rates."""
     totals = _both(y, with_)
     k = float(with_[:, 0].sum())
     alike = np.ptp(h) == 0  # all hours alike: one product less
-    times = (k, len(with_) - k) if alike else _both(h, with_)
+    times = (k, len(with_) - k) if alike else [np.maximum(t, TIE) for t in _both(h, with_)]
     none = (totals[0] == 0) | (totals[1] == 0)
     ya, yb = totals if not none.any() else [t + ZERO_ADDED.value * none for t in totals]
     return totals, times, np.log(ya / yb * (times[1] / times[0]))

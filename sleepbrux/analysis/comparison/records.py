@@ -28,6 +28,7 @@ from sleepbrux.archive.nights import (
     pool,
 )
 from sleepbrux.core.errors import StudyError, UsageError
+from sleepbrux.core.parallel import ahead
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.scoring.episodes import KINDS
@@ -205,6 +206,13 @@ def in_hours(onsets: NDArray[np.int64], window: Spans, valid: Spans) -> tuple[tu
     return tuple(zip(events.astype(float).tolist(), hours.tolist(), strict=True))
 
 
+def episodes_by_hour(night: Night) -> tuple[tuple[float, float], ...]:
+    """Episodes and valid hours of each hour of the night; empty where not every episode falls in one."""
+    chosen = night.selection
+    found = in_hours(night.episodes.starts[chosen.episodes], chosen.window, chosen.valid)
+    return found if sum(events for events, _ in found) == len(chosen.episodes) else ()
+
+
 def _by_hour(night: Night) -> dict[str, tuple[tuple[float, float], ...]]:
     """Measures that count events, hour by hour."""
     chosen, episodes, merged = night.selection, night.episodes, night.merged
@@ -266,7 +274,7 @@ def read_records(
     rules = study_rules(study)
     pairs: list[tuple[NightRecord, NightRecord | None]] = []
     missing: list[Missing] = []
-    for one in archived(study, folder, suffix=suffix, due=due):
+    for one in ahead(archived(study, folder, suffix=suffix, due=due)):
         if isinstance(one, Missing):
             missing.append(one)
         else:

@@ -11,6 +11,7 @@ from sleepbrux.analysis.comparison.rules import (
     LEVEL,
     MARGIN_HIGH,
     MARGIN_LOW,
+    UNLIKE_FACTOR,
     VERDICT_P,
 )
 from sleepbrux.analysis.comparison.serial import Serial
@@ -116,8 +117,13 @@ def why_not_yet(
             f"the interval lies {side} 1, but the rearrangement test of the drawn order does not "
             f"agree (p {p_text(test.p)}, wanted {bound:g} or less{never})"
         )
+    more = (
+        f"the nights of the lower condition vary more, so p counts {UNLIKE_FACTOR.value:g} times; "
+        if serial is None and found.lower_varies_more
+        else ""
+    )
     return (
-        f"the interval lies {side} 1, but with the comparisons and looks of this study that is not enough (p "
+        f"the interval lies {side} 1, but {more}with the comparisons and looks of this study that is not enough (p "
         f"after Holm {p_text(found.p_holm)}, wanted {bound:g} or less)"
     )
 

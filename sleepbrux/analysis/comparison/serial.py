@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.analysis.comparison.ratio import Floats
+from sleepbrux.analysis.comparison.ratio import Floats, ratio_of
 from sleepbrux.analysis.comparison.rules import LEVEL, ZERO_ADDED
 
 CORRELATIONS = np.linspace(0.0, 0.9, 19)
@@ -139,9 +139,9 @@ def serial_of(found: Mixture, low: float, high: float) -> Serial:
     middle = found.quantile(0.5)
     own = found.limits()
     return Serial(
-        ratio=float(np.exp(middle[0])),
-        low=min(float(np.exp(own[0][0])), low),
-        high=max(float(np.exp(own[1][0])), high),
+        ratio=ratio_of(middle[0]),
+        low=min(ratio_of(own[0][0]), low),
+        high=max(ratio_of(own[1][0]), high),
         p=float(found.p()[0]),
         correlation=float((found.weights[:, 0] * CORRELATIONS).sum()),
     )

@@ -9,7 +9,7 @@ import numpy as np
 
 from sleepbrux.analysis.comparison.core import compare_nights
 from sleepbrux.analysis.comparison.model import Comparison, CountedNight
-from sleepbrux.analysis.comparison.ratio import Floats, of_logs
+from sleepbrux.analysis.comparison.ratio import Floats, of_logs, ratio_of
 from sleepbrux.analysis.comparison.records import NightRecord, counted
 from sleepbrux.analysis.comparison.trend import Trend
 from sleepbrux.archive.nights import night_value
@@ -360,7 +360,7 @@ def bands(records: Sequence[NightRecord], comparison: Comparison) -> tuple[Quant
         for condition in comparison.conditions:
             found = quantile_band(sides[condition], base) if condition != comparison.baseline else None
             if found is not None:
-                middle, low, high = (tuple(float(v) for v in np.exp(part)) for part in found)
+                middle, low, high = (tuple(ratio_of(v) for v in part) for part in found)
                 n, m = (sum(len(v) >= LEAST_EVENTS for v in side) for side in (sides[condition], base))
                 out.append(
                     QuantileBand(

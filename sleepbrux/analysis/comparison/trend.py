@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sleepbrux.analysis.comparison.ratio import Floats, as_floats
+from sleepbrux.analysis.comparison.ratio import Floats, as_floats, ratio_of
 
 # Logarithms of rates that differ by less are alike: a second more or less in a night makes 4e-5.
 ROUNDING = 1e-9
@@ -87,7 +87,7 @@ def trend_over_nights(
     se = float(np.sqrt(rest @ rest / df / own))
     half = 7 * float(stdtrit(df, 0.975)) * se
     p = float(2 * stdtr(df, -abs(slope) / se)) if se > 0 else 1.0
-    low, middle, high = (float(np.exp(7 * slope + d)) for d in (-half, 0.0, half))
+    low, middle, high = (ratio_of(7 * slope + d) for d in (-half, 0.0, half))
     return Trend(middle, low, high, p, unit, shared, _lag_1(rest))
 
 

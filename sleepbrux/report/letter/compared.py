@@ -16,7 +16,13 @@ from sleepbrux.analysis.comparison import (
 )
 from sleepbrux.analysis.comparison.fixing import fixing_notes, load_record
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED
-from sleepbrux.analysis.comparison.records import Reading, read_records, scorings, study_rules
+from sleepbrux.analysis.comparison.records import (
+    Reading,
+    episodes_by_hour,
+    read_records,
+    scorings,
+    study_rules,
+)
 from sleepbrux.analysis.comparison.study import compare_counts
 from sleepbrux.archive.nights import STATED, Due, Missing, archived, unproved_text
 from sleepbrux.core.errors import UsageError
@@ -71,6 +77,7 @@ def counted_nights(letters: Sequence[Letter]) -> list[CountedNight]:
                 events=float(len(night.selection.episodes)),
                 hours=night.measures["valid_hours"].value or 0.0,
                 date=start.date() if start else None,
+                by_hour=episodes_by_hour(night),
             )
         )
     return found

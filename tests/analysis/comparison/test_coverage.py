@@ -26,8 +26,8 @@ def test_intervals_hold_the_truth_and_sentences_are_rarely_false():
     )
     for key, covered, told in cells:
         assert 0.92 - SLACK <= covered <= 0.98 + SLACK, key
-        # where an appliance changes the spread fourfold and not the mean: up to 7 %, and the page warns
-        most = 0.05 if key[2] == key[3] else 0.07
+        # where an appliance changes the spread fourfold and not the mean: up to 6 %, and the page warns
+        most = 0.05 if key[2] == key[3] else 0.06
         assert told <= most + SLACK, key
 
 
@@ -45,7 +45,7 @@ def test_a_true_halving_is_covered_too():
 
 def test_over_both_contrasts_with_the_baseline_a_study_is_falsely_told_in_at_most_5_percent():
     for key, told in three_cells(600, means=(35.0,)):
-        most = 0.05 if len(set(key[2])) == 1 else 0.08
+        most = 0.05 if len(set(key[2])) == 1 else 0.07
         assert told <= most + 3 * np.sqrt(0.05 * 0.95 / 600), key
 
 

@@ -147,6 +147,16 @@ def test_a_line_changed_by_hand_shows(path, study):
         load_record(path)
 
 
+def test_a_line_that_two_runs_wrote_at_once_counts_once(path, study):
+    fix(path, study, scored=0, now=NOW)
+    line = path.read_text("utf-8")
+    path.write_text(line + line.replace("07:41:09", "07:41:10"), "utf-8")
+    record = look(path, study, compared(4), scored=8, now=NOW)
+    assert [e.kind for e in record.entries] == ["fixed", "look"]
+    assert load_record(path).broken_at is None
+    assert len(load_record(path).entries) == 2
+
+
 def test_lines_are_only_ever_added(path, study):
     fix(path, study, scored=0, now=NOW)
     before = path.read_bytes()

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from sleepbrux.analysis.comparison import holm, rate_ratio
+from sleepbrux.analysis.comparison import CountedNight, compare_nights, holm, rate_ratio
 from sleepbrux.analysis.comparison.rules import RULES
 from sleepbrux.core.errors import UsageError
 
@@ -158,3 +158,16 @@ def test_two_e_tests_differ_and_ours_is_neither():
 def test_every_rule_has_a_reason():
     assert all(rule.reason and rule.key for rule in RULES)
     assert len({rule.key for rule in RULES}) == len(RULES)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("order", ["randomised nights", "planned phases"])
+def test_few_wild_nights_give_limits_that_are_numbers(order):
+    wild = [("none", 0), ("none", 100_000), ("splint", 0), ("splint", 3), ("splint", 50_000)]
+    nights = [CountedNight(f"n{k}", c, float(e), (7.0, 0.01)[k % 2]) for k, (c, e) in enumerate(wild)]
+    found = compare_nights(nights, order=order, keep_first_night=True)
+    (contrast,) = found.contrasts
+    for part in filter(None, (contrast.ratio, contrast.serial, contrast.prior)):
+        assert 1e-6 <= part.low <= part.ratio <= part.high <= 1e6
+    assert contrast.ratio.high == 1e6
+    assert len(contrast.sentence) < 400

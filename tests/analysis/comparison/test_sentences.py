@@ -232,11 +232,45 @@ def test_seven_against_three_is_warned_of_and_has_no_verdict():
     assert "unequal-numbers" in {n.code for n in found.cautions}
 
 
-def test_a_spread_that_differs_fourfold_is_warned_of():
-    nights = night_list(("none", 9, 40, 42, 41, 39, 40), ("splint", 5, 90, 20, 60, 25))
-    assert "unlike-spreads" in {n.code for n in compare_nights(nights).cautions}
-    alike = night_list(("none", 9, 40, 35, 45, 50, 30), ("splint", 20, 25, 22, 30, 33))
-    assert "unlike-spreads" not in {n.code for n in compare_nights(alike).cautions}
+@pytest.mark.parametrize(
+    ("none", "splint", "order", "warned"),
+    [
+        ((40, 42, 41, 39, 40, 44), (18, 20, 30, 15, 25, 9), "randomised nights", True),
+        # the lower condition varies less: its mean is none that a few nights make low
+        ((60, 42, 81, 39, 50, 44), (15, 17, 16, 14, 15, 16), "randomised nights", False),
+        ((40, 42, 51, 30, 40, 44), (18, 20, 21, 15, 23, 19), "randomised nights", False),
+        ((40, 42, 41, 39, 40, 44), (18, 20, 30, 15, 25, 9), "planned phases", False),
+        # nothing is told
+        ((40, 42, 41, 39, 40, 44), (30, 60, 30, 15, 70, 9), "randomised nights", False),
+    ],
+)
+def test_a_lower_condition_that_varies_more_is_warned_of_where_the_order_was_drawn(
+    none, splint, order, warned
+):
+    nights = night_list(("none", 9, *none), ("splint", *splint))
+    codes = {n.code for n in compare_nights(nights, order=order).cautions}
+    assert ("unlike-spreads" in codes) == warned
+    assert ("spreads-assumed" in codes) == (order == "randomised nights")
+
+
+@pytest.mark.parametrize(("order", "times"), [("randomised nights", 1.5), ("randomised blocks", 1.5)])
+def test_p_counts_more_where_the_lower_condition_varies_more(order, times):
+    nights = night_list(("none", 9, 40, 42, 41, 39, 40, 44), ("splint", 18, 20, 30, 15, 25, 9))
+    nights = [replace(n, block=k % 7) for k, n in enumerate(nights)]
+    (one,) = compare_nights(nights, order=order).contrasts
+    assert one.ratio.p_verdict == pytest.approx(times * max(one.ratio.p, one.rearrangement.p))
+    alike = night_list(("none", 9, 40, 42, 51, 30, 40, 44), ("splint", 18, 20, 21, 15, 23, 19))
+    alike = [replace(n, block=k % 7) for k, n in enumerate(alike)]
+    (other,) = compare_nights(alike, order=order).contrasts
+    assert other.ratio.p_verdict == max(other.ratio.p, other.rearrangement.p)
+
+
+def test_where_p_counts_more_and_is_then_too_large_the_sentence_says_so():
+    nights = night_list(("none", 40, 42, 41, 39, 40, 44), ("splint", 27, 38, 30, 20, 34, 38))
+    (one,) = compare_nights(nights, order="randomised nights", keep_first_night=True).contrasts
+    assert max(one.ratio.p, one.rearrangement.p) <= 0.05 < one.ratio.p_verdict
+    assert one.verdict == "cannot tell yet"
+    assert "the nights of the lower condition vary more, so p counts 1.5 times" in one.sentence
 
 
 def test_a_trend_is_warned_of():

@@ -8,6 +8,7 @@ import numpy as np
 import pypdf
 import pytest
 
+from sleepbrux.analysis.comparison import compare_nights
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
@@ -23,7 +24,7 @@ from sleepbrux.report.letter import (
     load_fields,
     sentences,
 )
-from sleepbrux.report.letter.compared import NightsCompared, compared
+from sleepbrux.report.letter.compared import NightsCompared, compared, counted_nights
 from sleepbrux.report.letter.content import content, letter_id
 from sleepbrux.report.letter.fields import ABOUT
 from sleepbrux.report.letter.nights import Letter
@@ -207,6 +208,14 @@ def test_the_ratio_of_the_sentence_is_that_of_the_table():
     assert float(told_ratio) == pytest.approx(ratio, abs=0.02)
     assert rows["splint"][6].startswith(told_ratio)
     assert f"With splint {told_ratio} times the rate without an appliance" in made["answer"][0]
+
+
+def test_without_a_study_file_the_hours_of_the_night_count_too(four):
+    nights = counted_nights(four)
+    for night in nights:
+        assert sum(events for events, _ in night.by_hour) == night.events
+        assert sum(hours for _, hours in night.by_hour) == pytest.approx(night.hours)
+    assert compare_nights(nights).shape
 
 
 def test_nights_on_different_bases_stand_side_by_side_only(four):
