@@ -80,7 +80,7 @@ UNLIKE_FACTOR = Rule(
     "unlike_factor",
     1.5,
     "so many times p counts then. Where an appliance changes how far nights vary, fourfold, and not their mean, "
-    "a difference is told in up to 6 % of studies in place of 7 % (7 % with three conditions; python -m "
+    "a difference is found in up to 6 % of studies in place of 7 % (7 % with three conditions; python -m "
     "tests.compare_table); a larger factor costs more of the power where nights vary alike; by simulation, our "
     "choice",
 )
