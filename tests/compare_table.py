@@ -28,10 +28,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 from sleepbrux.analysis.comparison.hours import weighted_hours
-from sleepbrux.analysis.comparison.judge import judge
 from sleepbrux.analysis.comparison.ratio import arm, contrast, estimate, holm_rows, varies_more
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Arrangements
 from sleepbrux.analysis.comparison.rules import LEAST_NIGHTS, LOOKS_P, NOT_DRAWN, SKEWED, VERDICT_P
+from sleepbrux.analysis.comparison.verdict import judge
 from sleepbrux.analysis.planning import Planned
 from sleepbrux.analysis.planning.design import layouts
 from sleepbrux.analysis.planning.simulation import Truth, power_at, told, told_at_looks

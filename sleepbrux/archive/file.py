@@ -38,7 +38,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.archive.coherent import IncoherentError, check_night
+from sleepbrux.archive.coherence import IncoherentError, check_night
 from sleepbrux.archive.earlier import present_groups, present_header
 from sleepbrux.archive.identity import Identity, identity_of
 from sleepbrux.archive.manifest import check_archive, check_identity, listed_identity
@@ -65,7 +65,7 @@ from sleepbrux.signal.actigraphy import WakeEstimate
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.heart import Heart
-from sleepbrux.signal.lines import Notched
+from sleepbrux.signal.mains import Notched
 from sleepbrux.signal.movement import ActivityChannel
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.sound import Sound

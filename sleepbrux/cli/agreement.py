@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
@@ -223,5 +223,5 @@ def command(
         if earlier:
             click.echo(earlier)
     if a.is_file() and a.name.endswith(ARCHIVE):
-        following.say_next(("look at the episodes that differ", ("review", a)))
+        next_steps.say_next(("look at the episodes that differ", ("review", a)))
     return 0

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.score import make_folder
 from sleepbrux.cli.terminal import above_the_bar, progress_bar
 from sleepbrux.core.errors import CriterionError, UsageError
@@ -49,7 +49,7 @@ def _warn(text: str) -> None:
 
 def _next(archives: Iterable[Path | None]) -> None:
     for first in [path for path in archives if path is not None][:1]:
-        following.say_next(("look at every episode of a night and decide", ("review", first)))
+        next_steps.say_next(("look at every episode of a night and decide", ("review", first)))
 
 
 def _end(batch: Batch) -> None:

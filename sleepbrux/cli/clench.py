@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError, StudyError, UsageError
 
@@ -128,7 +128,7 @@ def command(
         load_kernels()
         who = study.pseudonym
         tests = study_tests(study, study_or_recording.parent)
-        folder = results or following.results_of(study_or_recording)
+        folder = results or next_steps.results_of(study_or_recording)
         if folder.is_dir():
             nights = _nights(study, folder, study_or_recording.parent)
         elif results is not None:
@@ -157,8 +157,8 @@ def command(
 
 def _next(file: Path, *, scored: bool) -> None:
     if file.suffix.casefold() != ".toml":
-        following.say_next(("see whether they make a reference", ("reference", file)))
+        next_steps.say_next(("see whether they make a reference", ("reference", file)))
     elif scored:
-        following.say_next(("compare the nights", ("compare", file)))
+        next_steps.say_next(("compare the nights", ("compare", file)))
     else:
-        following.say_next(("score the nights", ("score", "--study", file)))
+        next_steps.say_next(("score the nights", ("score", "--study", file)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
@@ -239,5 +239,5 @@ def command(
     click.echo(f"page: {out / 'cohort.report.html'}")
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()
-        following.say_next(("look at one person", ("compare", studies[0], *where)))
+        next_steps.say_next(("look at one person", ("compare", studies[0], *where)))
     return 1 if say_unread(read.unread) else 0

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
@@ -142,7 +142,7 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path, D
         if given:
             names = ", ".join(f"--{k.replace('_', '-')}" for k in given)
             raise UsageError(f"{names}: {table.name} is a study file, which says so itself")
-        return load_study(table), following.results_of(table), Due(home=table.parent)
+        return load_study(table), next_steps.results_of(table), Due(home=table.parent)
     except StudyError as error:
         raise UsageError(str(error)) from error
 
@@ -204,7 +204,7 @@ def command(
         {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline, "order": order},
     )
     ask_names(plan)
-    folder = following.found_results(_file_of(study), results or beside)
+    folder = next_steps.found_results(_file_of(study), results or beside)
     with progress_bar(total=len(plan.night), desc="nights read") as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, due=due, robust=not quick, progress=bar.update)
     fixed = record_path(_file_of(study))
@@ -234,8 +234,8 @@ def command(
     unused = say_unread(reading.unread)
     file = _file_of(study)
     if file.suffix == ".toml":
-        where = following.naming(file, folder)
-        following.say_next(("write the letter", ("letter", "--study", file, *where)))
+        where = next_steps.naming(file, folder)
+        next_steps.say_next(("write the letter", ("letter", "--study", file, *where)))
     else:
-        following.say_next(("see how many more nights are needed", ("plan", "--study", study)))
+        next_steps.say_next(("see how many more nights are needed", ("plan", "--study", study)))
     return 1 if unused or found.missing else 0

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.core.errors import UsageError
 from sleepbrux.criteria import DEFAULT_ID, Criterion, criterion_ids, load_criterion
 
@@ -49,7 +49,7 @@ def command(ctx: click.Context) -> None:
     if ctx.invoked_subcommand is None:
         for name in criterion_ids():
             click.echo(f"{name:<24} {load_criterion(name).title}")
-        following.say_next(("see every value with its source", ("criteria", "show", DEFAULT_ID)))
+        next_steps.say_next(("see every value with its source", ("criteria", "show", DEFAULT_ID)))
 
 
 @command.command()
@@ -68,4 +68,4 @@ def check(file: str) -> None:
     """Check a rule file of your own."""
     criterion = load_criterion(file)
     click.echo(f"{criterion.id}: complete; digest {criterion.digest()}")
-    following.say_next(("score a recording by it", ("score", "NIGHT.edf", "--criterion", file)))
+    next_steps.say_next(("score a recording by it", ("score", "NIGHT.edf", "--criterion", file)))

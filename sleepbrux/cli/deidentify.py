@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.core.errors import UsageError
 
 
@@ -84,7 +84,7 @@ def command(
     click.echo(f"  searched for {report.searched} old names, numbers and dates: none found")
     for line in NOT_PROMISED:
         click.echo(f"  {line}")
-    following.say_next(("look at what the copy holds", ("inspect", out)))
+    next_steps.say_next(("look at what the copy holds", ("inspect", out)))
     return 0
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.cli.terminal import progress_bar
 from sleepbrux.core.errors import UsageError
 
@@ -92,7 +92,7 @@ def command(out: Path) -> int:
     click.echo(f"With and without an appliance: {results / 'study.report.html'}")
     click.echo(f"All nights in one table: {results / 'nights.csv'}")
     click.echo(f"What truly happened in each: {out / 'NIGHT.truth.json'} (all of it is invented)")
-    following.say_next(
+    next_steps.say_next(
         (
             "look at every episode of that night and decide",
             ("review", results / f"{first}{ARCHIVE}"),

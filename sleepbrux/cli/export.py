@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.core.errors import SleepbruxError, UsageError
 from sleepbrux.core.texts import file_name
@@ -191,5 +191,7 @@ def command(
             click.echo(str(path))
         for line in _given(nights, wish):
             click.echo(f"sleepbrux: {line}", err=True)
-        following.say_next(("from a number down to the samples", ("trace", archives[0], "episodes_per_hour")))
+        next_steps.say_next(
+            ("from a number down to the samples", ("trace", archives[0], "episodes_per_hour"))
+        )
     return 1 if failures else 0

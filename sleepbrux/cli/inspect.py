@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
@@ -211,7 +211,7 @@ def _next(paths: tuple[Path, ...], mornings: list[UsabilityVerdict], mvc_uv: flo
     first = paths[0]
     level = () if mvc_uv is None else ("--mvc-uv", f"{mvc_uv:g}")
     words = ("--study", first) if first.suffix.casefold() == ".toml" else (*paths, *level)
-    following.say_next(
+    next_steps.say_next(
         (
             "record again where you can, and score what there is" if lost else "score",
             ("score", *words),
@@ -268,5 +268,5 @@ def command(
         for seen in found:
             _show(seen)
         if found:
-            following.say_next(("see whether it can be used", ("inspect", "--after-night", *recordings)))
+            next_steps.say_next(("see whether it can be used", ("inspect", "--after-night", *recordings)))
     return 1 if failures else 0

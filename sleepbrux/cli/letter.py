@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
@@ -28,7 +28,7 @@ def _study(file: Path, results: Path | None) -> tuple[Study, list[Letter], Night
     from sleepbrux.report.outputs import ARCHIVE
 
     plan = recorded_study(file)
-    folder = following.found_results(file, results)
+    folder = next_steps.found_results(file, results)
     letters, comparison, missing, doubts = study_letters(
         plan, folder, suffix=ARCHIVE, due=Due(home=file.parent), record=record_path(file)
     )
@@ -162,14 +162,14 @@ def command(
     about = _about(archives, study, results)
     if file is None and not entries:
         form = target.with_name("letter.fields.toml")
-        following.say_next(("fill in question and findings", ("letter", "--new-fields", form, *about)))
+        next_steps.say_next(("fill in question and findings", ("letter", "--new-fields", form, *about)))
     else:
         files = (
             [archives[0]]
             if archives
-            else sorted(following.found_results(study, results).glob(f"*{ARCHIVE}") if study else ())[:1]
+            else sorted(next_steps.found_results(study, results).glob(f"*{ARCHIVE}") if study else ())[:1]
         )
-        following.say_next(
+        next_steps.say_next(
             *(
                 ("files for other programs", ("export", path, "--out", path.parent / "files"))
                 for path in files
@@ -202,7 +202,7 @@ def _about(archives: tuple[Path, ...], study: Path | None, results: Path | None)
 
 
 def _after_fields(form: Path, archives: tuple[Path, ...], study: Path | None, results: Path | None) -> None:
-    study = study if archives or study else following.study_near(form.absolute().parent)
+    study = study if archives or study else next_steps.study_near(form.absolute().parent)
     about = _about(archives, study, results)
     if about:
-        following.say_next(("once it is filled in", ("letter", *about, "--fields", form)))
+        next_steps.say_next(("once it is filled in", ("letter", *about, "--fields", form)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
@@ -353,5 +353,5 @@ def command(
         headline(answer)
     click.echo("\n".join([*lines, f"table: {out / 'plan.csv'}", PURPOSE]))
     if study is None:
-        following.say_next(("draft the study file", ("study", "new", out)))
+        next_steps.say_next(("draft the study file", ("study", "new", out)))
     return 0

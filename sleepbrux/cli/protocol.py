@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.core.errors import StudyError, UsageError
 
 
@@ -55,7 +55,7 @@ def command(study: Path, out: Path | None, person: int | None) -> int:
         with replacing(path) as temporary:
             temporary.write_bytes(pdf)
         click.echo(f"{name.replace('-', ' ')}: {path}")
-    following.say_next(
+    next_steps.say_next(
         (
             "once nights are recorded and named in the study file, check it",
             ("study", "check", study),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import UsageError
 
@@ -97,11 +97,11 @@ def _propose(recording: Path, looked: ReferenceCheck, *, afresh: bool) -> None:
 
 
 def _next(recording: Path, looked: ReferenceCheck) -> None:
-    study = following.study_near(recording.parent)
+    study = next_steps.study_near(recording.parent)
     accept = ("reference", recording, "--accept-by", "NAME", "--teeth", "natural")
     if not looked.cues.clenches_s:
         every = f"1-{len(looked.clenches)}"
-        following.say_next(
+        next_steps.say_next(
             (
                 "look at the page, then take clenches by their numbers",
                 (*accept[:2], "--clenches", every, *accept[2:]),
@@ -109,11 +109,11 @@ def _next(recording: Path, looked: ReferenceCheck) -> None:
         )
     elif not looked.cues.confirmed:
         click.echo("unconfirmed: these clenches were detected automatically")
-        following.say_next(("look at the page, then accept with your name", accept))
+        next_steps.say_next(("look at the page, then accept with your name", accept))
     elif not looked.usable:
         click.echo("no channel gives a reference: record the clenches again, or name other ones")
     elif study is not None:
-        following.say_next(
+        next_steps.say_next(
             ("check the study", ("study", "check", study)),
             (
                 "score its nights (those scored before keep their earlier reference until then)",
@@ -121,7 +121,7 @@ def _next(recording: Path, looked: ReferenceCheck) -> None:
             ),
         )
     else:
-        following.say_next(("draft a study file", ("study", "new", recording.parent)))
+        next_steps.say_next(("draft a study file", ("study", "new", recording.parent)))
 
 
 @click.command()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.core.errors import SleepbruxError
 
@@ -60,5 +60,5 @@ def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, m
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
     if failures < len(archives):
-        following.say_next(("write the letter", ("letter", *archives)))
+        next_steps.say_next(("write the letter", ("letter", *archives)))
     return 1 if failures else 0

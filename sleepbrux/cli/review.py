@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.core.errors import JournalError, SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
     from sleepbrux.archive.journal import Journal
     from sleepbrux.recording.opening import Hints
-    from sleepbrux.review.desk import ReviewSession
     from sleepbrux.review.nights import Place
+    from sleepbrux.review.session import ReviewSession
     from sleepbrux.scoring.night import Night
 
 STUDY_NAME = "study.toml"
@@ -193,8 +193,8 @@ def _counted(name: str, archive: Path, night: Night) -> Place:
 def _opener(asked: Asked) -> Callable[[Place], ReviewSession]:
     from sleepbrux.archive.file import load_night
     from sleepbrux.archive.journal import journal_path
-    from sleepbrux.review.desk import ReviewSession
     from sleepbrux.review.recordings import find_recording
+    from sleepbrux.review.session import ReviewSession
     from sleepbrux.review.trace import Trace, check_same
 
     def opened(place: Place) -> ReviewSession:
@@ -225,7 +225,7 @@ def _opener(asked: Asked) -> Callable[[Place], ReviewSession]:
 
 def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) -> int:
     from sleepbrux.archive.journal import journal_path
-    from sleepbrux.review.entrance import Door, Entrance
+    from sleepbrux.review.access import Door, Entrance
     from sleepbrux.review.nights import Nights
     from sleepbrux.review.serving import serve
 
@@ -369,13 +369,13 @@ def _result(place: Place) -> int:
 
 def _next(archive: Path) -> None:
     """The comparison of the study whose results these are, else the letter: both are older than a review."""
-    study = following.study_near(archive.absolute().parent)
+    study = next_steps.study_near(archive.absolute().parent)
     if study is None:
-        following.say_next(("write the letter", ("letter", archive)))
+        next_steps.say_next(("write the letter", ("letter", archive)))
         return
     from sleepbrux.cli.score import study_steps
     from sleepbrux.study.file import load_study
 
     with contextlib.suppress(StudyError):  # the review is done, whatever the study file has become
-        where = following.shown(study)
-        following.say_next(*study_steps(load_study(study), where, archive.parent))
+        where = next_steps.shown(study)
+        next_steps.say_next(*study_steps(load_study(study), where, archive.parent))

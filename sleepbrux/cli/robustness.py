@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError
@@ -89,5 +89,5 @@ def command(archives: tuple[Path, ...], out: Path | None) -> int:
             failures += 1
             click.echo(f"sleepbrux: {error}", err=True)
     if failures < len(archives):
-        following.say_next(("look at every episode and decide", ("review", archives[0])))
+        next_steps.say_next(("look at every episode and decide", ("review", archives[0])))
     return 1 if failures else 0

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following, options
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.progress import Relay, shown
 from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import CriterionError, SleepbruxError, StudyError, UsageError
@@ -212,7 +212,7 @@ def command(
         raise UsageError("--rest-uv describes the clench given by --mvc-uv; give both")
     if convert_uv is not None and not mvc_uv:
         raise UsageError("--convert-uv converts the clench given by --mvc-uv; give both")
-    out = out if out is not None else following.results_of(study or recordings[0])
+    out = out if out is not None else next_steps.results_of(study or recordings[0])
     if study is not None:
         return _score_study(study, recordings, out)
     make_folder(out)
@@ -240,7 +240,7 @@ def command(
     )
     code, archives = _score_all([(path, request, None) for path in recordings], out)
     for archive in archives[:1]:
-        following.say_next(
+        next_steps.say_next(
             ("look at every episode and decide", ("review", archive)),
             ("write the letter", ("letter", archive)),
         )
@@ -423,7 +423,7 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     if planned and not wanted:
         click.echo(f"{_are(len(planned))} not recorded yet: {', '.join(planned)}")
     if archives:
-        following.say_next(
+        next_steps.say_next(
             ("look at every episode and decide", ("review", archives[0])),
             *study_steps(study, file, out),
         )
@@ -436,7 +436,7 @@ def _are(n: int) -> str:
 
 def study_steps(study: Study, file: Path, results: Path) -> list[tuple[str, tuple[object, ...]]]:
     """What comes once nights of a study are scored: the comparison where there is something to compare."""
-    where = following.naming(file, results)
+    where = next_steps.naming(file, results)
     if len({n.condition for n in study.recorded}) > 1:
         return [("compare the conditions", ("compare", file, *where))]
     return [("write the letter", ("letter", "--study", file, *where))]

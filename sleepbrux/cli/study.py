@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.core.files import write_text
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from sleepbrux.study.drafting import StudyFinding
     from sleepbrux.study.file import Study
 
-NAME, PLANNED = following.STUDY_FILE, 4
+NAME, PLANNED = next_steps.STUDY_FILE, 4
 WORDS = {"missing": "missing", "question": "question", "limit": "affects results", "note": "note"}
 
 
@@ -62,7 +62,7 @@ def new(folder: Path, conditions: tuple[str, ...], nights: int) -> int:
     )
     click.echo(f"{target}: {recorded}, {count_of(made.references, 'chair recording')}")
     click.echo("open it in a text editor and replace each FILL IN")
-    following.say_next(
+    next_steps.say_next(
         ("check it", ("study", "check", target)),
         ("print the sheets", ("protocol", target)),
     )
@@ -108,7 +108,7 @@ def check(study: Path) -> int:
         click.echo(f"{WORDS[one.severity]}: {one.where}: {one.whole}")
     open_ = any(one.severity in ("missing", "question") for one in found)
     looks = dict.fromkeys(one.look_at for one in found if one.look_at)
-    following.say_next(
+    next_steps.say_next(
         *(("find its clenches, and accept them", ("reference", study.parent / name)) for name in looks),
         *_steps(study, plan, open_=open_),
     )

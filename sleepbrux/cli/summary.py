@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
@@ -234,7 +234,7 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
     if out is not None and (out.resolve() == study.resolve() or out.name.endswith(ARCHIVE)):
         raise UsageError(f"--out {out.name} would overwrite an input; name another file")
     plan = recorded_study(study)
-    folder = following.found_results(study, results)
+    folder = next_steps.found_results(study, results)
     due = Due(home=study.parent)
     nights, missing = read_nights(plan, folder, suffix=ARCHIVE, due=due)
     summary = summarise(plan, nights, missing)
@@ -257,5 +257,5 @@ def command(study: Path, results: Path | None, as_json: bool, out: Path | None) 
         )
     failed = say_unread(f"night {night.id}: {night.unread}" for night in nights if night.unread)
     if not as_json:
-        following.say_next(*study_steps(plan, study, folder))
+        next_steps.say_next(*study_steps(plan, study, folder))
     return 1 if summary.missing or failed else 0

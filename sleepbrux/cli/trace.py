@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.cli.options import say_doubts
 from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
@@ -178,7 +178,7 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")
-        following.say_next(("from the rate down to the samples", ("trace", archive, "episodes_per_hour")))
+        next_steps.say_next(("from the rate down to the samples", ("trace", archive, "episodes_per_hour")))
         return min(failed, 1)
     if as_json and everything:
         raise UsageError("--json prints everything already; leave out --all")
@@ -191,5 +191,5 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
         for row in rows:
             click.echo(f"  {row}")
     click.echo(table["purpose"])
-    following.say_next(("see whether it holds under other rules", ("robustness", archive)))
+    next_steps.say_next(("see whether it holds under other rules", ("robustness", archive)))
     return min(failed, 1)

@@ -14,12 +14,12 @@ from sleepbrux.core.version import __version__
 from sleepbrux.export.chain import chain_words
 from sleepbrux.export.summary import report_id, steps
 from sleepbrux.report import frame, tables, wording
-from sleepbrux.report.around import around_section
 from sleepbrux.report.axes import kind_sign, legend
 from sleepbrux.report.figures import curve_svg, distributions, hours_figure, kinds_of, overview
 from sleepbrux.report.method import LOST_TIME, method
 from sleepbrux.report.numbers import began, clock, count_of, plain, seconds_of_day, text
 from sleepbrux.report.payload import payload, strips, to_json
+from sleepbrux.report.surroundings import around_section
 from sleepbrux.scoring.measures import label_of
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.robustness import Curve, Robustness, RuleReading, ThresholdCurve

@@ -8,10 +8,10 @@ from typing import NamedTuple
 import numpy as np
 
 from sleepbrux.core.spans import Spans
-from sleepbrux.report.around import flags as around_flags
 from sleepbrux.report.clock_hours import unit_of
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
 from sleepbrux.report.payload import mark_label
+from sleepbrux.report.surroundings import flags as around_flags
 from sleepbrux.report.wording import FLAG_WORDS, interval_of, reason_words
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.measures import Measure, label_of

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sleepbrux.core.errors import SleepbruxError
-from sleepbrux.review.desk import ReviewSession
+from sleepbrux.review.session import ReviewSession
 
 MOST_OPEN = 2
 

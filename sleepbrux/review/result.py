@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from sleepbrux.archive.journal.file import Journal
 from sleepbrux.review import sampling
-from sleepbrux.review.near import near_misses
+from sleepbrux.review.near_misses import near_misses
 from sleepbrux.scoring.night import Night
 
 

@@ -6,9 +6,9 @@ import random
 from dataclasses import dataclass
 from typing import Any
 
+from sleepbrux.archive.journal.decision_state import in_force
 from sleepbrux.archive.journal.file import DecisionDraft, Entry, Journal
-from sleepbrux.archive.journal.standing import in_force
-from sleepbrux.review.near import NearMiss
+from sleepbrux.review.near_misses import NearMiss
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.uncertainty import LEVEL
@@ -185,7 +185,7 @@ def _share(
 
 def as_table(item: Item) -> dict[str, Any]:
     """An item as the page reveals it once it is decided."""
-    from sleepbrux.review.near import WORDS
+    from sleepbrux.review.near_misses import WORDS
 
     said = (
         f"{item.kind} episode"

@@ -2,7 +2,7 @@
 
 Served on the loopback address. Every request must name it as its host, so that a page of another site
 that was led here by a false name server is refused; every request for data must carry a random token,
-which the page gets once for a pass or a code (`sleepbrux.review.entrance`) and which is never part of a
+which the page gets once for a pass or a code (`sleepbrux.review.access`) and which is never part of a
 request line; every decision must come from the page's own origin. The page may run and style itself by
 what it holds, and may ask nobody else.
 """
@@ -22,10 +22,10 @@ from starlette.routing import Route
 
 from sleepbrux.archive.journal.file import ConflictError, DecisionDraft
 from sleepbrux.core.errors import JournalError, SleepbruxError
-from sleepbrux.review.desk import ReviewSession
-from sleepbrux.review.entrance import Entrance
+from sleepbrux.review.access import Entrance
 from sleepbrux.review.nights import Nights
 from sleepbrux.review.page import shell
+from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import MOST_PIXELS, packed
 
 HOST = "127.0.0.1"

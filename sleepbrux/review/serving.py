@@ -11,7 +11,7 @@ from typing import Any
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from sleepbrux.review.entrance import Entrance
+from sleepbrux.review.access import Entrance
 from sleepbrux.review.nights import Nights
 from sleepbrux.review.server import HOST, application
 

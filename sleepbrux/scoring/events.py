@@ -24,8 +24,8 @@ from sleepbrux.scoring.bursts import (
     find_bursts,
     thresholds,
 )
-from sleepbrux.scoring.context.drop import asks, basis_of, check, left_out
 from sleepbrux.scoring.context.label import label as label_events
+from sleepbrux.scoring.context.left_out import asks, basis_of, check, left_out
 from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import Episodes, group_episodes
 from sleepbrux.scoring.measures import Selection, select

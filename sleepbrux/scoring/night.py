@@ -29,7 +29,7 @@ from sleepbrux.scoring.bursts import (
     knot_frames,
 )
 from sleepbrux.scoring.context.counts import count
-from sleepbrux.scoring.context.drop import admitted
+from sleepbrux.scoring.context.left_out import admitted
 from sleepbrux.scoring.context.model import Labels, in_seconds
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import Events, Track, find_events, labels_of, mvc_of

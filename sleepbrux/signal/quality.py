@@ -30,8 +30,8 @@ from sleepbrux.recording.model import Mark
 from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.signal.gain import gain_steps, tenths
 from sleepbrux.signal.quantiles import median, quantile, running
+from sleepbrux.signal.slow_swings import without_swings
 from sleepbrux.signal.sweep import ChannelFrames, hum_share
-from sleepbrux.signal.swings import without_swings
 from sleepbrux.signal.transients import without_heart, without_spikes
 
 SETTLING_S = 0.25

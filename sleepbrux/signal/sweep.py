@@ -29,7 +29,7 @@ from sleepbrux.core.parallel import default_threads
 from sleepbrux.core.spans import Grid
 from sleepbrux.recording.model import Block, Channel, Recording
 from sleepbrux.signal.filters import band_poles, emg_band_pass
-from sleepbrux.signal.lines import (
+from sleepbrux.signal.mains import (
     LOOK_S,
     MAINS_HZ,
     Lines,

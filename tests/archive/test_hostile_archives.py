@@ -10,7 +10,7 @@ import h5py
 import numpy as np
 import pytest
 
-from sleepbrux.archive.coherent import check_night
+from sleepbrux.archive.coherence import check_night
 from sleepbrux.archive.file import load_night
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.core.files import is_sealed, seal

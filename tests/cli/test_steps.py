@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sleepbrux.cli import following
+from sleepbrux.cli import next_steps
 from sleepbrux.synth.layout import Recipe, plan_night
 from sleepbrux.synth.render import write_night
 
@@ -141,12 +141,12 @@ def test_the_program_is_named_as_it_can_be_called(monkeypatch, tmp_path, called,
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(sys, "argv", [called])
     monkeypatch.setenv("PATH", str(tmp_path))
-    assert following.program() == said
+    assert next_steps.program() == said
     on_path = tmp_path / "sleepbrux"
     on_path.write_text("")
     on_path.chmod(0o755)
     monkeypatch.setattr(sys, "argv", [str(on_path)])
-    assert following.program() == "sleepbrux"
+    assert next_steps.program() == "sleepbrux"
 
 
 def test_as_a_module_the_named_command_is_one_that_runs(tmp_path):
@@ -162,5 +162,5 @@ def test_as_a_module_the_named_command_is_one_that_runs(tmp_path):
 
 
 def test_a_name_that_cannot_be_typed_is_not_named(capsys):
-    following.say_next(("look", ("report", "a\x1b[31m.h5")))
+    next_steps.say_next(("look", ("report", "a\x1b[31m.h5")))
     assert capsys.readouterr().err == ""

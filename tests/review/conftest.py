@@ -10,10 +10,10 @@ import pytest
 from sleepbrux import reference as calibration
 from sleepbrux.archive.file import save_night
 from sleepbrux.archive.journal.file import journal_path, load_journal
-from sleepbrux.review.desk import ReviewSession
-from sleepbrux.review.entrance import Entrance
+from sleepbrux.review.access import Entrance
 from sleepbrux.review.nights import Nights, Place
 from sleepbrux.review.serving import listening, server_for
+from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import Trace, check_same
 from sleepbrux.scoring.night import score_night
 from tests.nights import recording_of, rhythm

@@ -269,7 +269,7 @@ def test_who_has_no_pass_sees_nothing_of_the_night_and_is_asked_for_the_code(bro
 
 
 def test_the_file_for_the_browser_leads_to_the_page_and_is_gone(browser, served):
-    from sleepbrux.review.entrance import Door
+    from sleepbrux.review.access import Door
 
     door = Door(served.entrance, served.origin + "/")
     browser.get("about:blank")

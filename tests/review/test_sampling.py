@@ -8,8 +8,8 @@ from sleepbrux import reference as calibration
 from sleepbrux.archive.journal.file import DecisionDraft, load_journal
 from sleepbrux.core.errors import JournalError
 from sleepbrux.review import sampling
-from sleepbrux.review.desk import ReviewSession
-from sleepbrux.review.near import near_misses, relaxed
+from sleepbrux.review.near_misses import near_misses, relaxed
+from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import Trace
 from sleepbrux.scoring.night import rescore, score_night
 from tests.nights import LABELS, recording_of, rhythm

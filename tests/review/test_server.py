@@ -147,12 +147,12 @@ def test_a_view_is_float32_behind_a_head(client):
 
 @pytest.mark.shows("lost-decision")
 def test_a_full_disk_is_told_and_nothing_is_shown_as_decided(client, served, monkeypatch):
-    from sleepbrux.review import desk
+    from sleepbrux.review import session
 
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(desk, "append", full)
+    monkeypatch.setattr(session, "append", full)
     answer = client.post("/api/decide", json=decision(0, action="accept", target="e0"))
     assert answer.status_code == 507
     assert "No space left" in answer.json()["error"]

@@ -14,7 +14,7 @@ from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import find_window
 from sleepbrux.reference import given
 from sleepbrux.scoring.events import find_events
-from sleepbrux.signal.lines import Lines, agreed
+from sleepbrux.signal.mains import Lines, agreed
 from sleepbrux.signal.quality import REASONS, examine, white_sharpness
 from sleepbrux.signal.sweep import sweep
 from sleepbrux.synth.layout import plan_night

@@ -10,7 +10,6 @@ import numpy as np
 
 from sleepbrux.analysis.comparison.cautions import cautions_of
 from sleepbrux.analysis.comparison.hours import as_table, common_shape, weighted_hours
-from sleepbrux.analysis.comparison.judge import judge
 from sleepbrux.analysis.comparison.model import Apart, Comparison, Contrast, CountedNight
 from sleepbrux.analysis.comparison.prior import PriorLine, prior_line
 from sleepbrux.analysis.comparison.ratio import RateRatio, holm, rate_ratio, ratio_of
@@ -24,6 +23,7 @@ from sleepbrux.analysis.comparison.rules import VERDICT_P
 from sleepbrux.analysis.comparison.sentences import sentence_of, side_by_side_of, verdict_of
 from sleepbrux.analysis.comparison.serial import Serial, serial_of
 from sleepbrux.analysis.comparison.trend import Trend, trend_over_nights
+from sleepbrux.analysis.comparison.verdict import judge
 from sleepbrux.core.errors import UsageError
 from sleepbrux.study.file import NO_APPLIANCE, Order
 

@@ -227,7 +227,7 @@ class RateRatio:
     p
         Two-sided, of t.
     p_verdict, p_holm
-        What the sentence rests on (`judge.Judged.p`), and the same after Holm over the contrasts with the
+        What the sentence rests on (`verdict.Judged.p`), and the same after Holm over the contrasts with the
         baseline.
     p_equal, p_equal_holm
         Likewise for "no more than a quarter less or a third more".

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.analysis.comparison.judge import judge
 from sleepbrux.analysis.comparison.ratio import Floats, contrast
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Arrangements
 from sleepbrux.analysis.comparison.rules import LEAST_NIGHTS, LOOKS_P, NOT_DRAWN, VERDICT_P
+from sleepbrux.analysis.comparison.verdict import judge
 from sleepbrux.analysis.planning.design import (
     DRAWN,
     DRAWN_NEAR,

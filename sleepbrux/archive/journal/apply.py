@@ -20,15 +20,15 @@ from typing import Any
 import numpy as np
 
 from sleepbrux.archive.file import load_night
-from sleepbrux.archive.journal.file import Journal, check_about, journal_path, load_journal
-from sleepbrux.archive.journal.levels import Levels
-from sleepbrux.archive.journal.standing import (
+from sleepbrux.archive.journal.decision_state import (
     DecisionState,
     check_meaning,
     group_name,
     in_force,
     standings,
 )
+from sleepbrux.archive.journal.file import Journal, check_about, journal_path, load_journal
+from sleepbrux.archive.journal.levels import Levels
 from sleepbrux.archive.journal.witness import check_witness
 from sleepbrux.core.errors import JournalError, Note
 from sleepbrux.core.provenance import Review
@@ -37,7 +37,7 @@ from sleepbrux.criteria import Criterion
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.bursts import PHASIC, SHORT, TONIC, CombinedBursts, kinds
 from sleepbrux.scoring.context.counts import count
-from sleepbrux.scoring.context.drop import asks, left_out
+from sleepbrux.scoring.context.left_out import asks, left_out
 from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import EPISODE_UNCLASSIFIED, Episodes, group_episodes
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from sleepbrux.archive.journal.apply import Reviewed, review_of
+from sleepbrux.archive.journal.decision_state import Level, check_form, kinds_for
 from sleepbrux.archive.journal.file import DecisionDraft, Entry, Journal
-from sleepbrux.archive.journal.standing import Level, check_form, kinds_for
 from sleepbrux.core.errors import JournalError
 
 

@@ -23,12 +23,12 @@ from sleepbrux.reference.model import NOT_STATED
 from sleepbrux.report.answers import hours_words, interval_text
 from sleepbrux.report.letter import sentences
 from sleepbrux.report.letter.answer import EPISODES, one_night, several_nights, worn
-from sleepbrux.report.letter.around import around_rows, signals
 from sleepbrux.report.letter.compared import NO_EFFECT, NightsCompared, compared, night_id
 from sleepbrux.report.letter.drawing import Dot, Figure, Group, nights_figure, strip_figure
 from sleepbrux.report.letter.fields import ABOUT, Fields
 from sleepbrux.report.letter.nights import Letter, clean, initials, shown_review
 from sleepbrux.report.letter.rule import rule_words
+from sleepbrux.report.letter.surroundings import around_rows, signals
 from sleepbrux.report.numbers import count_of, listed, text
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion

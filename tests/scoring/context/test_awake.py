@@ -17,8 +17,8 @@ from sleepbrux.export.summary import summary, summary_text
 from sleepbrux.export.tables import episodes_csv
 from sleepbrux.recording.memory import from_array
 from sleepbrux.report import awake as awake_page
-from sleepbrux.report.letter.around import signals
 from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.letter.surroundings import signals
 from sleepbrux.report.night_page import render_night
 from sleepbrux.scoring.context.awake import band, by_heart, by_movement, probably_awake
 from sleepbrux.scoring.context.model import NO, UNKNOWN, YES

@@ -7,8 +7,8 @@ import pytest
 
 from sleepbrux import reference as calibration
 from sleepbrux.recording.memory import from_array
-from sleepbrux.report.around import faster_than_chewing_pct, signals
 from sleepbrux.report.night_page import render_night
+from sleepbrux.report.surroundings import faster_than_chewing_pct, signals
 from sleepbrux.scoring.context.curve import control_moments, heart_curve, rise_shares
 from sleepbrux.scoring.night import rescore, score_night
 from sleepbrux.signal.heart import Heart

@@ -7,7 +7,7 @@ import pytest
 
 from sleepbrux.recording.model import Block
 from sleepbrux.signal import kernels
-from sleepbrux.signal.lines import LOOK_S, SHARE_TO_REMOVE, Looks
+from sleepbrux.signal.mains import LOOK_S, SHARE_TO_REMOVE, Looks
 from sleepbrux.signal.swept import sweep_recording
 from tests.nights import emg, recording_of, rhythm
 

@@ -10,6 +10,7 @@ from typing import Any
 from sleepbrux.archive.identity import study_words
 from sleepbrux.archive.journal.apply import Reviewed, review_of
 from sleepbrux.archive.journal.deciding import decided
+from sleepbrux.archive.journal.decision_state import kinds_for, last_to_undo
 from sleepbrux.archive.journal.file import (
     ConflictError,
     DecisionDraft,
@@ -21,7 +22,6 @@ from sleepbrux.archive.journal.file import (
     header_of,
     load_journal,
 )
-from sleepbrux.archive.journal.standing import kinds_for, last_to_undo
 from sleepbrux.archive.journal.witness import check_witness
 from sleepbrux.core.errors import JournalError
 from sleepbrux.core.files import seal_digest
@@ -31,7 +31,7 @@ from sleepbrux.report.payload import excluded
 from sleepbrux.report.wording import reason_words, window_words
 from sleepbrux.review import sampling
 from sleepbrux.review.lanes import lanes_of
-from sleepbrux.review.near import near_misses
+from sleepbrux.review.near_misses import near_misses
 from sleepbrux.review.trace import Trace
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS

@@ -364,7 +364,7 @@ def around_section(night: Night) -> Markup:
     places = [(f"position_{slug(word)}", word) for word in (position.names if position else ())]
     return Markup(
         environment()
-        .get_template("around.html.j2")
+        .get_template("surroundings.html.j2")
         .render(
             signals=rows,
             had=_had(rows),

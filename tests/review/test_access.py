@@ -13,7 +13,7 @@ import httpx
 import psutil
 import pytest
 
-from sleepbrux.review.entrance import Door, Entrance, plain
+from sleepbrux.review.access import Door, Entrance, plain
 from sleepbrux.review.nights import Nights
 from sleepbrux.review.trace import Trace
 
@@ -27,7 +27,7 @@ posix = pytest.mark.skipif(os.name != "posix", reason="file modes and /proc")
 def quick(night, archive):
     """A server that waits for a whole request for half a second."""
     from sleepbrux.archive.journal.file import journal_path
-    from sleepbrux.review.desk import ReviewSession
+    from sleepbrux.review.session import ReviewSession
 
     one = Served(Nights.single(ReviewSession(night, journal_path(archive), Trace(night, None))), wait_s=0.5)
     yield one
