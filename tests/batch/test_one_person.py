@@ -249,3 +249,17 @@ def test_a_cohort_says_that_conditions_were_changed_after_scoring(study, tmp_pat
     files[0].write_text(swapped, "utf-8")
     done, _ = cohort(tmp_path, *files)
     assert "P-01 n0 was scored as condition 'none', and the study file now says 'splint'" in done.out
+
+
+def test_a_letter_says_that_conditions_were_changed_after_scoring(study, tmp_path):
+    import pypdf
+
+    file = study("a", ["", "", ""])
+    score(file, tmp_path / "r")
+    text = file.read_text("utf-8")
+    swapped = text.replace('"none"', '"?"').replace('"splint"', '"none"').replace('"?"', '"splint"')
+    file.write_text(swapped, "utf-8")
+    done = run("letter", "--study", file, "--results", tmp_path / "r", "--out", tmp_path / "l.pdf")
+    assert done.code == 0, done.err
+    told = " ".join(page.extract_text() for page in pypdf.PdfReader(tmp_path / "l.pdf").pages)
+    assert "named another condition when this night was scored" in " ".join(told.split())

@@ -25,9 +25,10 @@ from sleepbrux.analysis.comparison.records import (
 )
 from sleepbrux.analysis.comparison.study import compare_counts
 from sleepbrux.archive.nights import STATED, Due, Missing, archived, unproved_text
-from sleepbrux.core.errors import UsageError
+from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.recording.files import file_digest
 from sleepbrux.report.letter.nights import Letter
+from sleepbrux.scoring.night import Night, with_notes
 from sleepbrux.study.file import Study
 
 NO_EFFECT = "No statement about an effect is made: nights vary by themselves."
@@ -130,6 +131,15 @@ def _compared(plan: Study, reading: Reading, letters: Sequence[Letter]) -> Night
     return _said(compare_counts(plan, reading), left_out)
 
 
+def _with_condition(night: Night, condition: str) -> Night:
+    """The night, with a warning where it was scored under another condition than the study file now says."""
+    before = dict(night.about).get("condition", "")
+    if before in ("", condition):
+        return night
+    text = "the study file named another condition when this night was scored, and was changed since"
+    return with_notes(night, Note("condition-changed", "warning", text))
+
+
 def study_letters(
     plan: Study, folder: Path, *, suffix: str, due: Due = STATED, record: Path | None = None
 ) -> tuple[list[Letter], NightsCompared, list[Missing], list[str]]:
@@ -159,12 +169,12 @@ def study_letters(
         night = after if every and after is not None else automatic
         about = {
             **dict(night.about),
-            "pseudonym": plan.pseudonym,
+            "person": plan.pseudonym,
             "night": one.entry.id,
             "condition": one.entry.condition,
         }
         unused = one.reviewed.review if one.reviewed is not None and night is automatic else None
-        named = replace(night, about=tuple(about.items()))
+        named = replace(_with_condition(night, one.entry.condition), about=tuple(about.items()))
         letters.append(Letter(one.entry.id, file_digest(one.archive), named, unused))
     reading = read_records(plan, folder, suffix=suffix, due=due, robust=False)
     said = _compared(plan, reading, letters)
