@@ -298,6 +298,16 @@ def save_night(night: Night, path: str | Path, *, settle: Settle | None = None) 
     ------
     ArchiveError
         A reviewed night, too little room, or a place that cannot be written to.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sb.save_night(night, f"{folder}/n1.night.h5")
+    ...     sb.load_night(f"{folder}/n1.night.h5").measures == night.measures
+    True
     """
     import h5py
 
@@ -413,6 +423,16 @@ def load_night(path: str | Path) -> Night:
     ArchiveError
         Not an archive of a night, damaged, of a newer major schema, or another than the list of the night's
         files that belong to it says.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sb.save_night(night, f"{folder}/n1.night.h5")
+    ...     len(sb.load_night(f"{folder}/n1.night.h5").to_frame("episodes")) == len(night.to_frame("episodes"))
+    True
     """
     path = Path(path)
     try:

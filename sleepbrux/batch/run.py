@@ -210,6 +210,15 @@ def score_many(
     ------
     UsageError
         Nothing to score, a number of workers below 1, two nights of one name, a folder that another run holds.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import sleepbrux as sb
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     done = sb.score_many("demo_data/excerpt.edf", out=folder, mvc_uv=190, workers=1)
+    ...     [row.problem for row in done.rows]
+    ['']
     """
     if workers is not None and workers < 1:
         raise UsageError(f"workers is {workers}; give 1 or more, or None for one a core")

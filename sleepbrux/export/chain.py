@@ -270,6 +270,13 @@ def chain_of(night: Night | str | Path, name: str, *, archive: str | Path | None
     ------
     UsageError
         The night has no such measure.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> sb.chain_of(night, "episode_count")["events"]["count"] == night.measures["episode_count"].value
+    True
     """
     if not isinstance(night, Night):
         archive = night if archive is None else archive

@@ -182,6 +182,13 @@ def frames(night: Night) -> dict[str, pd.DataFrame]:
     ``events`` with every event of `events`: values as they were computed, not rounded. Whole numbers and
     flags are ``Int64``, missing where a file has an empty cell. ``measures`` is indexed by the name of the
     measure.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> sorted(sb.frames(night))
+    ['bursts', 'channel_bursts', 'episodes', 'events', 'measures']
     """
     return {name: frame(night, name) for name in TABLES}
 

@@ -52,6 +52,13 @@ def mne_annotations(night: Night) -> mne.Annotations:
     Returns
     -------
     mne.Annotations
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> len(sb.mne_annotations(night)) > 0
+    True
     """
     import mne
 

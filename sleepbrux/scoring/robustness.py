@@ -253,6 +253,13 @@ def assess_robustness(night: Night, *, progress: Callable[[float], None] | None 
     Returns
     -------
     Robustness
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> [row.id for row in sb.assess_robustness(night).rows][:2]
+    ['phasic_tonic_10mvc', 'aasm']
     """
     bench, own = _bench(night), night.criterion
     if own.threshold.level_pct_mvc is not None:

@@ -207,6 +207,16 @@ def load_study(path: str | Path) -> Study:
     ------
     StudyError
         In one sentence: file, field, what was found and what is allowed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "study.toml"
+    ...     _ = file.write_text('pseudonym = "P-01"')
+    ...     load_study(file).criterion
+    'phasic_tonic_10mvc'
     """
     path = Path(path)
     text = read_text(path, StudyError, "study file (TOML)")

@@ -41,6 +41,16 @@ def compare_cohort(
     UsageError
         No night of the baseline, only one condition, or fewer than two persons; or two persons or two
         conditions whose names differ only in case, blanks or zeros.
+
+    Examples
+    --------
+    >>> from sleepbrux import PersonNight, compare_cohort
+    >>> nights = [
+    ...     PersonNight(f"P{p}", c, 10 * p + k + n, 7.0)
+    ...     for p in (1, 2, 3) for k, c in ((4, "none"), (0, "splint")) for n in (0, 1)
+    ... ]
+    >>> compare_cohort(nights).persons
+    3
     """
     baseline = plain_name(baseline)
     names = list(dict.fromkeys(n.condition for n in nights))

@@ -37,6 +37,16 @@ def read_cohort(path: str | Path) -> list[PersonNight]:
     ------
     StudyError
         A missing column, or a value that is no number, with its line.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     table = Path(folder) / "nights.csv"
+    ...     _ = table.write_text("person,condition,events,valid_hours\\nP1,none,40,7.5\\n")
+    ...     read_cohort(table)[0].events
+    40.0
     """
     path = Path(path)
     head, *lines = read_cells(path, StudyError) or [[]]

@@ -149,6 +149,13 @@ def plan_nights(
     ------
     UsageError
         A ratio of 1 or not above 0, no events, or looks in a design whose order is not drawn.
+
+    Examples
+    --------
+    >>> from sleepbrux import Planned, plan_nights
+    >>> plan = plan_nights(40, Variation(35.0, "for example"), 0.5, Planned("randomised nights"))
+    >>> plan.needed is not None
+    True
     """
     from threadpoolctl import threadpool_limits
 

@@ -338,6 +338,12 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
 
     mne has one rate for all channels. EDF and BDF files are better opened with `open_edf`, which
     keeps the rate of each and the gaps.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> [channel.label for channel in sb.open_with_mne("demo_data/excerpt.edf").channels][:1]
+    ['EMG Masseter L']
     """
     is_path = isinstance(path_or_raw, (str, Path))
     path = Path(path_or_raw).absolute() if is_path else Path("raw")

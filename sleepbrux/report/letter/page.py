@@ -32,10 +32,23 @@ def letter_html(
     comparison, missing, dates
         As for `letter_pdf`.
 
+    Returns
+    -------
+    str
+    One file, without script and without anything to be fetched.
+
     Raises
     ------
     UsageError
         No night, or nights of several people.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> page = sb.letter_html([sb.Letter("n1", "0" * 64, night)], sb.Fields(question="Usable?"))
+    >>> page.startswith("<!doctype html>")
+    True
     """
     refuse_several_people(letters)
     data = content(letters, fields, comparison=comparison, missing=missing, dates=dates)

@@ -153,10 +153,21 @@ def letter_pdf(
     comparison, missing, dates
         As for `content.content`.
 
+    Returns
+    -------
+    bytes
+
     Raises
     ------
     UsageError
         No night, nights of several people, or more text than two pages hold.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> sb.letter_pdf([sb.Letter("n1", "0" * 64, night)], sb.Fields(question="Usable?"))[:4]
+    b'%PDF'
     """
     refuse_several_people(letters)
     for every_night in (True, False):
