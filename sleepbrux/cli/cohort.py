@@ -227,7 +227,7 @@ def command(
             raise UsageError(str(error)) from error
     else:
         read = _of_studies(studies, results)
-    nights = read.nights
+    nights, unread = read.nights, say_unread(read.unread)
     found = compare_cohort(nights, baseline=baseline, outcome=outcome, method=method)
     found = replace(found, notes=(*read.notes, *found.notes))
     for sentence in found.sentences:
@@ -240,4 +240,4 @@ def command(
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()
         next_steps.say_next(("look at one person", ("compare", studies[0], *where)))
-    return 1 if say_unread(read.unread) else 0
+    return 1 if unread else 0

@@ -692,7 +692,8 @@ def test_one_recording_is_no_night_of_two_persons(person, tmp_path):
     one, two = person("one", "P-01", 1), person("two", "P-02", 2)
     shutil.copy(one.parent / "a.edf", two.parent / "a.edf")
     out = tmp_path / "out"
-    assert run("batch", one, two, "--out", out, "--workers", 1).code == 0
+    batch = run("batch", one, two, "--out", out, "--workers", 1)
+    assert (batch.code, "one and the same recording" in batch.err) == (1, True)
     done = run("cohort", one, two, "--results", out, "--out", tmp_path / "c")
     assert done.code == 2
     assert "is a recording that is a night of 'P-01' too" in done.err

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sleepbrux.signal import kernels
+from sleepbrux.signal.kernels import compiling
 
 EXCERPT = Path(__file__).resolve().parents[2] / "demo_data" / "excerpt.edf"
 
@@ -52,8 +52,8 @@ def test_without_a_place_for_the_cache_kernels_are_compiled_all_the_same(monkeyp
             raise RuntimeError("cannot cache function: no locator available")
         return njit(**options)
 
-    monkeypatch.setattr(kernels, "njit", no_place)
-    monkeypatch.setattr(kernels, "UNCACHED", [])
-    double = kernels.compiled(lambda x: 2.0 * x)
+    monkeypatch.setattr(compiling, "njit", no_place)
+    monkeypatch.setattr(compiling, "UNCACHED", [])
+    double = compiling.compiled(lambda x: 2.0 * x)
     assert double(3.0) == 6.0
-    assert len(kernels.UNCACHED) == 1
+    assert len(compiling.UNCACHED) == 1

@@ -17,7 +17,6 @@ from sleepbrux.export.summary import summary, summary_text
 from sleepbrux.export.tables import episodes_csv
 from sleepbrux.recording.memory import from_array
 from sleepbrux.report import awake as awake_page
-from sleepbrux.report.letter.nights import Letter
 from sleepbrux.report.letter.surroundings import signals
 from sleepbrux.report.night_page import render_night
 from sleepbrux.scoring.context.awake import band, by_heart, by_movement, probably_awake
@@ -132,7 +131,7 @@ def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
     night = surrounded(bare, chance=HEART, wake_estimate=MOVED)
     page = render_night(night)
     assert "In probable sleep, by an estimate: " in page
-    assert "These labels took no event away" in page
+    assert "These signals took no event away" in page
     assert "83 % of the 30-s epochs" in page
     assert "tested in nobody who grinds or clenches" in page
     assert "They differ on 3 of the" in page
@@ -162,7 +161,7 @@ def test_the_letter_has_one_line(bare):
     night = surrounded(bare, chance=HEART)
     (line,) = awake_page.letter_line(night)
     assert line.startswith(f"Of {len(night.selection.episodes)} episodes, 5 began in probable sleep")
-    assert line in signals([Letter("n", "0" * 64, night)])
+    assert line in signals([night])
 
 
 def test_the_table_of_episodes_has_the_probability_at_each_onset(bare):
