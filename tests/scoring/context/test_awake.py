@@ -145,7 +145,7 @@ def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
     assert "P(awake) 0.40" in page
     figure = page.split('id="awake-figure"')[1].split("</figure>")[0]
     assert "over probability from which somebody counts as awake: from 0.1 to 1" in figure
-    assert figure.count('class="ring"') == 1
+    assert figure.count('class="spot"') == 1
 
 
 def test_a_night_without_an_estimate_has_no_lane_and_says_so(bare):
