@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 from typing import TypeVar
@@ -47,3 +48,23 @@ def ahead(items: Iterable[A]) -> Iterator[A]:
         while found := coming.result():
             coming = pool.submit(following)
             yield found[0]
+
+
+def made_ahead(make: Callable[[A], B], items: Iterable[A], *, most: int = 2) -> Generator[B, None, None]:
+    """``make(item)`` of each item in order, the next ``most`` being made while one is used.
+
+    Examples
+    --------
+    >>> list(made_ahead(lambda n: n * n, range(4)))
+    [0, 1, 4, 9]
+    """
+    source = iter(items)
+    pool = ThreadPoolExecutor(max_workers=most)
+    try:
+        coming = deque(pool.submit(make, item) for item in islice(source, most))
+        while coming:
+            done = coming.popleft().result()
+            coming.extend(pool.submit(make, item) for item in islice(source, 1))
+            yield done
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)

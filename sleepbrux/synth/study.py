@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass, fields
 from datetime import date, datetime, time
 from importlib.resources import files
@@ -13,6 +14,7 @@ import msgspec
 
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import read_text, toml_table
+from sleepbrux.core.parallel import made_ahead
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.night import SIDES, Background, ElectrodeOff, NightPlan, Side
 from sleepbrux.synth.render import write_night
@@ -287,7 +289,7 @@ def make_study(
     keep: int = 2,
     on_night: Callable[[str, Path], None] | None = None,
 ) -> Path:
-    """Write the whole demo, one recording at a time.
+    """Write the whole demo, two recordings at a time.
 
     Parameters
     ----------
@@ -311,13 +313,19 @@ def make_study(
     study.write_text(study_file(scenario), encoding="utf-8")
     for reference in scenario.reference:
         write_recording(scenario, reference.id, out_dir / f"{reference.id}.edf")
-    for count, night_id in enumerate(scenario.nights, start=1):
+
+    def written(night_id: str) -> Path:
         path = out_dir / f"{night_id}.edf"
         write_recording(scenario, night_id, path)
-        if on_night is not None:
-            on_night(night_id, path)
-        if count > keep:
-            path.unlink()
+        return path
+
+    paths = made_ahead(written, scenario.nights)
+    with closing(paths):
+        for count, (night_id, path) in enumerate(zip(scenario.nights, paths, strict=True), start=1):
+            if on_night is not None:
+                on_night(night_id, path)
+            if count > keep:
+                path.unlink()
     return study
 
 
