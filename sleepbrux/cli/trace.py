@@ -171,10 +171,14 @@ def command(archive: Path, measure: str, *, everything: bool, as_json: bool) -> 
     from sleepbrux.archive.journal import load_reviewed
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.export.chain import chain_of
+    from sleepbrux.export.files import REVIEW_LEFT_OUT
 
     night = load_reviewed(archive)
     failed = say_unread(unread([(archive.name, night)]))
     say_doubts(archive)
+    for note in night.notes:
+        if note.code == REVIEW_LEFT_OUT.code:
+            click.echo(f"note: {note.text}", err=True)
     if not measure:
         for name, m in night.measures.items():
             click.echo(f"{name}  ({m.unit})")

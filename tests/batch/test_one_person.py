@@ -204,6 +204,14 @@ def test_an_archive_that_is_passed_on_says_that_a_review_is_not_in_it(study, tmp
     assert done.code == 0
     (page,) = (tmp_path / "p").glob("*.report.html")
     assert "those decisions are not in this archive" in page.read_text("utf-8")
+    done = run("letter", copy, "--out", tmp_path / "l.pdf")
+    letter = (tmp_path / "l.html").read_text("utf-8")
+    assert (done.code, "A reader has reviewed at least one" in letter, "not reviewed" in letter) == (
+        0,
+        True,
+        False,
+    )
+    assert "are not in this archive" in run("trace", copy, "episodes_per_hour").err
 
 
 def test_a_link_to_an_archive_has_the_archives_own_journal(study, tmp_path):

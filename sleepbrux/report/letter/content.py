@@ -15,6 +15,7 @@ from sleepbrux.core.printed import hours_text
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
+from sleepbrux.export.files import REVIEW_LEFT_OUT
 from sleepbrux.export.sharing import Shown, to_share, without_dates
 from sleepbrux.export.summary import report_id
 from sleepbrux.recording.model import Channel
@@ -356,7 +357,7 @@ def _looked_at(nights: Sequence[_Shown]) -> str:
     seen = [one for one in nights if one.night.review is not None]
     unused = [one for one in nights if one.given.unused_review is not None]
     if not seen and not unused:
-        return sentences.AUTOMATIC
+        return _unseen([one.given for one in nights])
     if unused:
         return _unused(unused, alone=len(nights) == 1)
     if len(nights) == 1 and nights[0].night.review is not None:
@@ -472,8 +473,14 @@ def _status(letters: Sequence[Letter]) -> str:
     return (
         "Automatic scoring; reviews as stated on page 1."
         if any(x.unused_review for x in letters)
-        else sentences.AUTOMATIC
+        else _unseen(letters)
     )
+
+
+def _unseen(letters: Sequence[Letter]) -> str:
+    """Of nights without a reader's decisions: whether nobody decided, or these archives lack it."""
+    lacking = any(note.code == REVIEW_LEFT_OUT.code for x in letters for note in x.night.notes)
+    return sentences.REVIEW_ELSEWHERE if lacking else sentences.AUTOMATIC
 
 
 def letter_answer(letters: Sequence[Letter], comparison: NightsCompared | None = None) -> list[str]:

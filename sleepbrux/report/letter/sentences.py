@@ -44,5 +44,9 @@ CAUTIONS = (
 CAUTIONS_HEAD = "Cautions, the same in every letter"
 NOT_ENTERED = "Not entered"
 AUTOMATIC = "Automatic scoring, not reviewed."
+REVIEW_ELSEWHERE = (
+    "Automatic scoring. A reader has reviewed at least one of these nights, and those decisions are not in the "
+    "archive that this letter is made from."
+)
 ENTERED = "As entered by the clinician; not measured, not checked."
 ROOM = "The clinician's own words"
