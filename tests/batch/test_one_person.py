@@ -271,3 +271,23 @@ def test_a_letter_says_that_conditions_were_changed_after_scoring(study, tmp_pat
     assert done.code == 0, done.err
     told = " ".join(page.extract_text() for page in pypdf.PdfReader(tmp_path / "l.pdf").pages)
     assert "named another condition when this night was scored" in " ".join(told.split())
+
+
+def test_a_decision_on_a_page_whose_archive_became_another_file_is_refused(study, tmp_path):
+    from sleepbrux.archive.journal.file import DecisionDraft
+    from sleepbrux.core.errors import JournalError
+    from sleepbrux.review.session import ReviewSession
+    from sleepbrux.review.trace import Trace
+
+    a, b = study("a", [""]), study("b", [""], who="P-02", number=2)
+    score(a, tmp_path / "ra")
+    score(b, tmp_path / "rb")
+    archive = tmp_path / "ra" / f"n0{ARCHIVE}"
+    night = load_night(archive)
+    session = ReviewSession(night, journal_path(archive), Trace(night, None))
+    session.decide(0, DecisionDraft(action="accept", target="e0"), "AB")
+    before = journal_path(archive).read_bytes()
+    shutil.copy(tmp_path / "rb" / f"n0{ARCHIVE}", archive)
+    with pytest.raises(JournalError, match="is another file than when this page was opened"):
+        session.decide(1, DecisionDraft(action="reject", target="e0"), "AB")
+    assert journal_path(archive).read_bytes() == before
