@@ -10,15 +10,12 @@ from __future__ import annotations
 from html import escape
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.core.errors import UsageError
-
-if TYPE_CHECKING:
-    from sleepbrux.scoring.night import Night
 
 Table = Literal["episodes", "bursts", "channel_bursts", "measures", "events"]
 LISTED = (
@@ -38,7 +35,7 @@ class NightMethods:
 
     def __repr__(self) -> str:
         """One line: whose rules, how many episodes in how many hours, how many warnings."""
-        night = cast("Night", self)
+        night: Any = self  # a `Night`, whose module imports this one
         episodes, hours = len(night.selection.episodes), night.selection.valid.hours
         warned = sum(note.severity == "warning" for note in night.notes)
         return (
@@ -49,7 +46,7 @@ class NightMethods:
 
     def _repr_html_(self) -> str:
         """Main measures and warnings, for notebooks."""
-        night = cast("Night", self)
+        night: Any = self  # a `Night`, whose module imports this one
         rows = "".join(
             f"<tr><td>{name}</td><td>{'not computable' if m.value is None else f'{m.value:.4g}'}</td>"
             f"<td>{escape(m.unit)}</td><td>{escape(m.basis)}</td></tr>"
@@ -107,7 +104,7 @@ class NightMethods:
         UsageError
             A channel that was not scored.
         """
-        night = cast("Night", self)
+        night: Any = self  # a `Night`, whose module imports this one
         labels = [f.channel.label for f in night.swept.frames]
         if label not in labels:
             raise UsageError(f"label {label!r} was not scored; scored are {', '.join(labels)}")
