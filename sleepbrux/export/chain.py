@@ -19,7 +19,7 @@ from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.bursts import SHORT, CombinedBursts, Ints
-from sleepbrux.scoring.context.awake import chance_at
+from sleepbrux.scoring.context.awake import wake_probability_at
 from sleepbrux.scoring.context.counts import positions
 from sleepbrux.scoring.context.model import OTHER, in_seconds
 from sleepbrux.scoring.episodes import EPISODE_PHASIC, Episodes
@@ -141,7 +141,7 @@ def _surroundings(night: Night, i: int) -> dict[str, Any]:
     found = {
         "stage": STAGES[labels.stage[i]] if labels.stage[i] >= 0 else None,
         "awake": words[int(labels.awake[i])],
-        "awake_probability": _known(chance_at(night.swept.surroundings, onset)[0]),
+        "wake_probability": _known(wake_probability_at(night.swept.surroundings, onset)[0]),
         "movement": words[int(labels.movement[i])],
         "grinding_like_sound": words[int(labels.grinding[i])],
         "heart_rate_rise_5s_pct": _known(labels.rise_5s_pct[i]),

@@ -22,7 +22,7 @@ from sleepbrux.export.events import events
 from sleepbrux.export.summary import report_id
 from sleepbrux.export.tables import counted_channel_bursts
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
-from sleepbrux.scoring.context.awake import chance_at
+from sleepbrux.scoring.context.awake import wake_probability_at
 from sleepbrux.scoring.context.model import OTHER, in_seconds
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.measures import Measure
@@ -60,7 +60,7 @@ def _known(code: int, words: Sequence[str] | None = None) -> Any:
 
 def _episodes(night: Night) -> Iterable[Row]:
     table, labels, grid = night.episodes, night.labels, night.episodes.grid
-    chance = chance_at(night.swept.surroundings, in_seconds(table.starts, grid))
+    chance = wake_probability_at(night.swept.surroundings, in_seconds(table.starts, grid))
     for k, number in episode_numbers(night).items():
         yield {
             "episode": number,
@@ -82,7 +82,7 @@ def _episodes(night: Night) -> Iterable[Row]:
             "respiratory_lag_s": float(labels.breathing_lag_s[k]),
             "rhythm_hz": float(labels.rhythm_hz[k]),
             "other_activity": OTHER[labels.other[k]],
-            "awake_probability": float(chance[k]),
+            "wake_probability": float(chance[k]),
             **identity_table(night),
         }
 
