@@ -51,6 +51,7 @@ from sleepbrux.archive.layout import (
 )
 from sleepbrux.archive.manifest import check_archive, check_identity, listed_identity
 from sleepbrux.archive.writing import write_night
+from sleepbrux.core.arguments import CALL, NONE, PATH, check, of
 from sleepbrux.core.errors import ArchiveError, Note, RecordingError
 from sleepbrux.core.files import Settle, is_sealed, replacing, seal, settle_now
 from sleepbrux.core.provenance import METHOD
@@ -133,6 +134,7 @@ def save_night(night: Night, path: str | Path, *, settle: Settle | None = None) 
     ...     sb.load_night(f"{folder}/n1.night.h5").measures == night.measures
     True
     """
+    check(night=(night, of(Night)), path=(path, PATH), settle=(settle, NONE | CALL))
     import h5py
 
     if night.review is not None:
@@ -173,6 +175,7 @@ def load_night(path: str | Path) -> Night:
     ...     len(sb.load_night(f"{folder}/n1.night.h5").to_frame("episodes")) == len(night.to_frame("episodes"))
     True
     """
+    check(path=(path, PATH))
     path = Path(path)
     try:
         _check_seal(path)

@@ -10,6 +10,7 @@ import numpy as np
 
 from sleepbrux.archive.file import load_night
 from sleepbrux.archive.identity import identity_table
+from sleepbrux.core.arguments import NONE, PATH, TEXT, check, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.printed import rounded
 from sleepbrux.core.purpose import PURPOSE
@@ -278,6 +279,7 @@ def chain_of(night: Night | str | Path, name: str, *, archive: str | Path | None
     >>> sb.chain_of(night, "episode_count")["events"]["count"] == night.measures["episode_count"].value
     True
     """
+    check(night=(night, of(Night) | PATH), name=(name, TEXT), archive=(archive, NONE | PATH))
     if not isinstance(night, Night):
         archive = night if archive is None else archive
         night = load_night(night)

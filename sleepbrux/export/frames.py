@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sleepbrux.archive.identity import identity_table
+from sleepbrux.core.arguments import by_label, check, each, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.export.columns import (
     BURSTS,
@@ -190,6 +191,7 @@ def frames(night: Night) -> dict[str, pd.DataFrame]:
     >>> sorted(sb.frames(night))
     ['bursts', 'channel_bursts', 'episodes', 'events', 'measures']
     """
+    check(night=(night, of(Night)))
     return {name: frame(night, name) for name in TABLES}
 
 
@@ -218,8 +220,9 @@ def tidy(nights: Sequence[Night] | Mapping[str, Night]) -> pd.DataFrame:
     >>> sb.tidy([night, night]).shape[0]
     2
     """
-    if isinstance(nights, Night):
-        raise UsageError("tidy takes a list of nights; write tidy([night])")
+    check(
+        nights=(nights, each(of(Night), "a list of nights") | by_label(of(Night), "a table of them by name"))
+    )
     named = list(nights.items()) if isinstance(nights, Mapping) else [(n.swept.name, n) for n in nights]
     columns = dict(STUDY)
     for _, night in named:

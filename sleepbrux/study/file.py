@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from sleepbrux.core.arguments import PATH, check
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import own_stem, read_text, safe_stem, toml_table
 from sleepbrux.core.provenance import EARLIER_MEASURES
@@ -218,6 +219,7 @@ def load_study(path: str | Path) -> Study:
     ...     load_study(file).criterion
     'phasic_tonic_10mvc'
     """
+    check(path=(path, PATH))
     path = Path(path)
     text = read_text(path, StudyError, "study file (TOML)")
     table = toml_table(text, path.name, StudyError, ("note",))
