@@ -1,12 +1,15 @@
 """The house rules of DEVELOPERS.md, as tests: arrows between rooms, and doors for heavy packages."""
 
 import ast
+import re
 import subprocess
 import sys
 from collections.abc import Container, Iterator
 from pathlib import Path
 
 import pytest
+
+from sleepbrux.cli.arguments import OPTIONS
 
 PACKAGE = Path(__file__).resolve().parents[1] / "sleepbrux"
 
@@ -245,6 +248,30 @@ def test_nothing_prints_outside_the_command_line():
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
         ]
         assert not calls, path
+
+
+def texts(path: Path) -> Iterator[str]:
+    """Every string of a module, pieces of formatted ones and docstrings too."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
+
+
+def test_no_sentence_outside_the_command_line_names_an_option():
+    option = re.compile(r"(?<![\w(-])--[a-z]")  # var(--ink) is a colour of a page
+    named = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in modules()
+        if room(path) != "cli" and any(option.search(text) for text in texts(path))
+    }
+    assert not named
+
+
+def test_every_option_that_stands_for_an_argument_is_one_of_a_verb():
+    table = "cli/arguments.py"
+    verbs = "".join(p.read_text("utf-8") for p in modules() if room(p) == "cli" and not p.match(table))
+    for option in " and ".join(OPTIONS.values()).split(" and "):
+        assert f'"{option}"' in verbs, option
 
 
 def loaded_after(code: str) -> set[str]:

@@ -71,18 +71,18 @@ def check_applicable(swept: Swept, criterion: Criterion, reference: Reference | 
         raise UsageError(
             f"{swept.name}: the clench is stated in {AMPLITUDE_WORDS[reference.amplitude]} µV, and "
             f"{criterion.id} measures {AMPLITUDE_WORDS[amplitude]} µV, which differ by 1.25 for Gaussian "
-            "EMG: state the clench so, or ask for its conversion (--convert-uv, or convert_to in a study)"
+            "EMG: state the clench so, or ask for its conversion (`convert_to`)"
         )
     for frames in swept.frames:
         label = frames.channel.label
         if frames.channel.unit != "uV":
             raise RecordingError(
                 f"{swept.name}: channel {label!r} has no known unit, so {criterion.id} (% MVC) "
-                "cannot be applied; give --unit or --scale, or use a criterion relative to background (aasm)"
+                "cannot be applied; give `unit` or `scale`, or use a criterion relative to background (aasm)"
             )
         if mvc_of(reference, label, amplitude) is None:
             raise UsageError(
-                f"{swept.name}: criterion {criterion.id} needs the MVC of {label!r}; give --mvc-uv, "
+                f"{swept.name}: criterion {criterion.id} needs the MVC of {label!r}; give `mvc_uv`, "
                 "or use a criterion relative to background (aasm)"
             )
 

@@ -109,16 +109,16 @@ def _window(swept: Swept, request: Request) -> Window:
     if request.window is not None:
         return request.window
 
-    def second(text: str, option: str) -> float | None:
+    def second(text: str, field: str) -> float | None:
         if not text:
             return None
-        return seconds_of(text, swept.start_clock, swept.duration_s, option)
+        return seconds_of(text, swept.start_clock, swept.duration_s, field)
 
     return find_window(
         swept.marks,
         swept.duration_s,
-        from_s=second(request.from_text, "--from"),
-        to_s=second(request.to_text, "--to"),
+        from_s=second(request.from_text, "window[0]"),
+        to_s=second(request.to_text, "window[1]"),
         origin=request.window_origin,
     )
 

@@ -122,12 +122,12 @@ def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Cha
         if not picked:
             raise RecordingError(
                 f"{recording.name}: no channel is recognised as a jaw muscle; there are {names}: "
-                "name the channels to score with --channel"
+                "name the channels to score with `channels`"
             )
     if len(picked) > MOST_SCORED:
         raise RecordingError(
             f"{recording.name}: {len(picked)} channels would be scored, where up to {MOST_SCORED} are; name "
-            "some of them with --channel"
+            "some of them with `channels`"
         )
     for channel in picked:
         if channel.fault:
