@@ -84,7 +84,7 @@ def _strips(comparison: Comparison, strips: Sequence[NightStrip], width: float) 
         d.line(ticks or "M0 0", f"tick l{c % CONDITIONS}")
         rate = known[strip.id].rate
         d.text(width - 4, y + 12, text(rate, "1/h"), "end strong")
-    d.text(width - 4, d.top - 5, "per hour" if wide else "/h", "end")
+    d.text(width - 4, 13, "per hour" if wide else "/h", "end")
     d.text(4, d.top - 5, "night")
     for place in (13, bottom + 31):
         d.text((d.left + width - d.right) / 2, place, title, "mid")

@@ -67,7 +67,7 @@ def _interval(low: float | None, high: float | None, unit: str) -> str:
 
 def _answer(contrast: Contrast) -> dict[str, str]:
     """One line for a contrast: what was worn, the verdict, and the ratio with its interval."""
-    against = condition_words(contrast.against)
+    name, against = condition_words(contrast.condition), condition_words(contrast.against)
     verdict = contrast.verdict
     if verdict in ("lower", "higher"):
         words = f"{verdict} than with {against}"
@@ -75,7 +75,7 @@ def _answer(contrast: Contrast) -> dict[str, str]:
         why = contrast.sentence.partition("cannot tell yet; ")[2].rstrip(".")
         words = f"cannot tell yet: {why}" if why else "cannot tell"
     elif verdict == "described, not tested":
-        words = f"compared with {against}: described, not tested"
+        name, words = f"{name} against {against}", verdict
     else:
         words = f"{plain_verdict(verdict)} as with {against}"
     r = contrast.ratio
@@ -86,7 +86,7 @@ def _answer(contrast: Contrast) -> dict[str, str]:
         f"{r.nights_against} nights{f'; {verdict}' if verdict == ALIKE else ''}"
     )
     return {
-        "name": condition_words(contrast.condition),
+        "name": name,
         "verdict": words,
         "numbers": numbers,
         "why": contrast.why,

@@ -122,7 +122,7 @@ LIMITS = {
     "mvc-implausible": "the level of the clench is implausible",
     "threshold-near-rest": "the threshold lies near the resting level",
     "channel-left-out": "a channel was left out",
-    "side-lost": "one side was lost for part of the night",
+    "side-lost": "one side was lost part of the night",
 }
 """Notes that are limits of the result itself."""
 
@@ -344,7 +344,7 @@ def _items(night: Night) -> list[str]:
         limits.append(f"the reference clench was made with {reference.teeth} in")
     minutes = 60 * (night.measures["excluded_hours"].value or 0.0)
     if minutes >= 1:
-        limits.append(f"{_hours(night, 'excluded_hours')} could not be scored")
+        limits.append(f"{_hours(night, 'excluded_hours')} not scored")
     limits.append(_time_awake(night))
     if len(night.swept.frames) == 1:
         limits.append("one channel shows one side only")
