@@ -31,12 +31,18 @@ SCHEMES = ("light", "dark")
 LEVELS = "0123456789abcdefghijklmnopqrstuvwxyz"
 REACH = 3  # rows that a line more or less may move all below it
 APART = 3.0  # levels in the mean of a row, of 36
-MOST_ROWS = 0.04  # that may differ
+MOST_ROWS = 0.02  # that may differ
+MOST_LONGER = 0.05  # a page may be longer or shorter
 READY = {
     "night": "document.getElementById('strip').dataset.ready",
     "robustness": "document.getElementById('strip').dataset.ready",
     "review": "document.body.dataset.ready === '1'",
 }
+STATE = """
+const canvas = document.querySelector('canvas[data-drawn]');
+return [canvas && canvas.dataset.drawn, performance.getEntriesByType('resource').length,
+  document.documentElement.scrollHeight].join(' ');
+"""
 PLAIN = """
 const style = document.createElement('style');
 style.textContent = "@font-face { font-family: Held; src: url(data:font/ttf;base64," + arguments[0] + "); }" +
@@ -67,7 +73,7 @@ def grid(picture: bytes, cell: int) -> list[str]:
 
 def differing(held: Sequence[str], now: Sequence[str]) -> float:
     """Share of the rows of either picture that have no like in the other, near the same place."""
-    if len(held[0]) != len(now[0]):
+    if len(held[0]) != len(now[0]) or abs(len(held) - len(now)) > max(MOST_LONGER * len(held), 2):
         return 1.0
     a, b = (np.array([[LEVELS.index(c) for c in row] for row in rows], dtype=float) for rows in (held, now))
 
@@ -109,6 +115,11 @@ def taken(browser: Any, address: str, ready: str = "") -> bytes:
         time.sleep(0.02)
     browser.set_script_timeout(60)
     browser.execute_async_script(PLAIN, font())
+    before, same = "", 0
+    while same < 4 and time.monotonic() < end:
+        time.sleep(0.12)
+        now = browser.execute_script(STATE)
+        before, same = now, same + 1 if now == before else 0
     size = browser.execute_cdp_cmd("Page.getLayoutMetrics", {})["cssContentSize"]
     clip = {"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1}
     found = browser.execute_cdp_cmd(

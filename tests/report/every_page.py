@@ -78,6 +78,8 @@ def review_served(folder: Path) -> Iterator[Served]:
 
 def every_page(out: Path, night: Night) -> Mapping[str, Path]:
     """Every page as a file, by name."""
+    out = out / "study"  # the name stands on the page
+    out.mkdir()
     study_folder(out)
     small = replace(load_scenario(), rate_hz=500)
     write_recording(small, "reference", out / "chair.edf")
