@@ -82,9 +82,13 @@ def _more_nights(plans: Sequence[Plan]) -> list[str]:
 
 def _answer(contrast: Contrast) -> str:
     """The verdict of a contrast, with its ratio where there is one."""
-    r = contrast.ratio
+    from sleepbrux.analysis.comparison.sentences import plain_verdict
+
+    r, words = contrast.ratio, plain_verdict(contrast.verdict)
+    if words != contrast.verdict:
+        words += f", {contrast.verdict}"
     numbers = f"{r.ratio:.2f} times (95 % interval {r.low:.2f}–{r.high:.2f}); " if r is not None else ""
-    return f"{contrast.condition} against {contrast.against}: {numbers}{contrast.verdict}"
+    return f"{contrast.condition} against {contrast.against}: {numbers}{words}"
 
 
 def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:

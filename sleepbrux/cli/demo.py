@@ -53,7 +53,7 @@ def command(out: Path) -> int:
     """Write an invented study of one person, score every night and say where to look.
 
     Twenty-four nights under three conditions, of which two recordings are kept (160 MB) and the
-    archives of all (900 MB). Takes about two minutes.
+    archives of all (900 MB). Takes about a minute and a half on two cores.
     """
     from sleepbrux.analysis.comparison import night_row
     from sleepbrux.cli.score import load_kernels
