@@ -16,7 +16,7 @@ ROOMS = {
     "core": "errors and notes, spans on a grid, files that lose nothing, texts as they may be shown, printed "
     "numbers, parallel work, provenance, the sentence of purpose, the version",
     "criteria": "rule sets as frozen values, their loader, one TOML file a published criterion",
-    "recording": "a lazy `Recording` from a file (`formats/`: EDF, tables, WAV, HDF5, mne), an array or marks; "
+    "recording": "a lazy `Recording` from a file (`formats/`: EDF, tables, WAV, HDF5, XDF, mne), an array or marks; "
     "labels, units, stages, clocks, the analysed window; copies without the person",
     "signal": "kernels and their plain twins, filters, the sweep of a recording, envelope, quality, heart, "
     "movement, sound; `surroundings/`: what else was recorded",
@@ -50,6 +50,7 @@ DOORS = {
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
     "starlette": {"review/server.py"},
     "uvicorn": {"review/serving.py"},
+    "pyxdf": {"recording/formats/xdf.py"},
     "dask": set(),
     "distributed": {"batch/cluster.py"},
 }
