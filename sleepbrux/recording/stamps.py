@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sleepbrux.core.errors import Note, RecordingError
 
 LOOK_S = 0.5
+STEP_S = 0.1
 LEAST_GAP_S = 0.005
 LEAST_GAP_SAMPLES = 1.5
 BACK_S = 0.1
@@ -103,9 +104,27 @@ class StampClock:
         lag = stamps - even - (self.first_s or 0.0) - self._corrected_s
         self._ahead = np.concatenate((self._ahead, lag))
         runs: list[Run] = []
-        while len(self._ahead) >= 2 * self._look:
+        while len(self._ahead) >= self._look + max(round(STEP_S * float(self.rate)), 8):
             runs += self._advance(len(self._ahead) - self._look)
         return _joined(runs)
+
+    @property
+    def now(self) -> int:
+        """Place on the even sequence of the sample that would come next, by what is known so far."""
+        return self._taken + len(self._ahead) + self._shift
+
+    def restart(self, stamp_s: float, gap_s: float) -> list[Run]:
+        """Go on after a stream came back: its next sample has this stamp and comes so long after the last one."""
+        runs = self.finish()
+        n = max(round(gap_s * float(self.rate)), 0)
+        if n:
+            self.gaps.append((self.now, self.now + n))
+        self._shift += n
+        self.first_s, self._corrected_s = stamp_s, -self._taken / float(self.rate)
+        self._base = self._base[:0]
+        self._raw.clear()
+        self._anchors.clear()
+        return runs
 
     def finish(self) -> list[Run]:
         """The runs of the samples that are left."""
