@@ -20,8 +20,7 @@ def test_the_version_is_the_same_in_both_places():
 
 def bibtex(text):
     """Entries of a BibTeX text, each a dict."""
-    found = [dict(re.findall(r"(\w+)\s*=\s*\{+([^{}]*)\}+", block)) for block in text.split("@")[1:]]
-    return found
+    return [dict(re.findall(r"(\w+)\s*=\s*\{+([^{}]*)\}+", block)) for block in text.split("@")[1:]]
 
 
 @pytest.mark.parametrize("page", ["README.md", "sleepbrux/docs/citing.md"])
@@ -30,7 +29,9 @@ def test_the_citation_is_the_same_everywhere(page):
     assert said["cff-version"] == "1.2.0"
     assert {"message", "title", "authors"} <= said.keys()  # what the format asks for
     assert said["version"] == sleepbrux.__version__
-    assert said["license"] == tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["license"]
+    assert (
+        said["license"] == tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["license"]
+    )
     (block,) = re.findall(r"```bibtex\n(.*?)```", (ROOT / page).read_text("utf-8"), flags=re.DOTALL)
     (entry,) = bibtex(block)
     assert (entry["title"], entry["version"]) == (said["title"], said["version"])
