@@ -33,7 +33,7 @@ html_theme_options = {
     "footer_start": ["copyright"],
     "footer_end": [],
 }
-html_sidebars = {"index": []}
+html_sidebars = {"*": []}  # pages of the first level have no section to go through
 html_show_sourcelink = False
 html_copy_source = False
 copyright = "BSD-3-Clause; not a medical device, makes no diagnosis"  # noqa: A001
