@@ -13,6 +13,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import math
 import sys
 import tempfile
 import time
@@ -91,8 +92,7 @@ def differing(held: Sequence[str], now: Sequence[str]) -> float:
 @contextmanager
 def as_on(browser: Any, width: int, scheme: str) -> Iterator[None]:
     """A window of a width, in a scheme, in which a font may be put into any page."""
-    metrics = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    _window(browser, width, 800)
     feature = {"name": "prefers-color-scheme", "value": scheme}
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
     browser.execute_cdp_cmd("Page.enable", {})
@@ -105,8 +105,23 @@ def as_on(browser: Any, width: int, scheme: str) -> Iterator[None]:
         browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
-def taken(browser: Any, address: str, ready: str = "") -> bytes:
-    """The whole page as a picture."""
+def _window(browser: Any, width: int, height: int) -> None:
+    metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+
+
+def _settled(browser: Any, end: float) -> None:
+    """Wait until nothing is drawn, fetched or moved any more."""
+    before, same = "", 0
+    while same < 4 and time.monotonic() < end:
+        time.sleep(0.12)
+        now = browser.execute_script(STATE)
+        before, same = now, same + 1 if now == before else 0
+
+
+def taken(browser: Any, address: str, width: int, ready: str = "") -> bytes:
+    """The whole page as a picture: in a window as high as the page, so that a canvas is drawn for it."""
+    _window(browser, width, 800)
     browser.get("about:blank")
     browser.get(address)
     end = time.monotonic() + 30
@@ -115,16 +130,11 @@ def taken(browser: Any, address: str, ready: str = "") -> bytes:
         time.sleep(0.02)
     browser.set_script_timeout(60)
     browser.execute_async_script(PLAIN, font())
-    before, same = "", 0
-    while same < 4 and time.monotonic() < end:
-        time.sleep(0.12)
-        now = browser.execute_script(STATE)
-        before, same = now, same + 1 if now == before else 0
+    _settled(browser, end)
     size = browser.execute_cdp_cmd("Page.getLayoutMetrics", {})["cssContentSize"]
-    clip = {"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1}
-    found = browser.execute_cdp_cmd(
-        "Page.captureScreenshot", {"format": "png", "captureBeyondViewport": True, "clip": clip}
-    )
+    _window(browser, width, math.ceil(size["height"]))
+    _settled(browser, end)
+    found = browser.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
     return base64.b64decode(found["data"])
 
 
@@ -134,7 +144,7 @@ def pictures(browser: Any, name: str, address: str) -> dict[str, bytes]:
     for width in WIDTHS:
         for scheme in SCHEMES:
             with as_on(browser, width, scheme):
-                found[f"{width} {scheme}"] = taken(browser, address, READY.get(name, ""))
+                found[f"{width} {scheme}"] = taken(browser, address, width, READY.get(name, ""))
     return found
 
 
@@ -194,7 +204,7 @@ def main(arguments: Sequence[str]) -> None:
                     for scheme in SCHEMES:
                         with as_on(browser, width, scheme):
                             key = f"{width} {scheme}"
-                            made[key] = taken(browser, served.address(), READY["review"])
+                            made[key] = taken(browser, served.address(), width, READY["review"])
                 _keep("review", made, coarse(made), accept=accept)
         for name, pdf in sheets(out).items():
             if not names or name in names:

@@ -80,7 +80,7 @@ def _more_nights(plans: Sequence[Plan]) -> list[str]:
     ]
 
 
-def _answer(contrast: Contrast) -> str:
+def answer_of(contrast: Contrast) -> str:
     """The verdict of a contrast, with its ratio where there is one."""
     from sleepbrux.analysis.comparison.sentences import plain_verdict
 
@@ -231,7 +231,7 @@ def command(
         )
         plans = study_plans(found, progress=bar.update)
     for contrast in found.comparison.contrasts:
-        headline(_answer(contrast))
+        headline(answer_of(contrast))
     click.echo(_shown(found, plans), nl=False)
     target = out or result_folder(plan, folder)
     refuse_other(target / f"{STUDY}.comparison.json", "person", plan.pseudonym)

@@ -52,7 +52,7 @@ def test_the_review_page_looks_as_it_did(browser, tmp_path):
         for key in KEYS:
             width, scheme = key.split()
             with as_on(browser, int(width), scheme):
-                made[key] = taken(browser, served.address(), READY["review"])
+                made[key] = taken(browser, served.address(), int(width), READY["review"])
     assert changed("review", coarse(made)) == {}, AGAIN
 
 
@@ -80,5 +80,5 @@ def test_what_looks_otherwise_is_seen(browser, night, tmp_path):
         path = tmp_path / f"{name}.html"
         path.write_text(other, "utf-8")
         with as_on(browser, width, "light"):
-            now = grid(taken(browser, path.as_uri(), READY["night"]), WIDTHS[width])
+            now = grid(taken(browser, path.as_uri(), width, READY["night"]), WIDTHS[width])
         assert differing(before, now) > MOST_ROWS, name
