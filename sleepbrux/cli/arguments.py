@@ -7,6 +7,7 @@ import re
 OPTIONS = {
     "accepted_by": "--accept-by",
     "channels": "--channel",
+    "criterion": "--criterion",
     "convert_to": "--convert-uv",
     "datasets": "--dataset",
     "fields": "--field",

@@ -171,7 +171,7 @@ def _other_rules(own: Criterion) -> Iterator[tuple[str, Criterion]]:
                     f"{own.id} at {level:g} % MVC",
                     own.derive({"threshold.level_pct_mvc": level}),
                 )
-    yield from ((i, load_criterion(i)) for i in OTHER_CRITERIA if i != own.id)
+    yield from ((i, load_criterion(i)) for i in OTHER_CRITERIA if i != own.id and own.muscle == "jaw")
 
 
 def under_rules(night: Night) -> tuple[UnderRule, ...]:
