@@ -65,6 +65,7 @@ if TYPE_CHECKING:
     from sleepbrux.scoring.night import rescore as rescore
     from sleepbrux.scoring.robustness import assess_robustness as assess_robustness
     from sleepbrux.study.file import load_study as load_study
+    from sleepbrux.synth.invented import invent_night as invent_night
 
 _HOMES = {
     "Batch": "batch.run",
@@ -100,6 +101,7 @@ _HOMES = {
     "frames": "export.frames",
     "from_array": "recording.memory",
     "given": "reference",
+    "invent_night": "synth.invented",
     "letter_html": "report.letter",
     "letter_pdf": "report.letter",
     "load_criterion": "criteria",

@@ -11,6 +11,7 @@ from pathlib import Path
 import msgspec
 
 from sleepbrux.analysis.comparison.fixing import fix_at_scoring
+from sleepbrux.archive.manifest import load_manifest
 from sleepbrux.batch import ledger
 from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import LedgerRow, cores, locked, row_of, tidy
@@ -167,6 +168,7 @@ def run_batch(
         )
         if shard is not None:
             return Batch(ordered, unchanged, None, archives)
+        _name_others([task for task in tasks if task.study and not rows[task.key].problem], out)
         gone = _no_longer_listed(out / TABLE, ordered)
         write_text(out / TABLE, batch_csv(ordered))
     return Batch(ordered, unchanged, out / TABLE, archives, gone, _one_recording_of_two(ordered))
@@ -241,6 +243,22 @@ def score_many(
     )
     watch = UNWATCHED if on_row is None else Watch(on_row=on_row)
     return run_batch([Path(path) for path in listed], Path(out), workers=workers, common=common, watch=watch)
+
+
+def _name_others(tasks: Sequence[Task], out: Path) -> None:
+    """Say on the page of each night where it lies among the person's others, now that all are there."""
+    from sleepbrux.report.among import fill_in
+
+    by_folder: dict[str, dict[str, Task]] = {}
+    for task in tasks:
+        by_folder.setdefault(str(task.folder), {})[task.stem] = task
+    for folder, own in by_folder.items():
+        for stem in fill_in(out / folder, own):
+            task = own[stem]
+            record, manifest = ledger.load_record(out, task), load_manifest(out / folder, stem)
+            if record is not None and manifest is not None:
+                outputs = ledger.left_by(out, task, manifest)
+                ledger.save_record(out, task, msgspec.structs.replace(record, outputs=outputs))
 
 
 def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, LedgerRow], list[Task]]:

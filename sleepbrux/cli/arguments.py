@@ -12,6 +12,7 @@ OPTIONS = {
     "datasets": "--dataset",
     "fields": "--field",
     "identity": "--identity",
+    "issued": "--issued",
     "labels": "--label",
     "mvc_uv": "--mvc-uv",
     "out": "--out",

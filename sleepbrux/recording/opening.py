@@ -19,7 +19,7 @@ from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Recording
 
-READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
+READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV, HDF5 and XDF"
 
 _PACKED = (
     (b"\x1f\x8b", "gzip-compressed"),
@@ -32,6 +32,7 @@ _PACKED = (
 # MATLAB of version 7.3 puts a text of its own before an HDF5 file.
 _HDF5 = (b"\x89HDF\r\n\x1a\n", b"MATLAB 7.3 MAT-file")
 _WAVES = (b"RIFF", b"RF64", b"BW64")
+_XDF = b"XDF:"
 _OTHER = (
     (b"%PDF", "PDF"),
     (b"<?xml", "XML"),
@@ -103,8 +104,8 @@ class Hints:
         Unit of the values where the file's is wrong or missing: ``"uV"``, ``"mV"``, ``"nV"`` or
         ``"V"``, for every electrical channel or by label.
     scale
-        µV that a stored value of 1 stands for (in WAV: full scale), for all or by label; for CSV, WAV
-        and HDF5.
+        µV that a stored value of 1 stands for (in WAV: full scale), for all or by label; for CSV, WAV, HDF5
+        and XDF.
     rate_hz
         Samples a second, for CSV, WAV and HDF5.
     record_duration_s
@@ -112,7 +113,7 @@ class Hints:
     time_unit
         ``"s"``, ``"ms"`` or ``"us"``: unit of the time column of a CSV file.
     datasets
-        Data sets of an HDF5 file that are to be read.
+        Data sets of an HDF5 file, or streams of an XDF file by name or id, that are to be read.
     roles
         What channels are, by label: a role such as ``"ecg"``, or a name such as ``"masseter left"``.
     """
@@ -188,6 +189,7 @@ _USED = {
     "EDF": ("record_duration_s",),
     "HDF5": ("scale", "rate_hz", "datasets"),
     "WAV": ("scale", "rate_hz"),
+    "XDF": ("scale", "datasets"),
     "text": ("scale", "rate_hz", "time_unit"),
 }
 _NAMES = {"EDF": "EDF or BDF", "text": "CSV", "mne": "this kind"}
@@ -222,7 +224,7 @@ def unread(path: Path) -> str:
 
 
 def family(path: Path) -> str:
-    """``"EDF"`` (BDF as well), ``"HDF5"``, ``"WAV"``, ``"mne"``, ``"text"`` or ``""``, by the first bytes.
+    """``"EDF"`` (BDF as well), ``"HDF5"``, ``"WAV"``, ``"XDF"``, ``"mne"``, ``"text"`` or ``""``, by the first bytes.
 
     Raises
     ------
@@ -239,8 +241,8 @@ def family(path: Path) -> str:
         return "EDF"
     if first.startswith(_HDF5) and suffix not in _MNE_SUFFIXES:
         return "HDF5"
-    if first.startswith(_WAVES) and first[8:12] == b"WAVE":
-        return "WAV"
+    if first.startswith(_XDF) or (first.startswith(_WAVES) and first[8:12] == b"WAVE"):
+        return "XDF" if first.startswith(_XDF) else "WAV"
     if _starts(first, _PACKED) or _starts(first, _OTHER):
         return ""
     if suffix in _MNE_SUFFIXES or first.startswith(_BRAINVISION):
@@ -274,6 +276,10 @@ def _open(path: Path, hints: Hints, found: Findings, progress: Callable[[float],
         from sleepbrux.recording.formats.wav import open_wav
 
         return open_wav(path, rate=hints.rate_hz, unit=hints.unit, scale=hints.scale, progress=progress)
+    if kind == "XDF":
+        from sleepbrux.recording.formats.xdf import open_xdf
+
+        return open_xdf(path, unit=hints.unit, scale=hints.scale, streams=hints.datasets, progress=progress)
     if kind == "mne":
         from sleepbrux.recording.formats.mne_formats import open_with_mne
 

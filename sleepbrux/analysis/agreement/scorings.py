@@ -113,9 +113,9 @@ def meaning(label: str, level: Level) -> str:
     ('unclassified', 'unscored')
     """
     words = set[str](re.findall(r"[^\W\d_]+", label.split("@@", maxsplit=1)[0].casefold()))
-    if words & UNKNOWN_WORDS or {"not", "scored"} <= words:
+    if words & UNKNOWN_WORDS or ("not" in words and words & KNOWN_WORDS):
         return UNKNOWN
-    if words & KNOWN_WORDS:
+    if words & KNOWN_WORDS or {"analysed", "window"} <= words:
         return KNOWN
     if "short" in words:
         return IGNORED

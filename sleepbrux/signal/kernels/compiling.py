@@ -6,6 +6,8 @@ import sys
 from numba import njit
 from numba.core.event import Listener, register
 
+from sleepbrux.signal.ready import look_first
+
 UNCACHED: list[str] = []
 FIRST_RUN = "first run: compiling the signal code, once (about 10 s)"
 LOG = logging.getLogger("sleepbrux")
@@ -39,7 +41,9 @@ register("numba:compile", NOTICE)
 def compiled(function):
     """Compile without the interpreter lock, cached on disk where a place for it can be written."""
     try:
-        return njit(cache=True, nogil=True)(function)
+        loop = njit(cache=True, nogil=True)(function)
     except RuntimeError:
         UNCACHED.append(function.__name__)
-        return njit(nogil=True)(function)
+        loop = njit(nogil=True)(function)
+    look_first(loop)
+    return loop
