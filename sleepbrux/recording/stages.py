@@ -80,6 +80,13 @@ class Hypnogram:
         Where sleep or wake is known: every stage but movement time.
     origin
         Origin of the stages; it names a denominator.
+
+    Examples
+    --------
+    >>> from sleepbrux.recording.stages import coded_stages
+    >>> night = coded_stages(["W", "N2", "N2", "R"], duration_s=120.0)
+    >>> night.sleep.seconds(), night.at([10.0, 100.0])
+    ([(30.0, 120.0)], ['wake', 'rem'])
     """
 
     spans: dict[Stage, Spans]

@@ -28,6 +28,12 @@ class Window:
         (start, stop) in seconds of the night clock.
     basis
         Origin of the window: it names the denominator of every rate.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> sb.Window(((0.0, 60.0),), "the first minute").spans_s
+    ((0.0, 60.0),)
     """
 
     spans_s: tuple[tuple[float, float], ...]

@@ -81,6 +81,14 @@ class How(TypedDict, total=False):
         A study file: its entry for this recording says all the rest.
     threads, progress
         Threads that filter; a function that is called with the share done, 0 to 1.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import sleepbrux as sb
+    >>> how = sb.How(rate_hz=1000, labels=["EMG Masseter L"])
+    >>> sb.score(np.random.default_rng(1).normal(0, 3, (1, 60_000)), criterion="aasm", **how).swept.duration_s
+    60.0
     """
 
     rate_hz: float

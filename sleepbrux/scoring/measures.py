@@ -37,6 +37,13 @@ class Measure:
         Settings of the criterion that it depends on.
     intervals
         How sure it is; empty where nothing honest can be said.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> night.measures["episodes_per_hour"].unit
+    '1/h'
     """
 
     value: float | None

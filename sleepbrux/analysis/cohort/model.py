@@ -19,6 +19,12 @@ class PersonNight:
         (such as ``"AB"``); empty otherwise.
     night
         Name of the night.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> sb.PersonNight("P1", "none", 21, 7.0).person
+    'P1'
     """
 
     person: str
@@ -128,6 +134,16 @@ class Cohort:
         and carry-over.
     wilcoxon_p
         Signed-rank test of the persons' log ratios by condition, as well as the t test.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> nights = [
+    ...     sb.PersonNight(f"P{p}", c, 10 * p + k + n, 7.0)
+    ...     for p in (1, 2, 3) for k, c in ((4, "none"), (0, "splint")) for n in (0, 1)
+    ... ]
+    >>> [effect.term for effect in sb.compare_cohort(nights).effects]
+    ['splint / none']
     """
 
     outcome: str

@@ -35,6 +35,12 @@ class CountedNight:
     weighted_hours
         Valid hours, each weighted by how often events come at that hour of the night; set by the
         comparison, None where the hours of some night are not known.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> sb.CountedNight("n1", "splint", 21, 7.0).rate
+    3.0
     """
 
     id: str
@@ -122,6 +128,15 @@ class Comparison:
         Rate of each hour of the night over that of the whole night; empty where hours are not known.
     verdict_p
         Bound of the p that decides a sentence.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> counts = {"none": (44, 40, 35, 45, 50), "splint": (20, 25, 22, 30)}
+    >>> nights = [sb.CountedNight(f"{c}{n}", c, n, 7.0) for c, ns in counts.items() for n in ns]
+    >>> found = sb.compare_nights(nights)
+    >>> found.conditions, found.contrasts[0].verdict
+    (('none', 'splint'), 'lower')
     """
 
     outcome: str

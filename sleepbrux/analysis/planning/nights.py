@@ -27,6 +27,12 @@ class Variation:
         Where it comes from.
     low_pct, high_pct
         Range of 80 % where it was estimated from nights; None where it was stated.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> sb.Variation(35.0, "for example").cv_pct
+    35.0
     """
 
     cv_pct: float

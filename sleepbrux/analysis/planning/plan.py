@@ -78,6 +78,13 @@ class Plan:
         Of a simulated chance, at most.
     correlation
         Of neighbouring nights, as simulated.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> plan = sb.plan_nights(40, sb.Variation(35.0, "for example"), 0.5, sb.Planned(runs=20, most_nights=4))
+    >>> [point.nights for point in plan.points]
+    [4]
     """
 
     events_per_night: float
