@@ -256,7 +256,7 @@ def score_many(
 
 def _name_others(tasks: Sequence[Task], out: Path) -> None:
     """Say on the page of each night where it lies among the person's others, now that all are there."""
-    from sleepbrux.report.among import fill_in
+    from sleepbrux.report.other_nights import fill_in
 
     by_folder: dict[str, dict[str, Task]] = {}
     for task in tasks:

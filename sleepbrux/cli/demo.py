@@ -60,7 +60,7 @@ def command(out: Path) -> int:
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.core.files import write_text
     from sleepbrux.export.tables import nights_csv
-    from sleepbrux.report.among import fill_in
+    from sleepbrux.report.other_nights import fill_in
     from sleepbrux.report.outputs import ARCHIVE, REPORT, write_outputs
     from sleepbrux.scoring.request import score_file, study_request
     from sleepbrux.study.file import load_study

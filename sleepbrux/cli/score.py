@@ -353,7 +353,7 @@ def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple
                 said = text if text.startswith(file_name(path)) else f"{path.name} was not scored: {text}"
                 click.echo(f"sleepbrux: {said}", err=True)
         if len(taken) > 1:
-            from sleepbrux.report.among import fill_in
+            from sleepbrux.report.other_nights import fill_in
 
             fill_in(out, taken)
     if failures and len(work) > 1:
