@@ -170,6 +170,13 @@ def test_the_table_of_rooms_is_that_of_this_list():
     assert f"<!-- rooms -->\n{room_table()}\n<!-- /rooms -->" in text
 
 
+def test_every_file_that_the_note_on_the_layout_names_is_there():
+    note = (PACKAGE / "docs" / "decisions" / "layout.md").read_text("utf-8")
+    named = re.findall(r"\? \| `([a-z_/]+\.py)` \|", note)
+    assert len(named) == 10
+    assert [name for name in named if not (PACKAGE / name).is_file()] == []
+
+
 def test_every_room_is_on_the_list():
     assert {room(path) for path in modules()} <= set(ROOMS)
 
