@@ -220,9 +220,9 @@ def _labels(labels: Labels, n: int, n_bursts: int) -> None:
 
 def _surroundings(surroundings: Surroundings) -> None:
     heart, wake_estimate, sound = surroundings.heart, surroundings.wake_estimate, surroundings.sound
-    if (chance := surroundings.chance) is not None:
-        _column("chance/probability", chance.probability, "f", low=0, high=1, gaps=True)
-        _column("chance/trusted", chance.trusted, "f", len(chance.probability), low=0, high=1)
+    if (likely := surroundings.wake_probability) is not None:
+        _column("wake_probability/probability", likely.probability, "f", low=0, high=1, gaps=True)
+        _column("wake_probability/trusted", likely.trusted, "f", len(likely.probability), low=0, high=1)
     if heart is not None:
         _column("heart/beats_s", heart.beats_s, "f", high=LONGEST_S)
         _column("heart/trusted", heart.trusted, "b", len(heart.beats_s))

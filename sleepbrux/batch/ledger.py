@@ -27,7 +27,7 @@ from typing import Any
 import msgspec
 
 from sleepbrux.analysis.comparison import NightRow
-from sleepbrux.archive.file import SCHEMA_VERSION as ARCHIVE_SCHEMA
+from sleepbrux.archive.layout import SCHEMA_VERSION as ARCHIVE_SCHEMA
 from sleepbrux.archive.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
 from sleepbrux.batch.tasks import RECORDS, Task
 from sleepbrux.core.errors import CriterionError, RecordingError, UsageError

@@ -18,6 +18,7 @@ from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import LedgerRow, cores, locked, row_of, tidy
 from sleepbrux.batch.pool import run_pool
 from sleepbrux.batch.tasks import Common, OnOther, Task, plan, shard_of
+from sleepbrux.core.arguments import CALL, LEVELS, NONE, PATH, TEXTS, check, each, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import write_text
 from sleepbrux.core.texts import visible
@@ -237,6 +238,16 @@ def score_many(
     ...     [row.problem for row in done.rows]
     ['']
     """
+    check(
+        paths=(paths, PATH | each(PATH, "a list of paths")),
+        out=(out, PATH),
+        workers=(workers, NONE | of(int, "a whole number")),
+        criterion=(criterion, PATH),
+        mvc_uv=(mvc_uv, NONE | LEVELS),
+        channels=(channels, TEXTS),
+        hints=(hints, NONE | of(Hints)),
+        on_row=(on_row, NONE | CALL),
+    )
     if workers is not None and workers < 1:
         raise UsageError(f"workers is {workers}; give 1 or more, or None for one a core")
     listed = [paths] if isinstance(paths, str | Path) else paths

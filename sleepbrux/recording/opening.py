@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
+from sleepbrux.core.arguments import CALL, NONE, NUMBER, PATH, TEXT, WORDS, check, of
 from sleepbrux.core.errors import RecordingError
 from sleepbrux.core.texts import file_name
 from sleepbrux.recording.daylight import clock_change
@@ -162,6 +163,13 @@ def open_recording(
     >>> open_recording("demo_data/excerpt.edf").channel("EMG Masseter L").unit
     'uV'
     """
+    check(
+        path=(path, PATH),
+        hints=(hints, NONE | of(Hints)),
+        unit=(unit, NONE | WORDS),
+        record_duration_s=(record_duration_s, NONE | NUMBER | TEXT),
+        progress=(progress, NONE | CALL),
+    )
     hints = hints or Hints()
     if unit is not None:
         hints = replace(hints, unit=unit)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sleepbrux.core.arguments import PATH, check, of
 from sleepbrux.core.errors import Note
 from sleepbrux.core.parallel import each
 from sleepbrux.core.provenance import Review
@@ -352,6 +353,7 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     >>> sb.rescore(night, "lavigne1996").criterion.id
     'lavigne1996'
     """
+    check(night=(night, of(Night)), criterion=(criterion, of(Criterion) | PATH))
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
     again = replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)

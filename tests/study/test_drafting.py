@@ -337,5 +337,5 @@ def test_what_a_letter_repeats_can_be_filled_in_where_the_draft_has_it(tmp_path)
     )
     assert load_study(file).letter.dates is True
     file.write_text(file.read_text().replace("dates = true", "day = true"))
-    with pytest.raises(StudyError, match="letter: there is no field 'day'; allowed are dates, sex, recorder"):
+    with pytest.raises(StudyError, match="letter: there is no field 'day'; allowed are sex, recorder"):
         load_study(file)
