@@ -114,6 +114,12 @@ class Hints:
         Data sets of an HDF5 file that are to be read.
     roles
         What channels are, by label: a role such as ``"ecg"``, or a name such as ``"masseter left"``.
+
+    Examples
+    --------
+    >>> from sleepbrux import Hints
+    >>> Hints(unit="mV", rate=1000).unit
+    'mV'
     """
 
     unit: str | Mapping[str, str] | None = None
