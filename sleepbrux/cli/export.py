@@ -254,11 +254,11 @@ def command(
         identity,
         shown,
         utf8_mark,
-        events,
-        FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
         _words,
-        _letters(archives, (stem for stem, _ in nights), names, plans, dates=with_dates),
-        plans,
+        events=events,
+        fhir=FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
+        letter=_letters(archives, (stem for stem, _ in nights), names, plans, dates=with_dates),
+        studies=plans,
     )
     for (stem, night), name in zip(nights, names, strict=True):
         for each in {stem, name}:
