@@ -10,8 +10,9 @@ import click
 
 from sleepbrux.cli import next_steps
 from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import SleepbruxError, UsageError
-from sleepbrux.core.texts import file_name
+from sleepbrux.core.texts import count_of, file_name
 
 if TYPE_CHECKING:
     from sleepbrux.export.files import ExportRequest
@@ -267,7 +268,9 @@ def command(
         _refuse_other_rows(out / "study.csv", {dict(night.about).get("person", "") for _, night in nights})
     if nights:
         kept = automatic if "archive" in wish.kinds else ()
-        for path in write_files(nights, out, wish, kept):
+        written = write_files(nights, out, wish, kept)
+        headline(f"{count_of(len(written), 'file')} of {count_of(len(nights), 'night')} written")
+        for path in written:
             click.echo(str(path))
         for line in _given(nights, wish):
             click.echo(f"sleepbrux: {line}", err=True)

@@ -284,14 +284,14 @@ def check_bids(nights: Sequence[tuple[str, Night]], folder: Path, recordings: di
     without = [name for name, night in nights if night.swept.digest not in recordings]
     if without and len(without) < len(nights):
         raise UsageError(
-            f"--recording names the recordings of {len(nights) - len(without)} of {len(nights)} nights; not"
+            f"`recordings` names the recordings of {len(nights) - len(without)} of {len(nights)} nights; not"
             f" that of {without[0]}: a BIDS data set holds the signals of all nights or of none, so name"
             " each, or none"
         )
     raw = bool(nights) and not without
     other = [name for name, night in nights if raw and night.swept.format[:3] not in ("EDF", "BDF")]
     if other:
-        raise UsageError(f"{other[0]}: BIDS takes EMG as EDF or BDF only; leave out --recording")
+        raise UsageError(f"{other[0]}: BIDS takes EMG as EDF or BDF only; leave out `recordings`")
     return raw
 
 

@@ -71,7 +71,7 @@ def identity_of(night: Night, recording: Path) -> Identity:
     if len(header) < 256 or not re.fullmatch(r"\d\d\.\d\d\.\d\d", clock):
         raise UsageError(
             f"{recording.name} has no EDF header whose patient line and start could be copied; leave "
-            "out --identity-of"
+            "out `identity`"
         )
     start: datetime | None = night.swept.start
     day = f"{start.day:02d}-{MONTHS[start.month - 1]}-{start.year}" if start else "X"

@@ -185,7 +185,7 @@ def write_files(
 
         def identity(night: Night = original, name: str = name) -> Identity:
             if night.swept.digest not in places:
-                raise UsageError(f"{name}: its recording is not among those named by --recording")
+                raise UsageError(f"{name}: its recording is not among those named by `recordings`")
             return identity_of(night, places[night.swept.digest])
 
         made |= _of_a_night(name, night, wish, identity)

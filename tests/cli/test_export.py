@@ -83,5 +83,5 @@ def test_a_fhir_bundle_has_the_letter_and_its_codes_with_it(archive, tmp_path):
     assert len(list(tmp_path.glob("*.events.csv"))) == 1
     refused = run("export", archive, "--out", tmp_path / "none", "--fhir", "document")
     assert refused.code == 2
-    assert "add --issued" in refused.err
+    assert "give --issued" in refused.err
     assert not (tmp_path / "none").exists()

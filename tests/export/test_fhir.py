@@ -227,7 +227,7 @@ def test_a_document_begins_with_its_composition_and_needs_the_time_of_issue(nigh
     report = of_kind(table, "DiagnosticReport")[0]
     assert report["issued"] == ISSUED
     assert "effectivePeriod" not in json.dumps(table)
-    with pytest.raises(UsageError, match="says when it was issued; add --issued"):
+    with pytest.raises(UsageError, match="says when it was issued; give `issued`"):
         bundle(night, FhirForm("document"))
     for wrong in ("2026-03-05", "2026-03-05T08:00:00", "2026-13-05T08:00:00Z", "yesterday"):
         with pytest.raises(UsageError, match="it takes day, time and zone"):

@@ -77,10 +77,12 @@ def check_form(form: FhirForm) -> None:
     """
     if form.issued and not _INSTANT.fullmatch(form.issued):
         raise UsageError(
-            f"--issued is {form.issued!r}; it takes day, time and zone, such as 2026-03-05T08:00:00+01:00"
+            f"`issued` is {form.issued!r}; it takes day, time and zone, such as 2026-03-05T08:00:00+01:00"
         )
     if form.type == "document" and not form.issued:
-        raise UsageError("a FHIR document says when it was issued; add --issued 2026-03-05T08:00:00+01:00")
+        raise UsageError(
+            "a FHIR document says when it was issued; give `issued`, such as 2026-03-05T08:00:00+01:00"
+        )
 
 
 def _quantity(value: float, unit: str) -> Resource:
