@@ -70,6 +70,15 @@ class Batch:
         Rows of the table that stood there before whose night is not in this run; their files stay.
     doubled
         A sentence for each recording that is a night of two persons.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import sleepbrux as sb
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     done = sb.score_many("demo_data/excerpt.edf", out=folder, mvc_uv=190, workers=1)
+    >>> isinstance(done, sb.Batch), done.failed
+    (True, 0)
     """
 
     rows: tuple[LedgerRow, ...]

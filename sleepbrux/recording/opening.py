@@ -116,6 +116,12 @@ class Hints:
         Data sets of an HDF5 file, or streams of an XDF file by name or id, that are to be read.
     roles
         What channels are, by label: a role such as ``"ecg"``, or a name such as ``"masseter left"``.
+
+    Examples
+    --------
+    >>> from sleepbrux import Hints
+    >>> Hints(unit="mV", rate=1000).unit
+    'mV'
     """
 
     unit: str | Mapping[str, str] | None = None

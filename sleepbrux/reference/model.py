@@ -84,6 +84,12 @@ class Reference:
         Day of the clench, where known.
     effort_pct
         Effort that was asked for; the levels are scaled from it to 100 %.
+
+    Examples
+    --------
+    >>> from sleepbrux import given
+    >>> given(["EMG Masseter L"], 190).level("EMG Masseter L").mvc_uv
+    190.0
     """
 
     levels: tuple[Level, ...]

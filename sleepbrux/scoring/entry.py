@@ -81,6 +81,15 @@ class How(TypedDict, total=False):
         A study file: its entry for this recording says all the rest.
     threads, progress
         Threads that filter; a function that is called with the share done, 0 to 1.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import sleepbrux as sb
+    >>> noise_uv = np.random.default_rng(1).normal(0, 3, (1, 60_000))
+    >>> how = {"rate_hz": 1000, "labels": ["EMG Masseter L"], "name": "noise"}
+    >>> sb.score(noise_uv, mvc_uv=190, **how).swept.name
+    'noise'
     """
 
     rate_hz: float

@@ -37,6 +37,14 @@ class Measure:
         Settings of the criterion that it depends on.
     intervals
         How sure it is; empty where nothing honest can be said.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> measure = night.measures["episode_count"]
+    >>> measure.value, measure.unit
+    (4.0, '1')
     """
 
     value: float | None

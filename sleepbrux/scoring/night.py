@@ -92,6 +92,13 @@ class Night(NightMethods):
     numbers
         Of the counted episodes, in order of ``chosen.episodes``; empty: 1, 2, 3. After a review an
         episode keeps the number that the automatic scoring gave it.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> len(night.selection.episodes), night.criterion.id
+    (4, 'phasic_tonic_10mvc')
     """
 
     swept: Swept

@@ -27,6 +27,12 @@ class Variation:
         Where it comes from.
     low_pct, high_pct
         Range of 80 % where it was estimated from nights; None where it was stated.
+
+    Examples
+    --------
+    >>> from sleepbrux import Variation
+    >>> Variation(35.0, "our own pilot").cv_pct
+    35.0
     """
 
     cv_pct: float

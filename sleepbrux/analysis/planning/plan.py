@@ -78,6 +78,13 @@ class Plan:
         Of a simulated chance, at most.
     correlation
         Of neighbouring nights, as simulated.
+
+    Examples
+    --------
+    >>> from sleepbrux import Planned, Variation, plan_nights
+    >>> plan = plan_nights(40, Variation(35.0, "a pilot"), 0.5, Planned("randomised nights", runs=50))
+    >>> 0 <= plan.points[-1].power <= 1
+    True
     """
 
     events_per_night: float

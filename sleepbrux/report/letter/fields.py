@@ -29,6 +29,12 @@ class Fields(LetterHistory, frozen=True, forbid_unknown_fields=True, kw_only=Tru
         from the journal of the archive.
     sex, recorder, electrodes, filters, dental_findings, pain, awake_clenching, caffeine, alcohol
         As the study file has them under ``[letter]`` where they are empty (`from_study`).
+
+    Examples
+    --------
+    >>> from sleepbrux import Fields
+    >>> Fields(question="Usable?").question
+    'Usable?'
     """
 
     name: Line = ""
