@@ -112,6 +112,7 @@ def library() -> Any:
     global _configured  # noqa: PLW0603
     try:
         import pylsl
+        import pylsl.util
     except ImportError as error:
         raise StreamError(f"{NEEDED}.") from error
     except (OSError, RuntimeError) as error:
@@ -158,7 +159,7 @@ def found(wait_s: float = LOOK_S) -> list[LslInlet]:
         if raw.nominal_srate() > 0 and raw.channel_format() != pylsl.cf_string:
             try:
                 inlets.append(LslInlet(raw))
-            except (pylsl.LostError, pylsl.TimeoutError, TimeoutError):
+            except (pylsl.util.LostError, pylsl.util.TimeoutError):
                 continue  # gone while it was looked at
     return sorted(inlets, key=lambda inlet: (inlet.info.name, inlet.info.id))
 
@@ -198,7 +199,7 @@ class LslInlet:
             if not self._open:
                 self.start()
             values, stamps = self._inlet.pull_chunk(timeout=timeout_s, max_samples=self._most, min_samples=1)
-        except self._pylsl.LostError as error:
+        except self._pylsl.util.LostError as error:
             raise LostStreamError(f"the stream {self.info.name!r} ended") from error
         return values, stamps
 
