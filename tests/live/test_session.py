@@ -23,11 +23,6 @@ APPLIANCES = ("splint",)
 NATURAL = "Clench natural teeth"
 
 
-@pytest.fixture(scope="module")
-def signal():
-    return rendered(chair_plan(APPLIANCES, levels={"Clench with splint": 0.8}))
-
-
 def went(session, *, on_step=lambda session: None, after=30):
     """The session to its end, and a little further."""
     inlet = session.engine.inlet
