@@ -9,11 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import numpy as np
-
 from sleepbrux.core.errors import RecordingError
 from sleepbrux.live.engine import Engine
-from sleepbrux.live.screen import HUM_PCT
+from sleepbrux.live.screen import HUM_PCT, hum_share_pct
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.scoring.usability import (
     ELECTRODE,
@@ -25,7 +23,7 @@ from sleepbrux.scoring.usability import (
     UsabilityVerdict,
     Verdict,
 )
-from sleepbrux.signal.quality import REASONS, block_rms_uv, hum_uv
+from sleepbrux.signal.quality import REASONS
 from sleepbrux.signal.swept import Swept, sweep_recording
 
 MINUTE_S = 60.0
@@ -91,10 +89,8 @@ def _electrodes(swept: Swept) -> list[NightFinding]:
 def _hum(swept: Swept) -> list[NightFinding]:
     found = []
     for frames in swept.frames:
-        rms, hum = block_rms_uv(frames), hum_uv(frames)
-        level, mains = float(np.median(rms)), float(np.median(hum))
-        share = 100 * mains / float(np.hypot(level, mains)) if level > 0 else 0.0
-        if share > HUM_PCT:
+        share = hum_share_pct(frames)
+        if share is not None and share > HUM_PCT:
             text = f"{frames.channel.label}: mains hum is {share:.0f} % of the amplitude"
             found.append(NightFinding("mains", text, FIX_MAINS))
     return found

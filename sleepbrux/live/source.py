@@ -22,7 +22,7 @@ from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
 
 NEEDED = "a live session needs pylsl, which is not installed; add it with: pip install 'sleepbrux[live]'"
-CONFIG = "[multicast]\nResolveScope = machine\n"
+CONFIG = "[multicast]\nResolveScope = machine\n[log]\nlevel = -3\n"
 LOOK_S = 2.0
 BUFFER_S = 360
 LEAST_RATE_HZ = 100

@@ -9,6 +9,7 @@
     set: (v) => { try { sessionStorage.setItem("chair-token", v); } catch (_) { /* only this window forgets */ } } };
   const el = (tag, text, name) => { const e = document.createElement(tag); e.textContent = text; if (name) e.className = name; return e; };
   const num = (v) => v >= 100 ? v.toFixed(0) : v >= 10 ? v.toFixed(1) : v.toFixed(2);
+  const signed = (v) => (v < 0 ? "−" : "+") + Math.abs(v).toFixed(1);
   function warn(text) { $("alert").textContent = text; $("alert").hidden = !text; }
   const ask = (path, body) => fetch(path, { cache: "no-store", method: body ? "POST" : "GET",
     headers: Object.assign({ "X-Review-Token": token }, body ? { "Content-Type": "application/json" } : {}), body: body ? JSON.stringify(body) : undefined });
@@ -52,7 +53,7 @@
       c.stroke(); c.lineWidth = 1;
     }
     c.fillStyle = colour("--soft"); c.textAlign = "center";
-    for (let s = 0; s <= SHOWN_S; s += 5) c.fillText(s ? "−" + (SHOWN_S - s) + " s" : "−20 s", LEFT + (w - LEFT - RIGHT) * s / SHOWN_S, h - 2);
+    for (let s = 0; s <= SHOWN_S; s += 5) c.fillText(s < SHOWN_S ? "−" + (SHOWN_S - s) + " s" : "now", LEFT + (w - LEFT - RIGHT) * s / SHOWN_S, h - 2);
   }
   function frame() {
     if (fixed && seen !== drawn) {
@@ -65,7 +66,8 @@
   function said(text) { return text.replace("{condition}", state.condition); }
   function show() {
     const s = state, clench = s.phase === "clench";
-    if (s.phase !== phase) { if (clench && $("tone").checked) beep(880, 200); if (phase === "clench" && $("tone").checked) beep(440, 200); phase = s.phase; $("due").textContent = s.closed ? "The session is over." : said(fixed.said[s.phase]); }
+    if (s.phase !== phase) { if (clench && $("tone").checked) beep(880, 200); if (phase === "clench" && $("tone").checked) beep(440, 200); phase = s.phase; $("due").textContent = said(fixed.said[s.phase]); }
+    if (s.closed) $("due").textContent = "The session is over.";
     const natural = s.condition === "natural teeth";
     $("condition").textContent = s.phase === "check" || s.phase === "done" ? "" : said(fixed.put_in[natural ? 0 : 1]) + " Trial " + Math.min(s.made + 1, s.asked) + " of " + s.asked + ".";
     $("left").textContent = s.left_s === null || s.closed ? " " : Math.ceil(s.left_s) + " s";
@@ -82,7 +84,7 @@
     if (s.closed && !over) { over = true; result().catch(lost); }
   }
   function rows(id, list, after) {
-    const body = $(id).tBodies[0], text = JSON.stringify(list);
+    const body = $(id).tBodies[0], text = JSON.stringify([list, state.closed]);
     if (body.dataset.text === text) return;
     body.dataset.text = text; body.textContent = "";
     list.forEach((cells, k) => { const tr = document.createElement("tr"); cells.forEach((cell) => tr.append(el("td", cell))); body.append(tr); if (after) after(tr, k); });
@@ -104,7 +106,7 @@
       tr.lastChild.append(pick);
     });
     const parts = [];
-    for (const [condition, by] of Object.entries(s.spread_pct)) parts.push(condition + ": " + Object.entries(by).map(([l, v]) => l + " spread " + v.toFixed(0) + " %" + (s.tired_pct[condition] && s.tired_pct[condition][l] !== undefined ? ", change " + s.tired_pct[condition][l].toFixed(1) + " % a trial" : "")).join("; "));
+    for (const [condition, by] of Object.entries(s.spread_pct)) parts.push(condition + ": " + Object.entries(by).map(([l, v]) => l + " spread " + v.toFixed(0) + " %" + (s.tired_pct[condition] && s.tired_pct[condition][l] !== undefined ? ", change " + signed(s.tired_pct[condition][l]) + " % a trial" : "")).join("; "));
     const rest = Object.entries(s.rest_uv).map(([l, v]) => l + " " + num(v) + " µV");
     $("spread").textContent = (rest.length ? "Rest: " + rest.join(", ") + ". " : "") + parts.join(". ");
   }
