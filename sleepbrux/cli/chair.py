@@ -75,9 +75,12 @@ def command(
         return _list()
     if electrodes:
         return _minute(stream, channel, unit, out or Path())
+    from sleepbrux.cli.score import load_kernels
+
     if study is None:
         raise UsageError("name the study file; its conditions are the appliances that are tried")
     plan = _plan(study)
+    load_kernels()
     engine = _engine(_stem(plan), stream, channel, unit, out or study.parent)
     session = _session(engine, plan, person, by_itself=by_itself)
     _serve(session, port=port, opened=opened)
@@ -154,13 +157,11 @@ def _engine(stem: str, stream: str, channel: tuple[str, ...], unit: str, folder:
 
 
 def _session(engine: Engine, plan: Study, person: int | None, *, by_itself: bool) -> Session:
-    from sleepbrux.cli.score import load_kernels
     from sleepbrux.live.protocol import Protocol
     from sleepbrux.live.session import Session
     from sleepbrux.report.sheets import person_number
     from sleepbrux.report.sheets.words import appliances
 
-    load_kernels()
     names = appliances(plan)
     number = person_number(plan) if person is None else person
     return Session(engine, Protocol(names, number, by_itself), names=names, person=plan.pseudonym)
@@ -220,8 +221,8 @@ def _minute(stream: str, channel: tuple[str, ...], unit: str, folder: Path) -> i
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.live.minute import judge, receive
 
-    engine = _engine("electrodes", stream, channel, unit, folder)
     load_kernels()
+    engine = _engine("electrodes", stream, channel, unit, folder)
     try:
         with shown("one minute: sit still, then clench once") as progress:
             receive(engine, told=progress)

@@ -35,6 +35,7 @@ class Receiver:
     def _run(self) -> None:
         session, done_s = self.session, None
         try:
+            session.engine.inlet.start()
             while not self._stop.is_set() and not session.engine.ended:
                 session.step()
                 if not session.protocol.over:

@@ -78,6 +78,10 @@ class Inlet(Protocol):
 
     info: StreamInfo
 
+    def start(self) -> None:
+        """Begin to receive from now on: what was sent before is let go of."""
+        ...
+
     def pull(self, timeout_s: float) -> tuple[NDArray[Any], NDArray[np.float64]]:
         """Samples, shape (n, n_channels), and their stamps, s; empty where none came in time.
 
@@ -187,7 +191,7 @@ class LslInlet:
         self._open = False
 
     def start(self) -> None:
-        """Begin to receive, and let go of what was sent before."""
+        """See `Inlet`."""
         self._inlet.open_stream(timeout=LOOK_S)
         self._inlet.time_correction(timeout=LOOK_S)
         self._inlet.flush()

@@ -210,6 +210,12 @@ def _options() -> argparse.ArgumentParser:
     parser.add_argument("--person", type=int, default=0, help="running number, which balances the order")
     parser.add_argument("--replay", type=Path, help="a recording to send instead of a generated session")
     parser.add_argument("--by-hand", action="store_true", help="rest, and a clench of 3 s at every Enter")
+    parser.add_argument(
+        "--lead",
+        type=float,
+        default=2.5,
+        help="seconds of rest before a generated session, while its rate is checked",
+    )
     parser.add_argument("--rate", type=int, default=2000, help="samples a second of a generated session")
     parser.add_argument("--name", default="synth", help="name of the stream")
     parser.add_argument("--unit", default="microvolts", help="unit that the stream says; '' for none")
@@ -273,4 +279,5 @@ def _generated(asked: argparse.Namespace) -> Values:
     plan = chair_session(asked.appliance or ["splint"], asked.person)
     if asked.by_hand:
         plan = replace(plan, clenches=(), duration_s=3600)
-    return rendered(plan, asked.rate)
+    uv = rendered(plan, asked.rate)
+    return np.concatenate((uv[: round(asked.lead * asked.rate)], uv))

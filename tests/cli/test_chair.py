@@ -15,11 +15,6 @@ from .conftest import called
 STUDY = 'pseudonym = "P01"\nconditions = ["none", "splint"]\n'
 
 
-class Startable(FakeInlet):
-    def start(self):
-        pass
-
-
 @pytest.fixture(scope="module")
 def signal():
     return rendered(chair_plan(("splint",), levels={"Clench with splint": 0.8}))
@@ -35,7 +30,7 @@ def study(tmp_path):
 @pytest.fixture
 def streams(monkeypatch, signal):
     """What is found on this machine; a session runs without a page, as fast as it can."""
-    there = [Startable(signal, step_s=0.1)]
+    there = [FakeInlet(signal, step_s=0.1)]
     monkeypatch.setattr(source, "found", lambda *wait: there)
 
     def through(session, entrance, *, port, told):

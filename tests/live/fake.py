@@ -57,6 +57,9 @@ class FakeInlet:
             self.keep[a:b] = False
         self.clock, self.at, self.ends_at, self.after, self.closed = ZERO_S, 0, ends_at, after, False
 
+    def start(self):
+        """What was sent before is let go of: here nothing was."""
+
     def pull(self, timeout_s):
         del timeout_s
         self.clock += self.step_s
