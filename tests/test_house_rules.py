@@ -1,12 +1,15 @@
 """The house rules of DEVELOPERS.md, as tests: arrows between rooms, and doors for heavy packages."""
 
 import ast
+import re
 import subprocess
 import sys
 from collections.abc import Container, Iterator
 from pathlib import Path
 
 import pytest
+
+from sleepbrux.cli.arguments import OPTIONS
 
 PACKAGE = Path(__file__).resolve().parents[1] / "sleepbrux"
 
@@ -40,7 +43,7 @@ ROOMS = {
 ORDER = list(ROOMS)
 
 DOORS = {
-    "numba": {"signal/kernels/compiling.py"},
+    "numba": {"signal/kernels/compiling.py", "signal/ready.py"},
     "mne": {"recording/formats/mne_formats.py", "export/mne_annotations.py"},
     # wake_model: the weights of a model lie in an HDF5 file of another package's wheel, of known origin
     "h5py": {"archive/file.py", "recording/formats/hdf5_reader.py", "signal/wake_model.py"},
@@ -207,7 +210,7 @@ def test_kernels_and_their_twins_import_no_project_module(kind):
     """But the compiler; and no loop of another file, which its cache would not see change."""
     allowed = {"sleepbrux.signal.kernels.compiling", "sleepbrux.signal.kernels.compiling.compiled"}
     for path in loops(kind):
-        if path.name != "__init__.py":
+        if path.name not in ("__init__.py", "compiling.py"):
             assert {n for n in imported(path) if n.startswith("sleepbrux")} <= allowed, path
 
 
@@ -248,6 +251,30 @@ def test_nothing_prints_outside_the_command_line():
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
         ]
         assert not calls, path
+
+
+def texts(path: Path) -> Iterator[str]:
+    """Every string of a module, pieces of formatted ones and docstrings too."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
+
+
+def test_no_sentence_outside_the_command_line_names_an_option():
+    option = re.compile(r"(?<![\w(-])--[a-z]")  # var(--ink) is a colour of a page
+    named = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in modules()
+        if room(path) != "cli" and any(option.search(text) for text in texts(path))
+    }
+    assert named == {"synth/stream.py"}  # the player has a command line of its own
+
+
+def test_every_option_that_stands_for_an_argument_is_one_of_a_verb():
+    table = "cli/arguments.py"
+    verbs = "".join(p.read_text("utf-8") for p in modules() if room(p) == "cli" and not p.match(table))
+    for option in " and ".join(OPTIONS.values()).split(" and "):
+        assert f'"{option}"' in verbs, option
 
 
 def loaded_after(code: str) -> set[str]:

@@ -199,8 +199,8 @@ def _hints(
         else None
         if scales is None
         else _number(scales),
-        rate=rate,
-        record_duration=record_duration,
+        rate_hz=rate,
+        record_duration_s=record_duration,
         time_unit=time_unit,
         datasets=dataset,
         roles=tuple((named or {}).items()),

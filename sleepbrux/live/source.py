@@ -253,7 +253,7 @@ def choose(streams: Sequence[StreamInfo], wanted: str = "") -> StreamInfo:
             if len(names) < len(fitting)
             else "several streams may be the amplifier; name one"
         )
-        raise StreamError(f"{what} with --stream: {listed([s.text for s in fitting])}")
+        raise StreamError(f"{what} with `stream`: {listed([s.text for s in fitting])}")
     return fitting[0]
 
 
@@ -305,10 +305,10 @@ def chosen_channels(info: StreamInfo, labels: Sequence[str] = (), unit: str = ""
     if not columns:
         raise StreamError(
             f"stream {info.name!r} has no channel that is recognised as a jaw muscle; it has "
-            f"{listed(info.labels, 24)}: name those to record with --channel"
+            f"{listed(info.labels, 24)}: name those to record with `channels`"
         )
     if unit and unit not in UNIT_NAMES:
-        raise StreamError(f"--unit is {unit!r}, where {', '.join(UNIT_NAMES)} are allowed")
+        raise StreamError(f"`unit` is {unit!r}, where {', '.join(UNIT_NAMES)} are allowed")
     gains = []
     for k in columns:
         known = read_unit(info.units[k].encode())
@@ -319,7 +319,7 @@ def chosen_channels(info: StreamInfo, labels: Sequence[str] = (), unit: str = ""
         else:
             said = f"{info.units[k]!r}, which is no voltage" if info.units[k] else "nothing"
             raise StreamError(
-                f"channel {info.labels[k]!r} of stream {info.name!r} says {said} as its unit; say it with --unit uV "
+                f"channel {info.labels[k]!r} of stream {info.name!r} says {said} as its unit; say it with `unit`: uV "
                 "(or mV, nV, V), as the amplifier's settings show it"
             )
     return Chosen(info, tuple(columns), tuple(info.labels[k] for k in columns), tuple(gains))

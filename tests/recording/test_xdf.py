@@ -120,7 +120,7 @@ def test_the_stream_of_emg_is_chosen_among_several(tmp_path):
 
 def test_streams_of_which_none_says_that_it_is_emg_are_refused_in_one_sentence(tmp_path):
     a, b = (emg(name, labels=("1", "2"), type="data") for name in ("one", "two"))
-    with pytest.raises(RecordingError, match=r"none of its streams 'one \(data, id 1\)'.*--dataset NAME"):
+    with pytest.raises(RecordingError, match=r"none of its streams 'one \(data, id 1\)'.*`datasets`"):
         read(tmp_path, a, b)
     assert len(read(tmp_path, a, b, hints=Hints(datasets=("two",))).channels) == 2
     with pytest.raises(RecordingError, match="no stream 'three'"):
@@ -151,8 +151,8 @@ def test_a_recording_that_broke_off_opens_with_a_warning(tmp_path):
 
 
 def test_options_without_a_meaning_are_refused(tmp_path):
-    with pytest.raises(RecordingError, match="--rate has no meaning for a file of XDF"):
-        read(tmp_path, emg(), hints=Hints(rate=2000))
+    with pytest.raises(RecordingError, match="`rate_hz` has no meaning for a file of XDF"):
+        read(tmp_path, emg(), hints=Hints(rate_hz=2000))
 
 
 def test_a_missing_library_is_one_sentence_with_the_command_that_adds_it(tmp_path, monkeypatch):

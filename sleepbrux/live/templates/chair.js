@@ -49,7 +49,15 @@
         if (mvc < tops[k]) { c.setLineDash([4, 4]); c.beginPath(); c.moveTo(LEFT, y(mvc)); c.lineTo(w - RIGHT, y(mvc)); c.stroke(); c.setLineDash([]); c.fillText("100 %", w - RIGHT + 6, y(mvc) + 4); }
       }
       c.strokeStyle = colour("--accent"); c.lineWidth = 1.5; c.beginPath();
-      for (let i = first; i < points.length; i++) { const x = LEFT + (i - first) * step; if (i === first) c.moveTo(x, y(points[i][k])); else c.lineTo(x, y(points[i][k])); }
+      // one corner for some points, the highest of them, so that drawing is quick and no peak is missed; groups stay
+      // with their points, so that the line does not tremble as it moves
+      const group = Math.max(1, Math.floor(2 / step)), from = first + (group - (seen - points.length + first) % group) % group;
+      for (let i = from; i < points.length; i += group) {
+        let v = points[i][k];
+        for (let j = i + 1; j < Math.min(i + group, points.length); j++) if (points[j][k] > v) v = points[j][k];
+        const x = LEFT + (i - first) * step;
+        if (i === from) c.moveTo(x, y(v)); else c.lineTo(x, y(v));
+      }
       c.stroke(); c.lineWidth = 1;
     }
     c.fillStyle = colour("--soft"); c.textAlign = "center";

@@ -175,13 +175,13 @@ def _chosen(streams: Sequence[Stream], names: Sequence[str], found: Findings) ->
         )
     if not emg:
         raise found.refusal(
-            f"none of its streams {there} says that it is EMG; name the one to read with --dataset NAME."
+            f"none of its streams {there} says that it is EMG; name the one to read with `datasets`."
         )
     twice = [s.name for s in emg if sum(o.name == s.name for o in emg) > 1]
     if twice:
         raise found.refusal(
             f"two EMG streams are called {twice[0]!r} (of {there}); name the one to read by its id with "
-            "--dataset ID."
+            "`datasets`."
         )
     return emg
 
@@ -333,7 +333,7 @@ def _channels(
     roles = {label: recognise(text)[0] for label, text in zip(labels, raw, strict=True)}
     if not any(raw):
         found.note(
-            "labels-none", "The stream names no channels; say what they are with --as ch1=..., or --channel."
+            "labels-none", "The stream names no channels; say what they are with `roles`, or `channels`."
         )
     written = dict(zip(labels, (u for s in streams for u in s.units), strict=True))
     sizes = sized(roles, written, unit=said[0], scale=said[1], found=found)
