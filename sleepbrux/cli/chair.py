@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import next_steps
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import SleepbruxError, StudyError, UsageError
 
 if TYPE_CHECKING:
@@ -111,14 +112,15 @@ def _stem(plan: Study) -> str:
 
 
 def _list() -> int:
+    from sleepbrux.core.texts import count_of
     from sleepbrux.live.source import found
 
     inlets = found()
+    headline(f"{count_of(len(inlets), 'stream')} of samples on this machine")
     for inlet in inlets:
         click.echo(inlet.info.text)
         inlet.close()
-    if not inlets:
-        click.echo("no stream was found on this machine", err=True)
+    next_steps.say_next(("lead through a session with one of them", ("chair", "STUDY.toml")))
     return 0
 
 
@@ -136,7 +138,7 @@ def _engine(stem: str, stream: str, channel: tuple[str, ...], unit: str, folder:
             inlet.close()
     inlet = next(i for i in inlets if i.info == info)
     chosen = chosen_channels(info, channel, unit)
-    click.echo(f"stream: {info.text}")
+    click.echo(f"stream: {info.text}", err=True)
     click.echo("checking its rate ...", err=True)
     inlet.start()
     checked_rate(inlet, chosen)
@@ -199,6 +201,11 @@ def _serve(session: Session, *, port: int, opened: bool) -> None:
 
 def _told(session: Session) -> int:
     """What became of the session; 1 where no test came of it."""
+    from sleepbrux.cli.clench import answers
+
+    if session.result is not None:
+        for answer in answers(session.result):
+            headline(answer)
     for note in session.engine.all_notes():
         click.echo(f"{note.severity}: {note.text}")
     for text in session.protocol.departures:
@@ -231,4 +238,7 @@ def _minute(stream: str, channel: tuple[str, ...], unit: str, folder: Path) -> i
         raise
     say_verdict(judge(engine.keeper.path))
     click.echo("This says whether the electrodes hold now, and nothing about the person.")
+    next_steps.say_next(
+        ("after the night, see whether it can be used", ("inspect", "--after-night", "STUDY.toml"))
+    )
     return 0

@@ -77,6 +77,7 @@ def test_the_recording_is_a_reference_of_the_study(study, streams, tmp_path):
 def test_streams_are_listed_with_name_channels_rate_and_unit(streams):
     done = called("chair", "--list")
     assert done.out.strip() == (
+        "1 stream of samples on this machine\n"
         "amp (EMG, 2 channels: EMG Masseter L, EMG Masseter R; 1000 Hz; microvolts; id amp-1)"
     )
 
