@@ -22,7 +22,7 @@ from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
 
 NEEDED = "a live session needs pylsl, which is not installed; add it with: pip install 'sleepbrux[live]'"
-CONFIG = "[multicast]\nResolveScope = machine\n"
+CONFIG = "[multicast]\nResolveScope = machine\n[log]\nlevel = -3\n"
 LOOK_S = 2.0
 BUFFER_S = 360
 LEAST_RATE_HZ = 100
@@ -78,6 +78,10 @@ class Inlet(Protocol):
 
     info: StreamInfo
 
+    def start(self) -> None:
+        """Begin to receive from now on: what was sent before is let go of."""
+        ...
+
     def pull(self, timeout_s: float) -> tuple[NDArray[Any], NDArray[np.float64]]:
         """Samples, shape (n, n_channels), and their stamps, s; empty where none came in time.
 
@@ -112,6 +116,7 @@ def library() -> Any:
     global _configured  # noqa: PLW0603
     try:
         import pylsl
+        import pylsl.util
     except ImportError as error:
         raise StreamError(f"{NEEDED}.") from error
     except (OSError, RuntimeError) as error:
@@ -158,7 +163,7 @@ def found(wait_s: float = LOOK_S) -> list[LslInlet]:
         if raw.nominal_srate() > 0 and raw.channel_format() != pylsl.cf_string:
             try:
                 inlets.append(LslInlet(raw))
-            except (pylsl.LostError, pylsl.TimeoutError, TimeoutError):
+            except (pylsl.util.LostError, pylsl.util.TimeoutError):
                 continue  # gone while it was looked at
     return sorted(inlets, key=lambda inlet: (inlet.info.name, inlet.info.id))
 
@@ -186,7 +191,7 @@ class LslInlet:
         self._open = False
 
     def start(self) -> None:
-        """Begin to receive, and let go of what was sent before."""
+        """See `Inlet`."""
         self._inlet.open_stream(timeout=LOOK_S)
         self._inlet.time_correction(timeout=LOOK_S)
         self._inlet.flush()
@@ -198,7 +203,7 @@ class LslInlet:
             if not self._open:
                 self.start()
             values, stamps = self._inlet.pull_chunk(timeout=timeout_s, max_samples=self._most, min_samples=1)
-        except self._pylsl.LostError as error:
+        except self._pylsl.util.LostError as error:
             raise LostStreamError(f"the stream {self.info.name!r} ended") from error
         return values, stamps
 
