@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+import yaml
 
 import sleepbrux
 from sleepbrux.core.purpose import PURPOSE
@@ -15,6 +16,26 @@ ROOT = Path(__file__).resolve().parents[1]
 def test_the_version_is_the_same_in_both_places():
     table = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
     assert table["project"]["version"] == sleepbrux.__version__
+
+
+def bibtex(text):
+    """Entries of a BibTeX text, each a dict."""
+    return [dict(re.findall(r"(\w+)\s*=\s*\{+([^{}]*)\}+", block)) for block in text.split("@")[1:]]
+
+
+@pytest.mark.parametrize("page", ["README.md", "sleepbrux/docs/citing.md"])
+def test_the_citation_is_the_same_everywhere(page):
+    said = yaml.safe_load((ROOT / "CITATION.cff").read_text("utf-8"))
+    assert said["cff-version"] == "1.2.0"
+    assert {"message", "title", "authors"} <= said.keys()  # what the format asks for
+    assert said["version"] == sleepbrux.__version__
+    assert (
+        said["license"] == tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["license"]
+    )
+    (block,) = re.findall(r"```bibtex\n(.*?)```", (ROOT / page).read_text("utf-8"), flags=re.DOTALL)
+    (entry,) = bibtex(block)
+    assert (entry["title"], entry["version"]) == (said["title"], said["version"])
+    assert entry["author"] == said["authors"][0]["name"]
 
 
 @pytest.mark.shows("purpose")

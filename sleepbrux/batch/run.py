@@ -23,7 +23,6 @@ from sleepbrux.core.texts import visible
 from sleepbrux.export.tables import decimals, safe_text
 from sleepbrux.recording.opening import Hints
 from sleepbrux.report.outputs import ARCHIVE
-from sleepbrux.scoring.entry import in_arguments
 from sleepbrux.study.file import load_study
 
 TABLE = "nights.csv"
@@ -232,10 +231,7 @@ def score_many(
         dict(mvc_uv) if isinstance(mvc_uv, Mapping) else mvc_uv,
     )
     watch = UNWATCHED if on_row is None else Watch(on_row=on_row)
-    with in_arguments():
-        return run_batch(
-            [Path(path) for path in listed], Path(out), workers=workers, common=common, watch=watch
-        )
+    return run_batch([Path(path) for path in listed], Path(out), workers=workers, common=common, watch=watch)
 
 
 def _name_others(tasks: Sequence[Task], out: Path) -> None:
@@ -354,5 +350,5 @@ def parse_shard(text: str) -> tuple[int, int]:
     """
     first, slash, second = text.partition("/")
     if not (slash and first.isdecimal() and second.isdecimal()) or not 1 <= int(first) <= int(second):
-        raise UsageError(f"--shard {text!r} is no part; write --shard 2/5 for the second of five")
+        raise UsageError(f"`shard` {text!r} is no part; write 2/5 for the second of five")
     return int(first), int(second)

@@ -202,7 +202,9 @@ def command(
     from sleepbrux.cli.score import ask_names
     from sleepbrux.report.outputs import ARCHIVE, refuse_other
     from sleepbrux.report.study_files import REPORT, STUDY, study_plans, write_study
+    from sleepbrux.signal import startup
 
+    startup.load_kernels(lambda notice: click.echo(notice, err=True), many_nights=True)
     plan, beside, due = study_of(
         study,
         {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline, "order": order},
