@@ -453,3 +453,18 @@ def test_without_a_terminal_each_line_says_how_far_it_is_and_a_log_has_one_line_
         called("batch", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--log", str(tmp_path)).code
         == 2
     )
+
+
+def test_each_page_names_the_persons_other_nights_and_no_night_is_scored_again_for_it(
+    study, tmp_path, monkeypatch
+):
+    serially(monkeypatch)
+    aged(monkeypatch)
+    file, out = study(nights=5), tmp_path / "out"
+    run_batch([file], out)
+    pages = [(out / "P01" / f"n{k}.report.html").read_text("utf-8") for k in range(1, 6)]
+    assert all("Other nights with no appliance (2): " in page for page in pages[::2])
+    assert all("Other nights with splint (1): " in page for page in pages[1::2])
+    again = run_batch([file], out)
+    assert again.unchanged == 5
+    assert pages == [(out / "P01" / f"n{k}.report.html").read_text("utf-8") for k in range(1, 6)]
