@@ -11,7 +11,7 @@ Layout, told at length in ``docs/archive.md``::
     /header              one JSON text: recording, criterion, reference, window, notes, measures
     /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 15)
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
-    /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
+    /quality/0/...       usable, clipped, each fault and each doubt: int64 (n_spans, 2), in frames
     /selection/...       window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
     /labels/...          what surrounds each episode, one column a data set
@@ -334,6 +334,8 @@ def _write(night: Night, file: Any) -> None:
             group.create_dataset(name, data=getattr(quality, name).bounds)
         for reason, faulty in sorted(quality.faults.items()):
             group.create_dataset(f"faults/{reason}", data=faulty.bounds)
+        for reason, doubtful in sorted(quality.doubts.items()):
+            group.create_dataset(f"doubts/{reason}", data=doubtful.bounds)
     for k, bursts in enumerate(night.bursts):
         _columns(file.create_group(f"bursts/{k}"), bursts, _arrays(Bursts))
         file[f"bursts/{k}"].attrs["slot_s"] = _to_text(bursts.grid.slot_s)
@@ -611,6 +613,7 @@ def _night(file: _Group) -> Night:
                 faults,
                 Spans.of(grid, group["clipped"][()]),
                 header.quality_notes[k],
+                {reason: Spans.of(grid, data[()]) for reason, data in group.get("doubts", {}).items()},
             )
         )
     for k, label in enumerate(header.burst_labels):

@@ -123,6 +123,7 @@ LIMITS = {
     "threshold-near-rest": "the threshold lies near the resting level",
     "channel-left-out": "a channel was left out",
     "side-lost": "one side was lost for part of the night",
+    "activity-doubtful": "part of the activity is doubtful and could change the rate",
 }
 """Notes that are limits of the result itself."""
 
@@ -136,6 +137,7 @@ BRIEF_REASONS = {
     "missing": "not recorded",
     "settling": "settling",
     "flat": "no change",
+    "held": "values repeated",
     "rail": "end of range",
     "contact_lost": "contact lost",
     "movement": "movement",
@@ -212,6 +214,7 @@ CAUSES = {
     "battery": "recording cut short or with gaps",
     "recording": "amplitudes beyond the range of the recorder",
     "mains": "mains hum",
+    "interference": "the same disturbance on both sides",
 }
 
 
