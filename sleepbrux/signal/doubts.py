@@ -45,7 +45,7 @@ PLATEAU = 0.3  # of a run's mean power; flanks rise on both sides at once
 BESIDE = 2  # frames on either side of which a frame's deviation is taken
 LEAST_FRAMES = 8
 INDEPENDENT = 0.8  # of the frames, after their neighbours' mean was taken off
-ALIKE = 0.4  # correlation of power; two muscles that pick up a third of each other have 0.3
+ALIKE = 0.45  # correlation of power; two muscles that pick up a third of each other have 0.3
 ALIKE_ALONE = 0.25
 CERTAIN = 2.0  # standard errors
 POOLED, POOL_S, POOL_DB = 8, 60.0, 1.0
@@ -57,7 +57,7 @@ MUSCLE_LEAST_HZ = 80.0  # a median frequency at the low end of jaw muscles (from
 MUSCLE_SPREAD = 0.52
 BLUNT = 0.45
 BLUNT_SMOOTH = 5
-BLUNT_SHARE = 0.5
+BLUNT_SHARE, BLUNT_JOIN_S = 0.5, 0.1
 SWING_TO_LEVEL = 6.0  # of the 10-ms means in a run, to its RMS; muscle: about 2 to 3
 
 WINDOW_S = 30
@@ -247,16 +247,20 @@ def blunt_activity(seen: _Seen) -> Spans:
     sharp = slope / np.maximum(before, 1e-300)
     usual = max(quantile(sharp[raised], 0.75), seen.sharpness)
     least = min(BLUNT * usual, bluntest_muscle(frames.channel.rate))
-    of_run = at[raised]
-    runs = Spans.of(grid, np.stack((of_run, of_run + 1), axis=1)) & spans
-    first = np.searchsorted(of_run, runs.starts)
+    found = Spans.of(grid, np.stack((at[raised], at[raised] + 1), axis=1))
+    runs = found.join(grid.slots_for(BLUNT_JOIN_S)) & spans
+    edges = np.searchsorted(at, runs.bounds.ravel())  # runs do not touch
+
+    def of_each(sums: np.ufunc, values: Floats) -> Floats:
+        return np.asarray(sums.reduceat(np.append(values, values[-1]), edges)[::2], dtype=np.float64)
+
     length = runs.stops - runs.starts
-    blunt = np.add.reduceat((sharp < least)[raised].astype(np.int64), first) > BLUNT_SHARE * length
-    level = np.sqrt(np.add.reduceat(seen.raw[of_run].astype(np.float64), first) / length)
-    mean = frames.mean[of_run].astype(np.float64)
-    swing = np.maximum.reduceat(mean, first) - np.minimum.reduceat(mean, first)
-    found = runs.bounds[blunt & (swing > SWING_TO_LEVEL * level)]
-    return Spans.of(grid, found).grow(grid.slots_for(GROW_S))
+    blunt = of_each(np.add, (sharp < least).astype(np.float64)) > BLUNT_SHARE * length
+    level = np.sqrt(of_each(np.add, seen.raw[at].astype(np.float64)) / length)
+    mean = frames.mean[at].astype(np.float64)
+    swing = of_each(np.maximum, mean) - of_each(np.minimum, mean)
+    found = Spans.of(grid, runs.bounds[blunt & (swing > SWING_TO_LEVEL * level)])
+    return found.grow(grid.slots_for(GROW_S))
 
 
 @dataclass(frozen=True, eq=False)

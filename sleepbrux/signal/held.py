@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Spans
-from sleepbrux.signal.sweep import ChannelFrames
+from sleepbrux.signal.sweep import ChannelFrames, Layout
 
 SAME_FRAMES, SAME_FRAMES_ALONE = 3, 4
 STEPS, STEPS_ALONE = 4.0, 10.0  # RMS around it, in steps of the converter
+SAMPLED, ROUNDING = 2000, 1e-6
 AROUND_S = 0.1
 LONGEST_S = 1.0  # what lasts is flat, or at a rail
 
@@ -51,10 +52,7 @@ def held_values(channels: Sequence[ChannelFrames]) -> Spans:
 
 def _moves(frames: ChannelFrames, spans: Spans, around: int, *, alone: bool) -> NDArray[np.bool_]:
     """Whether the signal beside each span moves by so many steps that it cannot stay by chance."""
-    channel = frames.channel
-    if channel.digital_max <= channel.digital_min:
-        return np.ones(len(spans), dtype=np.bool_)
-    step = abs(channel.gain) * (STEPS_ALONE if alone else STEPS)
+    step = _step(frames) * (STEPS_ALONE if alone else STEPS)
     reach = np.arange(1, around + 1)
     before = np.clip(spans.starts[:, None] - reach, 0, frames.grid.n_slots - 1)
     after = np.clip(spans.stops[:, None] + reach - 1, 0, frames.grid.n_slots - 1)
@@ -63,6 +61,18 @@ def _moves(frames: ChannelFrames, spans: Spans, around: int, *, alone: bool) -> 
     mean = np.where(known, power, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
     result: NDArray[np.bool_] = mean > step**2
     return result
+
+
+def _step(frames: ChannelFrames) -> float:
+    """Step of the values: the converter's, or a coarser one that the means show, which are multiples of its part."""
+    assert frames.mean is not None  # noqa: S101
+    channel = frames.channel
+    stated = abs(channel.gain) if channel.digital_max > channel.digital_min else 0.0
+    at = np.linspace(0, len(frames.mean) - 2, min(len(frames.mean) - 1, SAMPLED)).astype(np.int64)
+    change = np.abs(frames.mean[at + 1].astype(np.float64) - frames.mean[at])
+    rounding = ROUNDING * float(np.nanmax(np.abs(frames.mean[at]), initial=0.0))
+    change = change[change > rounding]
+    return max(stated, Layout.at(channel.rate).hop * float(change.min())) if len(change) else stated
 
 
 def held_of(channels: Sequence[ChannelFrames]) -> list[Spans]:
