@@ -78,13 +78,14 @@ FORMAT = "sleepbrux night"
 SPARE_BYTES = 4_000_000
 SCHEMA_VERSION = "3.0"
 EARLIER = "2"
-# Said of an archive of method 1, whatever is made from it.
+# Said of an archive of an earlier method, whatever is made from it.
 EARLIER_METHOD = Note(
     "archived-by-earlier-method",
     "warning",
-    "this archive is from an earlier version, in which lost time ended an episode however short it was, "
-    "and the time that is left out was found in another way. What stands in it was counted so; what is "
-    "counted from it by other rules is not. Score the recording again before comparing it with other nights",
+    "this archive is from an earlier version, which found the time that is left out in another way and named "
+    "no doubtful activity; in the first versions lost time ended an episode however short it was. What stands "
+    "in it was counted so; what is counted from it by other rules is not. Score the recording again before "
+    "comparing it with other nights",
 )
 
 

@@ -97,14 +97,13 @@ def test_true_episodes_beside_a_shared_wave_stay_certain():
     assert "activity-doubtful" in codes(faulty)
 
 
-def test_rubbing_of_a_cable_is_a_matter_of_the_electrode():
-    low = 5.0 * noise(6, median_hz=45) * envelope(GROUPS_S, level_uv=20.0)
+def test_what_a_rubbing_cable_leaves_counts_and_the_range_goes_down_to_none():
+    low = 2.5 * noise(6, median_hz=45) * envelope(GROUPS_S, level_uv=20.0)
     slow = np.sin(2 * np.pi * 3 * np.arange(len(low)) / RATE) * envelope(GROUPS_S, level_uv=500.0)
-    night = scored(rest(1), rest(2) + 0.5 * low + slow)
-    assert night.measures["episode_count"].value >= 2  # not all is repaired
+    night = scored(rest(1), rest(2) + low + slow)
+    assert night.measures["episode_count"].value >= 1  # not all is repaired
     assert night.measures["lowest_episodes_per_hour"].value == 0
     assert [list(q.doubts) for q in night.quality] == [[], ["blunt"]]
-    assert "electrode" in {f.cause for f in after_night(night).findings}
 
 
 def test_a_level_that_sinks_hides_episodes_and_the_range_finds_them():
