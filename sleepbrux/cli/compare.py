@@ -80,11 +80,15 @@ def _more_nights(plans: Sequence[Plan]) -> list[str]:
     ]
 
 
-def _answer(contrast: Contrast) -> str:
+def answer_of(contrast: Contrast) -> str:
     """The verdict of a contrast, with its ratio where there is one."""
-    r = contrast.ratio
+    from sleepbrux.analysis.comparison.sentences import plain_verdict
+
+    r, words = contrast.ratio, plain_verdict(contrast.verdict)
+    if words != contrast.verdict:
+        words += f", {contrast.verdict}"
     numbers = f"{r.ratio:.2f} times (95 % interval {r.low:.2f}–{r.high:.2f}); " if r is not None else ""
-    return f"{contrast.condition} against {contrast.against}: {numbers}{contrast.verdict}"
+    return f"{contrast.condition} against {contrast.against}: {numbers}{words}"
 
 
 def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
@@ -198,7 +202,9 @@ def command(
     from sleepbrux.cli.score import ask_names
     from sleepbrux.report.outputs import ARCHIVE, refuse_other
     from sleepbrux.report.study_files import REPORT, STUDY, study_plans, write_study
+    from sleepbrux.signal import startup
 
+    startup.load_kernels(lambda notice: click.echo(notice, err=True), many_nights=True)
     plan, beside, due = study_of(
         study,
         {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline, "order": order},
@@ -225,7 +231,7 @@ def command(
         )
         plans = study_plans(found, progress=bar.update)
     for contrast in found.comparison.contrasts:
-        headline(_answer(contrast))
+        headline(answer_of(contrast))
     click.echo(_shown(found, plans), nl=False)
     target = out or result_folder(plan, folder)
     refuse_other(target / f"{STUDY}.comparison.json", "person", plan.pseudonym)

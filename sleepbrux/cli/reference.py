@@ -71,6 +71,10 @@ def _accepted(recording: Path, looked: ReferenceCheck, by: str, teeth: str) -> R
     return with_accepted(looked, accepted)
 
 
+ACCEPT = "sleepbrux reference RECORDING --accept-by NAME --teeth natural"
+TAKE = "sleepbrux reference RECORDING --clenches 1,2,3 --accept-by NAME --teeth natural"
+
+
 def _numbers(text: str) -> tuple[int, ...]:
     """``"1,3-5"`` to (1, 3, 4, 5)."""
     numbers: list[int] = []
@@ -237,7 +241,7 @@ def command(
     page = folder / f"{safe_stem(recording.name)}.reference.html"
     if out is not None:
         refuse_other(page.with_suffix(".json"), "input_sha256", looked.swept.digest)
-    write_text(page, reference_page(looked))
+    write_text(page, reference_page(looked, ACCEPT, TAKE))
     write_text(page.with_suffix(".json"), reference_json(looked))
     click.echo(f"page: {page}")
     if chosen and not accept_by:
