@@ -119,7 +119,7 @@ class Hints:
     Examples
     --------
     >>> from sleepbrux import Hints
-    >>> Hints(unit="mV", rate=1000).unit
+    >>> Hints(unit="mV", rate_hz=1000).unit
     'mV'
     """
 
