@@ -69,7 +69,7 @@ LETTER_FIELDS = """\
 # sex = ""
 # recorder = ""                    # electrodes, filters too: how it was recorded
 # dental_findings = ""             # pain, awake_clenching, caffeine, alcohol too
-# [dataset]                        # what a shared BIDS folder tells other researchers
+# [dataset]                        # what a data set for other researchers says
 # authors = ["A. Author"]          # license, manufacturer, placement, reference, power_line_hz too"""
 NIGHT_FIELDS = """\
 # appliance_in = 22:55:00      # clock times of insertion and removal
