@@ -110,6 +110,8 @@ def test_labels_that_a_file_cannot_hold_keep_muscle_and_side():
 
     long = (
         "left masseter muscle, upper part",
+        "left masseter muscle, lower part",
+        "EMG Temporalis left, front",
         "EMG Masseter Right",
         "EMG Temporalis Left",
         "Musculus masseter rechts",
