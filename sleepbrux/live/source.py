@@ -1,6 +1,7 @@
 """Streams of this machine: found, chosen, received. The only door to the live library.
 
-The library looks on this machine only: nothing is asked of the network. An inlet is opened and then emptied,
+The library looks on this machine only: nothing is asked of the network, and sender and receiver share one clock,
+so stamps need no correction between clocks. An inlet is opened and then emptied,
 because what it hands out first may be minutes old.
 """
 
@@ -25,6 +26,7 @@ NEEDED = "a live session needs pylsl, which is not installed; add it with: pip i
 CONFIG = "[multicast]\nResolveScope = machine\n[log]\nlevel = -3\n"
 LOOK_S = 2.0
 BUFFER_S = 360
+LONGEST_LABEL = 16
 LEAST_RATE_HZ = 100
 INTEGERS = {1: "float32", 2: "double64", 3: "string", 4: "int32", 5: "int16", 6: "int8", 7: "int64"}
 _configured = False
@@ -183,7 +185,6 @@ class LslInlet:
             raw,
             max_buflen=BUFFER_S,
             recover=False,
-            processing_flags=self._pylsl.proc_clocksync,
             as_numpy=True,
         )
         self.info = _info(self._inlet.info(timeout=LOOK_S))
@@ -193,7 +194,6 @@ class LslInlet:
     def start(self) -> None:
         """See `Inlet`."""
         self._inlet.open_stream(timeout=LOOK_S)
-        self._inlet.time_correction(timeout=LOOK_S)
         self._inlet.flush()
         self._open = True
 
@@ -265,6 +265,8 @@ class Chosen:
     ----------
     columns
         Numbers of the columns, from 0.
+    labels
+        As the file holds them, see `kept_labels`; they are also those of the screen.
     gains
         µV that a value of 1 stands for, one a column.
     """
@@ -322,7 +324,30 @@ def chosen_channels(info: StreamInfo, labels: Sequence[str] = (), unit: str = ""
                 f"channel {info.labels[k]!r} of stream {info.name!r} says {said} as its unit; say it with `unit`: uV "
                 "(or mV, nV, V), as the amplifier's settings show it"
             )
-    return Chosen(info, tuple(columns), tuple(info.labels[k] for k in columns), tuple(gains))
+    return Chosen(info, tuple(columns), kept_labels([info.labels[k] for k in columns]), tuple(gains))
+
+
+def kept_labels(labels: Sequence[str]) -> tuple[str, ...]:
+    """Labels as the header of an EDF file can hold them: at most 16 ASCII characters, muscle and side unchanged.
+
+    Examples
+    --------
+    >>> kept_labels(["EMG Masseter L", "left masseter muscle", "Kaumuskel über dem Ohr"])
+    ('EMG Masseter L', 'EMG Mass L2', 'EMG jaw')
+    """
+    kept: list[str] = []
+    for label in labels:
+        role, side, muscle = recognise(label)
+        letter = side[:1].upper() if side in ("left", "right") else ""
+        text = label
+        if len(label) > LONGEST_LABEL or not label.isascii():
+            text = " ".join(filter(None, ("EMG", muscle.title() or role, letter)))
+        n = 2
+        while text in kept:
+            text = f"EMG {muscle[:4].title() or role} {letter}{n}"
+            n += 1
+        kept.append(text)
+    return tuple(kept)
 
 
 def difference(before: StreamInfo, after: StreamInfo) -> str:

@@ -6,9 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from sleepbrux.live import serving, source
 from sleepbrux.live.words import CAUTIONS
-from tests.live.fake import INFO, FakeInlet, chair_plan, rendered
+from tests.live.fake import INFO, chair_plan, rendered, streamed
 
 from .conftest import called
 
@@ -30,22 +29,7 @@ def study(tmp_path):
 @pytest.fixture
 def streams(monkeypatch, signal):
     """What is found on this machine; a session runs without a page, as fast as it can."""
-    there = [FakeInlet(signal, step_s=0.1)]
-    monkeypatch.setattr(source, "found", lambda *wait: there)
-
-    def through(session, entrance, *, port, told):
-        told("http://127.0.0.1:1/")
-        session.at_once = True
-        receiver = serving.Receiver(session)
-        inlet = session.engine.inlet
-        session.protocol.since_s = 0.0
-        receiver.start()
-        while inlet.at < len(inlet.uv) and not session.closed:
-            receiver._thread.join(0.05)
-        receiver.stop()
-
-    monkeypatch.setattr(serving, "serve", through)
-    return there
+    return streamed(monkeypatch, signal)
 
 
 def test_a_session_leaves_recording_page_and_table_and_says_what_comes_next(study, streams, tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -117,3 +118,29 @@ def run(inlet, path: Path, *, until=None) -> tuple[Engine, list]:
 def session_for(inlet, path: Path, appliances, person=0) -> Session:
     protocol = Protocol(appliances, person, self_going=True)
     return Session(engine_for(inlet, path), protocol, names=appliances, at_once=True)
+
+
+def chair_signal(*appliances):
+    """Two channels of a person who follows the protocol, as the session of these appliances has it."""
+    return rendered(chair_plan(appliances))
+
+
+def streamed(monkeypatch, uv, **said):
+    """What is found on this machine is one stream; a session runs without a page, as fast as it can."""
+    from sleepbrux.live import serving, source
+
+    there = [FakeInlet(uv, info=replace(INFO, **said), step_s=0.1)]
+    monkeypatch.setattr(source, "found", lambda *wait: there)
+
+    def through(session, entrance, *, port, told):
+        told("http://127.0.0.1:1/")
+        session.at_once = True
+        receiver = serving.Receiver(session)
+        inlet = session.engine.inlet
+        receiver.start()
+        while inlet.at < len(inlet.uv) and not session.closed:
+            receiver._thread.join(0.05)
+        receiver.stop()
+
+    monkeypatch.setattr(serving, "serve", through)
+    return there

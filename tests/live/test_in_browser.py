@@ -88,3 +88,16 @@ def test_a_window_without_the_pass_is_asked_for_the_code(browser, by_hand):
     browser.find_element("id", "code").send_keys(by_hand.entrance.code())
     browser.find_element("css selector", "#door button").click()
     until(browser, "document.body.dataset.ready === '1'")
+
+
+@pytest.mark.parametrize("width", [1280, 375])
+def test_the_page_has_no_violation_that_a_checker_finds(browser, by_hand, width):
+    from tests.report.test_accessibility import violations
+
+    browser.set_window_size(width, 1200)
+    try:
+        opened(browser, by_hand)
+        until(browser, "document.querySelectorAll('#contact tbody tr').length === 2")
+        assert "; ".join(violations(browser)) == ""
+    finally:
+        browser.set_window_size(1280, 1600)

@@ -55,6 +55,7 @@ def test_a_session_goes_through_the_protocols_order(whole):
     ]
 
 
+@pytest.mark.shows("live-session")
 def test_a_trial_shows_the_numbers_that_the_file_gives_in_the_end(whole):
     """To the bit: the same frames by the same code, though the file was not whole yet."""
     last = {t.number: t.levels_uv for t in whole.measured.trials}
@@ -70,6 +71,7 @@ def test_the_levels_are_those_that_the_person_made(whole):
     assert share.pct == pytest.approx(80, abs=6)
 
 
+@pytest.mark.shows("live-session")
 def test_the_test_in_the_end_is_that_of_the_clench_command_to_the_byte(whole, tmp_path):
     done = CliRunner().invoke(
         clench_command, [str(whole.path), "--out", str(tmp_path)], standalone_mode=False
@@ -249,6 +251,7 @@ class FullDisk:
         return getattr(self.file, name)
 
 
+@pytest.mark.shows("live-session")
 def test_a_disk_that_fills_up_in_mid_session_ends_it_and_keeps_what_there_was(signal, tmp_path):
     session = session_for(FakeInlet(signal, step_s=0.1), tmp_path / "a.bdf", APPLIANCES)
     session.engine.keeper._file = disk = FullDisk(session.engine.keeper._file)

@@ -103,3 +103,23 @@ def test_a_library_that_cannot_be_loaded_is_one_sentence(monkeypatch):
 
 def test_nothing_is_asked_of_the_network():
     assert "ResolveScope = machine" in source.CONFIG
+
+
+def test_labels_that_a_file_cannot_hold_keep_muscle_and_side():
+    from sleepbrux.recording.labels import recognise
+
+    long = (
+        "left masseter muscle, upper part",
+        "left masseter muscle, lower part",
+        "EMG Temporalis left, front",
+        "EMG Masseter Right",
+        "EMG Temporalis Left",
+        "Musculus masseter rechts",
+    )
+    kept = source.kept_labels(long)
+    assert len(set(kept)) == len(long)
+    for before, after in zip(long, kept, strict=True):
+        assert len(after) <= 16
+        assert after.isascii()
+        assert recognise(after) == recognise(before), (before, after)
+    assert source.kept_labels(INFO.labels) == INFO.labels

@@ -71,6 +71,7 @@ TABLE: dict[str, Shows] = {
     "protocol": _of("folder", "start date"),
     "reference": _of("file, folder", "file, start date"),
     "reference --accept-by": _of("file, folder, reader, run day", "file, start date, reader, run day"),
+    "chair": _of("folder, label, run day", "run day"),
     "clench": _of("appliance, clench date, folder", "appliance, clench date"),
     "score": _of("file, folder", f"{_NIGHT}, folder, reader, run day"),
     "batch": _of("folder", f"{_NIGHT}, folder, run day"),

@@ -99,7 +99,7 @@
   }
   function showTrials() {
     const s = state, levels = new Map(s.trials.map((t) => [t.number, t])), head = $("trials").tHead;
-    if (!head.rows.length) { const tr = document.createElement("tr"); ["trial", "between the teeth", ...fixed.labels.map((l) => l + ", µV"), "left out because", ""].forEach((t) => tr.append(el("th", t))); head.append(tr); }
+    if (!head.rows.length) { const tr = document.createElement("tr"); ["trial", "between the teeth", ...fixed.labels.map((l) => l + ", µV"), "left out because", "drop"].forEach((t) => tr.append(el("th", t))); head.append(tr); }
     rows("trials", s.cued.map(([n, condition]) => {
       const t = levels.get(n);
       return [String(n), condition, ...fixed.labels.map((l) => t && t.levels_uv[l] !== undefined ? num(t.levels_uv[l]) + (s.mvc_uv[l] ? " (" + (100 * t.levels_uv[l] / s.mvc_uv[l]).toFixed(0) + " %)" : "") : "–"), s.dropped[n] ? "dropped: " + s.dropped[n] : t ? t.faults.join("; ") : "not measured yet", ""];
