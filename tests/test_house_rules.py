@@ -57,7 +57,7 @@ DOORS = {
     "statsmodels": {"analysis/cohort/gee.py"},
     "sleepecg": {"signal/heart.py", "signal/wake_model.py"},
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
-    "starlette": {"review/server.py"},
+    "starlette": {"review/server.py", "review/serving.py", "live/server.py"},
     "uvicorn": {"review/serving.py"},
     "pylsl": {"live/source.py", "synth/stream.py"},
     "pyxdf": {"recording/formats/xdf.py"},
@@ -279,7 +279,7 @@ def test_no_sentence_outside_the_command_line_names_an_option():
         for path in modules()
         if room(path) != "cli" and any(option.search(text) for text in texts(path))
     }
-    assert not named
+    assert named == {"synth/stream.py"}  # the player has a command line of its own
 
 
 def test_every_option_that_stands_for_an_argument_is_one_of_a_verb():

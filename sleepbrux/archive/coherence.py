@@ -28,6 +28,7 @@ from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.measures import Measure, Selection
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.sides import CombinedBursts
+from sleepbrux.signal.doubts import DOUBTS
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.signal.surroundings.model import STAGES, Surroundings
@@ -325,6 +326,8 @@ def check_night(night: Night) -> None:
     for quality in night.quality:
         if not set(quality.faults) <= set(REASONS):
             _refuse("faults", "have an unknown reason")
+        if not set(quality.doubts) <= set(DOUBTS):
+            _refuse("doubts", "have an unknown reason")
     try:
         from_table(msgspec.to_builtins(night.criterion), "criterion")
     except CriterionError as error:

@@ -11,7 +11,7 @@ Layout, told at length in ``docs/archive.md``::
     /header              one JSON text: recording, criterion, reference, window, notes, measures
     /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 15)
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
-    /quality/0/...       usable, clipped and each fault: int64 (n_spans, 2), in frames
+    /quality/0/...       usable, clipped, each fault and each doubt: int64 (n_spans, 2), in frames
     /selection/...       window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
     /labels/...          what surrounds each episode, one column a data set
@@ -70,13 +70,14 @@ from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.signal.swept import Swept
 
 SPARE_BYTES = 4_000_000
-# Said of an archive of method 1, whatever is made from it.
+# Said of an archive of an earlier method, whatever is made from it.
 EARLIER_METHOD = Note(
     "archived-by-earlier-method",
     "warning",
-    "this archive is from an earlier version, in which lost time ended an episode however short it was, "
-    "and the time that is left out was found in another way. What stands in it was counted so; what is "
-    "counted from it by other rules is not. Score the recording again before comparing it with other nights",
+    "this archive is from an earlier version, which found the time that is left out in another way and named "
+    "no doubtful activity; in the first versions lost time ended an episode however short it was. What stands "
+    "in it was counted so; what is counted from it by other rules is not. Score the recording again before "
+    "comparing it with other nights",
 )
 
 
@@ -355,6 +356,7 @@ def _night(file: _Group) -> Night:
                 faults,
                 Spans.of(grid, group["clipped"][()]),
                 header.quality_notes[k],
+                {reason: Spans.of(grid, data[()]) for reason, data in group.get("doubts", {}).items()},
             )
         )
     for k, label in enumerate(header.burst_labels):

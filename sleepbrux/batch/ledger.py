@@ -136,6 +136,8 @@ def settings_digest(task: Task) -> str:
         said += [task.common.channels, task.common.hints]
         if task.common.mvc_uv is not None:
             said.append(task.common.mvc_uv)
+        if task.common.from_text or task.common.to_text:
+            said.append({"from": task.common.from_text, "to": task.common.to_text})
     return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
 
 

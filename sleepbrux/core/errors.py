@@ -85,8 +85,8 @@ class Note:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.Note("few-valid-hours", "warning", "2 valid hours are fewer than 4 h").severity
+    >>> from sleepbrux import Note
+    >>> Note("x", "warning", "the clock went back").severity
     'warning'
     """
 

@@ -196,9 +196,9 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     Examples
     --------
     >>> import sleepbrux as sb
-    >>> rule = sb.load_criterion("aasm")
-    >>> rule.needs_mvc, rule.threshold.times_background, rule.sources["threshold.times_background"].status
-    (False, 2.0, 'from memory')
+    >>> rule = sb.load_criterion("lavigne1996").derive(level_pct_mvc=12, id="mine")
+    >>> rule.id, rule.parent, rule.threshold.level_pct_mvc
+    ('mine', 'lavigne1996', 12.0)
     """
 
     id: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9_.+-]*$", max_length=LONGEST_ID)]

@@ -112,8 +112,8 @@ class Mark:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.Mark(99, 0, "Lights off").text
+    >>> from sleepbrux import Mark
+    >>> Mark(99.0, 0.0, "Lights off").text
     'Lights off'
     """
 

@@ -119,9 +119,9 @@ class Hints:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.open_recording("demo_data/excerpt.edf", sb.Hints(roles=(("EMG Masseter R", "chin"),))).channels[1].role
-    'chin'
+    >>> from sleepbrux import Hints
+    >>> Hints(unit="mV", rate_hz=1000).unit
+    'mV'
     """
 
     unit: str | Mapping[str, str] | None = None

@@ -83,10 +83,10 @@ class Hypnogram:
 
     Examples
     --------
-    >>> from sleepbrux.recording.stages import coded_stages
-    >>> night = coded_stages(["W", "N2", "N2", "R"], duration_s=120.0)
-    >>> night.sleep.seconds(), night.at([10.0, 100.0])
-    ([(30.0, 120.0)], ['wake', 'rem'])
+    >>> from sleepbrux.recording.stages import hypnogram_of
+    >>> hypnogram = hypnogram_of([(0, 30, "wake"), (30, 60, "n2")], 60.0, "a table of our own")
+    >>> hypnogram.sleep.duration_s
+    30.0
     """
 
     spans: dict[Stage, Spans]

@@ -32,8 +32,9 @@ class Window:
     Examples
     --------
     >>> import sleepbrux as sb
-    >>> sb.Window(((0.0, 60.0),), "the first minute").spans_s
-    ((0.0, 60.0),)
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> night.window.basis
+    'lights off to on (marks in the recording)'
     """
 
     spans_s: tuple[tuple[float, float], ...]

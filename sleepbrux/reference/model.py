@@ -87,8 +87,8 @@ class Reference:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.given(["EMG Masseter L"], 190).level("EMG Masseter L").mvc_uv
+    >>> from sleepbrux import given
+    >>> given(["EMG Masseter L"], 190).level("EMG Masseter L").mvc_uv
     190.0
     """
 

@@ -24,6 +24,7 @@ from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, Bursts, in_pieces
 from sleepbrux.scoring.context.counts import count
 from sleepbrux.scoring.context.left_out import admitted
 from sleepbrux.scoring.context.model import Labels, in_seconds
+from sleepbrux.scoring.doubtful import doubtful_notes, possible_readings
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import Events, Track, find_events, labels_of, mvc_of
 from sleepbrux.scoring.lost_time import PossibleCounts, possible_counts
@@ -91,8 +92,8 @@ class Night(NightMethods):
     --------
     >>> import sleepbrux as sb
     >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
-    >>> night.criterion.id, night.swept.name
-    ('phasic_tonic_10mvc', 'excerpt')
+    >>> len(night.selection.episodes), night.criterion.id
+    (4, 'phasic_tonic_10mvc')
     """
 
     swept: Swept
@@ -212,7 +213,11 @@ def score(
         if t.mvc_uv is not None and (usual := usual_uv[t.label]) is not None
     ]
     labels = events.labels or labels_of(swept, events.merged, events.episodes, criterion)
-    possible = _possible(swept, events, criterion, window)
+
+    def bounds(reading: Swept, own: Events | None) -> tuple[PossibleCounts, float]:
+        found = own or find_events(reading, criterion=criterion, window=window, reference=reference)
+        return _possible(reading, found, criterion, window), found.selection.valid.hours
+
     measures = compute(
         events.selection,
         events.merged,
@@ -223,7 +228,7 @@ def score(
             sum(limits) / len(limits) if limits else None,
             NO_MVC if reference is None else OTHER_KIND,
         ),
-        possible=(possible.least, possible.most),
+        possible=possible_readings(swept, events, bounds),
         integrals={t.label: both for t, (_, both) in zip(events.tracks, found, strict=True)},
     )
     measures |= count(
@@ -250,6 +255,7 @@ def score(
             *_improbable(measures),
             *lost_side_notes(swept, window),
             *near_rest,
+            *doubtful_notes(swept, measures),
         ),
     )
 

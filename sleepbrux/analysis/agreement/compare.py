@@ -177,8 +177,8 @@ class ScoringAgreement:
     --------
     >>> import sleepbrux as sb
     >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
-    >>> sb.agree(night, sb.rescore(night, "lavigne1996")).level
-    'episode'
+    >>> sb.agree(night, sb.rescore(night, "lavigne1996")).found[0].only_b
+    0
     """
 
     a: str

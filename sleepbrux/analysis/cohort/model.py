@@ -22,9 +22,9 @@ class PersonNight:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.PersonNight("P1", "none", 21, 7.0).person
-    'P1'
+    >>> from sleepbrux import PersonNight
+    >>> PersonNight("P1", "none", 35, 7.0).condition
+    'none'
     """
 
     person: str
@@ -137,13 +137,13 @@ class Cohort:
 
     Examples
     --------
-    >>> import sleepbrux as sb
+    >>> from sleepbrux import PersonNight, compare_cohort
     >>> nights = [
-    ...     sb.PersonNight(f"P{p}", c, 10 * p + k + n, 7.0)
+    ...     PersonNight(f"P{p}", c, 10 * p + k + n, 7.0)
     ...     for p in (1, 2, 3) for k, c in ((4, "none"), (0, "splint")) for n in (0, 1)
     ... ]
-    >>> [effect.term for effect in sb.compare_cohort(nights).effects]
-    ['splint / none']
+    >>> compare_cohort(nights).effects[0].term
+    'splint / none'
     """
 
     outcome: str

@@ -56,9 +56,9 @@ class Planned:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.Planned("planned phases", power=0.9).drawn
-    False
+    >>> from sleepbrux import Planned
+    >>> Planned("randomised nights").drawn
+    True
     """
 
     design: Design = "randomised nights"

@@ -30,8 +30,8 @@ class Variation:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.Variation(35.0, "for example").cv_pct
+    >>> from sleepbrux import Variation
+    >>> Variation(35.0, "our own pilot").cv_pct
     35.0
     """
 

@@ -81,10 +81,10 @@ class Plan:
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> plan = sb.plan_nights(40, sb.Variation(35.0, "for example"), 0.5, sb.Planned(runs=20, most_nights=4))
-    >>> [point.nights for point in plan.points]
-    [4]
+    >>> from sleepbrux import Planned, Variation, plan_nights
+    >>> plan = plan_nights(40, Variation(35.0, "a pilot"), 0.5, Planned("randomised nights", runs=50))
+    >>> 0 <= plan.points[-1].power <= 1
+    True
     """
 
     events_per_night: float

@@ -32,9 +32,9 @@ class Fields(LetterHistory, frozen=True, forbid_unknown_fields=True, kw_only=Tru
 
     Examples
     --------
-    >>> import sleepbrux as sb
-    >>> sb.Fields(question="Usable?", snoring="every night").snoring
-    'every night'
+    >>> from sleepbrux import Fields
+    >>> Fields(question="Usable?").question
+    'Usable?'
     """
 
     name: Line = ""
