@@ -219,17 +219,26 @@ def load_study(path: str | Path) -> Study:
     'phasic_tonic_10mvc'
     """
     path = Path(path)
-    text = read_text(path, StudyError, "study file (TOML)")
-    table = toml_table(text, path.name, StudyError, ("note",))
+    return study_of_text(study_text(path), path.name)
+
+
+def study_text(path: Path) -> str:
+    """The text of a study file."""
+    return read_text(path, StudyError, "study file (TOML)")
+
+
+def study_of_text(text: str, name: str) -> Study:
+    """The study in the text of a study file; see `load_study`."""
+    table = toml_table(text, name, StudyError, ("note",))
     outcome = table.get("primary_outcome")
     if isinstance(outcome, str) and outcome in EARLIER_MEASURES:
         table["primary_outcome"] = EARLIER_MEASURES[outcome]
-    _in_plain_names(table, path.name)
+    _in_plain_names(table, name)
     try:
         study = msgspec.convert(table, Study)
     except msgspec.ValidationError as error:
-        raise StudyError(f"{path.name}: {_at_fault(str(error), table)}") from error
-    _check(study, path.name)
+        raise StudyError(f"{name}: {_at_fault(str(error), table)}") from error
+    _check(study, name)
     return study
 
 
