@@ -49,7 +49,7 @@ DOORS = {
     "statsmodels": {"analysis/cohort/gee.py"},
     "sleepecg": {"signal/heart.py", "signal/wake_model.py"},
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
-    "starlette": {"review/server.py", "practice/server.py"},
+    "starlette": {"review/server.py", "review/serving.py", "practice/server.py"},
     "tomlkit": {"study/editing.py"},
     "uvicorn": {"review/serving.py"},
     "dask": set(),

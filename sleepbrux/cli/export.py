@@ -63,28 +63,6 @@ def _nights(
     return nights, automatic, failures
 
 
-def _words(night: Night) -> list[str]:
-    from sleepbrux.report.wording import banner, cautions, reading
-
-    return [banner(night), *reading(night), *(f"{c.about}: {c.text}" for c in cautions(night))]
-
-
-def _refuse_other_rows(table: Path, persons: set[str]) -> None:
-    """Refuse to write over a study table that has rows of a person who is not in the new one."""
-    import csv
-
-    try:
-        with table.open(encoding="utf-8-sig", newline="") as file:
-            before = {(row.get("person") or "").removeprefix("'") for row in csv.DictReader(file)}
-    except (OSError, ValueError, csv.Error):
-        return
-    if lost := sorted(before - persons):
-        raise UsageError(
-            f"{table.name} in {table.parent.name or str(table.parent)!r} has rows of "
-            f"{', '.join(repr(one) for one in lost[:3])}, which would be lost; name another folder"
-        )
-
-
 def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str]:
     """What the files give that somebody may be known by."""
     if wish.shown.names or wish.shown.dates or wish.identity:
@@ -170,25 +148,18 @@ def command(
     files are called by pseudonym and night. What the study file writes to be shown stays: pseudonym, id of
     the night, condition; and the id of the rule set.
     """
-    from sleepbrux.archive.identity import identity_of
-    from sleepbrux.export.files import ExportRequest, shared_names, write_files
+    from sleepbrux.export.files import ExportRequest
     from sleepbrux.export.sharing import Shown
-    from sleepbrux.report.outputs import refuse_foreign
+    from sleepbrux.report.handing_over import report_sentences, write_exports
 
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
     shown = Shown(with_names, with_dates)
-    wish = ExportRequest(tuple(_kinds(kinds)), recordings, identity, shown, utf8_mark, _words)
+    wish = ExportRequest(tuple(_kinds(kinds)), recordings, identity, shown, utf8_mark, report_sentences)
     nights, automatic, failures = _nights(archives)
-    for (stem, night), name in zip(nights, shared_names(nights, shown), strict=True):
-        for each in {stem, name}:
-            refuse_foreign(out, each, identity_of(night))
-    if "study" in wish.kinds:
-        _refuse_other_rows(out / "study.csv", {dict(night.about).get("person", "") for _, night in nights})
+    for path in write_exports(nights, automatic, out, wish):
+        click.echo(str(path))
     if nights:
-        kept = automatic if "archive" in wish.kinds else ()
-        for path in write_files(nights, out, wish, kept):
-            click.echo(str(path))
         for line in _given(nights, wish):
             click.echo(f"sleepbrux: {line}", err=True)
         next_steps.say_next(

@@ -122,7 +122,12 @@ def check(study: Path) -> int:
 @click.option("--reference", "references", multiple=True, metavar="ID", help="Of this reference; repeatable.")
 @click.option("--letter", is_flag=True, help="Of what every letter repeats.")
 def set_(
-    study: Path, fields: tuple[str, ...], nights: tuple[str, ...], references: tuple[str, ...], *, letter: bool
+    study: Path,
+    fields: tuple[str, ...],
+    nights: tuple[str, ...],
+    references: tuple[str, ...],
+    *,
+    letter: bool,
 ) -> int:
     """Write fields into STUDY, as a text editor would: condition=none, appliance_in=22:55.
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 from sleepbrux.core.errors import Note, ReferenceLevelError, UsageError
@@ -25,6 +27,7 @@ from sleepbrux.reference import (
     Reference,
     ReferenceOrigin,
     Search,
+    accept,
     cues_of,
     from_clenches,
     load_proposal,
@@ -36,6 +39,7 @@ from sleepbrux.reference import (
     teeth_of,
     unused_clenches,
     warnings,
+    write_proposal,
 )
 from sleepbrux.reference.detector import SHORT_S
 from sleepbrux.signal.envelope import Amplitude
@@ -216,6 +220,7 @@ def look(
     hints: Hints | None = None,
     afresh: bool = False,
     choose: tuple[int, ...] = (),
+    moved: Mapping[int, tuple[float, float]] | None = None,
     progress: Progress | None = None,
 ) -> ReferenceCheck:
     """Find the reference clenches of a recording and measure them; refusals are told, not raised.
@@ -231,6 +236,8 @@ def look(
     choose
         Numbers of the clenches to take, as an earlier look numbered them; empty: marks, an earlier
         proposal, or the run that the program takes.
+    moved
+        Start and end in seconds that chosen clenches have instead of those that were found, by number.
 
     Raises
     ------
@@ -268,7 +275,7 @@ def look(
             raise UsageError(
                 f"{path.name}: marks in the recording name the clenches; look afresh to choose others"
             )
-        numbered = _chosen(numbered, choose, path.name)
+        numbered = _moved(_chosen(numbered, choose, path.name), moved or {}, swept.duration_s, path.name)
         proposal = _proposal_of(numbered, proposal, swept)
         cues = cues_of((), proposal, teeth=teeth)
         assert cues is not None  # noqa: S101
@@ -294,6 +301,22 @@ def with_accepted(looked: ReferenceCheck, accepted: Proposal) -> ReferenceCheck:
     cues = cues_of((), accepted, teeth=accepted.teeth)
     assert cues is not None  # noqa: S101
     return replace(looked, proposal=accepted, cues=replace(cues, rests_s=looked.cues.rests_s))
+
+
+def accept_beside(
+    recording: Path, looked: ReferenceCheck, *, by: str, on: date, teeth: str
+) -> tuple[ReferenceCheck, Path]:
+    """Write beside the recording that somebody accepts its clenches; the look as it is then, and the file.
+
+    Raises
+    ------
+    ReferenceLevelError
+        No clench is taken that could be accepted, or see `reference.accept`.
+    """
+    if looked.proposal is None:
+        raise ReferenceLevelError(f"{recording.name}: no clench is taken that could be accepted; choose some")
+    accepted = accept(looked.proposal, by=by, on=on, teeth=teeth)
+    return with_accepted(looked, accepted), write_proposal(recording, accepted)
 
 
 def _numbered(cues: Cues, search: Search, swept: Swept, *, by_program: bool) -> tuple[NumberedClench, ...]:
@@ -367,9 +390,38 @@ def _chosen(
     )
 
 
+def _moved(
+    numbered: tuple[NumberedClench, ...],
+    moved: Mapping[int, tuple[float, float]],
+    duration_s: float,
+    name: str,
+) -> tuple[NumberedClench, ...]:
+    """The chosen clenches with the edges that a person gave them."""
+    taken = {row.number for row in numbered if row.taken}
+    for number, (start, stop) in moved.items():
+        if number not in taken:
+            raise UsageError(f"{name}: clench {number} is not among those chosen; only these can be moved")
+        if not 0 <= start < stop <= duration_s:
+            raise UsageError(
+                f"{name}: clench {number} cannot lie from {start:g} to {stop:g} s; the recording has "
+                f"{duration_s:.0f} s, and the end must follow the start"
+            )
+    rows = [
+        replace(row, start_s=moved[row.number][0], stop_s=moved[row.number][1])
+        if row.number in moved
+        else row
+        for row in numbered
+    ]
+    chosen = sorted((row for row in rows if row.taken), key=lambda row: row.start_s)
+    for one, after in pairwise(chosen):
+        if after.start_s < one.stop_s:
+            raise UsageError(f"{name}: clenches {one.number} and {after.number} overlap; move them apart")
+    return tuple(rows)
+
+
 def _proposal_of(numbered: tuple[NumberedClench, ...], before: Proposal | None, swept: Swept) -> Proposal:
     """What a person chose, as it is written beside the recording."""
-    taken = [row for row in numbered if row.taken]
+    taken = sorted((row for row in numbered if row.taken), key=lambda row: row.start_s)
     first = taken[0]
     rests = before.rests_s if before and before.rests_s[:1] else ()
     if not rests or rests[0][1] > first.start_s:

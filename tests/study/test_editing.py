@@ -45,7 +45,7 @@ def test_a_new_field_stands_below_the_last_and_above_the_remarks(file):
 
 def test_an_empty_text_takes_a_field_out_and_leaves_the_file_as_before(file):
     before = file.read_bytes()
-    set_fields(file, Place("night", ("night-01",)), {"note": "a \"quoted\" word"})
+    set_fields(file, Place("night", ("night-01",)), {"note": 'a "quoted" word'})
     assert load_study(file).night[0].note == 'a "quoted" word'
     set_fields(file, Place("night", ("night-01",)), {"note": ""})
     assert file.read_bytes() == before
