@@ -190,11 +190,11 @@ def command(
     """
     from sleepbrux.analysis.comparison.fixing import record_path
     from sleepbrux.analysis.comparison.records import read_records
-    from sleepbrux.archive.nights import result_folder
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.cli.score import ask_names
     from sleepbrux.report.outputs import ARCHIVE
     from sleepbrux.report.study_files import compare_archives, write_compared
+    from sleepbrux.study.file import result_folder
 
     plan, beside, due = study_of(
         study,

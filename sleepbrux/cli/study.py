@@ -35,7 +35,7 @@ def command() -> None:
 )
 @click.option(
     "--nights",
-    type=click.IntRange(1, 100),
+    type=click.IntRange(0, 100),
     default=PLANNED,
     show_default=True,
     help="Nights to plan under each condition, where none is recorded yet.",

@@ -186,7 +186,7 @@ def _night_lines(id_: str, name: str, recording: Recording, chair: str) -> list[
     lines.append(f'condition = "{FILL_IN}"           # "none", or the appliance that was worn')
     kind = OWN if own or not chair else chair
     why = "clenches marked in the night" if own else "no mark names a clench in this night"
-    return [*lines, f'reference = {json.dumps(kind)}             # {why}', NIGHT_FIELDS]
+    return [*lines, f"reference = {json.dumps(kind)}             # {why}", NIGHT_FIELDS]
 
 
 def _in_order(found: list[tuple[str, Recording]]) -> list[tuple[str, Recording]]:

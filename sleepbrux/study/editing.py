@@ -19,7 +19,7 @@ from msgspec import Struct
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import changing, write_text
 from sleepbrux.core.texts import plain_name
-from sleepbrux.study.drafting import added, draft, means_none, near_names
+from sleepbrux.study.drafting import PLANNED_NIGHTS, added, draft, means_none, near_names
 from sleepbrux.study.file import (
     FILL_IN,
     Study,
@@ -48,8 +48,15 @@ class Place:
     ids: tuple[str, ...] = ()
 
 
-def new_study(file: Path, *, pseudonym: str = "", conditions: Sequence[str] = ()) -> tuple[str, ...]:
+def new_study(
+    file: Path, *, pseudonym: str = "", conditions: Sequence[str] = (), nights: int = PLANNED_NIGHTS
+) -> tuple[str, ...]:
     """Draft a study file from the recordings next to it; the files that are left out, with the reason.
+
+    Parameters
+    ----------
+    nights
+        Planned nights under each condition, where none is recorded.
 
     Raises
     ------
@@ -58,7 +65,7 @@ def new_study(file: Path, *, pseudonym: str = "", conditions: Sequence[str] = ()
     """
     if file.exists():
         raise StudyError(f"{file.name} is there already; open it, or rename it")
-    made = draft(file.parent, conditions=conditions)
+    made = draft(file.parent, conditions=conditions, nights=nights)
     text = made.text
     if pseudonym:
         text = _with_values(text, Place(), {"pseudonym": pseudonym})

@@ -423,3 +423,11 @@ def night_stems(night: StudyNight) -> tuple[str, ...]:
 def person_folder(study: Study) -> str:
     """Folder of a person's results among those of others; no two pseudonyms have one."""
     return own_stem(study.pseudonym)
+
+
+def result_folder(study: Study, folder: Path) -> Path:
+    """Where the results of a person stand: a folder of their own below ``folder``, or else that."""
+    for name in (person_folder(study), safe_stem(study.pseudonym)):
+        if (folder / name).is_dir():
+            return folder / name
+    return folder

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from sleepbrux.criteria import criterion_ids, load_criterion
-from sleepbrux.report import render_night
 from sleepbrux.report.axes import CONDITION_SHAPES, KIND_SHAPES
 from sleepbrux.report.frame import style
+from sleepbrux.report.night_page import render_night
 from sleepbrux.report.numbers import en_dashes
 from sleepbrux.report.palette import DARK, LIGHT
 from sleepbrux.scoring.robustness import assess_robustness
