@@ -28,7 +28,9 @@ def recorded(tmp_path_factory):
     for k in range(NIGHTS):
         plan = plan_night(Recipe(hours=0.2, awake_s=60, settle_s=30), seed=k + 1)
         lights = replace(plan, cues=tuple(c for c in plan.cues if "Lights" in c.text))
-        write_night(lights, folder / f"rec{k + 1}.edf", start=datetime(2026, 3, 2, 22, 40) + timedelta(days=k))
+        write_night(
+            lights, folder / f"rec{k + 1}.edf", start=datetime(2026, 3, 2, 22, 40) + timedelta(days=k)
+        )
     chair = plan_reference([(NATURAL, 1.0)], seed=2, mvc_uv=(215.0, 190.0))
     write_night(replace(chair, cues=()), folder / "chair.edf", start=datetime(2026, 3, 1, 17, 0))
     return folder
@@ -38,7 +40,10 @@ class Process:
     """``sleepbrux start`` as a person starts it."""
 
     def __init__(self, folder, run):
-        self.folder, self.environment = folder, dict(os.environ, XDG_RUNTIME_DIR=str(run), PYTHONPATH=str(ROOT))
+        self.folder, self.environment = (
+            folder,
+            dict(os.environ, XDG_RUNTIME_DIR=str(run), PYTHONPATH=str(ROOT)),
+        )
         begun = time.monotonic()
         self.child = self._start(folder)
         self.address = self.child.stdout.readline().split()[-1]

@@ -41,8 +41,12 @@ def test_from_recordings_to_a_printed_letter(browser, recorded, started, tmp_pat
     hands.until("document.querySelector('#worn-3').value === 'night guard' && !document.body.dataset.busy")
     for k in (4, 5):
         hands.choose(f"#worn-{k}", "night guard")
-        hands.until(f"document.querySelector('#worn-{k}').value === 'night guard' && !document.body.dataset.busy")
-    assert [n.condition for n in load_study(folder / "study.toml").night] == ["none"] * 3 + ["night guard"] * 3
+        hands.until(
+            f"document.querySelector('#worn-{k}').value === 'night guard' && !document.body.dataset.busy"
+        )
+    assert [n.condition for n in load_study(folder / "study.toml").night] == ["none"] * 3 + [
+        "night guard"
+    ] * 3
 
     # the clenches
     hands.until("document.querySelector('#next')?.textContent.includes('clenches of chair-1')")
@@ -57,7 +61,9 @@ def test_from_recordings_to_a_printed_letter(browser, recorded, started, tmp_pat
     hands.click("#next")
     hands.at("score")
     hands.click("#score")
-    hands.until("(document.getElementById('scored-said')?.textContent || '').includes('6 nights scored')", 300)
+    hands.until(
+        "(document.getElementById('scored-said')?.textContent || '').includes('6 nights scored')", 300
+    )
 
     # one night is looked at
     hands.click("#next")
@@ -99,7 +105,9 @@ def test_from_recordings_to_a_printed_letter(browser, recorded, started, tmp_pat
     assert hands.clicks <= MOST_CLICKS
     assert hands.typed <= MOST_TYPED
     assert [e for e in browser.get_log("browser") if e["level"] == "SEVERE"] == []
-    asked = [e["message"] for e in browser.get_log("performance") if "Network.requestWillBeSent" in e["message"]]
+    asked = [
+        e["message"] for e in browser.get_log("performance") if "Network.requestWillBeSent" in e["message"]
+    ]
     addresses = [m.split('"url":"')[1].split('"')[0] for m in asked if '"url":"' in m]
     assert all(a.startswith(("http://127.0.0.1:", "data:", "about:")) for a in addresses)
     assert not any(word in a for a in addresses for word in ("P-01", "rec1", "night-0", "chair"))
