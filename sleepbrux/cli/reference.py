@@ -85,15 +85,15 @@ def _numbers(text: str) -> tuple[int, ...]:
 
 
 def _moves(texts: tuple[str, ...]) -> dict[int, tuple[float, float]]:
-    """``("2=52.8-55.9",)`` to {2: (52.8, 55.9)}."""
+    """``("2=52.8,55.9",)`` to {2: (52.8, 55.9)}."""
     found = {}
     for text in texts:
         number, _, edges = text.partition("=")
         try:
-            start, stop = (float(part) for part in edges.split("-"))
+            start, stop = (float(part) for part in edges.split(","))
             found[int(number)] = (start, stop)
         except ValueError:
-            raise UsageError(f"--move {text!r} moves no clench; write --move 2=52.8-55.9") from None
+            raise UsageError(f"--move {text!r} moves no clench; write --move 2=52.8,55.9") from None
     return found
 
 
@@ -197,8 +197,8 @@ def _next(recording: Path, looked: ReferenceCheck) -> None:
 @click.option(
     "--move",
     multiple=True,
-    metavar="NUMBER=START-STOP",
-    help="With --clenches: other edges of a clench, in seconds, such as 2=52.8-55.9; repeatable.",
+    metavar="NUMBER=START,STOP",
+    help="With --clenches: other edges of a clench, in seconds, such as 2=52.8,55.9; repeatable.",
 )
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
 @options.hints
@@ -231,8 +231,10 @@ def command(
     from sleepbrux.report.reference_files import write_reference
 
     chosen, moved = _numbers(clenches), _moves(move)
-    if moved and not chosen:
-        raise UsageError("--move gives chosen clenches other edges; name them with --clenches")
+    if strange := moved.keys() - set(chosen):
+        raise UsageError(
+            f"--move names clench {min(strange)}, which --clenches does not take; name it there too"
+        )
     load_kernels()
     with shown(recording.name) as progress:
         looked = look(
@@ -244,8 +246,7 @@ def command(
             channels=channel,
             hints=hints,
             afresh=afresh,
-            choose=chosen,
-            moved=moved,
+            choose=dict.fromkeys(chosen) | moved,
             progress=progress,
         )
     _show(looked)

@@ -169,12 +169,14 @@ def add(study: Path, recordings: tuple[str, ...]) -> int:
         names = [Path(name).name for name in recordings] or unnamed(load_study(study), study.parent)
         if not names:
             raise UsageError(f"every recording next to {study.name} is in it already")
-        add_recordings(study, names)
+        left_out = add_recordings(study, names)
     except StudyError as error:
         raise UsageError(str(error)) from error
-    click.echo(f"{study}: {count_of(len(names), 'recording')} more")
+    for line in left_out:
+        click.echo(f"left out: {line}", err=True)
+    click.echo(f"{study}: {count_of(len(names) - len(left_out), 'recording')} more")
     next_steps.say_next(("check it", ("study", "check", study)))
-    return 0
+    return 1 if left_out else 0
 
 
 def _steps(study: Path, plan: Study, *, open_: bool) -> list[tuple[str, tuple[object, ...]]]:

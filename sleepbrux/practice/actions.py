@@ -193,9 +193,10 @@ def add_new(practice: Practice, _: Fields) -> Done:
     if not names:
         return Done("every recording in the folder is in the study")
     with practice.changing(f"added {count_of(len(names), 'recording')}", practice.study_file):
-        add_recordings(practice.study_file, names)
+        left_out = add_recordings(practice.study_file, names)
     arrived(practice)
-    return Done(f"{count_of(len(names), 'recording')} added to the study file")
+    said = f"{count_of(len(names) - len(left_out), 'recording')} added to the study file"
+    return Done(" ".join((said + ".", *(f"Left out: {text}" for text in left_out))))
 
 
 def look_again(practice: Practice, _: Fields) -> Done:
@@ -279,12 +280,12 @@ def accept_clenches(practice: Practice, fields: Fields) -> Done:
 
 
 def _moves(text: str) -> dict[int, tuple[float, float]]:
-    """``"2=52.8-55.9,3=…"`` as the page sends it."""
+    """``"2=52.8:55.9;3=…"`` as the page sends it."""
     found = {}
-    for part in filter(None, text.split(",")):
+    for part in filter(None, text.split(";")):
         number, _, edges = part.partition("=")
         try:
-            start, stop = (float(edge) for edge in edges.split("-"))
+            start, stop = (float(edge) for edge in edges.split(":"))
             found[int(number)] = (start, stop)
         except ValueError:
             raise UsageError("the page sent edges that are no numbers; load it again") from None

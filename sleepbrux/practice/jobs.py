@@ -97,8 +97,7 @@ def accept_clenches(
         path,
         teeth=teeth_word(teeth),
         hints=study_hints(load_study(file)),
-        choose=numbers,
-        moved=moved,
+        choose=dict.fromkeys(numbers) | dict(moved),
         progress=lambda share: say(share, recording),
     )
     looked, _ = accept_beside(path, looked, by=by, on=date.today(), teeth=teeth)

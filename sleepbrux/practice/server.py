@@ -209,10 +209,11 @@ class Page:
             practice = self.practice
             study = practice.study
             planned = any(not night.recording for night in study.night)
+            told = ""
             if not planned and unnamed(study, practice.study_file.parent):
-                ACTIONS["add"](practice, {})
+                told = ACTIONS["add"](practice, {}).told
             arrived(practice)
-            return self._screen("nights")
+            return self._screen("nights") | {"told": told}
 
         try:
             answer = await run_in_threadpool(take)

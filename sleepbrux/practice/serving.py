@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import secrets
+import signal
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -63,6 +64,7 @@ def serve(
     opened
         Called where no browser could be opened; None to open none.
     """
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends as Ctrl-C does, with nothing left behind
     entrance = Entrance(renewed)
     doors = Doors(entrance, opened or (lambda: None))
     practice = Practice(home)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
@@ -46,6 +46,7 @@ from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.swept import Swept, sweep_recording
 
 Progress = Callable[[float], None]
+Edges = tuple[float, float] | None
 CHECKED = ClenchSettings(threshold_pct_mvc=10.0)
 FOUND_REST = "quietest 20 s before the clenches, detected automatically"
 NONE_TAKEN = Cues(
@@ -219,8 +220,7 @@ def look(
     channels: tuple[str, ...] = (),
     hints: Hints | None = None,
     afresh: bool = False,
-    choose: tuple[int, ...] = (),
-    moved: Mapping[int, tuple[float, float]] | None = None,
+    choose: Collection[int] | Mapping[int, Edges] = (),
     progress: Progress | None = None,
 ) -> ReferenceCheck:
     """Find the reference clenches of a recording and measure them; refusals are told, not raised.
@@ -235,9 +235,8 @@ def look(
         Look in the signal even where marks or an earlier proposal say where the clenches are.
     choose
         Numbers of the clenches to take, as an earlier look numbered them; empty: marks, an earlier
-        proposal, or the run that the program takes.
-    moved
-        Start and end in seconds that chosen clenches have instead of those that were found, by number.
+        proposal, or the run that the program takes. A table gives start and end in seconds that a clench has
+        instead of those that were found, or None.
 
     Raises
     ------
@@ -275,7 +274,9 @@ def look(
             raise UsageError(
                 f"{path.name}: marks in the recording name the clenches; look afresh to choose others"
             )
-        numbered = _moved(_chosen(numbered, choose, path.name), moved or {}, swept.duration_s, path.name)
+        given = choose if isinstance(choose, Mapping) else {}
+        moved = {number: edges for number, edges in given.items() if edges is not None}
+        numbered = _moved(_chosen(numbered, tuple(choose), path.name), moved, swept.duration_s, path.name)
         proposal = _proposal_of(numbered, proposal, swept)
         cues = cues_of((), proposal, teeth=teeth)
         assert cues is not None  # noqa: S101
@@ -397,10 +398,7 @@ def _moved(
     name: str,
 ) -> tuple[NumberedClench, ...]:
     """The chosen clenches with the edges that a person gave them."""
-    taken = {row.number for row in numbered if row.taken}
     for number, (start, stop) in moved.items():
-        if number not in taken:
-            raise UsageError(f"{name}: clench {number} is not among those chosen; only these can be moved")
         if not 0 <= start < stop <= duration_s:
             raise UsageError(
                 f"{name}: clench {number} cannot lie from {start:g} to {stop:g} s; the recording has "

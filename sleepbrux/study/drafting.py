@@ -194,20 +194,27 @@ def _in_order(found: list[tuple[str, Recording]]) -> list[tuple[str, Recording]]
     return sorted(found, key=lambda pair: (str(pair[1].start or ""), pair[0]))
 
 
-def added(study: Study, folder: Path, names: Sequence[str]) -> str:
-    """Entries for further recordings of a study, to stand at the end of its file.
+def added(study: Study, folder: Path, names: Sequence[str]) -> tuple[str, tuple[str, ...]]:
+    """Entries for further recordings of a study, to stand at the end of its file, and what was left out.
 
     Raises
     ------
-    SleepbruxError
-        A recording cannot be read, or the study names it already.
+    StudyError
+        The study names one already.
     """
     known = {n.recording for n in study.night} | {r.recording for r in study.reference}
     for name in names:
         if name in known:
             raise StudyError(f"{name}: the study names it already")
     hints = study_hints(study)
-    found = _in_order([(name, open_recording(find_file(folder, name, name), hints)) for name in names])
+    opened, left_out = [], []
+    for name in names:
+        try:
+            opened.append((name, open_recording(find_file(folder, name, name), hints)))
+        except SleepbruxError as error:
+            text = str(error)
+            left_out.append(text if text.startswith(name) else f"{name}: {text}")
+    found = _in_order(opened)
     lines: list[str] = []
     ids = {n.id for n in study.night} | {r.id for r in study.reference}
     chair = next((r.id for r in study.reference if r.natural), "")
@@ -217,7 +224,7 @@ def added(study: Study, folder: Path, names: Sequence[str]) -> str:
         chair = chair or id_
     for name, recording in (pair for pair in found if _is_night(pair[1])):
         lines += _night_lines(_free("night-{:02d}", ids), name, recording, chair)
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines) + "\n" if lines else "", tuple(left_out)
 
 
 def _free(form: str, ids: set[str]) -> str:

@@ -87,19 +87,23 @@ def set_fields(file: Path, place: Place, fields: Mapping[str, str]) -> Study:
     return _change(file, lambda text, _: _with_values(text, place, fields))
 
 
-def add_recordings(file: Path, names: Sequence[str]) -> Study:
-    """Append entries for recordings that lie next to the study file.
+def add_recordings(file: Path, names: Sequence[str]) -> tuple[str, ...]:
+    """Append entries for recordings that lie next to the study file; those that cannot be read, and why.
 
     Raises
     ------
-    SleepbruxError
-        One cannot be read, or is named already; nothing is written then.
+    StudyError
+        One is named already; nothing is written then.
     """
+    left_out: tuple[str, ...] = ()
 
     def more(text: str, study: Study) -> str:
-        return text.rstrip("\n") + "\n" + added(study, file.parent, names)
+        nonlocal left_out
+        entries, left_out = added(study, file.parent, names)
+        return text.rstrip("\n") + "\n" + entries if entries else text
 
-    return _change(file, more)
+    _change(file, more)
+    return left_out
 
 
 def _change(file: Path, change: Callable[[str, Study], str]) -> Study:

@@ -100,12 +100,12 @@ def test_page_and_commands_leave_the_same_bytes_at_every_step(page, recorded, tm
     same(own, other, "study.toml")
 
     # clenches, one of them moved
-    page.do("accept", n=0, numbers="1,2,3", moved="2=53.100-55.500", by="AB", teeth="natural")
+    page.do("accept", n=0, numbers="1,2,3", moved="2=53.100:55.500", by="AB", teeth="natural")
     assert page.practice.worker.last.error == ""
     command(
         "reference",
         other / "chair.edf",
-        *("--clenches", "1-3", "--move", "2=53.1-55.5", "--accept-by", "AB", "--teeth", "natural"),
+        *("--clenches", "1-3", "--move", "2=53.1,55.5", "--accept-by", "AB", "--teeth", "natural"),
     )
     same(own, other, "chair.edf.clenches.toml", "results/chair.edf.reference.html")
     same(own, other, "results/chair.edf.reference.json")

@@ -97,7 +97,10 @@ def test_new_recordings_follow_with_ids_of_their_own(tmp_path):
     write_night(plan, tmp_path / "a.edf", start=datetime(2026, 3, 4, 22, 40))
     write_night(plan, tmp_path / "c.edf", start=datetime(2026, 3, 3, 22, 40))
     before = file.read_text("utf-8")
-    study = add_recordings(file, ["a.edf", "c.edf"])
+    (tmp_path / "bad.edf").write_bytes(b"0       nonsense")
+    left_out = add_recordings(file, ["a.edf", "bad.edf", "c.edf"])
+    assert [text.split(":")[0] for text in left_out] == ["bad.edf"]
+    study = load_study(file)
     assert file.read_text("utf-8").startswith(before)
     assert [(n.id, n.recording) for n in study.night] == [
         ("night-01", "b.edf"),

@@ -151,7 +151,7 @@
       try { const came = await send(file, (share) => { line.textContent = file.name + ": " + Math.round(100 * share) + " %"; }); line.textContent = file.name + ": " + (came.twin ? "is there already" : came.name === file.name ? "copied" : "copied as " + came.name); }
       catch (error) { line.textContent = error.message; failed.push(error.message); }
     }
-    try { show(await post("/api/arrive", {})); } catch (error) { failed.push(error.message); }
+    try { const answer = await post("/api/arrive", {}); show(answer); $("told").textContent = answer.told; if (answer.told.includes("Left out:")) failed.push(answer.told); } catch (error) { failed.push(error.message); }
     finally { busy -= 1; if (!busy) document.body.dataset.busy = ""; }
     if (failed.length) warn(failed.join(" "));
   }
@@ -187,7 +187,7 @@
   const row = (c) => form().querySelector("tr[data-clench='" + c.n + "']");
   function chosen() {
     const taken = view.list.filter((c) => c.taken), far = (c) => Math.abs(c.a - c.from[0]) > 1e-6 || Math.abs(c.b - c.from[1]) > 1e-6;
-    return { numbers: taken.map((c) => c.n).join(","), moved: taken.filter(far).map((c) => c.n + "=" + c.a.toFixed(3) + "-" + c.b.toFixed(3)).join(",") };
+    return { numbers: taken.map((c) => c.n).join(","), moved: taken.filter(far).map((c) => c.n + "=" + c.a.toFixed(3) + ":" + c.b.toFixed(3)).join(";") };
   }
   const parts = () => view.found.channels[0].parts;
   // the parts of the recording that have something to see stand side by side
