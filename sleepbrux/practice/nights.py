@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import msgspec
 from msgspec import Struct
@@ -20,6 +21,7 @@ from sleepbrux.study.file import FILL_IN, OWN, Study, StudyNight, entry_digest, 
 
 SUMMARY, CLENCH_JSON = ".summary.json", ".reference.json"
 DECISION = b'"seq"'
+LEAST = "window.minimum_valid_hours"
 
 
 class _Value(Struct, frozen=True):
@@ -32,6 +34,7 @@ class _Identity(Struct, frozen=True):
 
 class _Rules(Struct, frozen=True):
     id: str = ""
+    values: dict[str, dict[str, Any]] = {}
     instead_of: str | None = None
 
 
@@ -68,6 +71,8 @@ class NightRow:
         Whether its recording lies next to the study file; False for a planned night too.
     hours, rate
         Valid hours, and episodes an hour of these; None before it is scored.
+    least_hours
+        Valid hours that the rules ask for.
     stale
         Why it has to be scored anew; empty where it has not.
     decisions
@@ -86,6 +91,7 @@ class NightRow:
     scored: bool = False
     hours: float | None = None
     rate: float | None = None
+    least_hours: float = 0.0
     stale: str = ""
     decisions: int = 0
     written: bool = True
@@ -125,6 +131,7 @@ def _row(k: int, study: Study, night: StudyNight, home: Path, folder: Path) -> N
         scored=True,
         hours=values.get("valid_hours", _Value()).value,
         rate=values.get("episodes_per_hour", _Value()).value,
+        least_hours=float(summary.criterion.values.get(LEAST, {}).get("value") or 0.0),
         stale="; ".join(_changes(study, night, summary, archive, home)),
         decisions=decisions,
         written=written,

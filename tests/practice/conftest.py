@@ -49,6 +49,7 @@ class Process:
         self.address = self.child.stdout.readline().split()[-1]
         self.code = self.child.stdout.readline().split()[-1]
         self.seconds = time.monotonic() - begun
+        self.clients = []
 
     def _start(self, folder):
         words = [sys.executable, "-m", "sleepbrux", "start", str(folder), "--no-open"]
@@ -67,6 +68,8 @@ class Process:
 
     def stop(self, sign=signal.SIGKILL):
         """End it."""
+        for client in self.clients:
+            client.close()
         if self.child.poll() is None:
             self.child.send_signal(sign)
         code = self.child.wait(20)

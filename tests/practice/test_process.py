@@ -1,5 +1,6 @@
 """The command itself: a second start, Quit, Ctrl-C, and kill -9 in every step."""
 
+import contextlib
 import os
 import signal
 import threading
@@ -21,6 +22,7 @@ class Line:
     def __init__(self, page):
         self.origin = page.address.rstrip("/")
         self.client = httpx.Client(base_url=self.origin, timeout=60)
+        page.clients.append(self.client)
         code = self.client.post("/api/enter", json={"code": page.code}, headers={"Origin": self.origin})
         self.headers = {"Origin": self.origin, "X-Review-Token": code.json()["token"]}
 
@@ -59,15 +61,19 @@ def test_it_ends_cleanly_when_told(started, study, how, monkeypatch, tmp_path):
     page = started(study)
     line = Line(page)
     line.screen()
-    waiting = threading.Thread(
-        target=lambda: httpx.get(
-            f"{line.origin}/api/changes", params={"since": "0"}, headers=line.headers, timeout=60
-        )
-    )
+    count = line.screen()["count"]
+
+    def wait():
+        with contextlib.suppress(httpx.HTTPError):
+            httpx.get(f"{line.origin}/api/changes", params={"since": count}, headers=line.headers, timeout=60)
+
+    waiting = threading.Thread(target=wait)  # a window that waits must not keep the program alive
     waiting.start()
+    time.sleep(1.0)
     if how == "quit":
         assert line.client.post("/api/quit", headers=line.headers).status_code == 200
         assert page.child.wait(20) == 0
+        line.client.close()
     else:
         assert page.stop(how) == 0
     monkeypatch.setenv("XDG_RUNTIME_DIR", page.environment["XDG_RUNTIME_DIR"])
@@ -105,12 +111,14 @@ def test_kill_9_in_every_step_loses_nothing(started, recorded, tmp_path):
 
     def slowly():
         yield data[:100_000]
-        page.stop(signal.SIGKILL)
+        page.child.kill()
+        page.child.wait(20)
         yield data[100_000:]
 
     with pytest.raises(httpx.HTTPError):
         headers = line.headers | {"X-File-Name": "rec1.edf", "Content-Length": str(len(data))}
         line.client.put("/api/upload", content=slowly(), headers=headers)
+    page.stop()
     assert not (home / "rec1.edf").exists()
 
     # right after an answer: what was acknowledged is there
