@@ -15,13 +15,23 @@ HOME = "sleepbrux"
 @click.argument("folder", required=False, type=click.Path(path_type=Path, file_okay=False, exists=True))
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port [default: a free one].")
 @click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
-def command(folder: Path | None, port: int, *, opened: bool) -> int:
+@click.option(
+    "--add-starter",
+    is_flag=True,
+    help="Write a starter to double-click into your own folders, and stop (Windows and macOS: not tried).",
+)
+def command(folder: Path | None, port: int, *, opened: bool, add_starter: bool) -> int:
     """Open a page in the browser that leads from recordings to a letter, for this machine only.
 
     FOLDER holds recordings, a study or several; without it the folder sleepbrux in your own is shown. A
     second start leads to the page that runs. Everything is written into the folder of the study, where the
     other commands and a text editor find it. Quit on the page or Ctrl-C ends it.
     """
+    if add_starter:
+        from sleepbrux.practice.starters import write_starter
+
+        click.echo(f"starter: {write_starter()}")
+        return 0
     from sleepbrux.practice.running import knock, take_seat
 
     seat = take_seat()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.core.files import own_stem, write_text
 from sleepbrux.core.texts import count_of, plain_name, unseen_in_name
 from sleepbrux.practice.folders import folders_in
+from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.state import LETTER_FIELDS, STUDY_NAME, Change, Practice, beside, content, stamp
 from sleepbrux.practice.worker import Job
 from sleepbrux.study.drafting import unnamed
@@ -348,9 +349,9 @@ def compare(practice: Practice, _: Fields) -> Done:
     return Done()
 
 
-def finish_reviews(practice: Practice) -> None:
+def finish_reviews(practice: Practice, rows: Sequence[NightRow] | None = None) -> None:
     """Have the reviewed reports written where a reader has decided something since."""
-    rows = practice.rows(practice.study)
+    rows = practice.rows(practice.study) if rows is None else rows
     archives = tuple(str(row.archive) for row in rows if row.scored and not row.written)
     if archives and not practice.worker.busy("reviewed"):
         practice.worker.ask("reviewed", "writing the reviewed reports", archives=archives)

@@ -139,7 +139,7 @@ def months(rows: Sequence[NightRow]) -> list[tuple[str, list[list[tuple[date, li
 
 def _nights(practice: Practice, study: Study, _: int) -> Screen:
     rows = practice.rows(study)
-    actions.finish_reviews(practice)
+    actions.finish_reviews(practice, rows)
     verdicts = {night.id: practice.verdict(night) for night in study.recorded}
     entries = {
         row.id: practice.ticket(Served(row.archive.with_name(_report_name(row))))

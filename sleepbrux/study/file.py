@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from datetime import date, time
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -397,10 +398,15 @@ def entry_digest(study: Study, night: StudyNight) -> str:
     return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
 
 
+@cache
+def _fields(kind: type[Struct]) -> tuple[msgspec.structs.FieldInfo, ...]:
+    return msgspec.structs.fields(kind)
+
+
 def _stated(entry: Struct) -> dict[str, object]:
     """Fields of an entry that do not have their default."""
     found: dict[str, object] = {}
-    for field in msgspec.structs.fields(entry):
+    for field in _fields(type(entry)):
         value = getattr(entry, field.name)
         default = field.default
         if default is msgspec.NODEFAULT and field.default_factory is not msgspec.NODEFAULT:

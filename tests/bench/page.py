@@ -9,6 +9,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,7 +53,7 @@ def sixty(folder: Path) -> Path:
     from tests.cli.conftest import called
 
     folder.mkdir(parents=True)
-    write_night(plan_night(Recipe(hours=0.2, awake_s=60, settle_s=30), seed=1), folder / "rec.edf")
+    write_night(plan_night(Recipe(hours=0.2, awake_s=60, settle_s=30), seed=1), folder / "rec01.edf")
     for words in (
         ("study", "new", folder, "--nights", 0),
         ("study", "set", folder / "study.toml", "pseudonym=P-01"),
@@ -67,11 +68,11 @@ def sixty(folder: Path) -> Path:
     entries = []
     for k in range(1, NIGHTS + 1):
         name = f"night-{k:02d}"
-        entries.append(entry.replace("night-01", name).replace("rec.edf", f"rec{k:02d}.edf"))
-        os.link(folder / "rec.edf", folder / f"rec{k:02d}.edf")
+        entries.append(entry.replace("night-01", name).replace("rec01.edf", f"rec{k:02d}.edf"))
+        if k > 1:
+            os.link(folder / "rec01.edf", folder / f"rec{k:02d}.edf")
         for path in sorted((folder / "results").glob("night-01.*")) if k > 1 else ():
             shutil.copy2(path, path.with_name(path.name.replace("night-01", name)))
-    (folder / "rec.edf").unlink()
     file.write_text(head + "\n".join(entries), "utf-8")
     return folder
 
@@ -83,6 +84,8 @@ def one_page(folder: Path, run: Path) -> PageRun:
     begun = time.perf_counter()
     with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=environment) as child:
         assert child.stdout is not None
+        killed = threading.Timer(120, child.kill)  # a page that hangs must not hold the measurement
+        killed.start()
         address = child.stdout.readline().split()[-1]
         code = child.stdout.readline().split()[-1]
         origin = address.rstrip("/")
@@ -120,6 +123,7 @@ def one_page(folder: Path, run: Path) -> PageRun:
             reviewed = process.memory_info().rss / 2**20
         child.send_signal(signal.SIGINT)
         child.wait(20)
+        killed.cancel()
     load = os.getloadavg()[0]
     return PageRun(usable, cpu, statistics.median(times), idle, (memory, reviewed), load)
 

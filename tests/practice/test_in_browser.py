@@ -82,7 +82,9 @@ def test_clenches_by_keys_alone(hands, browser, over):
     settled(hands, "clenches/0")
     trace = hands.find("#clench-trace")
     browser.execute_script("arguments[0].focus()", trace)
-    before = browser.execute_script("return [...document.querySelectorAll('[data-edge=a]')].map((e) => +e.value)")
+    before = browser.execute_script(
+        "return [...document.querySelectorAll('[data-edge=a]')].map((e) => +e.value)"
+    )
     press(browser, "n", "[", Keys.ARROW_RIGHT, Keys.ARROW_RIGHT, "n", "r")
     assert trace.get_attribute("data-taken") == "1,2"
     assert trace.get_attribute("data-moved").startswith("2=")
@@ -150,7 +152,7 @@ def test_a_second_window_and_an_editor_are_seen(hands, browser, over):
     set_fields(over.practice.study_file, Place("night", ("night-01",)), {"condition": "none"})
     browser.execute_script("dispatchEvent(new Event('focus'))")
     hands.until("document.querySelector('#worn-0').value === 'none'")
-    browser.switch_to.window([h for h in browser.window_handles if h != first][0])
+    browser.switch_to.window(next(h for h in browser.window_handles if h != first))
     browser.close()
     browser.switch_to.window(first)
 
@@ -197,7 +199,9 @@ def test_nights_by_keys_alone_and_quit(hands, browser, over):
     seen = []
     for _ in range(60):
         press(browser, Keys.TAB)
-        seen.append(browser.execute_script("const e = document.activeElement; return e.id || e.textContent || e.name"))
+        seen.append(
+            browser.execute_script("const e = document.activeElement; return e.id || e.textContent || e.name")
+        )
         if seen[-1] == "worn-0":
             break
     assert seen[-1] == "worn-0", seen

@@ -115,8 +115,8 @@ def test_kill_9_in_every_step_loses_nothing(started, recorded, tmp_path):
         page.child.wait(20)
         yield data[100_000:]
 
+    headers = line.headers | {"X-File-Name": "rec1.edf", "Content-Length": str(len(data))}
     with pytest.raises(httpx.HTTPError):
-        headers = line.headers | {"X-File-Name": "rec1.edf", "Content-Length": str(len(data))}
         line.client.put("/api/upload", content=slowly(), headers=headers)
     page.stop()
     assert not (home / "rec1.edf").exists()

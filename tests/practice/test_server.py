@@ -5,6 +5,7 @@ import os
 import shutil
 import signal
 import time
+from pathlib import Path
 
 import httpx
 import pytest
@@ -115,7 +116,7 @@ def test_a_name_from_a_browser_is_never_a_path(empty, said, name):
     assert name in (None, got)
     assert (empty.practice.home / got).read_bytes() == b"bytes"
     assert not (empty.practice.home.parent / got).exists()
-    assert got == os.path.basename(got)
+    assert got == Path(got).name
     assert len(got.encode()) < 250
     assert not set(got) & set('<>:"/\\|?*\x00\u202e')
 
