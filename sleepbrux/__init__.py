@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from sleepbrux.analysis.planning import Plan as Plan
     from sleepbrux.analysis.planning import Planned as Planned
     from sleepbrux.analysis.planning import plan_nights as plan_nights
+    from sleepbrux.analysis.planning.nights import Variation as Variation
     from sleepbrux.archive.file import load_night as load_night
     from sleepbrux.archive.file import save_night as save_night
     from sleepbrux.batch.run import Batch as Batch
@@ -63,6 +64,7 @@ if TYPE_CHECKING:
     from sleepbrux.scoring.night import rescore as rescore
     from sleepbrux.scoring.robustness import assess_robustness as assess_robustness
     from sleepbrux.study.file import load_study as load_study
+    from sleepbrux.synth.invented import invent_night as invent_night
 
 _HOMES = {
     "Batch": "batch.run",
@@ -87,6 +89,7 @@ _HOMES = {
     "ScoringAgreement": "analysis.agreement.compare",
     "SleepbruxError": "core.errors",
     "UsageError": "core.errors",
+    "Variation": "analysis.planning.nights",
     "Window": "recording.window",
     "agree": "analysis.agreement.agree",
     "assess_robustness": "scoring.robustness",
@@ -97,6 +100,7 @@ _HOMES = {
     "frames": "export.frames",
     "from_array": "recording.memory",
     "given": "reference",
+    "invent_night": "synth.invented",
     "letter_html": "report.letter",
     "letter_pdf": "report.letter",
     "load_criterion": "criteria",

@@ -177,12 +177,12 @@ def test_the_codes_of_a_program_are_known_by_its_name(rec):
         ({"stages": ["W", "Q7"]}, "'Q7' names no sleep stage"),
         ({"stages": ["W"], "stages_from": "unheard"}, "stages_from is 'unheard'; known are sleepecg"),
         ({"channels": ["EMG X"]}, "there is no channel 'EMG X'"),
-        ({"window": ("late", None)}, "window 'late' is no time"),
+        ({"window": ("late", None)}, r"`window\[0\]` 'late' is no time"),
         ({"window": 7}, r"window is 7; wanted is \(start, end\) or a Window"),
         ({"window": (500, 600)}, "the window ends at 600 s"),
         ({"unit": "mV"}, "unit has no meaning for an opened recording; leave it out"),
-        ({"mvc_uv": {LABELS[0]: 190}}, "no MVC is given for channel 'EMG Masseter R'; give mvc_uv="),
-        ({"mvc_uv": None, "criterion": "lavigne1996"}, "needs the MVC of 'EMG Masseter L'; give mvc_uv"),
+        ({"mvc_uv": {LABELS[0]: 190}}, "no MVC is given for channel 'EMG Masseter R'; give it in `mvc_uv`"),
+        ({"mvc_uv": None, "criterion": "lavigne1996"}, "needs the MVC of 'EMG Masseter L'; give `mvc_uv`"),
         ({"reference": sb.given(LABELS, 190)}, "reference and mvc_uv both say what 100 % MVC is"),
         ({"levels": 3}, "score has no argument levels; it has rate_hz"),
     ],
@@ -256,7 +256,7 @@ def test_frames_are_typed_and_not_rounded(night):
     value = night.measures["median_burst_peak_uv"].value
     assert night.to_frame("measures").loc["median_burst_peak_uv", "value"] == value
     events = night.to_frame("events")
-    assert events.loc[events["type"] == "analysed window", "episode"].isna().all()
+    assert events.loc[events["type"] == "Analysed window", "episode"].isna().all()
     assert set(night.to_frame("bursts").attrs["columns"]) == set(night.to_frame("bursts").columns)
     assert len(night.to_frame("channel_bursts")) == 13
     with pytest.raises(sb.UsageError, match="a night has no table 'epochs'; it has episodes"):
@@ -303,7 +303,7 @@ def test_annotations_come_beside_those_that_a_raw_has(array, dated, first_sample
     night = sb.score(raw, mvc_uv=190)
     assert night.window.spans_s == ((5.0, 120.0),)
     raw2 = night.annotate(raw, kinds="episodes")
-    assert list(raw2.annotations.description) == ["Lights off", "phasic episode", "tonic episode"]
+    assert list(raw2.annotations.description) == ["Lights off", "Phasic episode", "Tonic episode"]
     np.testing.assert_allclose(raw2.annotations.onset - raw2.first_time, [5, 20, 50], atol=0.02)
     assert list(raw.annotations.description) == ["Lights off"]
     with pytest.raises(sb.UsageError, match="kinds is 'bruxism'; allowed are episodes, bursts"):

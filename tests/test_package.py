@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+import yaml
 
 import sleepbrux
 from sleepbrux.core.purpose import PURPOSE
@@ -15,6 +16,26 @@ ROOT = Path(__file__).resolve().parents[1]
 def test_the_version_is_the_same_in_both_places():
     table = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
     assert table["project"]["version"] == sleepbrux.__version__
+
+
+def bibtex(text):
+    """Entries of a BibTeX text, each a dict."""
+    return [dict(re.findall(r"(\w+)\s*=\s*\{+([^{}]*)\}+", block)) for block in text.split("@")[1:]]
+
+
+@pytest.mark.parametrize("page", ["README.md", "sleepbrux/docs/citing.md"])
+def test_the_citation_is_the_same_everywhere(page):
+    said = yaml.safe_load((ROOT / "CITATION.cff").read_text("utf-8"))
+    assert said["cff-version"] == "1.2.0"
+    assert {"message", "title", "authors"} <= said.keys()  # what the format asks for
+    assert said["version"] == sleepbrux.__version__
+    assert (
+        said["license"] == tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["license"]
+    )
+    (block,) = re.findall(r"```bibtex\n(.*?)```", (ROOT / page).read_text("utf-8"), flags=re.DOTALL)
+    (entry,) = bibtex(block)
+    assert (entry["title"], entry["version"]) == (said["title"], said["version"])
+    assert entry["author"] == said["authors"][0]["name"]
 
 
 @pytest.mark.shows("purpose")
@@ -62,3 +83,16 @@ def test_every_public_function_has_an_example_that_runs():
             text = inspect.getdoc(value) or ""
             assert ">>> " in text, name
             assert "Returns\n-------" in text or inspect.signature(value).return_annotation == "None", name
+
+
+def test_the_lock_pins_every_dependency_within_its_bounds_with_check_sums():
+    from packaging.requirements import Requirement
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    text = (ROOT / ".ci" / "requirements.lock").read_text("utf-8")
+    pins = list(re.findall(r"^([\w.-]+)==([^\s;]+)(?: ;[^\n]*)? \\\n +--hash=sha256:", text, re.MULTILINE))
+    assert len(pins) == len(re.findall(r"^[\w.-]+==", text, re.MULTILINE)) > 30
+    for wanted in map(Requirement, project["dependencies"]):
+        found = [version for name, version in pins if name == wanted.name]
+        assert found, wanted
+        assert all(wanted.specifier.contains(version) for version in found), wanted

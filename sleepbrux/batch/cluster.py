@@ -32,24 +32,24 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
     """
     if not ADDRESS.fullmatch(address):
         raise UsageError(
-            f"--scheduler {address!r} is no address; write its host and port, such as tcp://host:8786"
+            f"`scheduler` {address!r} is no address; write its host and port, such as tcp://host:8786"
         )
     try:
         import distributed
     except ImportError as error:
-        raise UsageError("--scheduler needs dask.distributed; install sleepbrux[cluster]") from error
+        raise UsageError("`scheduler` needs dask.distributed; install sleepbrux[cluster]") from error
     from sleepbrux.batch.work import failed
 
     dask: Any = distributed  # its calls carry no types
     try:
         client = dask.Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError) as error:
-        raise UsageError(f"--scheduler {address!r}: no scheduler answers ({error})") from error
+        raise UsageError(f"`scheduler` {address!r}: no scheduler answers ({error})") from error
     with client:
         try:
             client.wait_for_workers(1, timeout=CONNECT_S)
         except TimeoutError as error:
-            raise UsageError(f"--scheduler {address!r} has no worker; start some first") from error
+            raise UsageError(f"`scheduler` {address!r} has no worker; start some first") from error
         waiting = iter(tasks)
         given: dict[str, Task] = {}
         run = secrets.token_hex(4)

@@ -11,6 +11,7 @@ from pathlib import Path
 import msgspec
 
 from sleepbrux.analysis.comparison.fixing import fix_at_scoring
+from sleepbrux.archive.manifest import load_manifest
 from sleepbrux.batch import ledger
 from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import LedgerRow, cores, locked, row_of, tidy
@@ -22,7 +23,6 @@ from sleepbrux.core.texts import visible
 from sleepbrux.export.tables import decimals, safe_text
 from sleepbrux.recording.opening import Hints
 from sleepbrux.report.outputs import ARCHIVE
-from sleepbrux.scoring.entry import in_arguments
 from sleepbrux.study.file import load_study
 
 TABLE = "nights.csv"
@@ -167,6 +167,7 @@ def run_batch(
         )
         if shard is not None:
             return Batch(ordered, unchanged, None, archives)
+        _name_others([task for task in tasks if task.study and not rows[task.key].problem], out)
         gone = _no_longer_listed(out / TABLE, ordered)
         write_text(out / TABLE, batch_csv(ordered))
     return Batch(ordered, unchanged, out / TABLE, archives, gone, _one_recording_of_two(ordered))
@@ -230,10 +231,23 @@ def score_many(
         dict(mvc_uv) if isinstance(mvc_uv, Mapping) else mvc_uv,
     )
     watch = UNWATCHED if on_row is None else Watch(on_row=on_row)
-    with in_arguments():
-        return run_batch(
-            [Path(path) for path in listed], Path(out), workers=workers, common=common, watch=watch
-        )
+    return run_batch([Path(path) for path in listed], Path(out), workers=workers, common=common, watch=watch)
+
+
+def _name_others(tasks: Sequence[Task], out: Path) -> None:
+    """Say on the page of each night where it lies among the person's others, now that all are there."""
+    from sleepbrux.report.among import fill_in
+
+    by_folder: dict[str, dict[str, Task]] = {}
+    for task in tasks:
+        by_folder.setdefault(str(task.folder), {})[task.stem] = task
+    for folder, own in by_folder.items():
+        for stem in fill_in(out / folder, own):
+            task = own[stem]
+            record, manifest = ledger.load_record(out, task), load_manifest(out / folder, stem)
+            if record is not None and manifest is not None:
+                outputs = ledger.left_by(out, task, manifest)
+                ledger.save_record(out, task, msgspec.structs.replace(record, outputs=outputs))
 
 
 def _done(tasks: Sequence[Task], out: Path, *, merge: bool) -> tuple[dict[str, LedgerRow], list[Task]]:
@@ -336,5 +350,5 @@ def parse_shard(text: str) -> tuple[int, int]:
     """
     first, slash, second = text.partition("/")
     if not (slash and first.isdecimal() and second.isdecimal()) or not 1 <= int(first) <= int(second):
-        raise UsageError(f"--shard {text!r} is no part; write --shard 2/5 for the second of five")
+        raise UsageError(f"`shard` {text!r} is no part; write 2/5 for the second of five")
     return int(first), int(second)

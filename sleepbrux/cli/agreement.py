@@ -222,6 +222,7 @@ def command(
         click.echo(f"written: {', '.join(write_agreement(found, matched, out))}")
         if earlier:
             click.echo(earlier)
-    if a.is_file() and a.name.endswith(ARCHIVE):
-        next_steps.say_next(("look at the episodes that differ", ("review", a)))
+    first = files[0][0]
+    if first.name.endswith(ARCHIVE):
+        next_steps.say_next(("look at the episodes that differ", ("review", first)))
     return 0

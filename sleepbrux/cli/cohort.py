@@ -18,6 +18,13 @@ if TYPE_CHECKING:
     from sleepbrux.analysis.comparison.records import Reading
 
 
+def _baseline_rate(found: Cohort, nights: Sequence[PersonNight]) -> str:
+    """Events per hour under the baseline over all persons; empty where there are none."""
+    own = [n for n in nights if n.condition == found.baseline]
+    events, hours = sum(n.events for n in own), sum(n.hours for n in own)
+    return f"{events / hours:.1f}" if events and hours else ""
+
+
 def _shown(found: Cohort) -> Iterator[str]:
     from sleepbrux.analysis.comparison.ratio import p_text
 
@@ -240,4 +247,6 @@ def command(
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()
         next_steps.say_next(("look at one person", ("compare", studies[0], *where)))
+    elif rate := _baseline_rate(found, nights):
+        next_steps.say_next(("how many nights one person needs", ("plan", "--rate", rate)))
     return 1 if unread else 0

@@ -78,11 +78,15 @@ def _more_nights(plans: Sequence[Plan]) -> list[str]:
     ]
 
 
-def _answer(contrast: Contrast) -> str:
+def answer_of(contrast: Contrast) -> str:
     """The verdict of a contrast, with its ratio where there is one."""
-    r = contrast.ratio
+    from sleepbrux.analysis.comparison.sentences import plain_verdict
+
+    r, words = contrast.ratio, plain_verdict(contrast.verdict)
+    if words != contrast.verdict:
+        words += f", {contrast.verdict}"
     numbers = f"{r.ratio:.2f} times (95 % interval {r.low:.2f}–{r.high:.2f}); " if r is not None else ""
-    return f"{contrast.condition} against {contrast.against}: {numbers}{contrast.verdict}"
+    return f"{contrast.condition} against {contrast.against}: {numbers}{words}"
 
 
 def _shown(found: StudyComparison, plans: Sequence[Plan] = ()) -> str:
@@ -194,8 +198,10 @@ def command(
     from sleepbrux.cli.score import ask_names
     from sleepbrux.report.outputs import ARCHIVE
     from sleepbrux.report.study_files import compare_archives, write_compared
+    from sleepbrux.signal import startup
     from sleepbrux.study.file import result_folder
 
+    startup.load_kernels(lambda notice: click.echo(notice, err=True), many_nights=True)
     plan, beside, due = study_of(
         study,
         {"primary_outcome": primary_outcome, "criterion": criterion, "baseline": baseline, "order": order},
@@ -214,7 +220,7 @@ def command(
         )
     found, plans = compared.found, compared.plans
     for contrast in found.comparison.contrasts:
-        headline(_answer(contrast))
+        headline(answer_of(contrast))
     click.echo(_shown(found, plans), nl=False)
     target = out or result_folder(plan, folder)
     click.echo(f"page: {write_compared(compared, plan, folder, target)}")

@@ -60,6 +60,7 @@ def show(name: str) -> None:
         click.echo(describe(load_criterion(name)))
     except ValueError as error:
         raise UsageError(str(error)) from error
+    next_steps.say_next(("see all rule sets", ("criteria",)))
 
 
 @command.command()

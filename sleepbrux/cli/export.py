@@ -10,8 +10,9 @@ import click
 
 from sleepbrux.cli import next_steps
 from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import SleepbruxError, UsageError
-from sleepbrux.core.texts import file_name
+from sleepbrux.core.texts import count_of, file_name
 
 if TYPE_CHECKING:
     from sleepbrux.export.files import ExportRequest
@@ -21,9 +22,10 @@ KINDS = {
     "csv": "tables with their data dictionary",
     "json": "every measure and setting, with its JSON Schema",
     "edf": "EDF+ file of annotations, to lay over the recording",
-    "fhir": "FHIR R4 bundle",
+    "fhir": "FHIR R4 bundle with the letter, and the codes and profiles that it uses",
     "bids": "BIDS data set, in the folder bids",
     "study": "one row a night, in study.csv",
+    "parquet": "the tables unrounded, as Parquet (extra tables)",
     "archive": "the night's archive without names and dates, to hand on",
 }
 
@@ -127,6 +129,37 @@ def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str
     help="Give the days of the night, of the clench and of the review.",
 )
 @click.option(
+    "--events",
+    type=click.Choice(("episodes", "bursts", "all")),
+    default="all",
+    show_default=True,
+    help="What EDF+, BIDS and events.csv hold: episodes; bursts of each channel; or all, with the window and the "
+    "time that cannot be scored.",
+)
+@click.option(
+    "--fhir",
+    "fhir",
+    type=click.Choice(("collection", "document", "transaction")),
+    default=None,
+    help="Kind of the FHIR bundle [default: collection]: a file to keep, a document with a Composition, or a "
+    "transaction that a server takes. Adds fhir to --as.",
+)
+@click.option(
+    "--issued",
+    default="",
+    metavar="TIME",
+    help="When the FHIR report is issued, with its zone: 2026-03-05T08:00:00+01:00. A document needs it.",
+)
+@click.option(
+    "--study",
+    "studies",
+    multiple=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Study file of the nights; repeatable. BIDS then gives its [dataset] table, recorder, electrodes, filters, "
+    "age and sex.",
+)
+@click.option(
     "--utf8-mark",
     is_flag=True,
     help="Begin CSV files with the UTF-8 mark that spreadsheet programs look for.",
@@ -140,6 +173,10 @@ def command(
     identity: bool,
     with_names: bool,
     with_dates: bool,
+    events: str,
+    fhir: str | None,
+    issued: str,
+    studies: tuple[Path, ...],
     utf8_mark: bool,
 ) -> int:
     """Write nights (NIGHT.night.h5) as files for other programs, from the archives alone.
@@ -148,18 +185,33 @@ def command(
     files are called by pseudonym and night. What the study file writes to be shown stays: pseudonym, id of
     the night, condition; and the id of the rule set.
     """
-    from sleepbrux.export.files import ExportRequest
+    from sleepbrux.export.fhir import FhirForm
+    from sleepbrux.export.files import ExportRequest, shared_names
     from sleepbrux.export.sharing import Shown
-    from sleepbrux.report.handing_over import report_sentences, write_exports
+    from sleepbrux.report.handing_over import letters_of, report_sentences, write_exports
+    from sleepbrux.study.file import load_study
 
     if identity and not recordings:
         raise UsageError("--identity copies from the recording; name it with --recording")
     shown = Shown(with_names, with_dates)
-    wish = ExportRequest(tuple(_kinds(kinds)), recordings, identity, shown, utf8_mark, report_sentences)
     nights, automatic, failures = _nights(archives)
-    for path in write_exports(nights, automatic, out, wish):
-        click.echo(str(path))
+    wish = ExportRequest(
+        tuple(dict.fromkeys([*_kinds(kinds), *(["fhir"] if fhir else [])])),
+        recordings,
+        identity,
+        shown,
+        utf8_mark,
+        events,
+        FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
+        report_sentences,
+        letters_of(archives, nights, shared_names(nights, shown), dates=with_dates),
+        tuple(load_study(path) for path in studies),
+    )
+    written = write_exports(nights, automatic, out, wish)
     if nights:
+        headline(f"{count_of(len(written), 'file')} of {count_of(len(nights), 'night')} written")
+        for path in written:
+            click.echo(str(path))
         for line in _given(nights, wish):
             click.echo(f"sleepbrux: {line}", err=True)
         next_steps.say_next(

@@ -75,7 +75,7 @@ _HINTS = (
         "--scale",
         multiple=True,
         metavar="VALUE | LABEL=VALUE",
-        help="µV that a stored value of 1 stands for (WAV: full scale), in CSV, WAV and HDF5.",
+        help="µV that a stored value of 1 stands for (WAV: full scale), in CSV, WAV, HDF5 and XDF.",
     ),
     click.option(
         "--rate",
@@ -90,7 +90,12 @@ _HINTS = (
         default=None,
         help="Unit of the time column of a CSV file.",
     ),
-    click.option("--dataset", multiple=True, metavar="PATH", help="Data set of an HDF5 file; repeatable."),
+    click.option(
+        "--dataset",
+        multiple=True,
+        metavar="PATH",
+        help="Data set of an HDF5 file, or stream of an XDF file; repeatable.",
+    ),
     click.option(
         "--as",
         "roles",
@@ -194,8 +199,8 @@ def _hints(
         else None
         if scales is None
         else _number(scales),
-        rate=rate,
-        record_duration=record_duration,
+        rate_hz=rate,
+        record_duration_s=record_duration,
         time_unit=time_unit,
         datasets=dataset,
         roles=tuple((named or {}).items()),

@@ -71,6 +71,10 @@ def _accepted(recording: Path, looked: ReferenceCheck, by: str, teeth: str) -> R
     return accepted
 
 
+ACCEPT = "sleepbrux reference RECORDING --accept-by NAME --teeth natural"
+TAKE = "sleepbrux reference RECORDING --clenches 1,2,3 --accept-by NAME --teeth natural"
+
+
 def _numbers(text: str) -> tuple[int, ...]:
     """``"1,3-5"`` to (1, 3, 4, 5)."""
     numbers: list[int] = []
@@ -255,7 +259,7 @@ def command(
     elif not chosen:
         _propose(recording, looked, afresh=afresh)
     folder = out or recording.parent / "results"
-    page = write_reference(looked, folder, recording.name, only_own=out is not None)
+    page = write_reference(looked, folder, recording.name, (ACCEPT, TAKE), only_own=out is not None)
     click.echo(f"page: {page}")
     if chosen and not accept_by:
         click.echo("chosen for this page only: give --accept-by NAME too, to have it written down")

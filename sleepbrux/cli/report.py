@@ -8,6 +8,7 @@ import click
 
 from sleepbrux.cli import next_steps
 from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import SleepbruxError
 
 
@@ -36,6 +37,7 @@ def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, m
     from sleepbrux.report.among import fill_in
     from sleepbrux.report.night_page import render_night
     from sleepbrux.report.outputs import REPORT, report_text, write_beside
+    from sleepbrux.report.wording import rate_phrase
     from sleepbrux.scoring.robustness import assess_robustness
 
     load_kernels()
@@ -54,7 +56,8 @@ def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, m
             folder, stem = out or path.parent, stem_of(path)
             write_beside(night, folder, stem, {REPORT: page}, of=of)
             fill_in(folder, [stem])
-            click.echo(str(folder / f"{stem}{REPORT}"))
+            headline(f"{stem}: {rate_phrase(night)}")
+            click.echo(f"  report: {folder / f'{stem}{REPORT}'}")
             say_doubts(path)
         except SleepbruxError as error:
             failures += 1

@@ -47,23 +47,25 @@ def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | 
 
 def _say(path: Path, stem: str, night: Night, out: Path) -> None:
     """The answer first, then what it was counted by, and where the report is."""
-    from sleepbrux.report.answers import count_sentence, rate_sentence
     from sleepbrux.report.numbers import count_of
     from sleepbrux.report.outputs import REPORT
+    from sleepbrux.report.wording import count_phrase, next_words, rate_phrase, verdict_words
     from sleepbrux.scoring.lost_time import rate_range
     from sleepbrux.scoring.night import REPLACED, meant_criterion
+    from sleepbrux.scoring.usability import after_night
 
     warnings = sum(n.severity == "warning" for n in night.notes)
     replaced = next((n.text for n in night.notes if n.code == REPLACED), "")
     meant = meant_criterion(night)
     instead = f", by {night.criterion.id} instead of {meant}: no usable reference clench" if meant else ""
-    headline(f"{path.name}: {rate_sentence(night)}{instead}")
+    headline(f"{path.name}: {rate_phrase(night)}{instead}")
     if replaced:
         click.echo(f"  {replaced}")
     click.echo(
-        f"  {count_sentence(night)}; rules {night.criterion.id}"
+        f"  {count_phrase(night)}; rules {night.criterion.id}"
         + (f"; {count_of(warnings, 'warning')} in the report" if warnings else "")
     )
+    click.echo(f"  {verdict_words(after_night(night))}. {next_words(night)}")
     moved = rate_range(night.measures)
     if moved is not None and moved.low_per_hour < moved.high_per_hour:
         click.echo(f"  {moved.sentence}")

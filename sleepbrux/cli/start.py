@@ -41,6 +41,7 @@ def command(folder: Path | None, port: int, *, opened: bool, add_starter: bool) 
         click.echo(f"Code, to be typed on that page once: {answer.code}")
         return 0
     home = (folder or _own_folder()).resolve()
+    from sleepbrux.cli.reference import ACCEPT, TAKE
     from sleepbrux.practice.serving import serve
 
     def told(address: str, code: str) -> None:
@@ -58,6 +59,7 @@ def command(folder: Path | None, port: int, *, opened: bool, add_starter: bool) 
         told=told,
         renewed=lambda code: click.echo(f"Code for another window: {code}"),
         opened=no_browser if opened else None,
+        clench_steps=(ACCEPT, TAKE),
     )
     return 0
 

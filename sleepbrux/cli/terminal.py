@@ -9,11 +9,12 @@ from collections.abc import Container, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
 from typing import Any, TextIO
 
+from sleepbrux.cli.arguments import in_options
 from sleepbrux.core.texts import visible
 
 
 class Shown(io.TextIOBase):
-    """A stream that writes out what cannot be seen, and lets line ends and tabs through.
+    """A stream that writes out what cannot be seen, lets line ends and tabs through and names options.
 
     It has no ``buffer``: nothing goes past it. What steers on purpose, the bar of progress, takes
     `beneath` and makes the words in it visible itself.
@@ -24,7 +25,7 @@ class Shown(io.TextIOBase):
 
     def write(self, text: str) -> int:
         """Write a text; returns its length as it was given."""
-        self.beneath.write(visible(text, keep="\n\t"))
+        self.beneath.write(visible(in_options(text), keep="\n\t"))
         return len(text)
 
     def flush(self) -> None:
@@ -85,7 +86,7 @@ def styled(text: str, style: str, *, err: bool = False) -> None:
         return
     stream.flush()
     below = beneath(stream)
-    below.write(f"{style}{visible(text, keep=chr(9))}{PLAIN}\n")
+    below.write(f"{style}{visible(in_options(text), keep=chr(9))}{PLAIN}\n")
     below.flush()
 
 

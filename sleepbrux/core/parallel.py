@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 from typing import TypeVar
@@ -14,6 +14,7 @@ MOST_THREADS = 4
 VARIABLE = "SLEEPBRUX_THREADS"
 # Held while heavy packages load that must not see each other half loaded: numba without SciPy's BLAS, and mne.
 LOADING = threading.Lock()
+_here = threading.local()
 
 A = TypeVar("A")
 B = TypeVar("B")
@@ -26,28 +27,23 @@ def default_threads() -> int:
     return min(max(int(said), 1), cores) if said.isdecimal() else cores
 
 
+def _in_a_pool() -> None:
+    _here.inside = True
+
+
+def _pool(threads: int) -> ThreadPoolExecutor:
+    """Threads in which `each` works on one thing after the other: the cores are at work already."""
+    return ThreadPoolExecutor(max_workers=threads, initializer=_in_a_pool)
+
+
 def each(work: Callable[[A], B], items: Iterable[A]) -> list[B]:
     """``[work(item) for item in items]``, side by side; order and results do not depend on threads."""
     todo = list(items)
     threads = min(default_threads(), len(todo))
-    if threads < 2:
+    if threads < 2 or getattr(_here, "inside", False):
         return [work(item) for item in todo]
-    with ThreadPoolExecutor(max_workers=threads) as pool:
+    with _pool(threads) as pool:
         return list(pool.map(work, todo))
-
-
-def ahead(items: Iterable[A]) -> Iterator[A]:
-    """The items, each next one made in the background while the one before is used."""
-    source = iter(items)
-
-    def following() -> list[A]:
-        return list(islice(source, 1))
-
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        coming = pool.submit(following)
-        while found := coming.result():
-            coming = pool.submit(following)
-            yield found[0]
 
 
 def made_ahead(make: Callable[[A], B], items: Iterable[A], *, most: int = 2) -> Generator[B, None, None]:
@@ -59,7 +55,7 @@ def made_ahead(make: Callable[[A], B], items: Iterable[A], *, most: int = 2) -> 
     [0, 1, 4, 9]
     """
     source = iter(items)
-    pool = ThreadPoolExecutor(max_workers=most)
+    pool = _pool(most)
     try:
         coming = deque(pool.submit(make, item) for item in islice(source, most))
         while coming:

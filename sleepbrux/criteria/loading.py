@@ -12,10 +12,11 @@ import msgspec
 
 from sleepbrux.core.errors import CriterionError
 from sleepbrux.core.files import read_text, toml_table
-from sleepbrux.criteria.model import SECTIONS, Criterion, changed, from_table
+from sleepbrux.criteria.model import SECTIONS, Criterion, Muscle, changed, from_table
 
 DEFAULT_ID = "phasic_tonic_10mvc"
 DEFAULT_WITHOUT_MVC_ID = "aasm"
+CHIN_ID = "aasm_chin"
 KINDS_OF_THRESHOLD = ("level_pct_mvc", "times_background")
 MANY_LINES = ("summary", "departures", "made_for", "source")
 
@@ -24,8 +25,13 @@ def _folder() -> Any:
     return resources.files("sleepbrux.criteria") / "presets"
 
 
-def criterion_ids() -> list[str]:
+def criterion_ids(muscle: Muscle | None = None) -> list[str]:
     """Ids of the rule sets that come with the package, sorted.
+
+    Parameters
+    ----------
+    muscle
+        Only rule sets that were made for these muscles: ``"jaw"`` or ``"chin"``.
 
     Returns
     -------
@@ -33,10 +39,11 @@ def criterion_ids() -> list[str]:
 
     Examples
     --------
-    >>> criterion_ids()[0]
-    'aasm'
+    >>> criterion_ids()[0], criterion_ids("chin")
+    ('aasm', ['aasm_chin'])
     """
-    return sorted(p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml"))
+    names = sorted(p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml"))
+    return [name for name in names if muscle is None or _packaged(name).muscle == muscle]
 
 
 @cache

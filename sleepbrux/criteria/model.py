@@ -21,6 +21,7 @@ from sleepbrux.core.files import write_text
 Seconds = Annotated[float, Meta(ge=0, le=3600)]
 LONGEST_ID = 80
 Status = Literal["read", "from memory", "our choice"]
+Muscle = Literal["jaw", "chin"]
 
 
 class EnvelopeRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -183,6 +184,8 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         Short name for files and commands, one line, one paragraph.
     parent
         Id of the rule set that this one was derived from, or empty.
+    muscle
+        Muscles that the rule set was made for: ``"jaw"``, or ``"chin"`` for channels labelled chin or submental.
     sources
         ``"section.key"`` to status and source, for every value of the rule sets in the package.
     departures
@@ -195,6 +198,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     title: str
     summary: str
     parent: str = ""
+    muscle: Muscle = "jaw"
     envelope: EnvelopeRule
     threshold: ThresholdRule
     background: Background
@@ -224,7 +228,10 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     def digest(self) -> str:
         """SHA-256 over every value, source and departure, 64 hexadecimal digits."""
-        text = msgspec.json.encode(msgspec.to_builtins(self), order="sorted")
+        table = msgspec.to_builtins(self)
+        if self.muscle == "jaw":
+            del table["muscle"]  # as before there was a choice
+        text = msgspec.json.encode(table, order="sorted")
         return hashlib.sha256(text).hexdigest()
 
     def derive(

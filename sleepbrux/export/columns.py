@@ -214,7 +214,7 @@ EXCLUDED: Columns = {
 EVENTS: Columns = {
     "onset_s": _seconds(FROM_FIRST, filled=True),
     "duration_s": _seconds("s", filled=True),
-    "type": Column("type of event", filled=True),
+    "type": Column("type of event, the same words in every file", filled=True),
     "channel": Column("channel that it belongs to"),
     "episode": Column(NUMBER, "integer", "1", low=1),
     "peak_pct_mvc": _level("peak, % MVC", "% MVC"),
@@ -265,7 +265,8 @@ TABLES: dict[str, Columns] = {
     "channel_bursts": BURSTS,
     "measures": MEASURES,
     "excluded": EXCLUDED,
-    "events": BIDS_EVENTS,
+    "events": EVENTS,
+    "bids_events": BIDS_EVENTS,
     "nights": NIGHTS,
     "study_table": {**STUDY, **STUDY_INTERVAL},
 }

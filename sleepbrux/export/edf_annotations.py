@@ -71,7 +71,7 @@ def identity_of(night: Night, recording: Path) -> Identity:
     if len(header) < 256 or not re.fullmatch(r"\d\d\.\d\d\.\d\d", clock):
         raise UsageError(
             f"{recording.name} has no EDF header whose patient line and start could be copied; leave "
-            "out --identity-of"
+            "out `identity`"
         )
     start: datetime | None = night.swept.start
     day = f"{start.day:02d}-{MONTHS[start.month - 1]}-{start.year}" if start else "X"
@@ -83,11 +83,10 @@ def text_of(event: Event) -> str:
 
     Examples
     --------
-    >>> text_of(Event(1.0, 2.0, "phasic episode", "EMG L"))
+    >>> text_of(Event(1.0, 2.0, "Phasic episode", "EMG L"))
     'Phasic episode@@EMG L'
     """
-    name = event.type[0].upper() + event.type[1:]
-    return f"{name}@@{event.channel}" if event.channel else name
+    return f"{event.type}@@{event.channel}" if event.channel else event.type
 
 
 def _number(value: float) -> str:
@@ -119,18 +118,20 @@ def _padded(text: str, width: int) -> bytes:
     return text[:width].ljust(width).encode("ascii", "replace")
 
 
-def edf_annotations(night: Night, identity: Identity | None = None) -> bytes:
+def edf_annotations(night: Night, identity: Identity | None = None, kinds: str = "all") -> bytes:
     """The events of a night as the bytes of an EDF+C file without signals.
 
     Parameters
     ----------
     identity
         From `identity_of`; default `anonymous`.
+    kinds
+        Which events: see `export.events.SELECTIONS`.
     """
     who = identity or anonymous(night)
     clock = night.swept.start_clock
     offset_s = clock.microsecond / 1e6 if clock else 0.0
-    tals = [_tal(event, offset_s) for event in events(night)]
+    tals = [_tal(event, offset_s) for event in events(night, kinds)]
     whole = max(math.ceil((night.swept.duration_s + offset_s) / RECORD_S), 1)
     records = _records(tals, whole)
     size = 2 * math.ceil(max(map(len, records)) / 2)

@@ -5,24 +5,34 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sleepbrux.export.tables import counted_channel_bursts
+from sleepbrux.core.errors import UsageError
+from sleepbrux.export.columns import EVENTS
+from sleepbrux.export.tables import counted_channel_bursts, csv_text, decimals, safe_text
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.closeups import triggering
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.numbering import episode_numbers
 
+# One list for EDF+, BIDS, CSV and mne: each file writes these words, in this case. Phasic, tonic and episode are the
+# polysomnography manual's words too; it has none for the rest.
 EVENT_TYPES = {
-    "analysed window": "the part of the recording that counts; its basis stands in the summary",
-    "phasic episode": "counted episode, phasic by the rule set; linked to the channel that triggered it",
-    "tonic episode": "counted episode, tonic by the rule set",
-    "mixed episode": "counted episode, mixed by the rule set",
-    "episode": "counted episode of a rule set that has no kinds",
-    "phasic burst": "burst of one channel, before the channels are merged, of a counted burst",
-    "tonic burst": "as above, longer than the rule set's border",
-    "short burst": "as above, too short to qualify",
-    "burst": "as above, of a rule set that has no kinds",
-    "not scorable": "time of one channel inside the window that cannot be scored, whatever the reason",
+    "Analysed window": "the part of the recording that counts; its basis stands in the summary",
+    "Phasic episode": "counted episode, phasic by the rule set; linked to the channel that triggered it",
+    "Tonic episode": "counted episode, tonic by the rule set",
+    "Mixed episode": "counted episode, mixed by the rule set",
+    "Episode": "counted episode of a rule set that has no kinds",
+    "Phasic burst": "burst of one channel, before the channels are merged, of a counted burst",
+    "Tonic burst": "as above, longer than the rule set's border",
+    "Short burst": "as above, too short to qualify",
+    "Burst": "as above, of a rule set that has no kinds",
+    "Not scorable": "time of one channel inside the window that cannot be scored, whatever the reason",
+}
+SELECTIONS = {
+    "episodes": tuple(name for name in EVENT_TYPES if name.endswith(("episode", "Episode"))),
+    "bursts": tuple(name for name in EVENT_TYPES if name.endswith(("burst", "Burst"))),
+    "lost time": ("Not scorable",),
+    "all": tuple(EVENT_TYPES),
 }
 
 
@@ -56,12 +66,20 @@ class Event:
 
 
 def _type(kind: str, noun: str) -> str:
-    return noun if kind == "unclassified" else f"{kind} {noun}"
+    return (noun if kind == "unclassified" else f"{kind} {noun}").capitalize()
 
 
-def events(night: Night) -> list[Event]:
-    """Window, counted episodes, their channels' bursts and unscorable time, in order of onset."""
-    found = [Event(a, b - a, "analysed window") for a, b in night.window.spans_s]
+def events(night: Night, kinds: str = "all") -> list[Event]:
+    """Window, counted episodes, their channels' bursts and unscorable time, in order of onset.
+
+    Parameters
+    ----------
+    kinds
+        A word of `SELECTIONS`: which of them.
+    """
+    if kinds not in SELECTIONS:
+        raise UsageError(f"kinds is {kinds!r}; allowed are {', '.join(SELECTIONS)}")
+    found = [Event(a, b - a, "Analysed window") for a, b in night.window.spans_s]
     labels = [f.channel.label for f in night.swept.frames]
     table, grid = night.episodes, night.episodes.grid
     channel = triggering(night)
@@ -94,6 +112,30 @@ def events(night: Night) -> list[Event]:
     ]
     for frames, quality in zip(night.swept.frames, night.quality, strict=True):
         lost = night.window.on(frames.grid) - quality.usable
-        found += [Event(a, b - a, "not scorable", frames.channel.label) for a, b in lost.seconds()]
+        found += [Event(a, b - a, "Not scorable", frames.channel.label) for a, b in lost.seconds()]
     order = list(EVENT_TYPES)
-    return sorted(found, key=lambda e: (e.onset_s, order.index(e.type), e.channel))
+    wanted = SELECTIONS[kinds]
+    return sorted(
+        (e for e in found if e.type in wanted), key=lambda e: (e.onset_s, order.index(e.type), e.channel)
+    )
+
+
+def event_cells(event: Event, empty: str = "") -> tuple[str, ...]:
+    """An event as cells, columns `EVENTS`; ``empty`` where there is no value."""
+    cells = (
+        decimals(event.onset_s, 4),
+        decimals(event.duration_s, 4),
+        event.type,
+        safe_text(event.channel),
+        str(event.episode or ""),
+        decimals(event.peak_pct_mvc, 2),
+        decimals(event.mean_pct_mvc, 2),
+        decimals(event.peak_uv, 3),
+        decimals(event.mean_uv, 3),
+    )
+    return tuple(cell or empty for cell in cells)
+
+
+def events_csv(night: Night, kinds: str = "all") -> str:
+    """`events`, one row each; columns `EVENTS`."""
+    return csv_text(EVENTS, map(event_cells, events(night, kinds)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 
@@ -11,16 +11,21 @@ from sleepbrux.archive.file import save_night
 from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.core.files import replacing, write_text
 from sleepbrux.core.json_text import json_text
-from sleepbrux.export.bids import check_bids, write_bids
+from sleepbrux.export.bids import BidsForm, check_bids, write_bids
 from sleepbrux.export.dictionary import dictionary_csv
 from sleepbrux.export.edf_annotations import Identity, edf_annotations, identity_of
-from sleepbrux.export.fhir import bundle
+from sleepbrux.export.events import events_csv
+from sleepbrux.export.fhir import DEFINITIONS, FhirForm, bundle, definitions_text
+from sleepbrux.export.fhir.bundle import COLLECTION, check_form
+from sleepbrux.export.frames import parquet
 from sleepbrux.export.sharing import NOTHING_SHOWN, Shown, name_of, to_share
 from sleepbrux.export.study_table import excluded_csv, measures_csv, study_table
 from sleepbrux.export.summary import summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.recording.files import file_digest
 from sleepbrux.scoring.night import Night, with_notes
+from sleepbrux.study.dataset import dataset_of
+from sleepbrux.study.file import Study
 
 ARCHIVE = ".night.h5"
 BIDS_FOLDER = "bids"
@@ -34,7 +39,7 @@ class ExportRequest:
     Attributes
     ----------
     kinds
-        Among ``csv``, ``json``, ``edf``, ``fhir``, ``bids``, ``study``, ``archive``.
+        Among ``csv``, ``json``, ``edf``, ``fhir``, ``bids``, ``study``, ``parquet``, ``archive``.
     recordings
         Files that were scored, found again by their SHA-256.
     identity
@@ -43,8 +48,16 @@ class ExportRequest:
         What else is given that may identify somebody.
     utf8_mark
         Whether CSV files begin with a byte order mark.
+    events
+        Which events EDF+, BIDS and ``events.csv`` hold: see `export.events.SELECTIONS`.
+    fhir
+        Type of the bundle and time of issue; the rest of the form is filled in here.
     sentences
         What the text of a FHIR report says of a night before the purpose: reading and cautions.
+    letter
+        The letter about a night as PDF, to be attached to its FHIR report.
+    studies
+        Study files of the nights: what BIDS says of data set, recorder and persons.
     """
 
     kinds: tuple[str, ...]
@@ -52,7 +65,11 @@ class ExportRequest:
     identity: bool = False
     shown: Shown = NOTHING_SHOWN
     utf8_mark: bool = False
+    events: str = "all"
+    fhir: FhirForm = COLLECTION
     sentences: Callable[[Night], Sequence[str]] | None = None
+    letter: Callable[[str, Night], bytes] | None = None
+    studies: tuple[Study, ...] = ()
 
 
 REVIEW_LEFT_OUT = Note(
@@ -94,16 +111,26 @@ def _of_a_night(
                 ("channel_bursts", channel_bursts_csv),
                 ("measures", measures_csv),
                 ("excluded", excluded_csv),
+                ("events", lambda night: events_csv(night, wish.events)),
                 ("dictionary", dictionary_csv),
             )
         }
     if "json" in wish.kinds:
         made |= {f"{stem}.summary.json": summary_text(night), SCHEMA: schema_text()}
+    if "parquet" in wish.kinds:
+        made |= {f"{stem}.{name}.parquet": data for name, data in parquet(night).items()}
     if "edf" in wish.kinds:
-        made[f"{stem}.annotations.edf"] = edf_annotations(night, identity() if wish.identity else None)
+        made[f"{stem}.annotations.edf"] = edf_annotations(
+            night, identity() if wish.identity else None, wish.events
+        )
     if "fhir" in wish.kinds:
-        words = tuple(wish.sentences(night)) if wish.sentences else ()
-        made[f"{stem}.fhir.json"] = json_text(bundle(night, sentences=words, with_dates=wish.shown.dates))
+        form = replace(
+            wish.fhir,
+            dates=wish.shown.dates,
+            sentences=tuple(wish.sentences(night)) if wish.sentences else (),
+            letter=wish.letter(stem, night) if wish.letter else b"",
+        )
+        made |= {f"{stem}.fhir.json": json_text(bundle(night, form)), DEFINITIONS: definitions_text()}
     return made
 
 
@@ -121,6 +148,13 @@ def shared_names(nights: Sequence[tuple[str, Night]], shown: Shown) -> list[str]
     return names
 
 
+def _check(wish: ExportRequest) -> None:
+    """Refuse what no file can be made of, before any is written."""
+    if "fhir" in wish.kinds:
+        check_form(wish.fhir)
+    dataset_of(wish.studies)
+
+
 def write_files(
     nights: Sequence[tuple[str, Night]],
     folder: Path,
@@ -136,12 +170,14 @@ def write_files(
     automatic
         For ``archive``: the same nights without a review.
     """
+    _check(wish)
     places = _by_digest(wish.recordings, nights)
     stems = shared_names(nights, wish.shown)
     shared = [
         (name, to_share(night, wish.shown, aliases=[stem]))
         for name, (stem, night) in zip(stems, nights, strict=True)
     ]
+    form = BidsForm(wish.events, wish.studies)
     if "bids" in wish.kinds:
         check_bids(shared, folder / BIDS_FOLDER, places)
     made: dict[str, str | bytes] = {}
@@ -149,7 +185,7 @@ def write_files(
 
         def identity(night: Night = original, name: str = name) -> Identity:
             if night.swept.digest not in places:
-                raise UsageError(f"{name}: its recording is not among those named by --recording")
+                raise UsageError(f"{name}: its recording is not among those named by `recordings`")
             return identity_of(night, places[night.swept.digest])
 
         made |= _of_a_night(name, night, wish, identity)
@@ -170,7 +206,7 @@ def write_files(
         save_night(with_notes(copy, REVIEW_LEFT_OUT) if stem in reviewed else copy, written[-1])
     if "bids" in wish.kinds:
         labels = [_labels(old, new) for (_, old), (_, new) in zip(nights, shared, strict=True)]
-        written += write_bids(shared, folder / BIDS_FOLDER, places, labels=labels)
+        written += write_bids(shared, folder / BIDS_FOLDER, places, labels=labels, form=form)
     return written
 
 

@@ -193,6 +193,24 @@ def frames(night: Night) -> dict[str, pd.DataFrame]:
     return {name: frame(night, name) for name in TABLES}
 
 
+def parquet(night: Night) -> dict[str, bytes]:
+    """Each table of `frames` as the bytes of a Parquet file.
+
+    Raises
+    ------
+    UsageError
+        The extra ``tables`` is not installed.
+    """
+    try:
+        import pyarrow  # noqa: F401 -- pandas asks for it by name
+    except ImportError as error:
+        raise UsageError("Parquet needs pyarrow; install it with pip install 'sleepbrux[tables]'") from error
+    # not compressed: the tables are small, and a search for a name finds it
+    return {
+        name: table.to_parquet(engine="pyarrow", compression=None) for name, table in frames(night).items()
+    }
+
+
 def tidy(nights: Sequence[Night] | Mapping[str, Night]) -> pd.DataFrame:
     """One row a night: whose it is, how it was scored, and every measure, unrounded.
 

@@ -11,7 +11,6 @@ from sleepbrux.scoring.night import Night
 if TYPE_CHECKING:
     import mne
 
-KINDS = {"episodes": "episode", "bursts": "burst", "lost time": "not scorable", "all": ""}
 LENGTH_WITHIN_S = 1.0
 
 
@@ -19,15 +18,13 @@ def annotate(night: Night, raw: mne.io.BaseRaw, kinds: str = "episodes") -> mne.
     """A copy of a recording with a night's events beside its own annotations; see `Night.annotate`."""
     import mne
 
-    if kinds not in KINDS:
-        raise UsageError(f"kinds is {kinds!r}; allowed are {', '.join(KINDS)}")
+    rows = events(night, kinds)
     lasts_s = raw.n_times / float(raw.info["sfreq"])
     if abs(lasts_s - night.swept.duration_s) > LENGTH_WITHIN_S:
         raise UsageError(
             f"raw lasts {lasts_s:.1f} s and the scored recording {night.swept.duration_s:.1f} s; give the raw "
             "that was scored"
         )
-    rows = [e for e in events(night) if e.type.endswith(KINDS[kinds])]
     had = raw.annotations.copy()
     # A raw's own onsets count from before a crop. What is set without a date counts from the first sample.
     dated = had.orig_time is not None

@@ -276,6 +276,7 @@ def accept_clenches(practice: Practice, fields: Fields) -> Done:
         moved=_moves(fields.get("moved", "")),
         by=fields["by"].strip(),
         teeth=fields.get("teeth", "").strip() or "natural",
+        steps=practice.clench_steps,
     )
     return Done()
 

@@ -82,6 +82,7 @@ def accept_clenches(
     moved: Mapping[int, tuple[float, float]],
     by: str,
     teeth: str,
+    steps: tuple[str, str],
 ) -> dict[str, Any]:
     """Write the chosen clenches beside their recording as accepted, with page and JSON file."""
     from sleepbrux.reference import teeth_word
@@ -101,7 +102,7 @@ def accept_clenches(
         progress=lambda share: say(share, recording),
     )
     looked, _ = accept_beside(path, looked, by=by, on=date.today(), teeth=teeth)
-    write_reference(looked, home / RESULTS, recording)
+    write_reference(looked, home / RESULTS, recording, steps)
     return _drawn(looked)
 
 
@@ -299,8 +300,9 @@ def export(say: Say, *, file: str, archives: tuple[str, ...], kinds: tuple[str, 
     from sleepbrux.archive.file import load_night
     from sleepbrux.archive.journal import with_review
     from sleepbrux.archive.manifest import stem_of
-    from sleepbrux.export.files import ExportRequest
-    from sleepbrux.report.handing_over import report_sentences, write_exports
+    from sleepbrux.export.files import ExportRequest, shared_names
+    from sleepbrux.export.sharing import NOTHING_SHOWN
+    from sleepbrux.report.handing_over import letters_of, report_sentences, write_exports
 
     nights, automatic, failed = [], [], []
     for k, name in enumerate(archives):
@@ -314,7 +316,8 @@ def export(say: Say, *, file: str, archives: tuple[str, ...], kinds: tuple[str, 
             failed.append(str(error))
     say(0.6, "writing")
     out = Path(file).parent / RESULTS / "files"
-    wish = ExportRequest(kinds, sentences=report_sentences)
+    letter = letters_of([Path(name) for name in archives], nights, shared_names(nights, NOTHING_SHOWN))
+    wish = ExportRequest(kinds, sentences=report_sentences, letter=letter)
     return {"files": [str(p) for p in write_exports(nights, automatic, out, wish)], "failed": failed}
 
 

@@ -50,6 +50,7 @@ def serve(
     told: Callable[[str, str], None],
     renewed: Callable[[str], None],
     opened: Callable[[], None] | None,
+    clench_steps: tuple[str, str],
 ) -> None:
     """Serve the page on the loopback address; returns when it is interrupted or told to quit.
 
@@ -63,11 +64,13 @@ def serve(
         Takes the next code after one was typed.
     opened
         Called where no browser could be opened; None to open none.
+    clench_steps
+        See `Practice`.
     """
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends as Ctrl-C does, with nothing left behind
     entrance = Entrance(renewed)
     doors = Doors(entrance, opened or (lambda: None))
-    practice = Practice(home)
+    practice = Practice(home, clench_steps=clench_steps)
     try:
         with listening(port) as listener:
             place = listener.getsockname()[1]

@@ -109,9 +109,17 @@ class Practice:
         Folder of studies, or of one study, where looking begins.
     changed
         Called, from any thread, when a page has something new to show.
+    clench_steps
+        How clenches are accepted, and others taken, as the page about them says it to those without this page.
     """
 
-    def __init__(self, home: Path, changed: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        home: Path,
+        changed: Callable[[], None] = lambda: None,
+        clench_steps: tuple[str, str] = ("on the screen of the clenches", "on the screen of the clenches"),
+    ) -> None:
+        self.clench_steps = clench_steps
         self.home = self.folder = home
         self.file: Path | None = None
         self.bell = changed

@@ -79,7 +79,7 @@ def _table(path: Path, hints: Hints, channels: Sequence[str]) -> Candidate:
         return Candidate("other", str(error).removeprefix(f"{file_name(path)}: ").rstrip("."))
     if columns is None or not columns.signals:
         return Candidate("other", "no table of samples")
-    if not columns.time and not columns.rate and hints.rate is None:
+    if not columns.time and not columns.rate and hints.rate_hz is None:
         return Candidate("other", "a table without a time column, and no rate is given")
     named = {*channels, *(label for label, _ in hints.roles)}
     names = [columns.names[k] for k in columns.signals]

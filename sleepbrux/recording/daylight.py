@@ -44,7 +44,7 @@ def clock_change(start: datetime | None, duration_s: float) -> Note | None:
                 "note",
                 f"in the night to {day} clocks go {way} by an hour in many places; times of day here run"
                 " on from the recording's start, so after the change a wall clock differs by one hour: give"
-                " --from and --to in the recording's time",
+                " `window` in the recording's time",
             )
     return None
 

@@ -434,13 +434,13 @@ def refuse_like(pseudonym: str, header: Header, stem: str) -> None:
         ]
         if alike or (len(plain) >= 3 and plain in folded(pseudonym)):
             raise UsageError(
-                "--pseudonym holds a word of the header or of the file's name, or one that is like it; choose"
+                "`pseudonym` holds a word of the header or of the file's name, or one that is like it; choose"
                 " one that says nothing of the person, such as P017"
             )
     days = dates_of(clean(header.fields["patient"])) | dates_of(clean(header.fields["recording"]))
     if Search(dates=frozenset(days | dates_of(stem)), codes=_codes(header)).in_text(pseudonym):
         raise UsageError(
-            "--pseudonym holds a date or number of the header or of the file's name; choose another"
+            "`pseudonym` holds a date or number of the header or of the file's name; choose another"
         )
 
 
@@ -615,7 +615,7 @@ def _label_of(head: bytes, count: int, k: int) -> bytes:
     return head[HEADER_BYTES + LABEL_CHARACTERS * k :][:LABEL_CHARACTERS] if k < count else b""
 
 
-def _positions(header: Header, labels: Sequence[str], found: Findings, option: str) -> list[int]:
+def _positions(header: Header, labels: Sequence[str], found: Findings, field: str) -> list[int]:
     """Signals of these labels."""
     known = {s.position: clean(s.fields["label"]) for s in header.signals if not s.is_annotations}
     chosen = []
@@ -623,7 +623,7 @@ def _positions(header: Header, labels: Sequence[str], found: Findings, option: s
         fits = [k for k, text in known.items() if text.casefold() == label.strip().casefold()]
         if not fits:
             raise UsageError(
-                f"{option} {label!r}: {found.file_name} has no such channel; there are"
+                f"`{field}` {label!r}: {found.file_name} has no such channel; there are"
                 f" {listed(known.values())}"
             )
         chosen += fits
@@ -693,10 +693,10 @@ def deidentify(
     path, out = Path(path), Path(out)
     found = Findings(path)
     if out.exists() and path.exists() and out.samefile(path):
-        raise UsageError(f"--out {out.name} is the recording itself; name another file")
+        raise UsageError(f"`out` {out.name} is the recording itself; name another file")
     if out.exists():
         raise UsageError(
-            f"--out {out.name} is there already, perhaps the copy of another night; name another file, or"
+            f"`out` {out.name} is there already, perhaps the copy of another night; name another file, or"
             " delete it first"
         )
     days = shift_of(key, pseudonym)
@@ -710,8 +710,8 @@ def deidentify(
                 )
             header = read_header(source, size, record_duration=None, found=found)
             refuse_like(pseudonym, header, path.stem)
-            left_out = _positions(header, keep.without, found, "--without")
-            _positions(header, keep.vouch, found, "--vouch")
+            left_out = _positions(header, keep.without, found, "without")
+            _positions(header, keep.vouch, found, "vouch")
             kept = [clean(s.fields["label"]) for s in header.signals if keep.labels]
             annotations = read_annotations(source, header, Findings(Path()))
             dropped = _dropped(annotations, keep.allow)
@@ -720,7 +720,7 @@ def deidentify(
             )
             if search.in_text(out.name):
                 raise UsageError(
-                    "the name of --out holds a word of the old header or file name; name it by the pseudonym"
+                    "the name of `out` holds a word of the old header or file name; name it by the pseudonym"
                 )
             anew = new_header(header, pseudonym, days, found, keep_labels=keep.labels, without=left_out)
             texts = _Texts(keep.allow, _span(header, annotations))
@@ -808,10 +808,10 @@ def _write_copy(
         if copy.numbers_in:
             raise found.refusal(
                 f"a limit or a value of {listed(copy.numbers_in)} is a number or date of the header; leave the"
-                " channel out (--without), or vouch that it is chance (--vouch)."
+                " channel out (`without`), or vouch that it is chance (`vouch`)."
             )
         if copy.texts_in:
             raise found.refusal(
                 f"the samples of {listed(copy.texts_in)} look like text or codes; leave the channel out"
-                " (--without), or vouch that it is a signal (--vouch)."
+                " (`without`), or vouch that it is a signal (`vouch`)."
             )

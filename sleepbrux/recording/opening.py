@@ -18,7 +18,7 @@ from sleepbrux.recording.labels import with_roles
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Recording
 
-READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV and HDF5"
+READ = "EDF, EDF+, BDF, BDF+, BrainVision (.vhdr), CSV, WAV, HDF5 and XDF"
 
 _PACKED = (
     (b"\x1f\x8b", "gzip-compressed"),
@@ -31,6 +31,7 @@ _PACKED = (
 # MATLAB of version 7.3 puts a text of its own before an HDF5 file.
 _HDF5 = (b"\x89HDF\r\n\x1a\n", b"MATLAB 7.3 MAT-file")
 _WAVES = (b"RIFF", b"RF64", b"BW64")
+_XDF = b"XDF:"
 _OTHER = (
     (b"%PDF", "PDF"),
     (b"<?xml", "XML"),
@@ -102,24 +103,24 @@ class Hints:
         Unit of the values where the file's is wrong or missing: ``"uV"``, ``"mV"``, ``"nV"`` or
         ``"V"``, for every electrical channel or by label.
     scale
-        µV that a stored value of 1 stands for (in WAV: full scale), for all or by label; for CSV, WAV
-        and HDF5.
-    rate
+        µV that a stored value of 1 stands for (in WAV: full scale), for all or by label; for CSV, WAV, HDF5
+        and XDF.
+    rate_hz
         Samples a second, for CSV, WAV and HDF5.
-    record_duration
+    record_duration_s
         Seconds of a data record of an EDF or BDF file whose header is wrong about it.
     time_unit
         ``"s"``, ``"ms"`` or ``"us"``: unit of the time column of a CSV file.
     datasets
-        Data sets of an HDF5 file that are to be read.
+        Data sets of an HDF5 file, or streams of an XDF file by name or id, that are to be read.
     roles
         What channels are, by label: a role such as ``"ecg"``, or a name such as ``"masseter left"``.
     """
 
     unit: str | Mapping[str, str] | None = None
     scale: float | Mapping[str, float] | None = None
-    rate: float | str | Fraction | None = None
-    record_duration: float | str | Fraction | None = None
+    rate_hz: float | str | Fraction | None = None
+    record_duration_s: float | str | Fraction | None = None
     time_unit: str | None = None
     datasets: tuple[str, ...] = ()
     roles: tuple[tuple[str, str], ...] = ()
@@ -130,7 +131,7 @@ def open_recording(
     hints: Hints | None = None,
     *,
     unit: str | Mapping[str, str] | None = None,
-    record_duration: float | str | Fraction | None = None,
+    record_duration_s: float | str | Fraction | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Recording:
     """Open a recording; its samples are read when asked for.
@@ -141,7 +142,7 @@ def open_recording(
         The file. The first bytes decide what it is, not the name.
     hints
         What the file does not say itself.
-    unit, record_duration
+    unit, record_duration_s
         Short for `Hints` with these.
     progress
         Called with the share read, 0 to 1, for a file that has to be read to be opened (CSV, samples that are
@@ -164,8 +165,8 @@ def open_recording(
     hints = hints or Hints()
     if unit is not None:
         hints = replace(hints, unit=unit)
-    if record_duration is not None:
-        hints = replace(hints, record_duration=record_duration)
+    if record_duration_s is not None:
+        hints = replace(hints, record_duration_s=record_duration_s)
     path = Path(path)
     found = Findings(path)
     recording = _open(path, hints, found, progress)
@@ -175,28 +176,23 @@ def open_recording(
     return with_roles(recording, hints.roles) if hints.roles else recording
 
 
-_OPTIONS = {
-    "scale": "--scale",
-    "rate": "--rate",
-    "time_unit": "--time-unit",
-    "datasets": "--dataset",
-    "record_duration": "--record-duration",
-}
+_OF_SOME = ("scale", "rate_hz", "time_unit", "datasets", "record_duration_s")
 _USED = {
-    "EDF": ("record_duration",),
-    "HDF5": ("scale", "rate", "datasets"),
-    "WAV": ("scale", "rate"),
-    "text": ("scale", "rate", "time_unit"),
+    "EDF": ("record_duration_s",),
+    "HDF5": ("scale", "rate_hz", "datasets"),
+    "WAV": ("scale", "rate_hz"),
+    "XDF": ("scale", "datasets"),
+    "text": ("scale", "rate_hz", "time_unit"),
 }
 _NAMES = {"EDF": "EDF or BDF", "text": "CSV", "mne": "this kind"}
 
 
 def _refuse_unused(hints: Hints, kind: str, found: Findings) -> None:
     """Refuse a hint that this kind of file has no use for: it would be dropped silently."""
-    for name, option in _OPTIONS.items():
+    for name in _OF_SOME:
         if getattr(hints, name) and name not in _USED.get(kind, ()):
             raise found.refusal(
-                f"{option} has no meaning for a file of {_NAMES.get(kind, kind)}; leave it out."
+                f"`{name}` has no meaning for a file of {_NAMES.get(kind, kind)}; leave it out."
             )
 
 
@@ -220,7 +216,7 @@ def unread(path: Path) -> str:
 
 
 def family(path: Path) -> str:
-    """``"EDF"`` (BDF as well), ``"HDF5"``, ``"WAV"``, ``"mne"``, ``"text"`` or ``""``, by the first bytes.
+    """``"EDF"`` (BDF as well), ``"HDF5"``, ``"WAV"``, ``"XDF"``, ``"mne"``, ``"text"`` or ``""``, by the first bytes.
 
     Raises
     ------
@@ -237,8 +233,8 @@ def family(path: Path) -> str:
         return "EDF"
     if first.startswith(_HDF5) and suffix not in _MNE_SUFFIXES:
         return "HDF5"
-    if first.startswith(_WAVES) and first[8:12] == b"WAVE":
-        return "WAV"
+    if first.startswith(_XDF) or (first.startswith(_WAVES) and first[8:12] == b"WAVE"):
+        return "XDF" if first.startswith(_XDF) else "WAV"
     if _starts(first, _PACKED) or _starts(first, _OTHER):
         return ""
     if suffix in _MNE_SUFFIXES or first.startswith(_BRAINVISION):
@@ -250,20 +246,20 @@ def _open(path: Path, hints: Hints, found: Findings, progress: Callable[[float],
     kind = family(path)
     if kind:
         _refuse_unused(hints, kind, found)
-    if hints.rate is not None:
+    if hints.rate_hz is not None:
         try:
-            exact_rate(hints.rate)
+            exact_rate(hints.rate_hz)
         except RecordingError as error:
-            raise found.refusal(f"{error} Give another --rate.") from error
+            raise found.refusal(f"{error} Give another `rate_hz`.") from error
     if kind == "EDF":
-        return open_edf(path, unit=hints.unit, record_duration=hints.record_duration)
+        return open_edf(path, unit=hints.unit, record_duration=hints.record_duration_s)
     if kind == "HDF5":
         from sleepbrux.recording.formats.hdf5 import open_hdf5
 
         return open_hdf5(
             path,
             datasets=hints.datasets,
-            rate=hints.rate,
+            rate=hints.rate_hz,
             unit=hints.unit,
             scale=hints.scale,
             progress=progress,
@@ -271,7 +267,11 @@ def _open(path: Path, hints: Hints, found: Findings, progress: Callable[[float],
     if kind == "WAV":
         from sleepbrux.recording.formats.wav import open_wav
 
-        return open_wav(path, rate=hints.rate, unit=hints.unit, scale=hints.scale, progress=progress)
+        return open_wav(path, rate=hints.rate_hz, unit=hints.unit, scale=hints.scale, progress=progress)
+    if kind == "XDF":
+        from sleepbrux.recording.formats.xdf import open_xdf
+
+        return open_xdf(path, unit=hints.unit, scale=hints.scale, streams=hints.datasets, progress=progress)
     if kind == "mne":
         from sleepbrux.recording.formats.mne_formats import open_with_mne
 
@@ -281,7 +281,7 @@ def _open(path: Path, hints: Hints, found: Findings, progress: Callable[[float],
 
         return open_table(
             path,
-            rate=hints.rate,
+            rate=hints.rate_hz,
             unit=hints.unit,
             scale=hints.scale,
             time_unit=hints.time_unit,

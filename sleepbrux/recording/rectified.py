@@ -56,5 +56,5 @@ def refuse_rectified(recording: Recording, channels: tuple[Channel, ...]) -> Non
             raise RecordingError(
                 f"{recording.name}: channel {channel.label!r} holds no negative value and lies close above"
                 " zero, as rectified or smoothed EMG does; bursts and levels are defined on raw EMG: export"
-                " the raw signal, or leave the channel out with --channel"
+                " the raw signal, or leave the channel out with `channels`"
             )

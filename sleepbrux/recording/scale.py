@@ -112,5 +112,5 @@ def _tell(labels: list[str], code: str, sentence: str, found: Findings) -> None:
         found.warn(
             code,
             sentence.format(listed(labels))
-            + ": no value in µV without --unit or --scale, only criteria relative to background.",
+            + ": no value in µV without `unit` or `scale`, only criteria relative to background.",
         )

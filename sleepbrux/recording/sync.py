@@ -115,8 +115,8 @@ def fit_marks(own: Sequence[Mark], other: Sequence[Mark]) -> ClockFit | None:
         return None
     if len(mine) != len(theirs):
         raise RecordingError(
-            f"the recording has {len(mine)} sync marks and the other file {len(theirs)}; give the pairs"
-            " with --sync OTHER=RECORDING"
+            f"the recording has {len(mine)} sync marks and the other file {len(theirs)}; give pairs of"
+            " seconds, other=recording, as `sync`"
         )
     return fit_clocks(list(zip(sorted(theirs), sorted(mine), strict=True)))
 

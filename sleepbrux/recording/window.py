@@ -39,7 +39,7 @@ class Window:
         return Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b in self.spans_s])
 
 
-def seconds_of(text: str, start_clock: time | None, duration_s: float, option: str) -> float:
+def seconds_of(text: str, start_clock: time | None, duration_s: float, field: str) -> float:
     """Second of the night clock for ``"23:10"``, ``"23:10:05"`` or ``"1200"`` (seconds).
 
     A clock time before the recording's start is taken as past midnight.
@@ -49,12 +49,12 @@ def seconds_of(text: str, start_clock: time | None, duration_s: float, option: s
     found = re.fullmatch(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?", text)
     if not found or int(found[1]) > 24 or int(found[2]) > 59 or float(found[3] or 0) >= 60:
         raise UsageError(
-            f"{option} {text!r} is no time; write a clock time such as 23:10 or 23:10:05, or "
+            f"`{field}` {text!r} is no time; write a clock time such as 23:10 or 23:10:05, or "
             "seconds from the first sample"
         )
     if start_clock is None:
         raise UsageError(
-            f"{option} {text!r} is a clock time, but the recording does not say at what time it "
+            f"`{field}` {text!r} is a clock time, but the recording does not say at what time it "
             "starts; give seconds from the first sample"
         )
     begin = start_clock.hour * 3600 + start_clock.minute * 60 + start_clock.second
@@ -64,7 +64,7 @@ def seconds_of(text: str, start_clock: time | None, duration_s: float, option: s
         second += 86400
     if second > duration_s + 60:
         raise UsageError(
-            f"{option} {text!r} lies outside the recording, which starts at "
+            f"`{field}` {text!r} lies outside the recording, which starts at "
             f"{start_clock:%H:%M:%S} and lasts {duration_s / 3600:.2f} h"
         )
     return max(second, 0.0)
@@ -99,7 +99,7 @@ def _misspelt(marks: Sequence[Mark], known: Sequence[str] = ()) -> list[Note]:
             "lights-mark-misspelt",
             "warning",
             f"a mark at {m.start_s:.0f} s may mean {kind.replace('_', ' ')}; it was not used:"
-            " correct it, or give --from and --to",
+            " correct it, or give `window`",
         )
         for m, kind in asked[:MOST_ASKED]
     ]
@@ -108,8 +108,7 @@ def _misspelt(marks: Sequence[Mark], known: Sequence[str] = ()) -> list[Note]:
             Note(
                 "lights-mark-misspelt",
                 "warning",
-                f"{more} more marks may mean lights off or on; none was used: correct them, or give --from "
-                "and --to",
+                f"{more} more marks may mean lights off or on; none was used: correct them, or give `window`",
             )
         )
     return notes
@@ -126,7 +125,7 @@ def _lights(marks: Sequence[Mark]) -> tuple[float | None, float | None, list[Not
                 "lights-order",
                 "warning",
                 f"the lights on mark at {on[-1]:.0f} s does not come after lights off at {off[0]:.0f} s; "
-                "it was not used: correct it, or give --from and --to",
+                "it was not used: correct it, or give `window`",
             )
         )
         on = []
@@ -198,7 +197,7 @@ def find_window(
         source = "given" if given else "made by the lights marks"
         raise kind(
             f"the window {source}, from {start:.0f} s to {stop:.0f} s, holds no time of a recording that "
-            f"lasts {duration_s:.0f} s; give --from and --to"
+            f"lasts {duration_s:.0f} s; give `window`"
         )
     cues = _cues(marks)
     inside = sum(start < high and low < stop for low, high in cues)

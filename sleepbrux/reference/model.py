@@ -261,8 +261,8 @@ def given(
     missing = [label for label in labels if label not in mvc]
     if missing:
         raise ReferenceLevelError(
-            f"no MVC is given for channel {missing[0]!r}; give --mvc-uv {missing[0]}=VALUE, "
-            "or leave the channel out with --channel"
+            f"no MVC is given for channel {missing[0]!r}; give it in `mvc_uv`, "
+            "or leave the channel out with `channels`"
         )
     for label, value in mvc.items():
         if why := impossible(label, value):

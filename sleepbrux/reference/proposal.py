@@ -83,12 +83,12 @@ def accept(proposal: Proposal, *, by: str, on: date, teeth: str = "") -> Proposa
         Nobody is named, or nobody says what was between the teeth.
     """
     if not by.strip():
-        raise ReferenceLevelError("nobody accepts the clenches; give --accept-by with a name or code")
+        raise ReferenceLevelError("nobody accepts the clenches; give a name or code as `accepted_by`")
     said = teeth_word(teeth) if teeth else proposal.teeth
     if said == NOT_STATED:
         raise ReferenceLevelError(
             "the clenches cannot be accepted before it is said what was between the teeth; give "
-            "--teeth natural, or --teeth with the name of the appliance"
+            "`teeth` as natural, or as the name of the appliance"
         )
     new = msgspec.structs.replace(proposal, teeth=said, accepted_by=by.strip(), accepted_on=on)
     return msgspec.structs.replace(new, accepted_digest=new.digest())
@@ -136,7 +136,7 @@ def write_proposal(recording: Path, proposal: Proposal) -> Path:
     lines = [
         "# Reference clenches of the recording next to this file, in seconds from its first sample.",
         "# Found by the program, not by a person: look at the picture, correct the times if need be, then",
-        "# accept them with: sleepbrux reference RECORDING --accept-by NAME --teeth natural",
+        "# accept them with 'sleepbrux reference', which takes your name and what was between the teeth",
         f"recording_sha256 = {json.dumps(proposal.recording_sha256)}",
         f"teeth = {json.dumps(proposal.teeth, ensure_ascii=False)}",
         f"clenches_s = {_text(proposal.clenches_s)}",

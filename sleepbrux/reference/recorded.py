@@ -253,7 +253,7 @@ def look(
     if cues is None and not afresh and others and teeth not in others:
         raise ReferenceLevelError(
             f"{path.name}: the marks name clenches with {', '.join(sorted(others))} and none with {teeth}; "
-            "ask for one of those with --teeth, or correct the marks"
+            "ask for one of those with `teeth`, or correct the marks"
         )
     search = search_clenches(swept.frames)
     by_program = cues is None

@@ -298,7 +298,7 @@ def refusals(clenches: Clenches, *, threshold_pct_mvc: float | None = None) -> l
         return [
             f"channel {label!r} has {count_of(len(found), 'usable clench', 'usable clenches')} of "
             f"at least 1 s{why}; two are "
-            "needed: mark them, repeat them, or give --mvc-uv"
+            "needed: mark them, repeat them, or give `mvc_uv`"
         ]
     wrong = []
     level, cv, rest = clenches.level_uv(), clenches.cv_pct, clenches.rest_uv

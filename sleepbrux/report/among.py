@@ -83,32 +83,43 @@ def among_words(own: RatedNight, others: Sequence[RatedNight]) -> str:
     return f"Other nights with {condition_words(own.condition)} ({len(rates)}): {span}."
 
 
-def fill_in(folder: Path, stems: Collection[str]) -> None:
+def fill_in(folder: Path, stems: Collection[str]) -> list[str]:
     """Write the line into the pages of these nights, and the changed pages into the lists of their sets.
 
     A page that is not as its list says, or has no list, is left alone.
+
+    Returns
+    -------
+    list of str
+        Stems of the nights whose page changed.
     """
     paths = (p for p in sorted(folder.glob(f"*{SUMMARY}")) if not p.name.endswith(f"{REVIEWED}{SUMMARY}"))
     nights = [night for night in map(_rated, paths) if night is not None]
     with changing(folder):
-        for night in nights:
-            if night.stem in stems:
-                _fill(folder, night, among_words(night, nights))
+        return [
+            night.stem
+            for night in nights
+            if night.stem in stems and _fill(folder, night, among_words(night, nights))
+        ]
 
 
-def _fill(folder: Path, night: RatedNight, words: str) -> None:
+def _fill(folder: Path, night: RatedNight, words: str) -> bool:
+    """Write the line into one page; whether it was another before."""
     manifest, page = load_manifest(folder, night.stem), folder / f"{night.stem}{REPORT}"
     try:
-        made = page.read_text("utf-8")
+        old = page.read_text("utf-8")
     except (OSError, ValueError):
-        return
-    if manifest is None or manifest.files.get(REPORT) != listed_text(made):
-        return
-    before, found, rest = made.partition(OPEN)
+        return False
+    if manifest is None or manifest.files.get(REPORT) != listed_text(old):
+        return False
+    before, found, rest = old.partition(OPEN)
     if not found:
-        return
+        return False
     made = f"{before}{OPEN}{escape(words)}{CLOSE}{rest.partition(CLOSE)[2]}"
+    if made == old:
+        return False
     whole = msgspec.structs.replace(manifest, files={**manifest.files, REPORT: listed_text(made)})
     with settling(last=LAST) as settle:
         write_text(page, made, settle)
         write_text(list_path(folder, night.stem), manifest_text(whole), settle)
+    return True

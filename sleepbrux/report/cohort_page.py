@@ -49,7 +49,10 @@ def _persons(nights: Sequence[PersonNight], conditions: Sequence[str], axis: str
 
 
 def _limits(low: float | None, high: float | None) -> str:
-    return "" if low is None or high is None else f"{low:z.2f}–{high:z.2f}"
+    if low is None or high is None:
+        return ""
+    between = " to " if low < 0 else "–"
+    return f"{low:z.2f}{between}{high:z.2f}".replace("-", "−")
 
 
 def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:

@@ -69,7 +69,8 @@ def _overview(night: Night, scale: tuple[Strip, ...], width: float) -> Markup:
     d = Drawing(
         width,
         lanes_end + len(kinds) * KIND_LANE + 30,
-        f"The night: envelope of {count_of(len(scale), 'channel')}, {count_of(n, 'counted episode')} below",
+        f"The night: envelope on a logarithmic axis of {count_of(len(scale), 'channel')}, "
+        f"{count_of(n, 'counted episode')} below",
         left=76,
         right=10,
         top=8,
@@ -90,7 +91,7 @@ def _overview(night: Night, scale: tuple[Strip, ...], width: float) -> Markup:
             if channel == k and (b - a) * per_s >= 1:
                 d.box((x(a), x(b)), (top, top + LANE), "out")
         _lane(d, strip, night.threshold_uv.get(label), top, per_s)
-        d.text(d.left + 4, top - 4, f"{label}, {'µV' if unit == 'uV' else unit}")
+        d.text(d.left + 4, top - 4, f"{label}, {'µV' if unit == 'uV' else unit}, logarithmic")
     counted, slot = set(night.selection.episodes.tolist()), float(night.episodes.grid.slot_s)
     for row, kind in enumerate(kinds):
         y = lanes_end + row * KIND_LANE + KIND_LANE / 2

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from sleepbrux.archive.identity import identity_of
 from sleepbrux.core.errors import UsageError
+from sleepbrux.core.texts import file_name
 from sleepbrux.export.files import ExportRequest, shared_names, write_files
-from sleepbrux.report.outputs import refuse_foreign
+from sleepbrux.recording.files import file_digest
+from sleepbrux.report.letter import Fields, letter_pdf
+from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.outputs import ARCHIVE, refuse_foreign
 from sleepbrux.report.wording import banner, cautions, reading
 from sleepbrux.scoring.night import Night
 
@@ -19,6 +23,19 @@ NamedNights = Sequence[tuple[str, Night]]
 def report_sentences(night: Night) -> list[str]:
     """What the text of a FHIR report says of a night."""
     return [banner(night), *reading(night), *(f"{c.about}: {c.text}" for c in cautions(night))]
+
+
+def letters_of(
+    archives: Sequence[Path], nights: NamedNights, names: Sequence[str], *, dates: bool = False
+) -> Callable[[str, Night], bytes]:
+    """What makes the letter about a night, by the name of its files, to be attached to a FHIR report."""
+    place = {file_name(path).removesuffix(ARCHIVE): path for path in archives}
+    of = dict(zip(names, (place[stem] for stem, _ in nights), strict=True))
+
+    def letter(name: str, night: Night) -> bytes:
+        return letter_pdf([Letter(name, file_digest(of[name]), night)], Fields(), dates=dates)
+
+    return letter
 
 
 def _refuse_other_rows(table: Path, persons: set[str]) -> None:

@@ -143,8 +143,8 @@ def method(night: Night) -> str:
             f"{_episodes(night.criterion)}.",
             *([f"With several channels, {sides}."] if len(night.swept.frames) > 1 else []),
             *_surroundings(night.criterion),
-            f"Analysed was the time {window_words(night.window.basis)}, without 60 s either way of clenches and "
-            "synchronisation marks; time in which a scored channel is missing or unusable is taken out of the "
-            "hours.",
+            f"Analysed was the time {window_words(night.window.basis, origin=True)}, without 60 s either way of "
+            "clenches and synchronisation marks; time in which a scored channel is missing or unusable is taken "
+            "out of the hours.",
         )
     )

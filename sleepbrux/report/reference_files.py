@@ -10,11 +10,15 @@ from sleepbrux.report.outputs import refuse_other
 from sleepbrux.report.reference_page import reference_json, reference_page
 
 
-def write_reference(looked: ReferenceCheck, folder: Path, name: str, *, only_own: bool = False) -> Path:
+def write_reference(
+    looked: ReferenceCheck, folder: Path, name: str, steps: tuple[str, str], *, only_own: bool = False
+) -> Path:
     """Write page and JSON about a recording; the page.
 
     Parameters
     ----------
+    steps
+        How clenches that were found are accepted, and how others are taken.
     only_own
         Refuse to write over files about another recording.
     """
@@ -22,6 +26,6 @@ def write_reference(looked: ReferenceCheck, folder: Path, name: str, *, only_own
     page = folder / f"{safe_stem(name)}.reference.html"
     if only_own:
         refuse_other(page.with_suffix(".json"), "input_sha256", looked.swept.digest)
-    write_text(page, reference_page(looked))
+    write_text(page, reference_page(looked, *steps))
     write_text(page.with_suffix(".json"), reference_json(looked))
     return page

@@ -218,33 +218,36 @@ def _pictures(looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches)
     return [*drawn, *rest]
 
 
-def _head(looked: ReferenceCheck) -> list[str]:
+def _head(looked: ReferenceCheck, accept: str, take: str) -> list[str]:
     cues, day = looked.cues, looked.swept.start
     head = [
         f"{cues.origin}; teeth: {cues.teeth}"
         + (f"; recorded {day:%Y-%m-%d}" if day else "; day of the recording unknown")
         + "."
     ]
-    command = "sleepbrux reference RECORDING"
-    choose = (
-        f"To take others, name their numbers: {command} --clenches 1,2,3 --accept-by NAME --teeth natural."
-    )
+    choose = f"To take others, name their numbers: {take}."
     if not cues.clenches_s:
         return [*head, choose]
     if not cues.confirmed:
         head += [
             "Look at each picture. Are the shaded stretches the clenches that were asked for, with nothing "
-            f"else in them? If so, accept them: {command} --accept-by NAME --teeth natural.",
+            f"else in them? If so, accept them: {accept}.",
             f"{choose} Until then every % MVC against them is unconfirmed.",
         ]
     return head
 
 
-def reference_page(looked: ReferenceCheck) -> str:
-    """The whole page."""
+def reference_page(looked: ReferenceCheck, accept: str, take: str) -> str:
+    """The whole page.
+
+    Parameters
+    ----------
+    accept, take
+        How the clenches that are taken are accepted, and others taken by their numbers: a command.
+    """
     cues = looked.cues
     parts = [
-        section("Who confirmed these clenches", *(paragraph(t) for t in _head(looked))),
+        section("Who confirmed these clenches", *(paragraph(t) for t in _head(looked, accept, take))),
         section(
             "Clenches in the recording",
             table(clench_count(looked), CLENCH_HEADS, clench_rows(looked), words=len(CLENCH_HEADS)),

@@ -49,11 +49,11 @@ def _strips(comparison: Comparison, strips: Sequence[NightStrip], width: float) 
     )
     d = Drawing(
         width,
-        26 + row * len(shown) + 34,
+        40 + row * len(shown) + 34,
         f"Nights by date. {said}",
         left=86,
         right=64 if wide else 38,
-        top=22,
+        top=36,
     )
     begins = [s.begin_s or 0.0 for s in shown]
     # the day before has hours below 0, so that nights on either side of midnight lie side by side
@@ -66,14 +66,12 @@ def _strips(comparison: Comparison, strips: Sequence[NightStrip], width: float) 
     x = d.x(low, high)
     bottom = d.top + row * len(shown)
     clocks = all(s.begin_s is not None for s in shown)
+    title = "clock time" if clocks else "hours from the start"
     for hour in range(int(low), int(high) + 1, 3600 if wide else 7200):
         d.line(f"M{x(hour):.1f} {d.top}V{bottom:.1f}", "rule")
-        d.text(
-            x(hour),
-            bottom + 15,
-            clock(hour - low, low % 86400)[:-3] if clocks else plain(hour // 3600),
-            "mid",
-        )
+        for place in (d.top - 5, bottom + 15):
+            words = clock(hour - low, low % 86400)[:-3] if clocks else plain(hour // 3600)
+            d.text(x(hour), place, words, "mid")
     for k, (strip, first) in enumerate(zip(shown, firsts, strict=True)):
         c, y = comparison.conditions.index(strip.condition), d.top + row * k
         d.text(d.left - 22, y + 12, _day(known[strip.id].date, k), "end")
@@ -87,10 +85,9 @@ def _strips(comparison: Comparison, strips: Sequence[NightStrip], width: float) 
         rate = known[strip.id].rate
         d.text(width - 4, y + 12, text(rate, "1/h"), "end strong")
     d.text(width - 4, 13, "per hour" if wide else "/h", "end")
-    d.text(4, 13, "night")
-    d.text(
-        (d.left + width - d.right) / 2, bottom + 31, "clock time" if clocks else "hours from the start", "mid"
-    )
+    d.text(4, d.top - 5, "night")
+    for place in (13, bottom + 31):
+        d.text((d.left + width - d.right) / 2, place, title, "mid")
     return d.markup()
 
 
@@ -252,7 +249,7 @@ def spread_panels(
             f"median {middle:.3g}",
             "end strong" if right else "strong",
         )
-        d.x_title(axis)
+        d.x_title(f"{axis}, logarithmic axis")
         panels.append((condition_words(condition), condition_sign(c, 8, 8), d.markup()))
     return panels
 

@@ -13,13 +13,13 @@ from sleepbrux.analysis.comparison.model import Comparison, Contrast
 from sleepbrux.analysis.comparison.prior import WORDS as PRIOR_WORDS
 from sleepbrux.analysis.comparison.ratio import p_text
 from sleepbrux.analysis.comparison.rules import RULES, TREND_P
-from sleepbrux.analysis.comparison.sentences import nights_with
+from sleepbrux.analysis.comparison.sentences import ALIKE, nights_with, plain_verdict
 from sleepbrux.analysis.comparison.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
 from sleepbrux.analysis.comparison.study import SDD, StudyComparison
 from sleepbrux.analysis.planning import Plan
 from sleepbrux.report import frame, wording
 from sleepbrux.report.axes import condition_sign, legend
-from sleepbrux.report.numbers import plain, text
+from sleepbrux.report.numbers import count_of, listed, plain, text
 from sleepbrux.report.study_figures import (
     band_figure,
     forest_figure,
@@ -67,7 +67,7 @@ def _interval(low: float | None, high: float | None, unit: str) -> str:
 
 def _answer(contrast: Contrast) -> dict[str, str]:
     """One line for a contrast: what was worn, the verdict, and the ratio with its interval."""
-    against = condition_words(contrast.against)
+    name, against = condition_words(contrast.condition), condition_words(contrast.against)
     verdict = contrast.verdict
     if verdict in ("lower", "higher"):
         words = f"{verdict} than with {against}"
@@ -75,20 +75,21 @@ def _answer(contrast: Contrast) -> dict[str, str]:
         why = contrast.sentence.partition("cannot tell yet; ")[2].rstrip(".")
         words = f"cannot tell yet: {why}" if why else "cannot tell"
     elif verdict == "described, not tested":
-        words = f"compared with {against}: described, not tested"
+        name, words = f"{name} against {against}", verdict
     else:
-        words = f"{verdict} than with {against}"
+        words = f"{plain_verdict(verdict)} as with {against}"
     r = contrast.ratio
     numbers = (
         "no ratio can be given"
         if r is None
         else f"{r.ratio:.2f} times the rate, 95 % interval {r.low:.2f}–{r.high:.2f}, {r.nights} and "
-        f"{r.nights_against} nights"
+        f"{r.nights_against} nights{f'; {verdict}' if verdict == ALIKE else ''}"
     )
     return {
-        "name": condition_words(contrast.condition),
+        "name": name,
         "verdict": words,
         "numbers": numbers,
+        "why": contrast.why,
         "kind": "told" if verdict not in ("cannot tell yet", "described, not tested") else "open",
     }
 
@@ -151,7 +152,7 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
     rows = []
     for a in holding.alternatives if holding else ():
         ratio = "n/a" if a.ratio is None else f"{a.ratio:.2f}"
-        rows.append((a.rule, ratio, _interval(a.low, a.high, ""), a.verdict))
+        rows.append((a.rule, ratio, _interval(a.low, a.high, ""), plain_verdict(a.verdict)))
     return {
         "title": f"{condition_words(contrast.condition)} against {nights_with(contrast.against)}",
         "sentence": contrast.sentence,
@@ -228,6 +229,28 @@ def _halving(plans: Sequence[Plan]) -> str:
     if not p.needed:
         return f"Even {p.most_nights} nights in each condition would not detect a true {change} {studies}."
     return f"{p.needed} nights in each condition would detect a true {change} {studies}."
+
+
+def _next(found: StudyComparison, plans: Sequence[Plan]) -> str:
+    """What to do next: more nights where the comparison cannot tell yet, else a look at what was counted."""
+    base = found.comparison.baseline
+    open_ = [c for c in found.comparison.contrasts if c.against == base and c.verdict == "cannot tell yet"]
+    if open_:
+        return f"Next: record more nights. {_halving(plans)}".strip()
+    return "Next: confirm or reject the episodes of each night in a review, then write the letter."
+
+
+def _compared(found: StudyComparison) -> str:
+    """How many of the study's nights are compared, and which are not and why, in few words."""
+    comparison = found.comparison
+    out = [(a.night.id, a.reason) for a in comparison.apart]
+    out += [(n.id, n.reasons[0]) for n in found.left_out] + [(n.id, "missing") for n in found.missing]
+    n = len(comparison.nights)
+    if not out:
+        return f"{count_of(n, 'night')} compared"
+    first = [f"{id_} left out ({reason.partition(':')[0]})" for id_, reason in out[:2]]
+    more = [f"{len(out) - 2} more"] if len(out) > 2 else []
+    return f"{n} of {count_of(n + len(out), 'night')} compared; {listed([*first, *more])}"
 
 
 def _plan_rows(plans: Sequence[Plan]) -> list[tuple[str, str, str]]:
@@ -320,6 +343,8 @@ def render_study(
         night_order=found.night_order,
         answers=[_answer(c) for c in comparison.contrasts],
         needed=_halving(plans),
+        next_step=_next(found, plans),
+        compared=_compared(found),
         legend=_legend(comparison),
         strips=strips_figure(comparison, found.strips) if found.strips else "",
         rates=rates_figure(comparison),

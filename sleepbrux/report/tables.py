@@ -148,14 +148,20 @@ class EpisodeRow(NamedTuple):
     total: int
 
     @property
+    def bursts_words(self) -> str:
+        """``"15 bursts"``."""
+        n, opening, kinds = self.bursts.partition(" (")
+        return f"{count_of(int(n), 'burst')}{opening}{kinds}"
+
+    @property
     def summary(self) -> str:
         """One sentence, as the page reads it out."""
-        peak = f"{self.peak_uv}" if self.peak_pct == "n/a" else f"{self.peak_pct} % MVC"
+        peak = f"{self.peak_uv}" if self.peak_pct == "n/a" else f"{self.peak_pct} % of maximal clench (MVC)"
         flags = f"; {self.flags}" if self.flags else ""
         of = f" of {self.total}" if self.total else ""
         name = f"Episode {self.number}{of}" if self.counted else "Not counted"
         return (
-            f"{name}, {self.onset}: {self.kind}, {self.duration} s, bursts: {self.bursts}, "
+            f"{name}, {self.onset}: {self.kind}, {self.duration} s, {self.bursts_words}, "
             f"peak {peak}, {self.sides}{flags}"
         )
 

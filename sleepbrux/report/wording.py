@@ -122,7 +122,7 @@ LIMITS = {
     "mvc-implausible": "the level of the clench is implausible",
     "threshold-near-rest": "the threshold lies near the resting level",
     "channel-left-out": "a channel was left out",
-    "side-lost": "one side was lost for part of the night",
+    "side-lost": "one side was lost part of the night",
 }
 """Notes that are limits of the result itself."""
 
@@ -171,27 +171,47 @@ def lacking(night: Night) -> str:
     return f"{', '.join(words)} or video" if words else "video"
 
 
-WINDOWS = {
-    "lights off to on (marks in the recording)": "between lights off and lights on",
-    "lights off to lights on (study file)": "between lights off and lights on, as the study file gives them",
-    "lights off (marks in the recording)": "from lights off to the end of the recording",
-    "lights on (marks in the recording)": "from the start of the recording to lights on",
-    "start and end given by the user": "between the start and end that were given",
-    LIGHTS_UNKNOWN: "of the whole recording (lights off and on not known)",
+WINDOWS = (
+    ("lights off to on", "between lights off and lights on"),
+    ("lights off to lights on", "between lights off and lights on"),
+    ("lights off", "from lights off to the end of the recording"),
+    ("lights on", "from the start of the recording to lights on"),
+    ("start and end given", "between the start and end that were given"),
+    (LIGHTS_UNKNOWN, "of the whole recording, time awake included"),
+)
+ORIGINS = {
+    " (marks in the recording)": "by marks in the recording",
+    " (study file)": "as the study file gives them",
+    " by the user": "",
 }
 
 
-def window_words(basis: str) -> str:
+def window_words(basis: str, *, origin: bool = False) -> str:
     """The denominator of a rate, as it follows "per hour" or "valid".
+
+    Parameters
+    ----------
+    basis
+        As `Selection.basis` names it.
+    origin
+        Say too where lights off and on come from.
 
     Examples
     --------
     >>> window_words("lights off to on (marks in the recording), scored sleep only")
     'between lights off and lights on, scored sleep only'
+    >>> window_words("lights off to lights on (study file)", origin=True)
+    'between lights off and lights on, as the study file gives them'
     """
-    for known, words in WINDOWS.items():
-        if basis.startswith(known):
-            return words + basis.removeprefix(known)
+    for beginning, words in WINDOWS:
+        if not basis.startswith(beginning):
+            continue
+        rest = basis.removeprefix(beginning)
+        for said, from_where in ORIGINS.items():
+            if rest.startswith(said):
+                more = f", {from_where}" if origin and from_where else ""
+                return f"{words}{more}{rest.removeprefix(said)}"
+        return words + rest
     return f"of the window: {basis}"
 
 
@@ -201,8 +221,8 @@ def condition_words(condition: str) -> str:
 
 
 VERDICTS = {
-    "usable": "Usable night",
-    "usable with limits": "Usable with limits",
+    "usable": "Usable night, no need to repeat it",
+    "usable with limits": "Usable with limits, no need to repeat it",
     "repeat": "Repeat this night",
 }
 CAUSES = {
@@ -211,8 +231,17 @@ CAUSES = {
     "clock": "clock or lights uncertain",
     "battery": "recording cut short or with gaps",
     "recording": "amplitudes beyond the range of the recorder",
-    "mains": "mains hum",
+    "mains": "mains hum, taken out",
 }
+REMEDIES = {
+    "electrode": "renew the electrodes and tape the cable with slack",
+    "missing clench": "record three marked maximal clenches before sleep",
+    "clock": "set the clock, and mark lights off and on",
+    "battery": "charge the battery and free the memory",
+    "recording": "choose a larger range on the recorder",
+    "mains": "keep chargers away from the bed and renew the reference electrode",
+}
+TOO_SHORT = "record until the morning"
 
 
 def verdict_words(morning: UsabilityVerdict) -> str:
@@ -223,37 +252,84 @@ def verdict_words(morning: UsabilityVerdict) -> str:
     return f"{words}: {causes}" if causes else words
 
 
+def next_words(night: Night) -> str:
+    """What to do next, in short sentences: with this night, and before the next one.
+
+    A night that is to be repeated names the repetition; the remedies stand in full under "Quality".
+    """
+    morning = after_night(night)
+    worst = next((f for f in morning.findings if f.fatal), next(iter(morning.findings), None))
+    remedy = ""
+    if worst is not None:
+        remedy = TOO_SHORT if worst.fatal and worst.cause == "recording" else REMEDIES[worst.cause]
+    if morning.verdict == "repeat":
+        return f"Next: record the night again, {'until the morning' if remedy == TOO_SHORT else f'and {remedy}'}."
+    if not len(night.selection.episodes):
+        first = "Next: record more nights, as one night is one sample."
+    elif night.review is None:
+        first = "Next: look at each episode and confirm or reject it."
+    else:
+        first = "Next: compare it with this person's other nights."
+    return f"{first} Before the next night: {remedy}." if remedy else first
+
+
 def interval_of(measure: Measure) -> str:
     """The 95 % interval as low–high; empty where there is none to be trusted."""
     drawn = next((i for i in measure.intervals if i.name == "scaled_counting"), None)
     return f"{text(drawn.low, measure.unit)}–{text(drawn.high, measure.unit)}" if drawn else ""
 
 
-def rate_words(night: Night) -> str:
-    """The rate with its denominator and interval, in a sentence; or why there is none."""
+def widest_interval(measure: Measure) -> str:
+    """``"2.1–6.9"``: the last, widest interval, even one that is too narrow; empty without one."""
+    if not measure.intervals:
+        return ""
+    drawn = measure.intervals[-1]
+    return f"{text(drawn.low, measure.unit)}–{text(drawn.high, measure.unit)}"
+
+
+def rate_phrase(night: Night, *, of: str = "") -> str:
+    """The rate with its denominator and interval, or why there is none; without a stop at the end.
+
+    Parameters
+    ----------
+    of
+        What the episodes are of, such as ``"jaw-muscle activity"``.
+    """
     index = night.measures["episodes_per_hour"]
     if index.value is None:
-        return f"No rate can be given: {index.reason}."
+        return f"no rate can be given: {index.reason}"
     interval = interval_of(index)
     sure = f"95 % interval {interval}" if interval else "too few events for an interval"
-    rate = text(index.value, "1/h")
-    words = window_words(night.selection.basis)
-    return f"{rate} {'episode' if rate == '1.0' else 'episodes'} per hour {words} ({sure})."
+    rate, of = text(index.value, "1/h"), f" of {of}" if of else ""
+    noun = "episode" if rate == "1.0" else "episodes"
+    return f"{rate} {noun}{of} per hour {window_words(night.selection.basis)} ({sure})"
 
 
-def count_words(night: Night) -> str:
-    """What was counted, by kind, and in how many hours."""
+def rate_words(night: Night) -> str:
+    """`rate_phrase` as a sentence."""
+    said = rate_phrase(night)
+    return f"{said[:1].upper()}{said[1:]}."
+
+
+def count_phrase(night: Night) -> str:
+    """What was counted, by kind, and in how many hours; without a stop at the end."""
     n = int(night.measures["episode_count"].value or 0)
     kinds = {k: int((night.episodes.kind[night.selection.episodes] == i).sum()) for i, k in enumerate(KINDS)}
     by_kind = ", ".join(f"{c} {k}" for k, c in kinds.items() if c and k != "unclassified")
-    interval = interval_of(night.measures["episodes_per_hour"])
     return (
         f"{count_of(n, 'episode')}{f' ({by_kind})' if by_kind else ''} in {_hours(night, 'valid_hours')} "
-        f"that could be scored{'; the interval is for this night only' if interval else ''}."
+        "that could be scored"
     )
 
 
-NO_PROOF = "This counts jaw-muscle activity; it does not show tooth grinding and diagnoses nothing."
+def count_words(night: Night) -> str:
+    """`count_phrase` as a sentence, with what the interval is about."""
+    interval = interval_of(night.measures["episodes_per_hour"])
+    return f"{count_phrase(night)}{'; the interval is for this night only' if interval else ''}."
+
+
+DOES_NOT_SHOW = "It does not show tooth grinding and diagnoses nothing."
+NO_PROOF = f"This counts jaw-muscle activity. {DOES_NOT_SHOW}"
 MOST_WORDS = 25
 
 
@@ -268,7 +344,7 @@ def _items(night: Night) -> list[str]:
         limits.append(f"the reference clench was made with {reference.teeth} in")
     minutes = 60 * (night.measures["excluded_hours"].value or 0.0)
     if minutes >= 1:
-        limits.append(f"{_hours(night, 'excluded_hours')} could not be scored")
+        limits.append(f"{_hours(night, 'excluded_hours')} not scored")
     limits.append(_time_awake(night))
     if len(night.swept.frames) == 1:
         limits.append("one channel shows one side only")
@@ -277,19 +353,25 @@ def _items(night: Night) -> list[str]:
     return [*limits, "one night is one sample"]
 
 
-def limits_words(night: Night) -> str:
-    """What limits the result, in one sentence of at most 25 words; the rest is counted."""
+def _limits(night: Night) -> tuple[list[str], list[str]]:
+    """Limits that the first screen names, in at most 25 words, and the rest."""
     items = _items(night)
     shown = items
     while len(shown) > 1 and len(f"{'; '.join(shown)} and 9 more below".split()) > MOST_WORDS - 1:
         shown = shown[:-1]
-    more = len(items) - len(shown)
-    return f"Limits: {'; '.join(shown)}{f'; {more} more below' if more else ''}."
+    return shown, items[len(shown) :]
+
+
+def limits_words(night: Night) -> str:
+    """What limits the result, in one sentence of at most 25 words; the rest is counted."""
+    shown, rest = _limits(night)
+    return f"Limits: {'; '.join(shown)}{f'; {len(rest)} more below' if rest else ''}."
 
 
 def more_limits(night: Night) -> str:
-    """Every limit, where the first screen has not named all of them; else empty."""
-    return f"Limits: {'; '.join(_items(night))}." if "more below" in limits_words(night) else ""
+    """The limits that the first screen has not named; empty where it has named all."""
+    rest = _limits(night)[1]
+    return f"More limits: {'; '.join(rest)}." if rest else ""
 
 
 def based_on(night: Night) -> str:
@@ -367,6 +449,7 @@ def reading(night: Night) -> tuple[str, ...]:
         count_words(night),
         NO_PROOF,
         limits_words(night),
+        next_words(night),
         based_on(night),
     )
 

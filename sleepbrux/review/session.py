@@ -192,7 +192,7 @@ class ReviewSession:
             "criterion": night.criterion.title,
             "channels": channels,
             "window": [list(s) for s in night.window.spans_s],
-            "basis": window_words(night.window.basis),
+            "basis": window_words(night.window.basis, origin=True),
             "excluded": [[k, reason_words(r), a, b] for k, r, a, b in spans],
             "lanes": [lane.as_table() for lane in lanes_of(night)],
             "episode_kinds": list(kinds_for(night, "episode")),

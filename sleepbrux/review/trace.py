@@ -85,7 +85,7 @@ def check_same(night: Night, recording: Recording) -> tuple[Channel, ...]:
     if recording.source.digest() != night.swept.digest:
         raise RecordingError(
             f"{recording.name}: not the recording that this archive was scored from (SHA-256 differs); "
-            f"give the file of {night.swept.name!r}, or leave --recording out"
+            f"give the file of {night.swept.name!r}, or leave `recordings` out"
         )
     return tuple(recording.channel(f.channel.label) for f in night.swept.frames)
 

@@ -6,9 +6,7 @@ night gives the same numbers whoever asks.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, time
 from pathlib import Path
@@ -17,7 +15,7 @@ from typing import Any, TypedDict, Unpack
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sleepbrux.core.errors import Note, SleepbruxError, UsageError
+from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.criteria import Criterion
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark, Recording
@@ -33,25 +31,6 @@ from sleepbrux.signal.surroundings.companions import CompanionFiles
 from sleepbrux.study.file import load_study
 
 Edge = str | float | time | datetime | None
-
-# Where a sentence that a command shows too names an option, the library names the argument.
-ARGUMENTS = {
-    "--from and --to": "window",
-    "--mvc-uv": "mvc_uv",
-    "--rest-uv": "rest_uv",
-    "--channel": "channels",
-    "--from": "window",
-    "--to": "window",
-    "--unit": "unit",
-    "--scale": "scale",
-    "--rate": "rate_hz",
-    "--time-unit": "hints.time_unit",
-    "--dataset": "hints.datasets",
-    "--record-duration": "hints.record_duration",
-    "--as": "hints.roles",
-    "--criterion": "criterion",
-}
-_OPTION = re.compile("|".join(f"{re.escape(o)}(?![\\w-])" for o in sorted(ARGUMENTS, key=len, reverse=True)))
 
 # Codes of common programs by name. yasa's: from memory.
 STAGE_LISTS: dict[str, Callable[[], dict[int, str]]] = {
@@ -113,19 +92,6 @@ OF_ARRAYS = ("rate_hz", "labels", "start", "name")
 OF_FILES = ("rate_hz", "unit", "scale", "hints")
 
 
-@contextmanager
-def in_arguments() -> Iterator[None]:
-    """Errors raised inside name arguments where they would name options of a command."""
-    try:
-        yield
-    except SleepbruxError as error:
-        said = re.sub(r"--mvc-uv (\S.*?)=VALUE", r"mvc_uv={'\1': ...}", str(error))
-        said = _OPTION.sub(lambda found: ARGUMENTS[found[0]], said)
-        if said == str(error):
-            raise
-        raise type(error)(said) from error
-
-
 def score(
     recording: str | Path | Recording | ArrayLike | Any,
     *,
@@ -180,43 +146,38 @@ def score(
     0.0
     """
     _refuse_unknown(how)
-    with in_arguments():
-        threads, progress = how.get("threads"), how.get("progress")
-        if "study" in how:
-            others = (criterion, reference, mvc_uv, window, *channels)
-            if any(v is not None for v in others) or set(how) - {"study", "threads", "progress"}:
-                raise UsageError(
-                    "study says all of it; leave out the other arguments, or change the study file"
-                )
-            if not isinstance(recording, str | Path):
-                raise UsageError("study needs the recording as a file, which the study file names")
-            path, request = _of_study(Path(how["study"]), Path(recording), threads)
-            request = with_clench_file(path, request)
-            return score_opened(
-                open_recording(path, request.hints), request, threads=threads, progress=progress
-            )
-        if reference is not None and mvc_uv is not None:
-            raise UsageError("reference and mvc_uv both say what 100 % MVC is; give one of them")
-        if "rest_uv" in how and mvc_uv is None:
-            raise UsageError("rest_uv describes the clench of mvc_uv; give both")
-        opened = _opened(recording, how)
-        request = Request(
-            criterion=criterion if isinstance(criterion, Criterion) else str(criterion or ""),
-            channels=(channels,) if isinstance(channels, str) else tuple(channels),
-            mvc_uv=mvc_uv,
-            rest_uv=how.get("rest_uv"),
-            amplitude=how.get("amplitude", "rms"),
-            reference=reference,
-            companions=_beside(how, opened),
-        )
-        if isinstance(window, Window):
-            request = replace(request, window=window)
-        elif window is not None:
-            from_text, to_text = _edges(window)
-            request = replace(request, from_text=from_text, to_text=to_text)
-        if isinstance(recording, str | Path):
-            request = with_clench_file(Path(recording), request)
-        return score_opened(opened, request, threads=threads, progress=progress)
+    threads, progress = how.get("threads"), how.get("progress")
+    if "study" in how:
+        others = (criterion, reference, mvc_uv, window, *channels)
+        if any(v is not None for v in others) or set(how) - {"study", "threads", "progress"}:
+            raise UsageError("study says all of it; leave out the other arguments, or change the study file")
+        if not isinstance(recording, str | Path):
+            raise UsageError("study needs the recording as a file, which the study file names")
+        path, request = _of_study(Path(how["study"]), Path(recording), threads)
+        request = with_clench_file(path, request)
+        return score_opened(open_recording(path, request.hints), request, threads=threads, progress=progress)
+    if reference is not None and mvc_uv is not None:
+        raise UsageError("reference and mvc_uv both say what 100 % MVC is; give one of them")
+    if "rest_uv" in how and mvc_uv is None:
+        raise UsageError("rest_uv describes the clench of mvc_uv; give both")
+    opened = _opened(recording, how)
+    request = Request(
+        criterion=criterion if isinstance(criterion, Criterion) else str(criterion or ""),
+        channels=(channels,) if isinstance(channels, str) else tuple(channels),
+        mvc_uv=mvc_uv,
+        rest_uv=how.get("rest_uv"),
+        amplitude=how.get("amplitude", "rms"),
+        reference=reference,
+        companions=_beside(how, opened),
+    )
+    if isinstance(window, Window):
+        request = replace(request, window=window)
+    elif window is not None:
+        from_text, to_text = _edges(window)
+        request = replace(request, from_text=from_text, to_text=to_text)
+    if isinstance(recording, str | Path):
+        request = with_clench_file(Path(recording), request)
+    return score_opened(opened, request, threads=threads, progress=progress)
 
 
 def _refuse_unknown(how: How) -> None:
@@ -277,11 +238,8 @@ def _of_array(array: Any, how: How, marks: tuple[Mark, ...]) -> Recording:
 
 
 def _hints(how: How) -> Hints:
-    hints = how.get("hints", Hints())
-    for name, field in (("unit", "unit"), ("scale", "scale"), ("rate_hz", "rate")):
-        if name in how:
-            hints = replace(hints, **{field: how[name]})  # type: ignore[literal-required]
-    return hints
+    short: dict[str, Any] = {k: v for k, v in how.items() if k in ("unit", "scale", "rate_hz")}
+    return replace(how.get("hints", Hints()), **short)
 
 
 def _beside(how: How, recording: Recording) -> CompanionFiles:

@@ -12,7 +12,7 @@ import numpy as np
 from sleepbrux.core.errors import RecordingError, UsageError
 from sleepbrux.core.parallel import each
 from sleepbrux.core.spans import Spans
-from sleepbrux.criteria import Criterion
+from sleepbrux.criteria import DEFAULT_WITHOUT_MVC_ID, Criterion
 from sleepbrux.recording.model import Channel
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import Reference
@@ -59,11 +59,18 @@ def check_applicable(swept: Swept, criterion: Criterion, reference: Reference | 
     Raises
     ------
     UsageError
-        No clench of a channel, or one stated in another kind of µV.
+        No clench of a channel, or one stated in another kind of µV; a jaw muscle under a rule set for the chin.
     RecordingError
         A channel without a known unit under a rule in % MVC.
     """
     check(swept.name, criterion, swept.surroundings)
+    jaw = [f.channel.label for f in swept.frames if f.channel.role == "jaw"]
+    if jaw and criterion.muscle == "chin":
+        raise UsageError(
+            f"{swept.name}: criterion {criterion.id} is for chin channels, and {jaw[0]!r} is labelled as a jaw "
+            f"muscle; use a criterion for jaw muscles ({DEFAULT_WITHOUT_MVC_ID}), or name chin channels with "
+            "`channels`"
+        )
     if not criterion.needs_mvc:
         return
     amplitude = amplitude_of(criterion, reference)
@@ -71,18 +78,18 @@ def check_applicable(swept: Swept, criterion: Criterion, reference: Reference | 
         raise UsageError(
             f"{swept.name}: the clench is stated in {AMPLITUDE_WORDS[reference.amplitude]} µV, and "
             f"{criterion.id} measures {AMPLITUDE_WORDS[amplitude]} µV, which differ by 1.25 for Gaussian "
-            "EMG: state the clench so, or ask for its conversion (--convert-uv, or convert_to in a study)"
+            "EMG: state the clench so, or ask for its conversion (`convert_to`)"
         )
     for frames in swept.frames:
         label = frames.channel.label
         if frames.channel.unit != "uV":
             raise RecordingError(
                 f"{swept.name}: channel {label!r} has no known unit, so {criterion.id} (% MVC) "
-                "cannot be applied; give --unit or --scale, or use a criterion relative to background (aasm)"
+                "cannot be applied; give `unit` or `scale`, or use a criterion relative to background (aasm)"
             )
         if mvc_of(reference, label, amplitude) is None:
             raise UsageError(
-                f"{swept.name}: criterion {criterion.id} needs the MVC of {label!r}; give --mvc-uv, "
+                f"{swept.name}: criterion {criterion.id} needs the MVC of {label!r}; give `mvc_uv`, "
                 "or use a criterion relative to background (aasm)"
             )
 

@@ -294,7 +294,7 @@ def score_night(
     criterion
         A rule set or its id.
     channels
-        Labels to score; default: every jaw muscle.
+        Labels to score; default: every muscle that the rule set was made for.
     window
         Analysed window; default: lights marks, else the whole recording.
     """
@@ -311,7 +311,7 @@ def score_night(
                 progress=progress,
             )
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
-    picked = scorable_channels(recording, channels)
+    picked = scorable_channels(recording, channels, rules.muscle)
     with digesting(recording, threads) as digest:
         swept = sweep_channels(recording, picked, threads, progress)
         night = score(

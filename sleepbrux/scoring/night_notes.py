@@ -9,7 +9,8 @@ from functools import reduce
 from sleepbrux.core.errors import Note, ReferenceLevelError
 from sleepbrux.core.printed import below
 from sleepbrux.core.spans import Spans
-from sleepbrux.criteria import Criterion
+from sleepbrux.criteria import CHIN_ID, Criterion
+from sleepbrux.recording.findings import listed
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import Reference
 from sleepbrux.scoring.events import AMPLITUDE_WORDS, Events
@@ -96,6 +97,32 @@ def unknown_background_notes(swept: Swept, events: Events) -> list[Note]:
     return notes
 
 
+def _chin_notes(swept: Swept, criterion: Criterion) -> list[Note]:
+    """What a count from the chin is worth, and that a rule set for jaw muscles was not made for it."""
+    chin = [f.channel.label for f in swept.frames if f.channel.role == "chin"]
+    if not chin:
+        return []
+    notes = [
+        Note(
+            "chin-scored",
+            "warning",
+            f"scored on the chin ({listed(chin)}), whose muscles swallow, speak and twitch in REM sleep too. One "
+            "chin channel found 41 % of the events of four channels, and 63 % of its own were events (Li 2022, 10 "
+            "persons with sleep apnoea). Do not compare it with counts from jaw muscles",
+        )
+    ]
+    if criterion.muscle != "chin":
+        notes.append(
+            Note(
+                "chin-as-jaw",
+                "warning",
+                f"{criterion.id} is a rule set for jaw muscles, and {listed(chin)} is labelled chin; "
+                f"{CHIN_ID} is made for the chin",
+            )
+        )
+    return notes
+
+
 def night_notes(
     swept: Swept,
     window: Window,
@@ -111,6 +138,7 @@ def night_notes(
         *window.notes,
         *(reference.notes if reference else ()),
     ]
+    notes += _chin_notes(swept, criterion)
     if reference is None:
         notes.append(
             Note(

@@ -13,7 +13,15 @@ from sleepbrux.core.errors import (
     StudyError,
     UsageError,
 )
-from sleepbrux.criteria import DEFAULT_ID, DEFAULT_WITHOUT_MVC_ID, Criterion, criterion_of, load_criterion
+from sleepbrux.criteria import (
+    CHIN_ID,
+    DEFAULT_ID,
+    DEFAULT_WITHOUT_MVC_ID,
+    Criterion,
+    Muscle,
+    criterion_of,
+    load_criterion,
+)
 from sleepbrux.recording.daylight import window_note
 from sleepbrux.recording.files import ends_digest
 from sleepbrux.recording.mark_table import with_marks
@@ -109,16 +117,16 @@ def _window(swept: Swept, request: Request) -> Window:
     if request.window is not None:
         return request.window
 
-    def second(text: str, option: str) -> float | None:
+    def second(text: str, field: str) -> float | None:
         if not text:
             return None
-        return seconds_of(text, swept.start_clock, swept.duration_s, option)
+        return seconds_of(text, swept.start_clock, swept.duration_s, field)
 
     return find_window(
         swept.marks,
         swept.duration_s,
-        from_s=second(request.from_text, "--from"),
-        to_s=second(request.to_text, "--to"),
+        from_s=second(request.from_text, "window[0]"),
+        to_s=second(request.to_text, "window[1]"),
         origin=request.window_origin,
     )
 
@@ -217,30 +225,19 @@ def score_opened(
         In one sentence; a `UsageError` where the request itself is at fault.
     """
     recording = with_marks(recording, request.companions.marks, request.companions.sync)
-    try:
-        swept = sweep_recording(
-            recording,
-            request.channels,
-            threads=threads,
-            progress=progress,
-            companions=open_companions(recording, request.companions),
-        )
-    except RecordingError as error:
-        if request.channels and not set(request.channels) <= {c.label for c in recording.channels}:
-            raise UsageError(str(error)) from error
-        raise
+    request = _by_chin(recording, request)
+    rule = criterion_of(request.criterion or DEFAULT_ID)
+    swept = _swept(recording, request, rule.muscle, threads=threads, progress=progress)
     window = _window(swept, request)
     if request.proposal is not None and request.proposal.recording_sha256 != swept.digest:
         request = _not_used(request, request.proposal.foreign(recording.name))
     changed = window_note(swept.notes, (request.from_text, request.to_text))
     notes = [*request.notes, *([changed] if changed else [])]
     if request.criterion:
-        rule = criterion_of(request.criterion)
         swept, reference, more = _reference(swept, window, request, rule)
         night = score(swept, criterion=rule, window=window, reference=reference)
         return _told(_both(night, request), recording, request, [*notes, *more])
     try:
-        rule = load_criterion(DEFAULT_ID)
         swept, reference, more = _reference(swept, window, request, rule)
         notes += more
         if reference is not None:
@@ -260,6 +257,39 @@ def score_opened(
     )
     night = score(swept, criterion=load_criterion(DEFAULT_WITHOUT_MVC_ID), window=window)
     return _told(night, recording, request, notes)
+
+
+def _by_chin(recording: Recording, request: Request) -> Request:
+    """The request, by the rule set for the chin where chin channels alone are named and no rule set is."""
+    roles = {c.role for c in recording.channels if c.label in request.channels}
+    if request.criterion or request.mvc_uv is not None or roles != {"chin"}:
+        return request
+    note = Note("criterion-for-chin", "note", f"scored by {CHIN_ID}: the channels named are labelled chin")
+    return replace(request, criterion=CHIN_ID, notes=(*request.notes, note))
+
+
+def _swept(
+    recording: Recording,
+    request: Request,
+    muscle: Muscle,
+    *,
+    threads: int | None,
+    progress: Progress | None,
+) -> Swept:
+    """Sweep of the channels that are asked for; a label that is none is a fault of the request."""
+    try:
+        return sweep_recording(
+            recording,
+            request.channels,
+            threads=threads,
+            progress=progress,
+            companions=open_companions(recording, request.companions),
+            muscle=muscle,
+        )
+    except RecordingError as error:
+        if request.channels and not set(request.channels) <= {c.label for c in recording.channels}:
+            raise UsageError(str(error)) from error
+        raise
 
 
 def with_file(path: Path, request: Request) -> Request:

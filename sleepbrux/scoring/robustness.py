@@ -158,7 +158,7 @@ def _bench(night: Night) -> _Workspace:
 
 
 def _own_first(own: Criterion, ids: Sequence[str]) -> list[Criterion]:
-    return [own, *(load_criterion(i) for i in ids if i != own.id)]
+    return [own, *(load_criterion(i) for i in ids if i != own.id and i in criterion_ids(own.muscle))]
 
 
 def _rows(bench: _Workspace, rules: Iterable[Criterion]) -> tuple[RuleReading, ...]:

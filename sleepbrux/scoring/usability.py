@@ -48,10 +48,10 @@ FIX_ELECTRODE = (
 FIX_GAIN = "switch off automatic gain or range on the recorder, and renew the electrodes"
 FIX_CLENCH = (
     "before sleep record a rest and three maximal clenches of 3 s on natural teeth, each marked "
-    "('Clench') with its duration, or state the level (--mvc-uv); 'sleepbrux reference' looks for "
+    "('Clench') with its duration, or state the level (`mvc_uv`); 'sleepbrux reference' looks for "
     "clenches that were made and not marked"
 )
-FIX_MARKS = "mark lights off and lights on, once each, or state them with --from and --to, for this night too"
+FIX_MARKS = "mark lights off and lights on, once each, or state the times (`window`), for this night too"
 FIX_CLOCK = "set date and time of the recorder before the night, and check them the morning after"
 FIX_BATTERY = "charge or replace the battery and free the memory before the next night"
 FIX_GAP = f"{FIX_BATTERY}; a recorder that sends by radio stays near its receiver"
@@ -280,7 +280,7 @@ def _one_side(night: Night, valid: float) -> NightFinding:
         "electrode",
         f"all sides together can be scored for {hours_text(valid)}, where the rules ask for "
         f"{night.criterion.window.minimum_valid_hours:g} h; {label} alone has {hours_text(hours)}. Score "
-        f"that side alone: --channel {quoted}, or channels = [{quoted}] at the night in the study file. "
+        f"that side alone (channels = [{quoted}], here or at the night in the study file). "
         "A night of one side is not compared with nights of both",
         FIX_ELECTRODE,
     )

@@ -34,9 +34,9 @@ def rest_note(frames: ChannelFrames, quality: Quality) -> Note | None:
     slip = next((rest * f for f in (1e-3, 1e3, 1e-6, 1e6) if low <= rest * f <= high), None)
     about = (
         f"; {slip:.2g} µV would be plausible, so the unit may be wrong by a factor of"
-        f" {max(rest / slip, slip / rest):.0f}: check it and give --unit"
+        f" {max(rest / slip, slip / rest):.0f}: check it and give `unit`"
         if slip
-        else "; check the electrodes and the unit, and give --unit where that is wrong"
+        else "; check the electrodes and the unit, and give `unit` where that is wrong"
     )
     return Note(
         "rest-implausible",

@@ -70,7 +70,15 @@ class _Usual:
 
 def _shifted(values: Floats, lag: int) -> Floats:
     """The value ``lag`` frames later, the first or last where there is none."""
-    return values[np.clip(np.arange(len(values)) + lag, 0, len(values) - 1)]
+    n = len(values)
+    if lag == 0 or n == 0:
+        return values
+    step, result = min(abs(lag), n), np.empty_like(values)
+    if lag > 0:
+        result[: n - step], result[n - step :] = values[step:], values[-1]
+    else:
+        result[step:], result[:step] = values[: n - step], values[0]
+    return result
 
 
 def _difference(mean: Floats, shares: tuple[float, ...], width: int) -> Floats:

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -75,9 +76,13 @@ def _manage_memory(*, keep: bool) -> None:
         mallopt(M_ARENA_MAX, 1)
 
 
-def _notice(kernels: object) -> str:
+def _notice(kernels: Any) -> str:
+    from sleepbrux.signal.ready import is_ready
+
+    if is_ready(kernels.sweep_lanes):
+        return ""
     if getattr(kernels, "UNCACHED", None):
         return UNCACHED
-    place = kernels.sweep_lanes.stats.cache_path  # type: ignore[attr-defined]
+    place = kernels.sweep_lanes.stats.cache_path
     kept = place and any(Path(place).glob("*.sweep_lanes*.nbi"))
     return "" if kept else FIRST_RUN

@@ -4,7 +4,7 @@ The night is filtered in tiles of fixed length on its own sample grid, each with
 it in which the filter settles, so no result depends on how the file was read or by how many threads::
 
     samples   |----- tile 0 -----|----- tile 1 -----|----- tile 2 -----|
-    filter          [--settles--][-- tile 1 --------]
+    filter          [~~settles~~][-- tile 1 --------]
 
 A gap in the recording ends a stretch; the next one starts from rest at its first sample. A tile in
 which mains is measured (`lines`) is filtered once more, and mains subtracted, while its samples are at hand.

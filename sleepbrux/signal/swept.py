@@ -12,6 +12,7 @@ from functools import partial
 from sleepbrux.core.errors import Note, RecordingError
 from sleepbrux.core.parallel import each
 from sleepbrux.core.provenance import METHOD
+from sleepbrux.criteria import CHIN_ID, Muscle
 from sleepbrux.recording.findings import listed
 from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.recording.prefetch import Hashed
@@ -99,13 +100,15 @@ class Swept:
         )
 
 
-def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Channel, ...]:
-    """Channels to score: those named, else every jaw muscle.
+def pick_channels(
+    recording: Recording, labels: Sequence[str] = (), muscle: Muscle = "jaw"
+) -> tuple[Channel, ...]:
+    """Channels to score: those named, else every jaw muscle, or every one of the chin.
 
     Raises
     ------
     RecordingError
-        A label that the recording does not have, no jaw muscle, more than `MOST_SCORED`, or one that cannot
+        A label that the recording does not have, no such muscle, more than `MOST_SCORED`, or one that cannot
         be scored.
     """
     names = listed((c.label for c in recording.channels), MOST_NAMED) or "none"
@@ -118,16 +121,20 @@ def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Cha
             ) from None
     else:
         usable = [c for c in recording.channels if not c.fault]
-        picked = tuple(c for c in usable if c.role == "jaw") or tuple(c for c in usable if c.role == "emg")
+        picked = tuple(c for c in usable if c.role == muscle)
+        if muscle == "jaw":
+            picked = picked or tuple(c for c in usable if c.role == "emg")
         if not picked:
+            chin = muscle == "jaw" and any(c.role == "chin" for c in usable)
             raise RecordingError(
-                f"{recording.name}: no channel is recognised as a jaw muscle; there are {names}: "
-                "name the channels to score with --channel"
+                f"{recording.name}: no channel is recognised as a {muscle} muscle; there are {names}: "
+                "name the channels to score with `channels`"
+                + (f", or score the chin by `criterion` {CHIN_ID}" if chin else "")
             )
     if len(picked) > MOST_SCORED:
         raise RecordingError(
             f"{recording.name}: {len(picked)} channels would be scored, where up to {MOST_SCORED} are; name "
-            "some of them with --channel"
+            "some of them with `channels`"
         )
     for channel in picked:
         if channel.fault:
@@ -150,7 +157,7 @@ def pick_channels(recording: Recording, labels: Sequence[str] = ()) -> tuple[Cha
 def _channel_notes(channels: Sequence[Channel]) -> list[Note]:
     notes = []
     for channel in channels:
-        if channel.role != "jaw":
+        if channel.role not in ("jaw", "chin"):
             notes.append(
                 Note(
                     "muscle-not-named",
@@ -215,20 +222,23 @@ def sweep_recording(
     threads: int | None = None,
     progress: Callable[[float], None] | None = None,
     companions: CompanionData = NO_COMPANIONS,
+    muscle: Muscle = "jaw",
 ) -> Swept:
-    """Read the jaw channels of a recording once, and what surrounds them.
+    """Read the channels of a recording that are scored once, and what surrounds them.
 
     The digest of the input is taken meanwhile; with one thread it is taken afterwards, by that thread.
     ``beside`` is what comes with the recording in other files.
     """
-    channels = scorable_channels(recording, labels)
+    channels = scorable_channels(recording, labels, muscle)
     with digesting(recording, threads) as digest:
         return sweep_channels(recording, channels, threads, progress, companions).named(digest())
 
 
-def scorable_channels(recording: Recording, labels: Sequence[str]) -> tuple[Channel, ...]:
+def scorable_channels(
+    recording: Recording, labels: Sequence[str], muscle: Muscle = "jaw"
+) -> tuple[Channel, ...]:
     """Channels to score; refused before anything is read that takes time."""
-    channels = pick_channels(recording, labels)
+    channels = pick_channels(recording, labels, muscle)
     refuse_rectified(recording, channels)
     return channels
 

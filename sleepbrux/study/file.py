@@ -16,6 +16,7 @@ from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import own_stem, read_text, safe_stem, toml_table
 from sleepbrux.core.provenance import EARLIER_MEASURES
 from sleepbrux.core.texts import plain_name, unseen_in_name
+from sleepbrux.study.dataset import StudyDataset
 
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 Line = Annotated[str, Meta(max_length=300)]
@@ -161,6 +162,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         reference; the reading against natural teeth is shown as well.
     letter
         What every letter about the person repeats.
+    dataset
+        What exports say of the data set and of how it was recorded.
     """
 
     pseudonym: Name
@@ -183,6 +186,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     looks: tuple[Annotated[int, Meta(ge=4)], ...] = ()
     score_against_appliance_clench: bool = False
     letter: StudyLetter = StudyLetter()
+    dataset: StudyDataset = StudyDataset()
     reference: tuple[StudyReference, ...] = ()
     night: tuple[StudyNight, ...] = ()
 
@@ -284,7 +288,9 @@ def _at_fault(message: str, table: dict[str, Any]) -> str:
     """What is wrong in which field: the path with the night's own id, and what is allowed there."""
     what, _, place = message.partition(" - at `$")
     place = place.rstrip("`").lstrip(".")
-    kind: type[Struct] = StudyLetter if re.match(r"letter\b", place) else Study
+    table_of = re.match(r"(letter|dataset)\b", place)
+    tables: dict[str, type[Struct]] = {"letter": StudyLetter, "dataset": StudyDataset}
+    kind: type[Struct] = tables[table_of[1]] if table_of else Study
     for name, sort in (("night", StudyNight), ("reference", StudyReference)):
         found = re.match(rf"{name}\[(\d+)\]", place)
         if found:

@@ -23,7 +23,7 @@ def study_hints(study: Study) -> Hints:
     return Hints(
         unit=study.unit or None,
         scale=study.scale_uv or None,
-        rate=study.rate_hz,
+        rate_hz=study.rate_hz,
         time_unit=study.time_unit or None,
         datasets=study.datasets,
         roles=tuple(study.roles.items()),

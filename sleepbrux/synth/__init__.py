@@ -1,7 +1,7 @@
 """Nights with known truth, for tests, demo data and planning.
 
 Reading order: `signal` (noise), `night` (what can happen), `groups` and `layout` (a plan of it),
-`heart`, `render` (plan to samples), `edf_writer`, `truth`, `study` (the demo scenario).
+`heart`, `render` (plan to samples), `truth`, `study` (the demo scenario).
 """
 
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference

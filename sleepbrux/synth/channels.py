@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.recording.edf_writer import Annotation, EdfSignal, write_edf
 from sleepbrux.synth.confounders import AroundPlan, Pair
-from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
 from sleepbrux.synth.heart import qrs
 from sleepbrux.synth.render import edf_signals, tiles
 from sleepbrux.synth.signal import TILE_S, child_rng

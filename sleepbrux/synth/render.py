@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
+from sleepbrux.recording.edf_writer import Annotation, EdfSignal, write_edf
 from sleepbrux.synth.faults import apply_fault, pink_noise
 from sleepbrux.synth.heart import heart_beats, qrs
 from sleepbrux.synth.night import SIDES, Burst, ElectrodeOff, Fault, NightPlan, Side

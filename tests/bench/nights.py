@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.recording.edf_writer import EdfSignal, write_edf
 from sleepbrux.synth import Recipe, plan_night, write_night
-from sleepbrux.synth.edf_writer import EdfSignal, write_edf
 
 LABELS = ("EMG Masseter L", "EMG Masseter R", "EMG Temporalis L", "EMG Temporalis R")
 BLOCK_S = 60

@@ -132,8 +132,8 @@ def rule_sets(path: Path, out: Path) -> Callable[[], Any]:
     return run
 
 
-def report_page(path: Path, out: Path) -> Callable[[], Any]:
-    """(h) The report page in headless Chromium, from the address to strip and close-ups ready."""
+def _page_in_browser(path: Path, out: Path) -> tuple[Any, Callable[[], None]]:
+    """Headless Chromium, and what opens the report page in it until strip and close-ups are drawn."""
     import shutil
 
     from selenium import webdriver
@@ -150,9 +150,39 @@ def report_page(path: Path, out: Path) -> Callable[[], Any]:
     page = (out / "e" / f"{path.stem}.report.html").resolve().as_uri()
     drawn = "return Boolean(document.getElementById('strip').dataset.ready)"
 
-    def run() -> None:
+    def opened() -> None:
         browser.get(page)
         WebDriverWait(browser, 20, poll_frequency=0.005).until(lambda b: b.execute_script(drawn))
+
+    return browser, opened
+
+
+def report_page(path: Path, out: Path) -> Callable[[], Any]:
+    """(h) The report page in headless Chromium, from the address to strip and close-ups ready."""
+    browser, opened = _page_in_browser(path, out)
+    opened.close = browser.quit  # type: ignore[attr-defined]
+    return opened
+
+
+ZOOMS = 40
+ZOOM = """
+const done = arguments[1], strip = document.getElementById("strip");
+let left = arguments[0];
+(function next() {
+  if (!left) { done(strip.dataset.from); return; }
+  document.querySelector('[data-do="' + (Math.floor(--left / 10) % 2 ? "in" : "out") + '"]').click();
+  requestAnimationFrame(() => setTimeout(next));
+})();
+"""
+
+
+def zooming(path: Path, out: Path) -> Callable[[], Any]:
+    """(z) `ZOOMS` zooms of the report page, each from the click until the strip is drawn."""
+    browser, opened = _page_in_browser(path, out)
+    opened()
+
+    def run() -> None:
+        browser.execute_async_script(ZOOM, ZOOMS)
 
     run.close = browser.quit  # type: ignore[attr-defined]
     return run
@@ -168,6 +198,7 @@ IN_PROCESS = {
     "h": report_page,
     "l": loading,
     "s": storing,
+    "z": zooming,
 }
 KERNEL = (
     "import numpy as np; from sleepbrux.signal import kernels; "

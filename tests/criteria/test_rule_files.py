@@ -25,6 +25,7 @@ from sleepbrux.criteria import (
 
 PUBLISHED = [
     "aasm",
+    "aasm_chin",
     "castroflorio2013_emg_hr",
     "gallo1999_contraction",
     "ikeda1996",

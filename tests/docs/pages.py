@@ -114,6 +114,40 @@ def api_page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
+GROUPS = {
+    "Recordings": "open_recording open_with_mne from_array Recording Hints Mark Hypnogram Window invent_night",
+    "Scoring": "score How score_many Batch rescore Night Measure Note Reference given",
+    "Criteria": "criterion_ids load_criterion Criterion assess_robustness",
+    "Tables and files": "frames tidy mne_annotations save_night load_night chain_of",
+    "Nights compared": "compare_nights CountedNight Comparison plan_nights Planned Variation Plan",
+    "Persons compared": "read_cohort compare_cohort PersonNight Cohort",
+    "Readers compared": "agree ScoringAgreement",
+    "Study and letter": "load_study letter_pdf letter_html Letter Fields",
+    "Errors": "SleepbruxError UsageError",
+}
+
+
+def reference_page() -> str:
+    """The public library for the site, where Sphinx fills in signatures and docstrings."""
+
+    def heading(text: str, sign: str) -> list[str]:
+        return [text, sign * len(text), ""]
+
+    lines = [f".. {REMAKE}", "", *heading("The public library", "=")]
+    lines += [
+        "``import sleepbrux as sb`` and use these names. What is not named here may change without notice.",
+        "",
+    ]
+    for group, names in GROUPS.items():
+        lines += heading(group, "-")
+        for name in names.split():
+            value: Any = getattr(sleepbrux, name)
+            kind = "autofunction" if inspect.isfunction(value) else "autoclass"
+            members = ["   :members:"] if inspect.isclass(value) else []
+            lines += [f".. {kind}:: sleepbrux.{name}", *members, ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
 @dataclass(frozen=True)
 class Requirement:
     """A requirement, a clause or a hazard, and the tests that show it."""
@@ -196,6 +230,7 @@ def risks_page() -> str:
 PAGES: dict[str, Callable[[], str]] = {
     "api.md": api_page,
     "criteria.md": criteria_page,
+    "reference.rst": reference_page,
     "privacy.md": lambda: privacy.page(REMAKE),
     "risks.md": risks_page,
 }

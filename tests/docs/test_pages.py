@@ -1,12 +1,13 @@
 """The documentation in the package: made from the code where it can be, whole, and without dead ends."""
 
+import inspect
 import re
 
 import pytest
 
 import sleepbrux
 from sleepbrux.criteria import criterion_ids
-from tests.docs.pages import FOLDER, PAGES, ROOT, marked_tests, requirements
+from tests.docs.pages import FOLDER, GROUPS, PAGES, ROOT, marked_tests, requirements
 
 
 @pytest.mark.parametrize("name", sorted(PAGES))
@@ -29,6 +30,18 @@ def test_every_criterion_and_every_public_name_has_its_place():
     assert [n for n in sleepbrux.__all__ if n != "__version__" and f"## `{n}" not in api] == []
 
 
+def test_every_public_name_is_on_the_site_once():
+    named = [name for names in GROUPS.values() for name in names.split()]
+    assert sorted(named) == sorted(n for n in sleepbrux.__all__ if n != "__version__")
+
+
+def test_every_public_function_and_every_result_has_an_example_or_is_one():
+    """A function shows a call; a class that people make themselves shows how."""
+    functions = [n for n in sleepbrux.__all__ if inspect.isfunction(getattr(sleepbrux, n))]
+    assert len(functions) > 20
+    assert [n for n in functions if ">>>" not in (getattr(sleepbrux, n).__doc__ or "")] == []
+
+
 def test_every_public_name_has_a_docstring_and_is_listed_by_dir():
     names = [n for n in sleepbrux.__all__ if n != "__version__"]
     assert [n for n in names if not (getattr(sleepbrux, n).__doc__ or "").strip()] == []
@@ -45,7 +58,10 @@ def test_the_glossary_is_sorted_and_each_word_is_explained():
     assert names == sorted(names)
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "sleepbrux/docs/numbers.md"])
+LINKED = ["README.md", "DEVELOPERS.md", *(p.relative_to(ROOT).as_posix() for p in FOLDER.rglob("*.md"))]
+
+
+@pytest.mark.parametrize("page", sorted(LINKED))
 def test_relative_links_lead_somewhere(page):
     text = (ROOT / page).read_text("utf-8")
     links = re.findall(r"\]\((?!https?:|#)([^)#]+)", text)

@@ -11,12 +11,14 @@ from pathlib import Path
 
 import pytest
 
-from sleepbrux.core.errors import RecordingError, UsageError
-from sleepbrux.export.bids import label, labels_of, write_bids
+from sleepbrux.core.errors import RecordingError, StudyError, UsageError
+from sleepbrux.export.bids import HED, BidsForm, label, labels_of, write_bids
 from sleepbrux.export.events import EVENT_TYPES, events
 from sleepbrux.export.files import ExportRequest, write_files
 from sleepbrux.recording.deidentify import nameless_copy
 from sleepbrux.scoring.request import Request, score_file
+from sleepbrux.study.dataset import StudyDataset
+from sleepbrux.study.file import load_study
 
 
 def validated(folder):
@@ -69,9 +71,8 @@ def test_names_are_letters_and_digits_and_never_twice(night, hostile, tmp_path):
         write_bids([("a", night)], tmp_path)
 
 
-@pytest.fixture
-def named(tmp_path):
-    """A recording whose header and annotations name somebody, scored."""
+def named_recording(tmp_path, seed=5, name="named.edf", others=()):
+    """A recording whose header and annotations name somebody, scored; ``others`` are labels of more channels."""
     import edfio
     import numpy as np
 
@@ -79,16 +80,16 @@ def named(tmp_path):
 
     signals = [
         edfio.EdfSignal(
-            np.clip(signal_of(rhythm(60, 5), seconds=120, seed=k), -3000, 3000),
+            np.clip(signal_of(rhythm(60, 5), seconds=120, seed=seed + k), -3000, 3000),
             1000,
             label=label,
             transducer_type="serial 4711",
             physical_dimension="uV",
             physical_range=(-3000, 3000),
         )
-        for k, label in enumerate(("EMG Masseter L", "EMG Masseter R"))
+        for k, label in enumerate(("EMG Masseter L", "EMG Masseter R", *others))
     ]
-    path = tmp_path / "named.edf"
+    path = tmp_path / name
     edfio.Edf(
         signals,
         patient=edfio.Patient(code="MRN-77", name="Jane_Doe"),
@@ -97,6 +98,11 @@ def named(tmp_path):
         annotations=[edfio.EdfAnnotation(30, None, "Mrs Doe coughs")],
     ).write(path)
     return path, score_file(path, Request(mvc_uv=200.0))
+
+
+@pytest.fixture
+def named(tmp_path):
+    return named_recording(tmp_path)
 
 
 def test_with_the_recordings_it_is_a_raw_set_that_passes(named, tmp_path):
@@ -156,7 +162,7 @@ def test_pseudonyms_that_share_their_letters_and_digits_are_two_persons(night, t
 
 def test_nights_of_one_person_whose_ids_share_their_letters_stay_two(night, tmp_path):
     write_bids([("a", of(night, "P", "n-1")), ("b", of(night, "P", "n1"))], tmp_path / "set")
-    assert len(list((tmp_path / "set" / "sub-P").iterdir())) == 2
+    assert len([p for p in (tmp_path / "set" / "sub-P").iterdir() if p.is_dir()]) == 2
 
 
 def test_names_are_the_same_whatever_else_is_in_the_set():
@@ -231,3 +237,128 @@ def test_samples_that_spell_text_are_in_no_data_set(tmp_path):
     with pytest.raises(RecordingError, match="look like text"):
         nameless_copy(path, tmp_path / "copy.edf")
     assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
+
+
+STUDY = """
+pseudonym = "P-01"
+study_id = "a1b2-c3d4"
+age_years = 91
+sex = "female"
+
+[letter]
+recorder = "A recorder"
+electrodes = "20 mm over the belly of the masseter, along its fibres"
+
+[dataset]
+name = "Nights"
+authors = ["A. Author", "B. Author"]
+license = "CC0"
+manufacturer = "A maker"
+reference = "mastoid"
+hardware_filters = "band-pass 10-500 Hz"
+power_line_hz = 50
+interelectrode_distance_mm = 20
+"""
+
+
+def study_in(folder, text=STUDY):
+    (folder / "study.toml").write_text(text, encoding="utf-8")
+    return load_study(folder / "study.toml")
+
+
+def owned(night, name, condition):
+    about = (("person", "P-01"), ("night", name), ("condition", condition), ("study_id", "a1b2-c3d4"))
+    return replace(night, about=about)
+
+
+def test_what_the_study_file_says_of_set_recorder_and_person_is_in_the_set(tmp_path):
+    pairs = [named_recording(tmp_path, seed, f"{seed}.edf", ("ECG", "Resp")) for seed in (5, 50)]
+    (first, one), (second, two) = pairs
+    nights = [("a", owned(one, "n-1", "none")), ("b", owned(two, "n-2", "splint"))]
+    # in the other order, as a user may name them: matched by digest
+    recordings = {n.swept.digest: path for path, n in reversed(pairs)}
+    write_bids(nights, tmp_path / "set", recordings, form=BidsForm(studies=(study_in(tmp_path),)))
+    errors, summary = validated(tmp_path / "set")
+    assert errors == []
+    assert len(summary["sessions"]) == 2
+    for path, session in ((first, "n1"), (second, "n2")):
+        folder = tmp_path / "set" / "sub-P01" / f"ses-{session}" / "emg"
+        (copy,) = folder.glob("*_emg.edf")
+        assert path.read_bytes()[-1000:] == copy.read_bytes()[-1000:]
+        said = json.loads(next(folder.glob("*_emg.json")).read_text("utf-8"))
+        assert said["Manufacturer"] == "A maker"
+        assert said["ManufacturersModelName"] == "A recorder"
+        assert said["EMGPlacementSchemeDescription"].startswith("20 mm over")
+        assert (said["EMGReference"], said["PowerLineFrequency"]) == ("mastoid", 50)
+        assert said["HardwareFilters"] == {"as entered": {"description": "band-pass 10-500 Hz"}}
+        assert said["EMGChannelCount"] == 2
+        rows = [r.split("\t") for r in next(folder.glob("*_channels.tsv")).read_text("utf-8").splitlines()]
+        assert [(r[1], r[-1]) for r in rows[1:]] == [
+            ("EMG", "left masseter"),
+            ("EMG", "right masseter"),
+            ("ECG", "n/a"),
+            ("RESP", "n/a"),
+        ]
+    about = json.loads((tmp_path / "set" / "dataset_description.json").read_text("utf-8"))
+    assert (about["Name"], about["Authors"], about["License"]) == (
+        "Nights",
+        ["A. Author", "B. Author"],
+        "CC0",
+    )
+    people = (tmp_path / "set" / "participants.tsv").read_text("utf-8").splitlines()
+    assert people == ["participant_id\tpseudonym\tage\tsex", "sub-P01\tP-01\t89+\tfemale"]
+    worn = (tmp_path / "set" / "sub-P01" / "sub-P01_sessions.tsv").read_text("utf-8").splitlines()
+    assert worn[1:] == ["ses-n1\tn-1\tnone", "ses-n2\tn-2\tsplint"]
+
+
+def test_no_recommended_field_that_the_study_knows_is_missing(tmp_path):
+    """By the standard's own schema: what is required is there, what is recommended where the study says it."""
+    import bidsschematools.schema
+
+    path, night = named_recording(tmp_path)
+    form = BidsForm(studies=(study_in(tmp_path),))
+    write_bids([("a", owned(night, "n", "none"))], tmp_path / "set", {night.swept.digest: path}, form=form)
+    said = json.loads(next((tmp_path / "set").rglob("*_emg.json")).read_text("utf-8"))
+    rules = bidsschematools.schema.load_schema().rules.sidecars.emg
+    levels = {
+        name: level if isinstance(level, str) else level["level"]
+        for rule in rules.values()
+        for name, level in rule.fields.items()
+    }
+    assert {name for name, level in levels.items() if level == "required"} <= said.keys()
+    assert said.keys() <= levels.keys()
+    never = {"DeviceSerialNumber"}  # it may point to a person
+    fields = {re.sub("_mm$|_hz$", "", name) for name in StudyDataset.__struct_fields__}
+    spoken = {re.sub("(?<=[a-z])(?=[A-Z])", "_", name).lower() for name in levels}
+    missing = {n for n in spoken if levels.get(n) == "recommended"} - fields
+    assert missing - never == set()
+
+
+def test_two_study_files_with_two_data_sets_are_refused(night, tmp_path):
+    first = study_in(tmp_path)
+    other = study_in(tmp_path, STUDY.replace('"CC0"', '"CC-BY"'))
+    wish = ExportRequest(("bids",), studies=(first, other))
+    with pytest.raises(UsageError, match=r"different \[dataset\] tables"):
+        write_files([("a", night)], tmp_path / "out", wish)
+    assert not (tmp_path / "out").exists()
+    with pytest.raises(StudyError, match=r"dataset: there is no field 'licence'; allowed are name, authors"):
+        study_in(tmp_path, STUDY.replace("license", "licence"))
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_hed_tags_are_valid_by_their_own_makers_tools(night, tmp_path):
+    from hed import Sidecar, TabularInput, get_printable_issue_string, load_schema_version
+
+    write_bids([("a", night)], tmp_path / "set")
+    about = json.loads((tmp_path / "set" / "dataset_description.json").read_text("utf-8"))
+    schema = load_schema_version(about["HEDVersion"])  # a file of the package, no download
+    table = next((tmp_path / "set").rglob("*_events.tsv"))
+    sidecar = Sidecar(str(table.with_suffix(".json")))
+    said = TabularInput(str(table), sidecar=sidecar)
+    issues = sidecar.validate(schema) + said.validate(schema)
+    assert issues == [], get_printable_issue_string(issues)
+    assert set(HED) == set(EVENT_TYPES)
+    wrong = json.loads(table.with_suffix(".json").read_text("utf-8"))
+    wrong["trial_type"]["HED"]["Phasic episode"] = "Bruxism"
+    (tmp_path / "wrong.json").write_text(json.dumps(wrong), encoding="utf-8")
+    assert Sidecar(str(tmp_path / "wrong.json")).validate(schema)

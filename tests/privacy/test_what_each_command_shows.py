@@ -17,7 +17,7 @@ from tests.privacy import planted
 from tests.privacy.planted import WORDS, found_in, found_in_files
 from tests.privacy.table import MEANINGS, NEVER, TABLE
 
-EVERY = "csv,json,edf,fhir,bids,study,archive"
+EVERY = "csv,json,edf,fhir,bids,study,parquet,archive"
 OTHERS: dict[str, tuple[Callable[..., Path], list[str]]] = {
     ".wav": (
         planted.wav,
@@ -205,7 +205,7 @@ def test_name_number_birth_date_and_free_texts_are_shown_by_no_command_unasked(g
 def test_no_file_of_an_export_holds_or_is_called_by_a_planted_word(ground):
     assert ground.files["export"] == {}
     written = [p for p in ground.home.rglob("*") if p.is_file() and "export 0" in str(p.parent)]
-    assert {".csv", ".json", ".edf", ".h5", ".tsv"} <= {p.suffix for p in written}
+    assert {".csv", ".json", ".edf", ".h5", ".tsv", ".parquet"} <= {p.suffix for p in written}
     raw = list((ground.home / "export raw").rglob("*_emg.edf"))
     assert len(raw) == 1
     assert found_in(raw[0].read_bytes()) == set()

@@ -151,7 +151,7 @@ def test_row_07_a_resting_level_that_no_muscle_has_is_doubted_on_every_output(
     recording = opened(edf(signal, n_records=120))
     told = [n for n in sweep_recording(recording).notes if n.code == "rest-implausible"]
     assert bool(told) == bool(said)
-    assert all(said in n.text and "--unit" in n.text for n in told)
+    assert all(said in n.text and "`unit`" in n.text for n in told)
     with pytest.raises(SystemExit):
         main(["inspect", str(tmp_path / "night.edf")])
     assert ("rest-implausible" in capsys.readouterr().out) == bool(said)

@@ -188,7 +188,7 @@ def test_the_search_finds_a_value_wherever_it_is_left(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("name", "said"), [("Harry.edf", "name of --out"), ("Haagse Harry.edf", "recording itself")]
+    ("name", "said"), [("Harry.edf", "name of `out`"), ("Haagse Harry.edf", "recording itself")]
 )
 @pytest.mark.shows("identity-out")
 def test_a_telling_name_is_refused(tmp_path, name, said):
@@ -418,7 +418,7 @@ def notes_channel(folder: Path, packed: bytes, *, label: str = "Notes", width: i
 def test_samples_of_a_channel_that_is_no_signal_and_that_spell_text_are_refused(tmp_path, packed, width):
     path = notes_channel(tmp_path, packed, width=width)
     out = tmp_path / "P1.edf"
-    with pytest.raises(RecordingError, match=r"samples of 'Notes' look like text.*--without"):
+    with pytest.raises(RecordingError, match=r"samples of 'Notes' look like text.*`without`"):
         deidentify(path, out, pseudonym="P1", key=KEY)
     assert [p.name for p in tmp_path.iterdir()] == ["x.edf"]
     report = deidentify(path, out, pseudonym="P1", key=KEY, keep=Kept(without=["notes"]))
@@ -480,7 +480,7 @@ def test_signals_are_no_text(tmp_path):
     ],
 )
 def test_a_pseudonym_that_is_like_the_name_is_refused(tmp_path, pseudonym):
-    with pytest.raises(UsageError, match="--pseudonym holds"):
+    with pytest.raises(UsageError, match="`pseudonym` holds"):
         deidentify(night(tmp_path), tmp_path / "o.edf", pseudonym=pseudonym, key=KEY)
     assert not (tmp_path / "o.edf").exists()
 
@@ -500,7 +500,7 @@ def test_a_surname_as_file_name_is_no_pseudonym_and_a_code_may_be_one(tmp_path):
         if allowed:
             deidentify(path, out, pseudonym=pseudonym, key=KEY)
         else:
-            with pytest.raises(UsageError, match="--pseudonym holds"):
+            with pytest.raises(UsageError, match="`pseudonym` holds"):
                 deidentify(path, out, pseudonym=pseudonym, key=KEY)
 
 
@@ -722,7 +722,7 @@ def test_a_short_number_is_found_in_the_pseudonym_and_in_the_name_of_the_copy(tm
         if who[0] == "4" and "113" in name:
             continue
         path = edf(emg(), patient=who).write(tmp_path / "x.edf")
-        with pytest.raises(UsageError, match=r"number|name of --out"):
+        with pytest.raises(UsageError, match=r"number|name of `out`"):
             deidentify(path, tmp_path / name, pseudonym=pseudonym, key=KEY)
 
 

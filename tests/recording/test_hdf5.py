@@ -84,7 +84,7 @@ def test_a_matlab_file_of_version_7_3_is_an_hdf5_file_with_a_text_before_it(tmp_
     head = b"MATLAB 7.3 MAT-file, Platform: GLNXA64, HDF5 schema 1.00 .".ljust(124) + b"\0\2IM"
     with path.open("r+b") as handle:
         handle.write(head)
-    recording = open_recording(path, Hints(rate=1000, unit="uV"))
+    recording = open_recording(path, Hints(rate_hz=1000, unit="uV"))
     assert recording.format == "HDF5"
     np.testing.assert_allclose(values(recording, 1), UV[1], atol=0.006)
     assert candidate(path).verdict == "recording"
@@ -94,7 +94,7 @@ def test_row_55_without_a_rate_the_sets_are_listed(tmp_path):
     path = built(tmp_path / "night.h5", lambda f: f.create_dataset("a/emg", data=UV))
     with pytest.raises(RecordingError, match=r"/a/emg \(2, 5000\).*--rate.*--dataset"):
         open_recording(path)
-    recording = open_recording(path, Hints(rate=500))
+    recording = open_recording(path, Hints(rate_hz=500))
     assert recording.duration_s == 10.0
     assert recording.channels[0].unit == "a.u."
 
@@ -106,12 +106,12 @@ def test_row_55_sets_are_chosen_by_the_end_of_their_path(tmp_path):
             file.create_dataset(f"{device}/filtered", data=UV[1])
 
     path = built(tmp_path / "night.h5", build)
-    hints = Hints(rate=1000, datasets=("two/EMG Mass L",))
+    hints = Hints(rate_hz=1000, datasets=("two/EMG Mass L",))
     (channel,) = open_recording(path, hints).channels
     assert channel.muscle == "masseter"
     for name, said in (("EMG Mass L", "more than one"), ("three", "no data set of numbers")):
         with pytest.raises(RecordingError, match=said):
-            open_recording(path, Hints(rate=1000, datasets=(name,)))
+            open_recording(path, Hints(rate_hz=1000, datasets=(name,)))
 
 
 @pytest.mark.parametrize("rate", [0.0, -1000.0, 1.1e-308])
@@ -129,7 +129,7 @@ def test_row_55_a_rate_cannot_be_that_of_sets_of_different_lengths(tmp_path):
         file.create_dataset("spo2", data=UV[0][:50])
 
     with pytest.raises(RecordingError, match="different lengths"):
-        open_recording(built(tmp_path / "night.h5", build), Hints(rate=1000))
+        open_recording(built(tmp_path / "night.h5", build), Hints(rate_hz=1000))
 
 
 def test_shorter_sets_below_one_rate_are_left_out_with_a_note(tmp_path):

@@ -61,7 +61,7 @@ def test_an_edf_file_opens_by_its_content_under_any_name(tmp_path):
     path = edf(record_duration=0).write(tmp_path / "night.csv")
     with pytest.raises(RecordingError, match="record_duration"):
         open_recording(path)
-    assert open_recording(str(path), record_duration="0.5").channels[0].rate == 400
+    assert open_recording(str(path), record_duration_s="0.5").channels[0].rate == 400
 
 
 @pytest.mark.parametrize("name", MODULES)

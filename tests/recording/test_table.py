@@ -149,7 +149,7 @@ def test_row_52_the_true_rate_comes_from_the_stamps(tmp_path):
 
 def test_row_52_a_rate_that_differs_from_the_stamps_is_told(tmp_path):
     path = written(tmp_path / "night.csv", lambda i: f"{i / 1000:.3f}")
-    recording = open_recording(path, Hints(rate=900))
+    recording = open_recording(path, Hints(rate_hz=900))
     assert recording.channels[0].rate == 900
     assert "rate-differs" in codes(recording)
 
@@ -325,7 +325,7 @@ def test_without_a_time_column_the_rate_must_be_given_or_stated(tmp_path):
     path.write_text("EMG Mass L [mV],EMG Mass R [mV]\n" + body)
     with pytest.raises(RecordingError, match="no time column"):
         open_recording(path)
-    given = open_recording(path, Hints(rate=2000))
+    given = open_recording(path, Hints(rate_hz=2000))
     assert given.duration_s == 3.0
     np.testing.assert_allclose(values(given), 1000 * UV[:, 0])
     path.write_text("Sampling rate: 2 kHz\nEMG Mass L [mV],EMG Mass R [mV]\n" + body)
@@ -338,7 +338,7 @@ def test_one_column_with_blanks_in_its_name_keeps_it(tmp_path, head):
     path.write_text(f"{head}\n" + "".join(f"{a}\n" for a in UV[:, 0]))
     with pytest.raises(RecordingError, match="no time column among 'EMG Mass L' and no rate"):
         open_recording(path)
-    (channel,) = open_recording(path, Hints(rate=500)).channels
+    (channel,) = open_recording(path, Hints(rate_hz=500)).channels
     assert (channel.label, channel.muscle, channel.unit) == ("EMG Mass L", "masseter", "uV")
     assert channel.n_stored == N
 
@@ -368,7 +368,7 @@ def test_without_a_unit_values_stay_arbitrary_until_one_is_given(tmp_path):
 def test_a_number_of_rows_is_no_channel(tmp_path):
     path = tmp_path / "night.csv"
     path.write_text("Index,EMG Mass L [uV]\n" + "".join(f"{i},{UV[i, 0]}\n" for i in range(N)))
-    recording = open_recording(path, Hints(rate=1000))
+    recording = open_recording(path, Hints(rate_hz=1000))
     assert [c.label for c in recording.channels] == ["EMG Mass L"]
     assert "count-column" in codes(recording)
 

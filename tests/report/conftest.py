@@ -1,8 +1,6 @@
 """Short nights from noise, and a headless browser where there is one."""
 
-import shutil
 from datetime import datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +9,8 @@ from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.model import Mark
 from sleepbrux.reference import given
 from sleepbrux.scoring.night import score_night
+
+from .page_browser import browser_path, headless
 
 RATE = 500
 LABELS = ("EMG Masseter L", "EMG Masseter R")
@@ -70,10 +70,14 @@ def scored(criterion="phasic_tonic_10mvc", *, mvc=True, **options):
     return score_night(rec, given(labels, MVC_UV) if mvc else None, criterion, channels=labels, threads=1)
 
 
+def held_night():
+    return scored(gap=(440.0, 455.0), flat=(480.0, 520.0))
+
+
 @pytest.fixture(scope="session")
 def night():
     """Ten minutes, two channels, a gap and a flat stretch."""
-    return scored(gap=(440.0, 455.0), flat=(480.0, 520.0))
+    return held_night()
 
 
 @pytest.fixture(scope="session")
@@ -83,34 +87,10 @@ def hostile():
     return scored(labels=EVIL[:2], marks=marks, name=EVIL[1])
 
 
-def _browser_path():
-    names = ("chromium", "chromium-browser", "google-chrome", "chrome")
-    return next((path for path in map(shutil.which, names) if path), None)
-
-
 @pytest.fixture(scope="session")
-def browser(tmp_path_factory):
-    """Headless Chromium with its performance and console logs."""
-    path = _browser_path()
-    if path is None:
+def browser():
+    """Headless Chromium, where there is one."""
+    if browser_path() is None:
         pytest.skip("neither chromium nor chrome is installed")
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    for flag in (
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-background-networking",
-        "--no-first-run",
-        "--window-size=1280,1600",
-        f"--user-data-dir={tmp_path_factory.mktemp('profile')}",
-    ):
-        options.add_argument(flag)
-    options.binary_location = path
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    own = Path("/usr/bin/chromedriver")
-    driver = webdriver.Chrome(options=options, service=Service(str(own)) if own.exists() else Service())
-    yield driver
-    driver.quit()
+    with headless() as driver:
+        yield driver

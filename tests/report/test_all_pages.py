@@ -2,7 +2,6 @@
 
 import html
 import re
-from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -11,72 +10,18 @@ import pytest
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.report.axes import CONDITION_SHAPES, KIND_SHAPES
 from sleepbrux.report.frame import style
-from sleepbrux.report.night_page import render_night
 from sleepbrux.report.numbers import en_dashes
 from sleepbrux.report.palette import DARK, LIGHT
-from sleepbrux.scoring.robustness import assess_robustness
-from sleepbrux.synth.study import load_scenario, write_recording
-from tests.analysis.comparison.test_study_comparison import COUNTS
-from tests.analysis.comparison.test_study_comparison import scored as ten_minutes
-from tests.cli.conftest import called as run
 from tests.golden import FOLDER
 
+from .every_page import NAMES, every_page
 from .test_accessibility import violations
 from .test_in_browser import OVERLAPS, opened, sized, unsized, until
-
-NAMES = ("night", "robustness", "study", "reference", "clench", "agreement", "cohort")
-
-
-def study_folder(out):
-    """Archives of nine short nights with their table."""
-    from sleepbrux.archive.file import save_night
-    from sleepbrux.report.outputs import ARCHIVE
-
-    lines, k = ["night;condition;date"], 0
-    for condition, counts in COUNTS.items():
-        for count in counts:
-            save_night(ten_minutes(k, count), out / f"n{k}{ARCHIVE}")
-            lines.append(f"n{k};{condition};2026-03-{k + 1:02d}")
-            k += 1
-    (out / "nights.csv").write_text("\n".join(lines) + "\n", "utf-8")
 
 
 @pytest.fixture(scope="module")
 def paths(night, tmp_path_factory):
-    """Every page as a file, by name."""
-    out = tmp_path_factory.mktemp("pages")
-    study_folder(out)
-    small = replace(load_scenario(), rate_hz=500)
-    write_recording(small, "reference", out / "chair.edf")
-    persons = ["person,condition,events,valid_hours"]
-    persons += [
-        f"person {p},{condition},{20 + 3 * p + k - (6 if condition == 'splint' else 0)},7"
-        for p in range(6)
-        for condition in ("none", "splint")
-        for k in range(2)
-    ]
-    (out / "persons.csv").write_text("\n".join(persons) + "\n", "utf-8")
-    for call in (
-        ("compare", out, "--out", out),
-        ("agreement", out, "criterion:lavigne1996", "--out", out),
-        ("cohort", out / "persons.csv", "--out", out),
-        ("reference", out / "chair.edf", "--out", out),
-        ("clench", out / "chair.edf", "--out", out),
-    ):
-        done = run(*call)
-        assert done.code == 0, (call, done.err)
-    (out / "night.html").write_text(render_night(night), encoding="utf-8")
-    (out / "robust.html").write_text(render_night(night, robustness=assess_robustness(night)), "utf-8")
-    found = {
-        "night": "night.html",
-        "robustness": "robust.html",
-        "study": "study.report.html",
-        "reference": "chair.edf.reference.html",
-        "clench": "chair.clench.html",
-        "agreement": "agreement.html",
-        "cohort": "cohort.report.html",
-    }
-    return {name: out / file for name, file in found.items()}
+    return every_page(tmp_path_factory.mktemp("pages"), night)
 
 
 @pytest.fixture(params=NAMES)

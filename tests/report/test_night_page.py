@@ -85,7 +85,9 @@ def test_the_banner_says_whether_a_person_has_looked(night, text):
 
 
 @pytest.mark.shows("wake-as-sleep")
-@pytest.mark.parametrize("criterion", [i for i in criterion_ids() if load_criterion(i).heart_rate is None])
+@pytest.mark.parametrize(
+    "criterion", [i for i in criterion_ids("jaw") if load_criterion(i).heart_rate is None]
+)
 def test_no_word_of_judgement_and_no_hour_of_sleep_under_any_criterion(night, criterion):
     kind = amplitude_of(load_criterion(criterion), night.reference)
     night = replace(night, reference=converted(night.reference, kind))

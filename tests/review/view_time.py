@@ -17,12 +17,12 @@ import numpy as np
 
 from sleepbrux.archive.file import save_night
 from sleepbrux.archive.journal.file import DecisionDraft
+from sleepbrux.recording.edf_writer import Annotation, EdfSignal, write_edf
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.reference import given
 from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import Trace, check_same, packed
 from sleepbrux.scoring.night import score_night
-from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
 from tests.nights import emg
 
 LABELS = ("EMG Masseter L", "EMG Masseter R", "EMG Temporalis L", "EMG Temporalis R")

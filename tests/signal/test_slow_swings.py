@@ -12,6 +12,7 @@ from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import find_window
 from sleepbrux.reference import given
 from sleepbrux.scoring.events import find_events
+from sleepbrux.signal.slow_swings import _shifted
 from sleepbrux.signal.swept import sweep_recording
 from tests.signal.test_contact import shaped
 
@@ -160,3 +161,11 @@ def test_a_clean_night_is_not_touched():
             assert set(quality.faults) == {"settling"}
             if median_hz > 60:  # a spectrum so low has peaks of a pop's shape, a few in a quarter of an hour
                 assert not [note for note in quality.notes if note.code == "pops-repaired"]
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 7])
+def test_shifted_frames_repeat_the_first_and_the_last(n):
+    values = np.random.default_rng(n).normal(size=n)
+    for lag in range(-9, 10):
+        at = np.clip(np.arange(n) + lag, 0, n - 1)
+        np.testing.assert_array_equal(_shifted(values, lag), values[at])

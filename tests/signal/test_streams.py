@@ -6,10 +6,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from sleepbrux.recording.edf_writer import EdfSignal, write_edf
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.signal.streams import sharing, stream
-from sleepbrux.synth.edf_writer import EdfSignal, write_edf
 
 
 def joined(recording, channels, core_s, margin_s=0.0):

@@ -8,7 +8,7 @@ import numpy as np
 import pyedflib
 import pytest
 
-from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
+from sleepbrux.recording.edf_writer import Annotation, EdfSignal, write_edf
 from sleepbrux.synth.layout import Recipe, plan_night
 from sleepbrux.synth.render import tiles, write_night
 

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sleepbrux.recording.edf_writer import Annotation, EdfSignal, write_edf
 from sleepbrux.synth import Recipe, plan_night
-from sleepbrux.synth.edf_writer import Annotation, EdfSignal, write_edf
 from sleepbrux.synth.render import edf_signals, tiles
 from tests.cli.conftest import called
 

@@ -66,7 +66,7 @@ def check_labels(labels: Mapping[str, str], level: Level) -> None:
     allowed = (*words, KNOWN, UNKNOWN, "left out")
     for label, kind in labels.items():
         if kind not in allowed:
-            raise UsageError(f"--label {label}={kind}: allowed are {', '.join(allowed)}")
+            raise UsageError(f"`labels` {label}={kind}: allowed are {', '.join(allowed)}")
 
 
 def stem_of(path: Path) -> str:
@@ -208,8 +208,8 @@ def _scored(file: Path, wanted: Wanted, night: Night | None) -> list[tuple[float
     if night is not None:
         return [(0.0, night.swept.duration_s)]
     raise UsageError(
-        f"{file.name}: --scored all means the whole recording, and neither side is an archive that knows "
-        "how long it is; state --scored FROM-TO in seconds"
+        f"{file.name}: `scored` all means the whole recording, and neither side is an archive that knows "
+        "how long it is; state `scored` from-to in seconds"
     )
 
 

@@ -113,9 +113,9 @@ def meaning(label: str, level: Level) -> str:
     ('unclassified', 'unscored')
     """
     words = set[str](re.findall(r"[^\W\d_]+", label.split("@@", maxsplit=1)[0].casefold()))
-    if words & UNKNOWN_WORDS or {"not", "scored"} <= words:
+    if words & UNKNOWN_WORDS or ("not" in words and words & KNOWN_WORDS):
         return UNKNOWN
-    if words & KNOWN_WORDS:
+    if words & KNOWN_WORDS or {"analysed", "window"} <= words:
         return KNOWN
     if "short" in words:
         return IGNORED
@@ -172,12 +172,12 @@ def of_rows(
     if scored is None and not looked:
         raise UsageError(
             f"{who}: nothing says which time was scored, and unscored is not the same as nothing found; "
-            "mark it with rows labelled 'scored', or state it with --scored"
+            "mark it with rows labelled 'scored', or state it with `scored`"
         )
     if not events and counts and all(taken == IGNORED for _, taken in counts):
         raise UsageError(
             f"{who}: none of its labels is known ({', '.join(sorted({k[:40] for k, _ in counts})[:8])}); "
-            "say what they stand for with --label TEXT=KIND"
+            "say what they stand for with `labels` (text to kind)"
         )
     flat = [e for e in events if e[1] <= e[0]]
     if flat:

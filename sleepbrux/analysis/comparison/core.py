@@ -20,7 +20,7 @@ from sleepbrux.analysis.comparison.rearrange import (
     Rearrangement,
 )
 from sleepbrux.analysis.comparison.rules import VERDICT_P
-from sleepbrux.analysis.comparison.sentences import sentence_of, side_by_side_of, verdict_of
+from sleepbrux.analysis.comparison.sentences import sentence_of, side_by_side_of, verdict_of, why_of
 from sleepbrux.analysis.comparison.serial import Serial, serial_of
 from sleepbrux.analysis.comparison.trend import Trend, trend_over_nights
 from sleepbrux.analysis.comparison.verdict import judge
@@ -259,6 +259,7 @@ def compare_nights(
                 one.serial,
                 plain.ratio if plain else None,
                 one.prior,
+                why_of(verdict, order, one.test, verdict_p),
             )
         )
     trend = _trend(kept, counts=counts)

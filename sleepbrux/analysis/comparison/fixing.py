@@ -8,7 +8,7 @@ Layout of ``STUDY.fixed.jsonl``::
 
 Each line holds the digest of the one before, so that a line that was changed or taken out between others
 shows. Lines cut off at the end do not: the file is a memory aid among honest people and no seal. The first line
-is written by `plan --fix`, else before the first night is scored.
+is written by the plan where it is fixed there, else before the first night is scored.
 """
 
 from __future__ import annotations

@@ -85,6 +85,8 @@ class Contrast:
         The ratio with every valid hour counting the same; None where hours were not weighted.
     prior
         The ratio if nights vary about as published (`prior.WORDS`): a sensitivity line, never the verdict.
+    why
+        Whether a difference can be put down to what was worn, in a sentence; empty without a difference.
     """
 
     condition: str
@@ -97,6 +99,7 @@ class Contrast:
     serial: Serial | None = None
     by_valid_hours: float | None = None
     prior: PriorLine | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True)

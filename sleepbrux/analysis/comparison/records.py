@@ -28,7 +28,7 @@ from sleepbrux.archive.nights import (
     pool,
 )
 from sleepbrux.core.errors import StudyError, UsageError
-from sleepbrux.core.parallel import ahead
+from sleepbrux.core.parallel import made_ahead
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.scoring.episodes import KINDS
@@ -171,7 +171,7 @@ def _other_rules(own: Criterion) -> Iterator[tuple[str, Criterion]]:
                     f"{own.id} at {level:g} % MVC",
                     own.derive({"threshold.level_pct_mvc": level}),
                 )
-    yield from ((i, load_criterion(i)) for i in OTHER_CRITERIA if i != own.id)
+    yield from ((i, load_criterion(i)) for i in OTHER_CRITERIA if i != own.id and own.muscle == "jaw")
 
 
 def under_rules(night: Night) -> tuple[UnderRule, ...]:
@@ -274,14 +274,20 @@ def read_records(
     rules = study_rules(study)
     pairs: list[tuple[NightRecord, NightRecord | None]] = []
     missing: list[Missing] = []
-    for one in ahead(archived(study, folder, suffix=suffix, due=due)):
+
+    def read(one: ArchivedNight | Missing) -> Missing | tuple[NightRecord, NightRecord | None]:
+        if isinstance(one, Missing):
+            return one
+        try:
+            return _both(one, rules, robust=robust)
+        except (StudyError, UsageError) as error:
+            return Missing(one.entry.id, one.entry.condition, str(error))
+
+    for one in made_ahead(read, archived(study, folder, suffix=suffix, due=due)):
         if isinstance(one, Missing):
             missing.append(one)
         else:
-            try:
-                pairs.append(_both(one, rules, robust=robust))
-            except (StudyError, UsageError) as error:
-                missing.append(Missing(one.entry.id, one.entry.condition, str(error)))
+            pairs.append(one)
         if progress is not None:
             progress()
     found = _scored_alike(pairs, automatic=automatic)

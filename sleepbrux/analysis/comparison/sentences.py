@@ -26,6 +26,38 @@ Verdict = Literal[
 ]
 ALIKE: Verdict = "no more than a quarter less or a third more"
 DESCRIBED: Verdict = "described, not tested"
+ABOUT_THE_SAME = "about the same"
+CAUSE = (
+    "The order was drawn at random and its test agrees, so in this person the difference can be put down to "
+    "what was worn."
+)
+NO_CAUSE = "The order of nights was not drawn at random, so this does not say why."
+NOT_CONFIRMED = "The order was drawn at random, but its test does not agree, so this does not say why."
+
+
+def plain_verdict(verdict: Verdict) -> str:
+    """A verdict in the words of a reader.
+
+    Examples
+    --------
+    >>> plain_verdict("no more than a quarter less or a third more")
+    'about the same'
+    >>> plain_verdict("lower")
+    'lower'
+    """
+    return ABOUT_THE_SAME if verdict == ALIKE else verdict
+
+
+def why_of(verdict: Verdict, order: Order, test: Rearrangement | None, bound: float = VERDICT_P.value) -> str:
+    """Whether a difference can be put down to what was worn, in a sentence; empty without a difference.
+
+    Cause is named only where the order of nights was drawn and the test that stands on the drawing says so.
+    """
+    if verdict not in ("lower", "higher"):
+        return ""
+    if order not in RANDOMISED:
+        return NO_CAUSE
+    return CAUSE if test is not None and test.p <= bound else NOT_CONFIRMED
 
 
 def nights_with(condition: str) -> str:
@@ -142,24 +174,16 @@ def sentence_of(
     test: Rearrangement | None = None,
     bound: float = VERDICT_P.value,
 ) -> str:
-    """The sentence of a contrast.
-
-    Cause is named only where the order of nights was drawn and the test that stands on the drawing says so.
-    """
+    """The sentence of a contrast, and after it whether a difference can be put down to what was worn."""
     text = f"{numbers_of(found, rate, serial)}: "
     if verdict == "cannot tell yet":
         return f"{text}cannot tell yet; {why_not_yet(found, serial=serial, test=test, bound=bound)}."
     if verdict == DESCRIBED:
         return f"{text}described, not tested; the comparisons with the baseline come first."
     if verdict == ALIKE:
-        return f"{text}{verdict} ({MARGINS})."
-    text += f"{verdict} on {nights_with(found.condition)}."
-    if order in RANDOMISED and test is not None and test.p <= bound:
-        return (
-            f"{text} The order of nights was drawn at random and the rearrangement test agrees "
-            f"(p {p_text(test.p)}), so in this person the difference can be put down to what was worn."
-        )
-    return f"{text} The order of nights was not drawn at random, so this does not say why."
+        return f"{text}{ABOUT_THE_SAME}, {verdict} ({MARGINS})."
+    named = f" Rearrangement test: p {p_text(test.p)}." if order in RANDOMISED and test is not None else ""
+    return f"{text}{verdict} on {nights_with(found.condition)}. {why_of(verdict, order, test, bound)}{named}"
 
 
 def side_by_side_of(

@@ -14,7 +14,7 @@ from sleepbrux.analysis.comparison.fixing import fixing_notes
 from sleepbrux.analysis.comparison.model import Comparison
 from sleepbrux.analysis.comparison.records import NightRecord, NightStrip, Reading, counted, under_rule
 from sleepbrux.analysis.comparison.rules import LOOKS_P, RULES, VERDICT_P
-from sleepbrux.analysis.comparison.sentences import Verdict
+from sleepbrux.analysis.comparison.sentences import Verdict, plain_verdict
 from sleepbrux.analysis.comparison.spreads import (
     Measured,
     NightSpread,
@@ -270,7 +270,7 @@ def _holds(verdict: Verdict, rows: Sequence[Alternative]) -> str:
     span = f"; the ratio lies between {min(known):.2f} and {max(known):.2f}" if known else ""
     return (
         f"Under {same} of {len(rows)} other thresholds and criteria the verdict is the same "
-        f"({verdict}){span}."
+        f"({plain_verdict(verdict)}){span}."
     )
 
 

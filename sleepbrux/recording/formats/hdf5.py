@@ -150,7 +150,7 @@ def _named(sets: list[Datasets], datasets: Sequence[str], found: Findings) -> li
         if len(fits) != 1:
             what = "no data set of numbers" if not fits else "more than one data set"
             raise found.refusal(
-                f"there is {what} named {name!r}; the file holds {_listing(sets)}: name them with --dataset."
+                f"there is {what} named {name!r}; the file holds {_listing(sets)}: name them with `datasets`."
             )
         chosen += fits
     return chosen
@@ -183,7 +183,7 @@ def _choose(
         if len(lengths) > 1:
             raise found.refusal(
                 f"the data sets have different lengths, so one rate cannot be that of all: the file holds"
-                f" {_listing(sets)}; name them with --dataset."
+                f" {_listing(sets)}; name them with `datasets`."
             )
         chosen = sets
     else:
@@ -191,14 +191,14 @@ def _choose(
         chosen = _longest(rated, found)
     if not chosen or any(_rate(each, rate) is None for each in chosen):
         raise found.refusal(
-            f"no attribute gives a sampling rate: the file holds {_listing(chosen or sets)}; give --rate,"
-            " and name the data sets with --dataset."
+            f"no attribute gives a sampling rate: the file holds {_listing(chosen or sets)}; give `rate_hz`,"
+            " and name the data sets with `datasets`."
         )
     wide = [each for each in chosen if each.columns > MOST_CHANNELS]
     if wide or sum(each.columns for each in chosen) > MOST_CHANNELS:
         raise found.refusal(
             f"the data sets would be more than {MOST_CHANNELS} channels: {_listing(wide or chosen)}; name"
-            " them with --dataset."
+            " them with `datasets`."
         )
     return chosen
 

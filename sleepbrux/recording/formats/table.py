@@ -369,7 +369,7 @@ def _runs(scan: _Scan, rate: float | str | Fraction | None) -> tuple[tuple[Run, 
     if given is None and not stated:
         names = listed(name for name in scan.columns.names if name) or "the columns"
         raise scan.found.refusal(
-            f"there is no time column among {names} and no rate above the table; give --rate in samples a"
+            f"there is no time column among {names} and no rate above the table; give `rate_hz` in samples a"
             " second."
         )
     if given is not None:

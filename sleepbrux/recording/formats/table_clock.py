@@ -105,7 +105,7 @@ def examine(times: NDArray[np.float64], found: Findings, *, written_s: float = 0
     if not 0 < step < LONGEST_NIGHT_S:
         raise found.refusal(
             "the time column does not advance from row to row, so the sampling rate is not known; check"
-            " the column, or give --rate."
+            " the column, or give `rate_hz`."
         )
     resolution = _resolution(times[:5000])
     steps = np.diff(times)
@@ -118,7 +118,7 @@ def examine(times: NDArray[np.float64], found: Findings, *, written_s: float = 0
         if not 0 < step < LONGEST_NIGHT_S:
             raise found.refusal(
                 "the time stamps that rows share go back as often as forward, so the sampling rate is not"
-                " known; check the column, or give --rate."
+                " known; check the column, or give `rate_hz`."
             )
         return Stamps(step, resolution, packet, exact=False, jitter_s=jitter)
     off = float(np.percentile(np.abs(steps - step), 95))
@@ -311,7 +311,7 @@ class ClockTracker:
         if exact <= 0:
             raise self.found.refusal(
                 "the time stamps do not advance over the rows, so the sampling rate is not known; check the"
-                " column, or give --rate."
+                " column, or give `rate_hz`."
             )
         starts = self._runs or [(0, 0.0, 0.0)]
         runs: list[Run] = []

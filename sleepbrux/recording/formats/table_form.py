@@ -188,12 +188,12 @@ def _time_scale(name: str, unit: str, values: list[float], given: str | None, fo
         found.warn(
             "time-unit-guessed",
             f"The time column states no unit; its steps of {step:g} are taken as ms, since as seconds they"
-            " would be no EMG; give --time-unit if that is wrong.",
+            " would be no EMG; give `time_unit` if that is wrong.",
         )
         return 1e-3
     raise found.refusal(
         f"the time column states no unit and advances by {step:g} a row, which is neither plainly s nor"
-        " plainly ms; give --time-unit."
+        " plainly ms; give `time_unit`."
     )
 
 

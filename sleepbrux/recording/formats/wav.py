@@ -343,12 +343,12 @@ def _channels(
     if len(known) < len(labels):
         found.warn(
             "unit-blank",
-            "A WAV file states no µV: without --scale (µV at full scale) or --unit only criteria relative"
+            "A WAV file states no µV: without `scale` (µV at full scale) or `unit` only criteria relative"
             " to background can be applied.",
         )
     found.note(
         "labels-none",
-        "A WAV file names no channels; say what they are with --as ch1=..., or --channel.",
+        "A WAV file names no channels; say what they are with `roles` (ch1=...), or `channels`.",
     )
     return tuple(
         Channel(

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from sleepbrux.analysis.comparison import ConditionRow, Contrast, by_condition, mixed_bases, night_row
+from sleepbrux.analysis.comparison.sentences import ALIKE, plain_verdict
 from sleepbrux.archive.identity import identity_of
 from sleepbrux.archive.journal import unused_review
 from sleepbrux.core.printed import hours_text
@@ -21,9 +22,8 @@ from sleepbrux.export.summary import report_id
 from sleepbrux.recording.model import Channel
 from sleepbrux.reference import NATURAL
 from sleepbrux.reference.model import NOT_STATED
-from sleepbrux.report.answers import hours_words, interval_text
 from sleepbrux.report.letter import sentences
-from sleepbrux.report.letter.answer import EPISODES, one_night, several_nights, worn
+from sleepbrux.report.letter.answer import EPISODES, one_night, several_nights
 from sleepbrux.report.letter.compared import NO_EFFECT, NightsCompared, compared, night_id
 from sleepbrux.report.letter.drawing import Dot, Figure, Group, nights_figure, strip_figure
 from sleepbrux.report.letter.fields import ABOUT, Fields
@@ -31,6 +31,7 @@ from sleepbrux.report.letter.nights import Letter, clean, initials, shown_review
 from sleepbrux.report.letter.rule import rule_words
 from sleepbrux.report.letter.surroundings import around_rows, signals
 from sleepbrux.report.numbers import count_of, listed, text
+from sleepbrux.report.wording import condition_words, widest_interval, window_words
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion
 
@@ -59,6 +60,12 @@ PLACEMENTS = {
 }
 RECORDED = {"recorder": "Recorder", "electrodes": "Electrodes", "filters": "Filters"}
 HEAD = {"to": "To", "sender": "From", "date": "Date", "born": "Born", "sex": "Sex"}
+BLANKS = {
+    "to": ("To", "whom the letter is for"),
+    "sender": ("From", "who writes it"),
+    "date": ("Date", "of the letter"),
+    "question": ("Question", "what the reader is asked"),
+}
 MEANINGS = {
     "scaled_counting": "95 % interval: this night only, with episodes that cluster allowed for.",
     "counting_noise": "* Poisson interval, too narrow because episodes cluster; fewer than 5 events or 4 valid "
@@ -140,11 +147,11 @@ def _night_table(nights: Sequence[_Shown], *, dates: bool) -> dict[str, Any]:
             [
                 one.name,
                 *([_date(one.night)] if dates else []),
-                worn(one.condition),
+                condition_words(one.condition),
                 text(m["valid_hours"].value, "h"),
                 text(m["episode_count"].value, "1"),
                 _rate(index),
-                interval_text(index) or EMPTY,
+                widest_interval(index) or EMPTY,
                 *(_rate(m.get(f"{k}_episodes_per_hour")) for k in KINDS),
                 f"{one.report} {one.archive[:8]}",
             ]
@@ -169,12 +176,12 @@ def _index_table(night: Night) -> dict[str, Any]:
             rows.append([label, EMPTY, EMPTY])
             meanings[f"{label[:1].upper()}{label[1:]}: {measure.reason}."] = None
             continue
-        shown = interval_text(measure) or EMPTY
+        shown = widest_interval(measure) or EMPTY
         for drawn in measure.intervals[-1:]:
             meanings[MEANINGS.get(drawn.name, drawn.meaning)] = None
             shown += "*" if drawn.name == "counting_noise" else ""
         rows.append([label, text(measure.value, measure.unit), shown])
-    heads = ["counted", f"per hour {hours_words(night.selection.basis)}", "95 % interval"]
+    heads = ["counted", f"per hour {window_words(night.selection.basis)}", "95 % interval"]
     return {"heads": heads, "rows": _cleaned(rows), "left": 1, "small": " ".join(meanings)}
 
 
@@ -194,16 +201,17 @@ def _sentence(said: str, night: Night) -> str:
     """A note as a letter says it: muscles for labels, no word of the command line."""
     for label, word in sorted(_muscles(night).items(), key=lambda pair: -len(pair[0])):
         said = re.sub(rf"'?(?<!\w){re.escape(label)}(?!\w)'?", word.replace("\\", r"\\"), said)
+    said = re.sub(r"\bMVC\b", "maximal clench", said)
     said = _COMMANDS.sub("", clean(said)).strip(" ,;:.")
     return f"{said[:1].upper()}{said[1:]}"
 
 
-def _recorded(nights: Sequence[_Shown], fields: Fields, *, dates: bool) -> list[str]:
+def _recorded(nights: Sequence[_Shown], fields: Fields, said: NightsCompared, *, dates: bool) -> list[str]:
     """How it was recorded, one sentence for each way in which it was done."""
     groups: dict[tuple[str, str, str], list[Night]] = {}
     for one in nights:
         groups.setdefault(_how(one.night), []).append(one.night)
-    lines = [_hours(nights)]
+    lines = [_hours(nights), *_not_compared(nights, said)]
     for (muscles, rates, reference), own in groups.items():
         of = f" ({count_of(len(own), 'night')})" if len(groups) > 1 else ""
         lines.append(f"Surface EMG at home, without attendance{of}: {muscles}, {rates} samples a second.")
@@ -278,6 +286,17 @@ def _hours(nights: Sequence[_Shown]) -> str:
     )
 
 
+def _not_compared(nights: Sequence[_Shown], said: NightsCompared) -> list[str]:
+    """Why the table by condition holds fewer nights than were recorded; empty where it holds all."""
+    names = {one.id: one.name for one in nights}
+    out = [(names[i], reason) for i, reason in said.left_out if i in names]
+    if not out:
+        return []
+    each = [f"{name} left out ({reason.partition(':')[0].rstrip('.')})" for name, reason in out[:MOST_NAMED]]
+    more = [f"{len(out) - MOST_NAMED} more"] if len(out) > MOST_NAMED else []
+    return [f"{len(nights) - len(out)} of them are compared: {clean(listed([*each, *more]))}."]
+
+
 def _rows(nights: Sequence[_Shown], kept: Sequence[str]) -> tuple[list[ConditionRow], list[str]]:
     """The nights that are kept, by condition, and why they cannot be put side by side where that is so."""
     rows = [night_row(one.id, one.condition, one.night) for one in nights if one.id in kept]
@@ -290,17 +309,19 @@ def _condition_table(
     against = {c.condition: c for c in said.contrasts if c.against == said.baseline}
     heads = ["worn", "nights", "valid h", "episodes", "per hour", "lowest–highest"]
     heads += ["ratio (95 % interval)", "verdict"] if against else []
-    table = {r.condition: [worn(r.condition), *_condition_cells(r)] for r in rows}
+    table = {r.condition: [condition_words(r.condition), *_condition_cells(r)] for r in rows}
     found = []
     for name in dict.fromkeys(one.condition for one in nights):
-        row = table.get(name) or [worn(name), "0", EMPTY, EMPTY, EMPTY, "no night compared"]
+        row = table.get(name) or [condition_words(name), "0", EMPTY, EMPTY, EMPTY, "no night compared"]
         found.append(row + (_ratio_cells(against.get(name)) if against else []))
-    small = f"Per hour {listed(sorted({hours_words(one.night.selection.basis) for one in nights}))}."
+    small = f"Per hour {listed(sorted({window_words(one.night.selection.basis) for one in nights}))}."
     if against:
         what = "" if said.outcome == EPISODES else f" of {said.outcome}"
         weighted = any(c.by_valid_hours is not None for c in against.values())
         hour = ", allowing for the hour of the night" if weighted else ""
-        small += f" Ratio{what} to {worn(said.baseline)}{hour}."
+        small += f" Ratio{what} to {condition_words(said.baseline)}{hour}."
+        if any(c.verdict == ALIKE for c in against.values()):
+            small += f" About the same: {ALIKE}."
     return {"heads": heads, "rows": _cleaned(found), "left": 1, "small": clean(small)}
 
 
@@ -319,7 +340,7 @@ def _ratio_cells(contrast: Contrast | None) -> list[str]:
         return [EMPTY, EMPTY]
     found = contrast.ratio
     ratio = f"{found.ratio:.2f} ({found.low:.2f}–{found.high:.2f})" if found else EMPTY
-    return [ratio, contrast.verdict]
+    return [ratio, plain_verdict(contrast.verdict)]
 
 
 def _figure(nights: Sequence[_Shown], rows: Sequence[ConditionRow], kept: Sequence[str]) -> Figure | None:
@@ -331,7 +352,7 @@ def _figure(nights: Sequence[_Shown], rows: Sequence[ConditionRow], kept: Sequen
     for name in dict.fromkeys(one.condition for one in nights):
         own = [one for one in order if one.condition == name]
         dots = [d for one in own if (d := _dot(one.night, left_out=one.id not in kept)) is not None]
-        groups.append(Group(clean(worn(name)), tuple(dots), pooled.get(name)))
+        groups.append(Group(clean(condition_words(name)), tuple(dots), pooled.get(name)))
     return nights_figure(groups)
 
 
@@ -537,7 +558,7 @@ def content(
         "table": _condition_table(nights, rows, said) if several else _index_table(nights[0].night),
         "rules": rules,
         "which_rules": which,
-        "recorded": _recorded(nights, fields, dates=dates),
+        "recorded": _recorded(nights, fields, said, dates=dates),
         "surroundings": [clean(s) for s in signals([one.night for one in nights])],
         "around": _cleaned(around_rows([one.night for one in nights])),
         "limits": [*_limits_of(said, odd), *_limits(nights)],
@@ -588,6 +609,7 @@ def _who(letters: Sequence[Letter], fields: Fields) -> dict[str, Any]:
         "who": clean(fields.name or person or "Person not named"),
         "pseudonym": clean(person) if fields.name and person else "",
         "head": [[label, entered[key]] for key, label in HEAD.items() if entered[key]],
+        "blanks": [[label, of] for key, (label, of) in BLANKS.items() if not clean(getattr(fields, key))],
         "entered": sentences.ENTERED,
         "history": [[label, entered[key]] for key, label in HISTORY.items() if entered[key]],
         "not_entered": listed([label.lower() for key, label in HISTORY.items() if not entered[key]]),

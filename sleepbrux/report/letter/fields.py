@@ -110,14 +110,14 @@ def load_fields(path: Path | None, entries: tuple[str, ...] = ()) -> Fields:
         An unknown key, text that is too long, or a file that cannot be read.
     """
     table: dict[str, object] = {}
-    where = path.name if path else "--field"
+    where = path.name if path else "`fields`"
     if path is not None:
         text = read_text(path, UsageError, "file of letter fields (TOML)")
         table |= toml_table(text, path.name, UsageError, ("own_words",))
     for entry in entries:
         key, equals, text = entry.partition("=")
         if not equals:
-            raise UsageError(f"--field {entry!r} is no entry; write --field snoring='every night'")
+            raise UsageError(f"`fields` {entry!r} is no entry; write snoring='every night'")
         table[key.strip()] = text
     unknown = [key for key in table if key not in ABOUT]
     if unknown:

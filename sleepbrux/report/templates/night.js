@@ -161,7 +161,7 @@
     drawReasons(g, k, x0, x1, top, height);
     g.restore();
     g.fillStyle = colours.ink;
-    g.fillText(c.label + ", " + c.unit + (c.threshold === null ? "" : "; dashed: " + c.threshold_word + " " + digits(c.threshold)), x0 + 4, top - 7, x1 - x0 - 8);
+    g.fillText(c.label + ", envelope, " + c.unit + ", logarithmic" + (c.threshold === null ? "" : "; dashed: " + c.threshold_word + " " + digits(c.threshold)), x0 + 4, top - 7, x1 - x0 - 8);
   }
 
   function drawMarks(g, x0, x1, bottom) {
@@ -184,7 +184,7 @@
 
   function drawEpisodes(g, x0, x1, top, X) {
     g.textAlign = "right"; g.fillStyle = colours.ink;
-    lanes.forEach((kind, row) => { g.fillStyle = colours.ink; g.fillText(data.kinds[kind], x0 - 22, top + (row + 0.5) * KIND); drawKind(g, data.kinds[kind], x0 - 15, x0 - 5, top + (row + 0.5) * KIND, false); });
+    lanes.forEach((kind, row) => { g.fillStyle = colours.ink; g.fillText(data.kinds[kind], x0 - 6, top + (row + 0.5) * KIND); });
     g.textAlign = "right"; g.fillStyle = colours.ink; g.fillText(narrow() ? "single" : "single bursts", x0 - 6, top + (lanes.length + 0.5) * KIND);
     g.textAlign = "left";
     g.save();
@@ -359,7 +359,7 @@
       g.beginPath(); g.moveTo(x0, Y(s.c.threshold)); g.lineTo(x1, Y(s.c.threshold)); g.stroke(); g.setLineDash([]);
     }
     g.fillStyle = colours.ink;
-    g.fillText(s.c.label + ", envelope, " + s.c.unit + (s.c.mvc ? "; right: % MVC" : ""), x0 + 4, top - 7, x1 - x0 - 8);
+    g.fillText(s.c.label + ", envelope, " + s.c.unit + (s.c.mvc ? "; right: % of maximal clench (MVC)" : ""), x0 + 4, top - 7, x1 - x0 - 8);
   }
 
   function seriesOf(i) {

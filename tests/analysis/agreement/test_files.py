@@ -25,6 +25,7 @@ from sleepbrux.archive.journal.file import (
 )
 from sleepbrux.cli import main
 from sleepbrux.core.errors import UsageError
+from sleepbrux.export.edf_annotations import edf_annotations
 from sleepbrux.export.tables import episodes_csv
 from sleepbrux.scoring.night import score_night
 from tests.nights import LABELS, recording_of, rhythm
@@ -154,6 +155,8 @@ def test_a_label_of_the_other_level_is_left_out():
     assert meaning("phasic", "burst") == "phasic"
     assert meaning("phasic tonic", "episode") == "left out"
     assert meaning("short burst", "burst") == "left out"
+    assert meaning("Not scorable@@EMG Masseter L", "episode") == "unscored"
+    assert meaning("Analysed window", "burst") == "scored"
     assert meaning("not scored", "episode") == meaning("artefact", "episode") == "unscored"
 
 
@@ -288,3 +291,12 @@ def test_an_earlier_result_of_others_is_kept_and_one_of_the_same_replaced_with_a
     code, _, err = run("agreement", archive, first, "--out", out)
     assert code == 2
     assert "cannot be read; name another folder" in err
+
+
+def test_our_own_export_of_events_agrees_with_the_archive_it_was_made_from(archive, night, tmp_path):
+    (tmp_path / "own.edf").write_bytes(edf_annotations(night))
+    a, b = both(archive, tmp_path / "own.edf")
+    assert len(a.events) == len(b.events) > 0
+    assert a.kinds == b.kinds
+    np.testing.assert_allclose(a.events, b.events, atol=1e-3)
+    assert b.known.duration_s == pytest.approx(150 - 0.25)  # while the filter settles nothing can be scored

@@ -423,7 +423,7 @@ def test_no_file_name_and_no_label_that_could_hold_a_name_is_shown(one):
 
     labels = ("EMG Masseter L Yolanda", "Quentin")
     night = scored(labels=labels, name="Yolanda Quentin 1961")
-    more = Note("x", "warning", "Quentin: odd, see Yolanda.stages.csv: correct it and give --unit")
+    more = Note("x", "warning", "Quentin: odd, see Yolanda.stages.csv: correct it and give `unit`")
     night = with_notes(night, more)
     for made in (
         told(letter_pdf([Letter("Yolanda", "0" * 64, night)], Fields())),

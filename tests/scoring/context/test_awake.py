@@ -15,6 +15,7 @@ from sleepbrux.criteria import load_criterion
 from sleepbrux.export.sharing import to_share
 from sleepbrux.export.summary import summary, summary_text
 from sleepbrux.export.tables import episodes_csv
+from sleepbrux.recording.edf_writer import EdfSignal, write_edf
 from sleepbrux.recording.memory import from_array
 from sleepbrux.report import awake as awake_page
 from sleepbrux.report.letter.surroundings import signals
@@ -27,7 +28,6 @@ from sleepbrux.signal.actigraphy import WakeEstimate
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.surroundings.model import Surroundings
 from sleepbrux.signal.wake import WakeChance
-from sleepbrux.synth.edf_writer import EdfSignal, write_edf
 from sleepbrux.synth.heart import qrs
 from tests.nights import LABELS, recording_of, rhythm
 from tests.wake_nights import beats_of, stages_of

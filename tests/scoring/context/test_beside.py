@@ -9,11 +9,11 @@ import pytest
 
 from sleepbrux.archive.file import load_night
 from sleepbrux.core.errors import RecordingError
+from sleepbrux.recording.edf_writer import EdfSignal, write_edf
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.scoring.request import Request, score_file
 from sleepbrux.signal.surroundings.companions import CompanionFiles, open_companions
 from sleepbrux.synth.channels import write_around
-from sleepbrux.synth.edf_writer import EdfSignal, write_edf
 from tests.cli.conftest import called
 
 

@@ -1,0 +1,126 @@
+"""An inlet without a library, a network or a clock of its own: time goes on by 20 ms with every pull."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from sleepbrux.live.engine import Engine
+from sleepbrux.live.keeper import Keeper
+from sleepbrux.live.protocol import Protocol, planned
+from sleepbrux.live.screen import Screen
+from sleepbrux.live.session import Session
+from sleepbrux.live.source import LostStreamError, StreamInfo, chosen_channels
+from sleepbrux.synth.layout import plan_reference
+from sleepbrux.synth.night import Burst, NightPlan
+from sleepbrux.synth.render import tiles
+
+RATE = 1000
+LABELS = ("EMG Masseter L", "EMG Masseter R")
+INFO = StreamInfo("amp-1", "amp", "EMG", LABELS, ("microvolts", "microvolts"), Fraction(RATE), "float32")
+ZERO_S = 7000.0
+STEP_S = 0.02
+
+
+class FakeInlet:
+    """Samples that are there from the start and come by and by.
+
+    ``lost`` are spans of samples that never come; ``late_s`` is by how much packets may be late; at ``ends_at``
+    the stream ends, and ``after`` is what comes back some time later.
+    """
+
+    def __init__(
+        self,
+        uv,
+        *,
+        info=INFO,
+        lost=(),
+        late_s=0.0,
+        ends_at=None,
+        after=None,
+        seed=1,
+        slower=1.0,
+        step_s=STEP_S,
+    ):
+        self.step_s = step_s
+        self.info, self.uv = info, uv
+        n = len(uv)
+        stamps = ZERO_S + np.arange(n) / float(info.rate) * slower
+        packet = max(round(STEP_S * float(info.rate)), 1)
+        delays = (
+            np.random.default_rng(seed).exponential(late_s, n // packet + 1) if late_s else np.zeros(n + 1)
+        )
+        self.stamps = stamps + np.repeat(delays, packet)[:n]
+        self.keep = np.ones(n, dtype=bool)
+        for a, b in lost:
+            self.keep[a:b] = False
+        self.clock, self.at, self.ends_at, self.after, self.closed = ZERO_S, 0, ends_at, after, False
+
+    def pull(self, timeout_s):
+        del timeout_s
+        self.clock += self.step_s
+        if self.ends_at is not None and self.at >= self.ends_at:
+            raise LostStreamError(f"the stream {self.info.name!r} ended")
+        stop = min(int(np.searchsorted(self.stamps, self.clock)), self.ends_at or len(self.uv))
+        stop = max(stop, self.at)
+        kept = self.keep[self.at : stop]
+        values, stamps = self.uv[self.at : stop][kept], self.stamps[self.at : stop][kept]
+        self.at = stop
+        return values, stamps
+
+    def again(self):
+        self.clock += 0.5
+        if self.after is None or self.clock < self.after.begins_s:
+            return None
+        self.after.clock = self.clock
+        return self.after
+
+    def now(self):
+        self.clock += STEP_S / 100
+        return self.clock
+
+    def close(self):
+        self.closed = True
+
+
+def chair_plan(appliances, person=0, levels=None, seed=3) -> NightPlan:
+    """A person who does what the protocol says, when it says it."""
+    dues = planned(appliances, person)
+    clenches = tuple(
+        (d.text, Burst(d.start_s + 0.3, d.duration_s - 0.4, (levels or {}).get(d.text, 1.0), ramp_s=0.2))
+        for d in dues
+        if d.kind == "clench"
+    )
+    plan = plan_reference([("Clench natural teeth", 1.0)], seed=seed, mvc_uv=(210.0, 190.0))
+    return replace(plan, duration_s=int(dues[-1].start_s) + 12, clenches=clenches, cues=())
+
+
+def rendered(plan: NightPlan, rate=RATE) -> np.ndarray:
+    """µV, shape (n, 2)."""
+    return 0.1 * np.concatenate([np.stack(tile, axis=1) for tile in tiles(plan, rate)])
+
+
+def engine_for(inlet, path: Path, **keeper) -> Engine:
+    chosen = chosen_channels(inlet.info)
+    rate = inlet.info.rate
+    return Engine(inlet, chosen, Keeper(path, chosen.labels, rate, **keeper), Screen(chosen.labels, rate))
+
+
+def run(inlet, path: Path, *, until=None) -> tuple[Engine, list]:
+    """Everything that an inlet sends, received."""
+    engine = engine_for(inlet, path)
+    events = []
+    engine.told = events.append
+    while not engine.ended and inlet.at < (until or len(inlet.uv)):
+        engine.step()
+        inlet = engine.inlet
+    engine.close()
+    return engine, events
+
+
+def session_for(inlet, path: Path, appliances, person=0) -> Session:
+    protocol = Protocol(appliances, person, self_going=True)
+    return Session(engine_for(inlet, path), protocol, names=appliances, at_once=True)
