@@ -99,5 +99,5 @@ def _refuse_other(pdf: Path, page: Path, about: str) -> None:
         there = page if page.exists() else pdf
         raise UsageError(
             f"{there.name} in {there.parent.name or str(there.parent)!r} is no letter about this person; move it "
-            "away, or name another file with --out"
+            "away, or name another file"
         )
