@@ -213,8 +213,10 @@ def find_clenches(practice: Practice, fields: Fields) -> Done:
     source = _source(practice, _number(fields))
     state = _clench_stamp(practice, source.recording)
 
+    known = practice.known  # of this study, whichever is open when the job is done
+
     def keep(job: Job) -> None:
-        practice.known.clenches[source.recording] = (state, job.result)
+        known.clenches[source.recording] = (state, job.result)
 
     practice.worker.ask(
         "clenches",
@@ -256,15 +258,16 @@ def accept_clenches(practice: Practice, fields: Fields) -> Done:
         raise UsageError("write your initials; they stand under the clenches that are accepted")
     before = beside(path).read_bytes() if beside(path).exists() else None
 
+    known, undo = practice.known, practice.undo  # of this study, whichever is open when the job is done
+
     def keep(job: Job) -> None:
-        practice.undo.append(
-            Change(f"clenches of {source.about}", beside(path), before, content(beside(path)))
-        )
-        practice.known.clenches[source.recording] = (
-            _clench_stamp(practice, source.recording),
+        undo.append(Change(f"clenches of {source.about}", beside(path), before, content(beside(path))))
+        known.clenches[source.recording] = (
+            stamp(path, beside(path)),
             job.result,
         )
-        practice.check()
+        if practice.known is known:
+            practice.check()
 
     practice.worker.ask(
         "accept",
@@ -312,12 +315,12 @@ def score(practice: Practice, fields: Fields) -> Done:
         )
     states = {n.id: practice.night_stamp(n) for n in study.recorded}
 
+    known = practice.known  # of this study, whichever is open when the job is done
+
     def keep(job: Job) -> None:
         for name, verdict in job.result["verdicts"].items():
-            practice.known.verdicts[name] = (states.get(name), verdict)
-        practice.known.last = " ".join(
-            [f"{count_of(job.result['scored'], 'night')} scored.", *job.result["failed"]]
-        )
+            known.verdicts[name] = (states.get(name), verdict)
+        known.last = " ".join([f"{count_of(job.result['scored'], 'night')} scored.", *job.result["failed"]])
 
     practice.worker.ask(
         "score",
@@ -342,8 +345,10 @@ def compare(practice: Practice, _: Fields) -> Done:
         raise UsageError("there is nothing to compare yet: score nights under two conditions first")
     state = practice.archive_stamp(practice.rows(study))
 
+    known = practice.known  # of this study, whichever is open when the job is done
+
     def keep(job: Job) -> None:
-        practice.known.compared = (state, job.result)
+        known.compared = (state, job.result)
 
     finish_reviews(practice)
     practice.worker.ask("compare", "comparing the conditions", done=keep, file=str(practice.study_file))
@@ -378,8 +383,10 @@ def preview(practice: Practice, _: Fields) -> Done:
     """Have the letter made anew for the preview."""
     state = letter_stamp(practice)
 
+    known = practice.known  # of this study, whichever is open when the job is done
+
     def keep(job: Job) -> None:
-        practice.known.letter = (state, job.result)
+        known.letter = (state, job.result)
 
     finish_reviews(practice)
     practice.worker.ask("letter", "setting the letter", done=keep, **_letter_given(practice))

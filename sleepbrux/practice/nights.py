@@ -79,6 +79,8 @@ class NightRow:
         Lines of the reader's journal.
     written
         Whether the reviewed report is as new as the last decision.
+    changed_ns
+        When archive or journal was written last.
     """
 
     number: int
@@ -95,6 +97,7 @@ class NightRow:
     stale: str = ""
     decisions: int = 0
     written: bool = True
+    changed_ns: int = 0
 
     @property
     def named(self) -> bool:
@@ -135,6 +138,7 @@ def _row(k: int, study: Study, night: StudyNight, home: Path, folder: Path) -> N
         stale="; ".join(_changes(study, night, summary, archive, home)),
         decisions=decisions,
         written=written,
+        changed_ns=max(_changed_ns(archive), _changed_ns(_journal(archive))),
     )
 
 
@@ -184,9 +188,20 @@ def _newer(one: Path, other: Path) -> bool:
         return False
 
 
+def _journal(archive: Path) -> Path:
+    return archive.with_name(archive.name.removesuffix(ARCHIVE) + JOURNAL)
+
+
+def _changed_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
 def _reviewed(archive: Path) -> tuple[int, bool]:
     """Decisions in the journal, and whether the reviewed report is as new."""
-    journal = archive.with_name(archive.name.removesuffix(ARCHIVE) + JOURNAL)
+    journal = _journal(archive)
     try:
         decisions = sum(DECISION in line for line in journal.read_bytes().splitlines())
     except OSError:

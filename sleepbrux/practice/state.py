@@ -290,10 +290,12 @@ class Practice:
     def look(self, nights: tuple[StudyNight, ...]) -> None:
         """Have recordings looked at."""
         for night in nights:
-            state = self.night_stamp(night)
+            state, known = self.night_stamp(night), self.known
 
-            def keep(job: Job, night: StudyNight = night, state: object = state) -> None:
-                self.known.verdicts[night.id] = (state, job.result)
+            def keep(
+                job: Job, night: StudyNight = night, state: object = state, known: Known = known
+            ) -> None:
+                known.verdicts[night.id] = (state, job.result)
 
             self.worker.ask(
                 "look", f"looking at {night.id}", done=keep, file=str(self.study_file), night=night.id
@@ -307,8 +309,10 @@ class Practice:
         if self.known.findings[0] == state or self.worker.busy("check"):
             return
 
+        known = self.known
+
         def keep(job: Job) -> None:
-            self.known.findings = (state, job.result["findings"])
+            known.findings = (state, job.result["findings"])
 
         self.worker.ask("check", "checking the study", done=keep, file=str(self.study_file))
 

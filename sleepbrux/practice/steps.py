@@ -35,7 +35,7 @@ def next_step(study: Study, rows: Sequence[NightRow], sources: Sequence[ClenchSo
     unseen = [row for row in rows if row.scored and not row.decisions]
     conditions = {row.condition for row in rows if row.scored}
     page, letter = home / "results" / "study.report.html", home / "letter.html"
-    newest = max((row.archive.stat().st_mtime_ns for row in rows if row.scored), default=0)
+    newest = max((row.changed_ns for row in rows), default=0)
     first: list[tuple[object, Callable[[], Step]]] = [
         (not any(row.there for row in rows), lambda: Step("drop the recordings on the page", "nights")),
         (unnamed, lambda: Step(f"say what was worn in {count_of(len(unnamed), 'night')}", "nights")),

@@ -208,6 +208,8 @@ class Worker:
                     job.state = answer[0]
                     job.result, job.error = (answer[1], "") if answer[0] == "done" else (None, answer[1])
                 self._changed()
+            if job.state == "cancelled":
+                self._close()
         except (EOFError, OSError):
             self._process.join(5)
             if job.state == "running":

@@ -386,3 +386,18 @@ def test_a_knock_opens_a_window_and_the_folder_that_is_named(over, tmp_path):
     assert over.practice.folder == folder
     body["folder"] = str(tmp_path / "nowhere")
     assert over.client.post("/api/knock", json=body, headers={"Origin": over.origin}).status_code == 422
+
+
+def test_what_was_asked_for_one_study_is_not_shown_in_another(over, tmp_path):
+    other = tmp_path / "other"
+    other.mkdir()
+    from sleepbrux.study.editing import new_study
+
+    new_study(other / "study.toml", pseudonym="P-02", nights=0)
+    known = over.practice.known
+    assert over.answer("preview").status_code == 200
+    over.practice.open(other / "study.toml")
+    over.wait()
+    assert "P-01" in known.letter[1]["html"]
+    assert over.practice.known.letter[1] == {}
+    assert "P-01" not in over.screen("letter")
