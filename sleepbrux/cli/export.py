@@ -157,7 +157,7 @@ def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str
     metavar="FILE",
     type=click.Path(path_type=Path, dir_okay=False),
     help="Study file of the nights; repeatable. BIDS then gives its [dataset] table, recorder, electrodes, filters, "
-    "age and sex.",
+    "age and sex, and the letter in FHIR its [letter] table.",
 )
 @click.option(
     "--utf8-mark",
@@ -195,17 +195,19 @@ def command(
         raise UsageError("--identity copies from the recording; name it with --recording")
     shown = Shown(with_names, with_dates)
     nights, automatic, failures = _nights(archives)
+    names = shared_names(nights, shown)
+    plans = tuple(load_study(path) for path in studies)
     wish = ExportRequest(
         tuple(dict.fromkeys([*_kinds(kinds), *(["fhir"] if fhir else [])])),
         recordings,
         identity,
         shown,
         utf8_mark,
-        events,
-        FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
         report_sentences,
-        letters_of(archives, nights, shared_names(nights, shown), dates=with_dates),
-        tuple(load_study(path) for path in studies),
+        events=events,
+        fhir=FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
+        letter=letters_of(archives, nights, names, plans, dates=with_dates),
+        studies=plans,
     )
     written = write_exports(nights, automatic, out, wish)
     if nights:

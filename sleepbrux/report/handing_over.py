@@ -9,13 +9,15 @@ from pathlib import Path
 from sleepbrux.archive.identity import identity_of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import file_name
+from sleepbrux.export.bids import BidsForm
 from sleepbrux.export.files import ExportRequest, shared_names, write_files
 from sleepbrux.recording.files import file_digest
-from sleepbrux.report.letter import Fields, letter_pdf
+from sleepbrux.report.letter import Fields, from_study, letter_pdf
 from sleepbrux.report.letter.nights import Letter
 from sleepbrux.report.outputs import ARCHIVE, refuse_foreign
 from sleepbrux.report.wording import banner, cautions, reading
 from sleepbrux.scoring.night import Night
+from sleepbrux.study.file import Study
 
 NamedNights = Sequence[tuple[str, Night]]
 
@@ -26,14 +28,23 @@ def report_sentences(night: Night) -> list[str]:
 
 
 def letters_of(
-    archives: Sequence[Path], nights: NamedNights, names: Sequence[str], *, dates: bool = False
+    archives: Sequence[Path],
+    nights: NamedNights,
+    names: Sequence[str],
+    studies: tuple[Study, ...] = (),
+    *,
+    dates: bool = False,
 ) -> Callable[[str, Night], bytes]:
     """What makes the letter about a night, by the name of its files, to be attached to a FHIR report."""
     place = {file_name(path).removesuffix(ARCHIVE): path for path in archives}
     of = dict(zip(names, (place[stem] for stem, _ in nights), strict=True))
 
+    form = BidsForm(studies=studies)
+
     def letter(name: str, night: Night) -> bytes:
-        return letter_pdf([Letter(name, file_digest(of[name]), night)], Fields(), dates=dates)
+        study = form.study_of(night)
+        fields = from_study(Fields(), study) if study else Fields()
+        return letter_pdf([Letter(name, file_digest(of[name]), night)], fields, dates=dates)
 
     return letter
 
