@@ -96,6 +96,7 @@ def command(out: Path) -> int:
     click.echo(f"All nights in one table: {results / 'nights.csv'}")
     click.echo(f"What truly happened in each: {out / 'NIGHT.truth.json'} (all of it is invented)")
     next_steps.say_next(
+        ("go on in the browser, without a further command", ("start", out)),
         (
             "look at every episode of that night and decide",
             ("review", results / f"{first}{ARCHIVE}"),

@@ -25,7 +25,7 @@ from sleepbrux.live.protocol import REASONS
 from sleepbrux.live.session import Session
 from sleepbrux.live.words import CAUTIONS, PUT_IN, SAID
 from sleepbrux.review.access import Entrance
-from sleepbrux.review.server import Pass, as_refusal, body_of, guard, guarded, json_of, refused
+from sleepbrux.review.guard import Pass, as_refusal, body_of, guard, guarded, json_of, refused
 
 ENTER = "/api/enter"
 LOOK_S = 0.008
