@@ -83,3 +83,16 @@ def test_every_public_function_has_an_example_that_runs():
             text = inspect.getdoc(value) or ""
             assert ">>> " in text, name
             assert "Returns\n-------" in text or inspect.signature(value).return_annotation == "None", name
+
+
+def test_the_lock_pins_every_dependency_within_its_bounds_with_check_sums():
+    from packaging.requirements import Requirement
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    text = (ROOT / ".ci" / "requirements.lock").read_text("utf-8")
+    pins = list(re.findall(r"^([\w.-]+)==([^\s;]+)(?: ;[^\n]*)? \\\n +--hash=sha256:", text, re.MULTILINE))
+    assert len(pins) == len(re.findall(r"^[\w.-]+==", text, re.MULTILINE)) > 30
+    for wanted in map(Requirement, project["dependencies"]):
+        found = [version for name, version in pins if name == wanted.name]
+        assert found, wanted
+        assert all(wanted.specifier.contains(version) for version in found), wanted
