@@ -20,6 +20,7 @@ VERBS = {
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "study": "Draft a study file from a folder; check what it still lacks.",
     "protocol": "Chair sheet and patient sheet of a study, as PDF.",
+    "chair": "Lead through the clench test with a live stream, and keep the recording.",
     "reference": "Measure rest and maximal clenches of a recording; find them where no mark does.",
     "clench": "Maximal clenches by appliance: levels in % of natural teeth.",
     "robustness": "Score an archived night under many rules: does the reading hold?",

@@ -123,6 +123,7 @@ LIMITS = {
     "threshold-near-rest": "the threshold lies near the resting level",
     "channel-left-out": "a channel was left out",
     "side-lost": "one side was lost part of the night",
+    "activity-doubtful": "some activity is doubtful",
 }
 """Notes that are limits of the result itself."""
 
@@ -136,6 +137,7 @@ BRIEF_REASONS = {
     "missing": "not recorded",
     "settling": "settling",
     "flat": "no change",
+    "held": "values repeated",
     "rail": "end of range",
     "contact_lost": "contact lost",
     "movement": "movement",
@@ -232,6 +234,7 @@ CAUSES = {
     "battery": "recording cut short or with gaps",
     "recording": "amplitudes beyond the range of the recorder",
     "mains": "mains hum, taken out",
+    "interference": "the same disturbance on both sides",
 }
 REMEDIES = {
     "electrode": "renew the electrodes and tape the cable with slack",
@@ -240,6 +243,7 @@ REMEDIES = {
     "battery": "charge the battery and free the memory",
     "recording": "choose a larger range on the recorder",
     "mains": "keep chargers away from the bed, renew the reference electrode",
+    "interference": "keep chargers and radios away, record on battery",
 }
 TOO_SHORT = "record until the morning"
 

@@ -10,7 +10,7 @@ what it holds, and may ask nobody else.
 from __future__ import annotations
 
 import secrets
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from typing import Any, TypeVar
 
 import msgspec
@@ -60,8 +60,10 @@ def refused(status: int, text: str) -> JSONResponse:
     return JSONResponse({"error": text}, status)
 
 
-def guard(port: int, entrance: Entrance) -> Callable[[Request, Next], Awaitable[Response]]:
-    """What every request must show before anything answers it."""
+def guard(
+    port: int, entrance: Entrance, doors: Collection[str] = (ENTER,)
+) -> Callable[[Request, Next], Awaitable[Response]]:
+    """What every request must show before anything answers it; ``doors`` ask for no token."""
     hosts = {f"{HOST}:{port}", f"localhost:{port}"}
     origins = {f"http://{host}" for host in hosts}
 
@@ -71,7 +73,7 @@ def guard(port: int, entrance: Entrance) -> Callable[[Request, Next], Awaitable[
             response: Response = refused(421, "this page is served to this machine only")
         elif (
             path.startswith("/api/")
-            and path != ENTER
+            and path not in doors
             and not secrets.compare_digest(
                 request.headers.get(TOKEN_HEADER, "").encode(), entrance.token.encode()
             )
@@ -83,7 +85,8 @@ def guard(port: int, entrance: Entrance) -> Callable[[Request, Next], Awaitable[
             response = refused(403, "a request from another page is not answered")
         else:
             response = await call_next(request)
-        response.headers.update(HEADERS)
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
         return response
 
     return check
@@ -98,7 +101,7 @@ class Pass(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 T = TypeVar("T")
 
 
-async def _asked(request: Request, kind: type[T], what: str) -> T | Response:
+async def body_of(request: Request, kind: type[T], what: str) -> T | Response:
     """The body of a request, or why it is none."""
     body = b""
     try:
@@ -115,11 +118,15 @@ async def _asked(request: Request, kind: type[T], what: str) -> T | Response:
 
 
 class _Answers:
-    """What the page asks for."""
+    """What the page asks for; ``home`` is the page that it is a part of, if any."""
 
-    def __init__(self, nights: Nights, entrance: Entrance) -> None:
-        self.nights, self.entrance = nights, entrance
-        self.page, self.policy = shell()
+    def __init__(self, nights: Callable[[], Nights], entrance: Entrance, home: str) -> None:
+        self._nights, self.entrance = nights, entrance
+        self.page, self.policy = shell(home)
+
+    @property
+    def nights(self) -> Nights:
+        return self._nights()
 
     def desk(self, request: Request) -> ReviewSession:
         text = request.query_params.get("night", "0")
@@ -131,17 +138,17 @@ class _Answers:
         )
 
     def listed(self, _: Request) -> Response:
-        return _json(self.nights.table())
+        return json_of(self.nights.table())
 
     def night(self, request: Request) -> Response:
-        return _json(self.desk(request).fixed())
+        return json_of(self.desk(request).fixed())
 
     def state(self, request: Request) -> Response:
-        return _json(self.desk(request).state(request.query_params.get("who", "")))
+        return json_of(self.desk(request).state(request.query_params.get("who", "")))
 
     def progress(self, request: Request) -> Response:
         one = self.desk(request)
-        return _json(
+        return json_of(
             {
                 "ready": one.trace.ready,
                 "done": one.trace.done,
@@ -154,7 +161,7 @@ class _Answers:
         return _trace(self.desk(request), request.query_params)
 
     async def enter(self, request: Request) -> Response:
-        asked = await _asked(request, Pass, "a code")
+        asked = await body_of(request, Pass, "a code")
         if isinstance(asked, Response):
             return asked
         token = self.entrance.enter(asked.code)
@@ -163,33 +170,40 @@ class _Answers:
                 403,
                 "this code opens nothing, or was used already; type the last one that stands in the terminal",
             )
-        return _json({"token": token})
+        return json_of({"token": token})
 
     async def decide(self, request: Request) -> Response:
         from starlette.concurrency import run_in_threadpool
 
-        asked = await _asked(request, Decision, "a decision")
+        asked = await body_of(request, Decision, "a decision")
         if isinstance(asked, Response):
             return asked
         return await run_in_threadpool(lambda: _decide(self.desk(request), asked))
 
 
+def review_routes(
+    nights: Callable[[], Nights], entrance: Entrance, at: str = "/", home: str = ""
+) -> list[Route]:
+    """Addresses of a review: its page at ``at``, which leads back to ``home``, and what it asks for."""
+    answers = _Answers(nights, entrance, home)
+    return [
+        Route(at, answers.home),
+        Route(ENTER, answers.enter, methods=["POST"]),
+        Route("/api/nights", answers.listed),
+        Route("/api/night", answers.night),
+        Route("/api/state", answers.state),
+        Route("/api/progress", answers.progress),
+        Route("/api/trace", answers.trace),
+        Route("/api/decide", answers.decide, methods=["POST"]),
+    ]
+
+
 def application(nights: Nights, *, port: int, entrance: Entrance) -> Starlette:
     """The application that serves some nights."""
-    answers = _Answers(nights, entrance)
     return Starlette(
-        routes=[
-            Route("/", answers.home),
-            Route(ENTER, answers.enter, methods=["POST"]),
-            Route("/api/nights", answers.listed),
-            Route("/api/night", answers.night),
-            Route("/api/state", answers.state),
-            Route("/api/progress", answers.progress),
-            Route("/api/trace", answers.trace),
-            Route("/api/decide", answers.decide, methods=["POST"]),
-        ],
-        middleware=[_middleware(guard(port, entrance))],
-        exception_handlers={SleepbruxError: _told},
+        routes=review_routes(lambda: nights, entrance),
+        middleware=[guarded(guard(port, entrance))],
+        exception_handlers={SleepbruxError: as_refusal},
     )
 
 
@@ -207,17 +221,20 @@ def _trace(desk: ReviewSession, asked: Mapping[str, str]) -> Response:
     return Response(packed(views), media_type="application/octet-stream")
 
 
-def _middleware(check: Callable[[Request, Next], Awaitable[Response]]) -> Any:
+def guarded(check: Callable[[Request, Next], Awaitable[Response]]) -> Any:
+    """The check as an application takes it."""
     from starlette.middleware import Middleware
 
     return Middleware(BaseHTTPMiddleware, dispatch=check)
 
 
-def _json(value: Any) -> Response:
+def json_of(value: Any) -> Response:
+    """A value as JSON."""
     return Response(msgspec.json.encode(value), media_type="application/json")
 
 
-def _told(_: Request, error: Exception) -> Response:
+def as_refusal(_: Request, error: Exception) -> Response:
+    """What went wrong, in the sentence that says it."""
     return refused(500, str(error))
 
 
@@ -239,4 +256,4 @@ def _decide(desk: ReviewSession, asked: Decision) -> Response:
             507,
             f"the decision was not written: {error.strerror}; see to the disk or the folder and try again",
         )
-    return _json(desk.state(asked.who))
+    return json_of(desk.state(asked.who))

@@ -24,6 +24,7 @@ CALLS = {
     "batch": (["folder", "--out", "many", "--workers", "1"], True),
     "inspect": (["night.edf"], True),
     "study": (["check", "plan/study.toml"], True),
+    "chair": (["--list"], True),
     "protocol": (["plan/study.toml"], False),
     "reference": (["chair.edf"], True),
     "clench": (["chair.edf"], True),
