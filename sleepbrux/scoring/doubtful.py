@@ -22,6 +22,7 @@ from sleepbrux.signal.doubts import DOUBTS, at_usual_level
 from sleepbrux.signal.swept import Swept
 
 LEAST_NAMED_S = 10.0
+LOOSE_WARNED_S = 300.0  # as a side that is lost: what it does to the rest of the night is not known
 LEAST_MOVED = 0.02  # of the rate, and more than one episode: then it is a warning
 NOT_SEEN = ("shared", "blunt", "loose")
 DOUBTFUL, WITHOUT_EFFECT = "activity-doubtful", "activity-doubtful-without-effect"
@@ -77,7 +78,7 @@ def possible_readings(swept: Swept, events: Events, count: Count) -> Possible:
 
 
 def doubtful_notes(swept: Swept, measures: Mapping[str, Measure]) -> list[Note]:
-    """A note on doubtful time; a warning where another reading gives another rate."""
+    """A note on doubtful time; a warning where another reading gives another rate or a side is loose."""
     names = ("episodes_per_hour", "lowest_episodes_per_hour", "highest_episodes_per_hour", "valid_hours")
     rate, low, high, hours = (measures[name].value for name in names)
     if not any(q.doubts for q in swept.quality):
@@ -92,7 +93,9 @@ def doubtful_notes(swept: Swept, measures: Mapping[str, Measure]) -> list[Note]:
         f"{high:.1f} per valid hour"
     )
     off = max(rate - low, high - rate)
-    if off > LEAST_MOVED * rate and off * hours > 1 + 1e-9:
+    moved = off > LEAST_MOVED * rate and off * hours > 1 + 1e-9
+    loose_s = max((q.doubts["loose"].duration_s for q in swept.quality if "loose" in q.doubts), default=0.0)
+    if moved or loose_s >= LOOSE_WARNED_S:
         return [Note(DOUBTFUL, "warning", f"{text}. Look at these stretches")]
     doubtful_s = 3600 * (measures["doubtful_hours"].value or 0.0)
     return [Note(WITHOUT_EFFECT, "note", text)] if met or doubtful_s > LEAST_NAMED_S else []

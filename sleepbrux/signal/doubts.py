@@ -271,6 +271,7 @@ class _Floors:
     sharpness: Floats
     usual: float
     usual_sharpness: float
+    rest: float  # of the quieter part of the night, as a noise may take more than half of it
 
     @property
     def same_shape(self) -> Floats:
@@ -294,7 +295,13 @@ def _floors(seen: _Seen) -> _Floors | None:
     if enough.sum() < 2:
         return None
     floor[~enough], middle[~enough] = np.nan, np.nan
-    return _Floors(floor, middle, median(floor[enough]), median(middle[enough]))
+    return _Floors(
+        floor,
+        middle,
+        median(floor[enough]),
+        median(middle[enough]),
+        quantile(floor[enough], REST_SHARE),
+    )
 
 
 def _windows(frames: ChannelFrames, mask: Bools) -> Spans:
@@ -304,13 +311,20 @@ def _windows(frames: ChannelFrames, mask: Bools) -> Spans:
 
 
 def _loose(frames: ChannelFrames, own: _Floors, others: Sequence[_Floors]) -> Spans:
-    """Windows in which a channel never comes down to its rest, and no other one is raised."""
+    """Windows in which a channel never comes down to its rest, and no other one is raised.
+
+    With those beside them in which it comes down to more than it did, as such a noise grows slowly.
+    """
     with np.errstate(invalid="ignore"):
-        raised = own.power > LOOSE * own.usual
+        near = own.power > NOT_RAISED * own.rest
         for other in others:
-            raised &= ~(other.power > NOT_RAISED * other.usual)
+            near &= ~(other.power > NOT_RAISED * other.rest)
+        raised = near & (own.power > LOOSE * own.rest)
         changed = raised & (own.same_shape > SHAPE)
-    return _windows(frames, changed) | _windows(frames, raised).drop_shorter(frames.grid.slots_for(LOOSE_S))
+    sure = _windows(frames, changed)
+    sure |= _windows(frames, raised).drop_shorter(frames.grid.slots_for(LOOSE_S))
+    around = _windows(frames, near)
+    return Spans.of(frames.grid, around.bounds[around.meet(sure)])
 
 
 def gain_course_db(frames: ChannelFrames, usable: Spans) -> Floats | None:
