@@ -64,6 +64,7 @@ WINDOW_S = 30
 FLOOR_SHARE = 0.1
 LOOSE, NOT_RAISED = 6.0, 3.0  # times the power of the usual rest
 LOOSE_S = 120
+MOST_SUNK = 2.5  # so that where the level sinks, the rest of the night is not raised
 SHAPE = 0.2  # difference of the logarithm of the sharpness
 GAIN_DB, GAIN_BESIDE_DB, GAIN_S = 4.0, 2.0, 300
 SAME_SHAPE = 0.15
@@ -300,7 +301,7 @@ def _floors(seen: _Seen) -> _Floors | None:
         middle,
         median(floor[enough]),
         median(middle[enough]),
-        quantile(floor[enough], REST_SHARE),
+        max(quantile(floor[enough], REST_SHARE), median(floor[enough]) / MOST_SUNK),
     )
 
 
