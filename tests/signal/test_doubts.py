@@ -156,3 +156,9 @@ def test_a_rest_that_wanders_a_little_is_not_doubted():
     swept = swept_of(sunk(0.75))
     assert swept.quality[0].doubts == {}
     assert at_usual_level(swept.frames[0], swept.quality[0].usable) is swept.frames[0]
+
+
+@pytest.mark.parametrize("seconds", [0.5, 1, 3, 29, 31, 61])
+def test_a_recording_may_be_short(seconds):
+    n = round(seconds * RATE)
+    assert doubts(rest(1)[:n], rest(2)[:n]) == [{}, {}]
