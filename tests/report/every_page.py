@@ -9,9 +9,9 @@ from pathlib import Path
 
 from sleepbrux.archive.file import save_night
 from sleepbrux.reference import given
-from sleepbrux.report import render_night
 from sleepbrux.report.letter import Fields, letter_html
 from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.night_page import render_night
 from sleepbrux.report.outputs import ARCHIVE
 from sleepbrux.report.sheets import chair_sheet, patient_sheet
 from sleepbrux.review.trace import Trace, check_same

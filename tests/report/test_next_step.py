@@ -17,7 +17,8 @@ from sleepbrux.analysis.comparison.sentences import (
     why_of,
 )
 from sleepbrux.core.provenance import Review
-from sleepbrux.report import render_night, wording
+from sleepbrux.report import wording
+from sleepbrux.report.night_page import render_night
 from sleepbrux.report.wording import CAUSES, REMEDIES, VERDICTS, next_words, verdict_words
 from sleepbrux.scoring.usability import NightFinding, UsabilityVerdict
 from tests.words import refused, too_long

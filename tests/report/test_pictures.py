@@ -2,7 +2,7 @@
 
 import pytest
 
-from sleepbrux.report import render_night
+from sleepbrux.report.night_page import render_night
 from tests.page_pictures import (
     FOLDER,
     MOST_ROWS,
