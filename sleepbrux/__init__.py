@@ -27,8 +27,9 @@ if TYPE_CHECKING:
     from sleepbrux.analysis.comparison.model import Comparison as Comparison
     from sleepbrux.analysis.planning import Plan as Plan
     from sleepbrux.analysis.planning import Planned as Planned
+    from sleepbrux.analysis.planning import Variation as Variation
+    from sleepbrux.analysis.planning import own_variation as own_variation
     from sleepbrux.analysis.planning import plan_nights as plan_nights
-    from sleepbrux.analysis.planning.nights import Variation as Variation
     from sleepbrux.archive.file import load_night as load_night
     from sleepbrux.archive.file import save_night as save_night
     from sleepbrux.batch.run import Batch as Batch
@@ -57,12 +58,12 @@ if TYPE_CHECKING:
     from sleepbrux.report.letter import letter_html as letter_html
     from sleepbrux.report.letter import letter_pdf as letter_pdf
     from sleepbrux.report.letter.nights import Letter as Letter
-    from sleepbrux.scoring.entry import How as How
-    from sleepbrux.scoring.entry import score as score
     from sleepbrux.scoring.measures import Measure as Measure
     from sleepbrux.scoring.night import Night as Night
     from sleepbrux.scoring.night import rescore as rescore
     from sleepbrux.scoring.robustness import assess_robustness as assess_robustness
+    from sleepbrux.scoring.score import How as How
+    from sleepbrux.scoring.score import score as score
     from sleepbrux.study.file import load_study as load_study
     from sleepbrux.synth.invented import invent_night as invent_night
 
@@ -74,7 +75,7 @@ _HOMES = {
     "Criterion": "criteria",
     "Fields": "report.letter",
     "Hints": "recording.opening",
-    "How": "scoring.entry",
+    "How": "scoring.score",
     "Hypnogram": "recording.stages",
     "Letter": "report.letter.nights",
     "Mark": "recording.model",
@@ -89,7 +90,7 @@ _HOMES = {
     "ScoringAgreement": "analysis.agreement.compare",
     "SleepbruxError": "core.errors",
     "UsageError": "core.errors",
-    "Variation": "analysis.planning.nights",
+    "Variation": "analysis.planning",
     "Window": "recording.window",
     "agree": "analysis.agreement.agree",
     "assess_robustness": "scoring.robustness",
@@ -109,11 +110,12 @@ _HOMES = {
     "mne_annotations": "export.mne_annotations",
     "open_recording": "recording.opening",
     "open_with_mne": "recording.formats.mne_formats",
+    "own_variation": "analysis.planning",
     "plan_nights": "analysis.planning",
     "read_cohort": "analysis.cohort",
     "rescore": "scoring.night",
     "save_night": "archive.file",
-    "score": "scoring.entry",
+    "score": "scoring.score",
     "score_many": "batch.run",
     "tidy": "export.frames",
 }

@@ -20,13 +20,14 @@ from sleepbrux.core.errors import CriterionError
 from sleepbrux.core.spans import Grid
 from sleepbrux.criteria import from_table
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
-from sleepbrux.scoring.bursts import Bursts, CombinedBursts
+from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.context.model import OTHER, Labels
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.measures import Measure, Selection
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.signal.doubts import DOUBTS
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
@@ -221,9 +222,9 @@ def _labels(labels: Labels, n: int, n_bursts: int) -> None:
 
 def _surroundings(surroundings: Surroundings) -> None:
     heart, wake_estimate, sound = surroundings.heart, surroundings.wake_estimate, surroundings.sound
-    if (chance := surroundings.chance) is not None:
-        _column("chance/probability", chance.probability, "f", low=0, high=1, gaps=True)
-        _column("chance/trusted", chance.trusted, "f", len(chance.probability), low=0, high=1)
+    if (likely := surroundings.wake_probability) is not None:
+        _column("wake_probability/probability", likely.probability, "f", low=0, high=1, gaps=True)
+        _column("wake_probability/trusted", likely.trusted, "f", len(likely.probability), low=0, high=1)
     if heart is not None:
         _column("heart/beats_s", heart.beats_s, "f", high=LONGEST_S)
         _column("heart/trusted", heart.trusted, "b", len(heart.beats_s))

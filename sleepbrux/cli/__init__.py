@@ -14,12 +14,14 @@ from sleepbrux.core.errors import SleepbruxError, UsageError
 from sleepbrux.core.version import __version__
 
 VERBS = {
+    "start": "Open a page in the browser: from recordings to a letter, without a further command.",
     "demo": "Write an invented study, score every night and say where to look.",
     "score": "Score recordings and write report, tables and archive for each.",
     "batch": "Score many nights side by side, resume where it stopped, one table.",
     "inspect": "Show what a recording holds: channels, gaps, marks, first look at quality.",
     "study": "Draft a study file from a folder; check what it still lacks.",
     "protocol": "Chair sheet and patient sheet of a study, as PDF.",
+    "chair": "Lead through the clench test with a live stream, and keep the recording.",
     "reference": "Measure rest and maximal clenches of a recording; find them where no mark does.",
     "clench": "Maximal clenches by appliance: levels in % of natural teeth.",
     "robustness": "Score an archived night under many rules: does the reading hold?",

@@ -25,6 +25,7 @@ OPTIONS = {
     "scheduler": "--scheduler",
     "scored": "--scored",
     "shard": "--shard",
+    "stream": "--stream",
     "sync": "--sync",
     "teeth": "--teeth",
     "time_unit": "--time-unit",

@@ -23,7 +23,7 @@ def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
     from sleepbrux.reference.clench_test import ASSUMES, SENTENCE
     from sleepbrux.report import clench_page as page
 
-    for answer in _answers(test):
+    for answer in answers(test):
         headline(answer)
     click.echo(SENTENCE)
     click.echo(f"{test.name}: {', '.join(test.order)}")
@@ -50,7 +50,7 @@ def _table(heads: tuple[str, ...], rows: list[list[str]]) -> None:
     click.echo("\n".join(table_lines(heads, rows, texts=range(len(heads)))))
 
 
-def _answers(test: ClenchTest) -> Iterator[str]:
+def answers(test: ClenchTest) -> Iterator[str]:
     """What each condition reached in % of natural teeth, a line each."""
     found: dict[str, list[str]] = {}
     for channel in test.channels:

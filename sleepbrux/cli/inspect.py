@@ -176,7 +176,8 @@ def _mornings(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints) -> li
     return found
 
 
-def _say(morning: UsabilityVerdict) -> None:
+def say_verdict(morning: UsabilityVerdict) -> None:
+    """Show whether a recording can be used, why, and what to do."""
     from sleepbrux.core.printed import hours_text
 
     of = (
@@ -202,7 +203,7 @@ def _after_night(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints, *,
         click.echo(text)
     else:
         for morning in mornings:
-            _say(morning)
+            say_verdict(morning)
         click.echo("This says whether the recording can be read, and nothing about the person.")
         _next(paths, mornings, mvc_uv)
     return 1 if any(m.valid_hours is None for m in mornings) else 0

@@ -20,6 +20,7 @@ from sleepbrux.core.files import safe_stem
 from sleepbrux.core.provenance import Review
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.recording.formats.edf_header import FILE_FIELDS, SIGNAL_FIELDS
+from sleepbrux.recording.identity_search import Search, dates_of, words_of
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.recording.neutral import (
     neutral_labels,
@@ -28,7 +29,6 @@ from sleepbrux.recording.neutral import (
     neutral_unit,
     vouched,
 )
-from sleepbrux.recording.searching import Search, dates_of, words_of
 from sleepbrux.reference import NATURAL, Reference
 from sleepbrux.reference.model import NOT_STATED
 from sleepbrux.scoring.context.counts import slug
@@ -125,7 +125,7 @@ class _Words:
         swept, surroundings = night.swept, night.swept.surroundings
         told = [
             surroundings.heart,
-            surroundings.chance,
+            surroundings.wake_probability,
             surroundings.wake_estimate,
             surroundings.sound,
             *surroundings.activity_channels,
@@ -346,8 +346,8 @@ def _surroundings(surroundings: Surroundings, words: _Words) -> Surroundings:
     return replace(
         surroundings,
         heart=surroundings.heart and replace(surroundings.heart, label=words.label[surroundings.heart.label]),
-        chance=surroundings.chance
-        and replace(surroundings.chance, label=words.label[surroundings.chance.label]),
+        wake_probability=surroundings.wake_probability
+        and replace(surroundings.wake_probability, label=words.label[surroundings.wake_probability.label]),
         wake_estimate=surroundings.wake_estimate
         and replace(surroundings.wake_estimate, label=words.label[surroundings.wake_estimate.label]),
         sound=sound and replace(sound, label=words.label[sound.label]),

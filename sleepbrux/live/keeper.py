@@ -204,7 +204,7 @@ class Keeper:
 
     def _place_waiting(self) -> None:
         """Put marks into the last records that hold none, so that they lie near their time."""
-        while self._waiting and len(self._used) < self.n_records:
+        while not self._failed and self._waiting and len(self._used) < self.n_records:
             mark, number = self._waiting.pop(0)
             record = next(k for k in range(self.n_records - 1, -1, -1) if k not in self._used)
             self._used.add(record)
@@ -217,6 +217,8 @@ class Keeper:
             if waiting == number:
                 self._waiting[k] = (Annotation(mark.start_s, mark.duration_s, text), number)
                 return
+        if self._failed:
+            return
         slot = self._slots[number]
         mark = Annotation(slot.mark.start_s, slot.mark.duration_s, text)
         self._slots[number] = Slot(slot.record, mark)

@@ -97,6 +97,7 @@ class Protocol:
     asked: int = 0
     made: int = 0
     last_clench_s: float | None = None
+    ended: bool = False
 
     def __post_init__(self) -> None:
         """Balance the order."""
@@ -107,6 +108,11 @@ class Protocol:
     def condition(self) -> str:
         """What is between the teeth now, or comes next."""
         return self.order[min(self.place, len(self.order) - 1)]
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more is to come: a person may still add a clench until they end the session."""
+        return self.phase == "done" and (self.self_going or self.ended)
 
     @property
     def left_s(self) -> float:
@@ -249,6 +255,7 @@ class Protocol:
 
     def end(self, now_s: float) -> list[Due]:
         """End the session now; before its end it is a departure."""
+        self.ended = True
         if self.phase == "done":
             return []
         left = ", ".join(self.order[self.place :])

@@ -17,7 +17,7 @@ from sleepbrux.core.spans import Spans
 from sleepbrux.recording.memory import from_array
 from sleepbrux.signal.filters import emg_band_pass
 from sleepbrux.signal.quality import REASONS, assess, block_rms_uv, hum_uv
-from sleepbrux.signal.sweep import Layout, sweep
+from sleepbrux.signal.sweep import ChannelFrames, Layout, sweep
 
 SHOWN_S = 20.0
 WINDOW_FRAMES = 10
@@ -48,6 +48,14 @@ class Contact:
     quietest_uv: float
     hum_pct: float | None
     faults: tuple[str, ...]
+
+
+def hum_share_pct(frames: ChannelFrames, blocks: slice = slice(None)) -> float | None:
+    """Mains as a share of the amplitude, %: median over seconds; None without a signal."""
+    rms, hum = block_rms_uv(frames)[blocks], hum_uv(frames)[blocks]
+    whole = np.hypot(rms, hum)
+    known = whole > 0
+    return float(100 * np.median(hum[known] / whole[known])) if known.any() else None
 
 
 class Screen:
@@ -123,8 +131,7 @@ class Screen:
             blocks = slice(1, None)  # the first second holds the settling of the filter
             rms = block_rms_uv(frames)[blocks]
             level = float(np.median(rms)) if len(rms) else 0.0
-            hum = float(np.median(hum_uv(frames)[blocks])) if len(rms) else 0.0
-            share = 100 * hum / float(np.hypot(hum, level)) if level > 0 else None
+            share = hum_share_pct(frames, blocks) if level > 0 else None
             faults = self._faults(raw[:, k], k, assess(frames).faults)
             if share is not None and share > HUM_PCT:
                 faults = (*faults, f"mains hum is {share:.0f} % of the amplitude")

@@ -7,6 +7,7 @@ test at the end. Nothing that is reported comes from the screen.
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -114,14 +115,22 @@ class Session:
     ----------
     names
         Conditions of the study, by which marks are read.
+    person
+        Pseudonym that the table of the test carries.
     at_once
         Whether a trial is measured before anything more is received, as where time is not real.
     """
 
     def __init__(
-        self, engine: Engine, protocol: Protocol, *, names: Sequence[str] = (), at_once: bool = False
+        self,
+        engine: Engine,
+        protocol: Protocol,
+        *,
+        names: Sequence[str] = (),
+        person: str = "",
+        at_once: bool = False,
     ) -> None:
-        self.at_once = at_once
+        self.at_once, self.person = at_once, person
         self.engine, self.protocol, self.names = engine, protocol, tuple(names)
         self.events: deque[Event] = deque(maxlen=MOST_EVENTS)
         self.n_events = 0
@@ -139,7 +148,8 @@ class Session:
         self._contact_s = 0.0
         self._warned: set[str] = set()
         self._judged = 0
-        self.closed = False
+        self.ending = self.closed = False
+        self.written: tuple[Path, ...] = ()
         engine.told = self._tell
 
     def _tell(self, event: Event) -> None:
@@ -194,7 +204,7 @@ class Session:
             except SleepbruxError as error:
                 self._tell(Event(self.engine.now_s, "not-measured", str(error)))
         ready = self._due_s is not None and self.engine.keeper.kept_s >= self._due_s
-        if ready and self._measuring is None and not self.closed:
+        if ready and self._measuring is None and not self.ending:
             self._due_s = None
             self.engine.keeper.flush()
             trials = [replace(trial) for trial in self.protocol.trials]
@@ -231,7 +241,7 @@ class Session:
         """
         with self.lock:
             now = self.engine.now_s
-            if self.closed or (self.engine.ended and what != "end"):
+            if self.ending or (self.engine.ended and what != "end"):
                 raise UsageError("the session is over; nothing more is recorded")
             if what == "begin":
                 self._write(self.protocol.begin(now))
@@ -251,11 +261,11 @@ class Session:
     def finish(self) -> None:
         """End the file and read the whole test from it, as from any file."""
         with self.lock:
-            if self.closed:
+            if self.ending:
                 return
             self._write(self.protocol.end(self.engine.now_s))
             self.engine.close()
-            self.closed = True
+            self.ending = True
         if self._measuring is not None:
             self._measure(wait=True)
         self._pool.shutdown()
@@ -266,8 +276,31 @@ class Session:
             self.result = recording_test(self.path, names=self.names)
         except SleepbruxError as error:
             self.refusal = str(error)
+        self._write_pages()
         with self.lock:
+            self.closed = True
             self.fresh.notify_all()
+
+    def _write_pages(self) -> None:
+        """Page and table of the test next to the recording, as the clench test of any file leaves them."""
+        if self.result is None:
+            return
+        from sleepbrux.core.files import safe_stem, write_text
+        from sleepbrux.report.clench_page import clench_json, clench_page
+
+        page = self.path.parent / f"{safe_stem(self.result.name)}.clench.html"
+        try:
+            write_text(page, clench_page(self.result, []))
+            write_text(page.with_suffix(".json"), clench_json(self.result, [], person=self.person))
+            self.written = (page, page.with_suffix(".json"))
+        except OSError as error:
+            self._tell(
+                Event(self.engine.now_s, "not-written", f"{page.name} was not written: {error.strerror}")
+            )
+
+    def newest_s(self) -> float:
+        """Time of day of this computer, s since 1970, at which the newest sample on the screen was taken."""
+        return time.time() - (self.engine.inlet.now() - self.engine.newest[1])
 
     def envelope_since(self, point: int) -> tuple[int, list[tuple[float, ...]]]:
         """Points of the envelope from number ``point`` on, as far as they are held; and the number of the next."""

@@ -1,6 +1,7 @@
 """Streams of this machine: found, chosen, received. The only door to the live library.
 
-The library looks on this machine only: nothing is asked of the network. An inlet is opened and then emptied,
+The library looks on this machine only: nothing is asked of the network, and sender and receiver share one clock,
+so stamps need no correction between clocks. An inlet is opened and then emptied,
 because what it hands out first may be minutes old.
 """
 
@@ -22,9 +23,10 @@ from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.units import MICROVOLTS, UNIT_NAMES, read_unit
 
 NEEDED = "a live session needs pylsl, which is not installed; add it with: pip install 'sleepbrux[live]'"
-CONFIG = "[multicast]\nResolveScope = machine\n"
+CONFIG = "[multicast]\nResolveScope = machine\n[log]\nlevel = -3\n"
 LOOK_S = 2.0
 BUFFER_S = 360
+LONGEST_LABEL = 16
 LEAST_RATE_HZ = 100
 INTEGERS = {1: "float32", 2: "double64", 3: "string", 4: "int32", 5: "int16", 6: "int8", 7: "int64"}
 _configured = False
@@ -78,6 +80,10 @@ class Inlet(Protocol):
 
     info: StreamInfo
 
+    def start(self) -> None:
+        """Begin to receive from now on: what was sent before is let go of."""
+        ...
+
     def pull(self, timeout_s: float) -> tuple[NDArray[Any], NDArray[np.float64]]:
         """Samples, shape (n, n_channels), and their stamps, s; empty where none came in time.
 
@@ -112,6 +118,7 @@ def library() -> Any:
     global _configured  # noqa: PLW0603
     try:
         import pylsl
+        import pylsl.util
     except ImportError as error:
         raise StreamError(f"{NEEDED}.") from error
     except (OSError, RuntimeError) as error:
@@ -158,7 +165,7 @@ def found(wait_s: float = LOOK_S) -> list[LslInlet]:
         if raw.nominal_srate() > 0 and raw.channel_format() != pylsl.cf_string:
             try:
                 inlets.append(LslInlet(raw))
-            except (pylsl.LostError, pylsl.TimeoutError, TimeoutError):
+            except (pylsl.util.LostError, pylsl.util.TimeoutError):
                 continue  # gone while it was looked at
     return sorted(inlets, key=lambda inlet: (inlet.info.name, inlet.info.id))
 
@@ -178,7 +185,6 @@ class LslInlet:
             raw,
             max_buflen=BUFFER_S,
             recover=False,
-            processing_flags=self._pylsl.proc_clocksync,
             as_numpy=True,
         )
         self.info = _info(self._inlet.info(timeout=LOOK_S))
@@ -186,9 +192,8 @@ class LslInlet:
         self._open = False
 
     def start(self) -> None:
-        """Begin to receive, and let go of what was sent before."""
+        """See `Inlet`."""
         self._inlet.open_stream(timeout=LOOK_S)
-        self._inlet.time_correction(timeout=LOOK_S)
         self._inlet.flush()
         self._open = True
 
@@ -198,7 +203,7 @@ class LslInlet:
             if not self._open:
                 self.start()
             values, stamps = self._inlet.pull_chunk(timeout=timeout_s, max_samples=self._most, min_samples=1)
-        except self._pylsl.LostError as error:
+        except self._pylsl.util.LostError as error:
             raise LostStreamError(f"the stream {self.info.name!r} ended") from error
         return values, stamps
 
@@ -260,6 +265,8 @@ class Chosen:
     ----------
     columns
         Numbers of the columns, from 0.
+    labels
+        As the file holds them, see `kept_labels`; they are also those of the screen.
     gains
         µV that a value of 1 stands for, one a column.
     """
@@ -317,7 +324,30 @@ def chosen_channels(info: StreamInfo, labels: Sequence[str] = (), unit: str = ""
                 f"channel {info.labels[k]!r} of stream {info.name!r} says {said} as its unit; say it with `unit`: uV "
                 "(or mV, nV, V), as the amplifier's settings show it"
             )
-    return Chosen(info, tuple(columns), tuple(info.labels[k] for k in columns), tuple(gains))
+    return Chosen(info, tuple(columns), kept_labels([info.labels[k] for k in columns]), tuple(gains))
+
+
+def kept_labels(labels: Sequence[str]) -> tuple[str, ...]:
+    """Labels as the header of an EDF file can hold them: at most 16 ASCII characters, muscle and side unchanged.
+
+    Examples
+    --------
+    >>> kept_labels(["EMG Masseter L", "left masseter muscle", "Kaumuskel über dem Ohr"])
+    ('EMG Masseter L', 'EMG Mass L2', 'EMG jaw')
+    """
+    kept: list[str] = []
+    for label in labels:
+        role, side, muscle = recognise(label)
+        letter = side[:1].upper() if side in ("left", "right") else ""
+        text = label
+        if len(label) > LONGEST_LABEL or not label.isascii():
+            text = " ".join(filter(None, ("EMG", muscle.title() or role, letter)))
+        n = 2
+        while text in kept:
+            text = f"EMG {muscle[:4].title() or role} {letter}{n}"
+            n += 1
+        kept.append(text)
+    return tuple(kept)
 
 
 def difference(before: StreamInfo, after: StreamInfo) -> str:

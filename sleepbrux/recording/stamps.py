@@ -254,11 +254,12 @@ class StampClock:
             )
         drift = self.drift_ppm()
         if drift is not None:
+            differs = f"by {drift:+.0f} millionths" if abs(drift) >= 1 else "by less than a millionth"
             found.append(
                 Note(
                     "clock-drift",
                     "note",
-                    f"The device's clock differs from this computer's by {drift:+.0f} millionths "
+                    f"The device's clock differs from this computer's {differs} "
                     f"({rate / (1 + drift / 1e6):.6g} samples a second instead of {rate:.6g}); times are the "
                     "device's.",
                 )

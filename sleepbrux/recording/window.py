@@ -1,4 +1,4 @@
-"""Which part of a recording counts as the night, and on whose word."""
+"""Which part of a recording counts as the night, and what says so."""
 
 from __future__ import annotations
 
@@ -28,6 +28,13 @@ class Window:
         (start, stop) in seconds of the night clock.
     basis
         Origin of the window: it names the denominator of every rate.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> night.window.basis
+    'lights off to on (marks in the recording)'
     """
 
     spans_s: tuple[tuple[float, float], ...]

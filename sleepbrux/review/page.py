@@ -18,8 +18,8 @@ def _read(package: str, name: str) -> str:
 
 
 @cache
-def shell() -> tuple[str, str]:
-    """The page and its content security policy."""
+def shell(home: str = "") -> tuple[str, str]:
+    """The page and its content security policy; ``home`` is the address of the page it is a part of."""
     script = palette.script() + read("draw.js") + _read("sleepbrux.review", "review.js")
     style = palette.variables() + _read("sleepbrux.review", "review.css")
     environment = Environment(autoescape=True, undefined=StrictUndefined)
@@ -29,5 +29,5 @@ def shell() -> tuple[str, str]:
         "connect-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; "
         "frame-ancestors 'none'"
     )
-    page = template.render(style=Markup(style), script=Markup(script), purpose=PURPOSE)
+    page = template.render(style=Markup(style), script=Markup(script), purpose=PURPOSE, home=home)
     return page, policy

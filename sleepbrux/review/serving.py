@@ -6,22 +6,29 @@ import asyncio
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import uvicorn
+from starlette.applications import Starlette
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from sleepbrux.review.access import Entrance
-from sleepbrux.review.nights import Nights
-from sleepbrux.review.server import HOST, application
+from sleepbrux.review.access import HOST, Entrance
 
-WAIT_S = 10.0
+if TYPE_CHECKING:
+    from sleepbrux.review.nights import Nights
+
+WAIT_S, GRACE_S = 10.0, 2
 
 
-def patient_for(seconds: float) -> type[H11Protocol]:
+def patient_for(seconds: float, *, renewed: bool = False) -> type[H11Protocol]:
     """A connection that is closed where no whole request has come for some seconds.
 
     The server itself waits for ever for the first byte, and for the rest of a request.
+
+    Parameters
+    ----------
+    renewed
+        Every part of a request gives it these seconds anew, so that large files can be sent.
     """
 
     class Limited(H11Protocol):
@@ -34,6 +41,8 @@ def patient_for(seconds: float) -> type[H11Protocol]:
         def data_received(self, data: bytes) -> None:
             super().data_received(data)
             if str(self.conn.their_state) in ("IDLE", "SEND_BODY"):
+                if renewed:
+                    self._stop()
                 self._wait()
             else:
                 self._stop()
@@ -67,9 +76,15 @@ def listening(port: int = 0) -> Iterator[socket.socket]:
 
 def server_for(nights: Nights, entrance: Entrance, port: int, *, wait_s: float = WAIT_S) -> uvicorn.Server:
     """The server of some nights on a port that listens already."""
-    protocol: Any = patient_for(wait_s)
+    from sleepbrux.review.server import application
+
+    return server_of(application(nights, port=port, entrance=entrance), patient_for(wait_s))
+
+
+def server_of(served: Starlette, protocol: Any) -> uvicorn.Server:
+    """A server that logs no request and gives nothing of itself away."""
     config = uvicorn.Config(
-        application(nights, port=port, entrance=entrance),
+        served,
         log_level="warning",
         access_log=False,
         server_header=False,
@@ -77,6 +92,7 @@ def server_for(nights: Nights, entrance: Entrance, port: int, *, wait_s: float =
         ws="none",
         lifespan="off",
         http=protocol,
+        timeout_graceful_shutdown=GRACE_S,
     )
     return uvicorn.Server(config)
 

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion
-from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, SHORT, CombinedBursts, Ints
+from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, SHORT
 from sleepbrux.scoring.episodes import EPISODE_MIXED, EPISODE_PHASIC, KINDS, Episodes
+from sleepbrux.scoring.sides import CombinedBursts
+from sleepbrux.scoring.thresholds import Ints
 from sleepbrux.scoring.uncertainty import TOO_FEW, Blocks, Interval, counting_interval
 from sleepbrux.signal.quantiles import median
 
@@ -37,6 +39,14 @@ class Measure:
         Settings of the criterion that it depends on.
     intervals
         How sure it is; empty where nothing honest can be said.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> measure = night.measures["episode_count"]
+    >>> measure.value, measure.unit
+    (4.0, '1')
     """
 
     value: float | None

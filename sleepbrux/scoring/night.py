@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sleepbrux.core.arguments import PATH, check, of
 from sleepbrux.core.errors import Note
 from sleepbrux.core.parallel import each
 from sleepbrux.core.provenance import Review
@@ -19,15 +20,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.prefetch import hashed_meanwhile
 from sleepbrux.recording.window import Window, find_window
 from sleepbrux.reference import Reference
-from sleepbrux.scoring.bursts import (
-    IMPROBABLE_PCT_MVC,
-    Bursts,
-    CombinedBursts,
-    background_uv,
-    combine_sides,
-    in_pieces,
-    knot_frames,
-)
+from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, Bursts, in_pieces
 from sleepbrux.scoring.context.counts import count
 from sleepbrux.scoring.context.left_out import admitted
 from sleepbrux.scoring.context.model import Labels, in_seconds
@@ -43,6 +36,8 @@ from sleepbrux.scoring.night_notes import (
     night_notes,
     unknown_background_notes,
 )
+from sleepbrux.scoring.sides import CombinedBursts, combine_sides
+from sleepbrux.scoring.thresholds import background_uv, knot_frames
 from sleepbrux.signal.envelope import Amplitude, Envelope
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import Quality
@@ -92,6 +87,13 @@ class Night(NightMethods):
     numbers
         Of the counted episodes, in order of ``chosen.episodes``; empty: 1, 2, 3. After a review an
         episode keeps the number that the automatic scoring gave it.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> len(night.selection.episodes), night.criterion.id
+    (4, 'phasic_tonic_10mvc')
     """
 
     swept: Swept
@@ -358,6 +360,7 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     >>> sb.rescore(night, "lavigne1996").criterion.id
     'lavigne1996'
     """
+    check(night=(night, of(Night)), criterion=(criterion, of(Criterion) | PATH))
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
     again = replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)

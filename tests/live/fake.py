@@ -10,13 +10,12 @@ import numpy as np
 
 from sleepbrux.live.engine import Engine
 from sleepbrux.live.keeper import Keeper
-from sleepbrux.live.protocol import Protocol, planned
+from sleepbrux.live.protocol import Protocol
 from sleepbrux.live.screen import Screen
 from sleepbrux.live.session import Session
 from sleepbrux.live.source import LostStreamError, StreamInfo, chosen_channels
-from sleepbrux.synth.layout import plan_reference
-from sleepbrux.synth.night import Burst, NightPlan
-from sleepbrux.synth.render import tiles
+from sleepbrux.synth.stream import chair_session
+from sleepbrux.synth.stream import rendered as samples_of
 
 RATE = 1000
 LABELS = ("EMG Masseter L", "EMG Masseter R")
@@ -59,6 +58,9 @@ class FakeInlet:
             self.keep[a:b] = False
         self.clock, self.at, self.ends_at, self.after, self.closed = ZERO_S, 0, ends_at, after, False
 
+    def start(self):
+        """What was sent before is let go of: here nothing was."""
+
     def pull(self, timeout_s):
         del timeout_s
         self.clock += self.step_s
@@ -86,21 +88,13 @@ class FakeInlet:
         self.closed = True
 
 
-def chair_plan(appliances, person=0, levels=None, seed=3) -> NightPlan:
-    """A person who does what the protocol says, when it says it."""
-    dues = planned(appliances, person)
-    clenches = tuple(
-        (d.text, Burst(d.start_s + 0.3, d.duration_s - 0.4, (levels or {}).get(d.text, 1.0), ramp_s=0.2))
-        for d in dues
-        if d.kind == "clench"
-    )
-    plan = plan_reference([("Clench natural teeth", 1.0)], seed=seed, mvc_uv=(210.0, 190.0))
-    return replace(plan, duration_s=int(dues[-1].start_s) + 12, clenches=clenches, cues=())
+def chair_plan(appliances, person=0, levels=None):
+    return chair_session(appliances, person, levels=levels)
 
 
-def rendered(plan: NightPlan, rate=RATE) -> np.ndarray:
+def rendered(plan, rate=RATE) -> np.ndarray:
     """µV, shape (n, 2)."""
-    return 0.1 * np.concatenate([np.stack(tile, axis=1) for tile in tiles(plan, rate)])
+    return samples_of(plan, rate).astype(np.float64)
 
 
 def engine_for(inlet, path: Path, **keeper) -> Engine:
@@ -124,3 +118,29 @@ def run(inlet, path: Path, *, until=None) -> tuple[Engine, list]:
 def session_for(inlet, path: Path, appliances, person=0) -> Session:
     protocol = Protocol(appliances, person, self_going=True)
     return Session(engine_for(inlet, path), protocol, names=appliances, at_once=True)
+
+
+def chair_signal(*appliances):
+    """Two channels of a person who follows the protocol, as the session of these appliances has it."""
+    return rendered(chair_plan(appliances))
+
+
+def streamed(monkeypatch, uv, **said):
+    """What is found on this machine is one stream; a session runs without a page, as fast as it can."""
+    from sleepbrux.live import serving, source
+
+    there = [FakeInlet(uv, info=replace(INFO, **said), step_s=0.1)]
+    monkeypatch.setattr(source, "found", lambda *wait: there)
+
+    def through(session, entrance, *, port, told):
+        told("http://127.0.0.1:1/")
+        session.at_once = True
+        receiver = serving.Receiver(session)
+        inlet = session.engine.inlet
+        receiver.start()
+        while inlet.at < len(inlet.uv) and not session.closed:
+            receiver._thread.join(0.05)
+        receiver.stop()
+
+    monkeypatch.setattr(serving, "serve", through)
+    return there

@@ -30,6 +30,7 @@ def test_everything_that_comes_is_in_the_file(tmp_path):
 
 
 @pytest.mark.parametrize("late_s", [0.0, 0.004])
+@pytest.mark.shows("missed-gap", "live-session")
 def test_lost_packets_are_gaps_marks_and_events(tmp_path, late_s):
     inlet = FakeInlet(UV, lost=[(8000, 8200), (20_000, 20_500)], late_s=late_s)
     engine, events = run(inlet, tmp_path / "a.bdf")
@@ -70,6 +71,7 @@ def returned(info=INFO, begins_s=4.0, **settings):
     return back
 
 
+@pytest.mark.shows("live-session")
 def test_a_stream_that_stops_and_comes_back_goes_on_after_a_gap(tmp_path):
     back = returned()
     back.stamps = back.stamps + 14.0

@@ -51,6 +51,7 @@ def test_a_reader_that_we_did_not_write_reads_the_same(tmp_path):
     assert np.abs(other.signals[0].data - UV[:, 0]).max() <= 0.0501
 
 
+@pytest.mark.shows("missed-gap")
 def test_a_gap_lies_where_it_was_and_is_not_closed(tmp_path):
     keeper = kept(tmp_path / "a.bdf", spans=((0, 10_000), (10_777, 20_000)))
     keeper.close()
@@ -135,6 +136,7 @@ while True:
 """
 
 
+@pytest.mark.shows("live-session")
 def test_a_process_that_is_killed_loses_at_most_the_last_second(tmp_path):
     path = tmp_path / "killed.bdf"
     with subprocess.Popen(

@@ -23,11 +23,6 @@ APPLIANCES = ("splint",)
 NATURAL = "Clench natural teeth"
 
 
-@pytest.fixture(scope="module")
-def signal():
-    return rendered(chair_plan(APPLIANCES, levels={"Clench with splint": 0.8}))
-
-
 def went(session, *, on_step=lambda session: None, after=30):
     """The session to its end, and a little further."""
     inlet = session.engine.inlet
@@ -60,6 +55,7 @@ def test_a_session_goes_through_the_protocols_order(whole):
     ]
 
 
+@pytest.mark.shows("live-session")
 def test_a_trial_shows_the_numbers_that_the_file_gives_in_the_end(whole):
     """To the bit: the same frames by the same code, though the file was not whole yet."""
     last = {t.number: t.levels_uv for t in whole.measured.trials}
@@ -75,6 +71,7 @@ def test_the_levels_are_those_that_the_person_made(whole):
     assert share.pct == pytest.approx(80, abs=6)
 
 
+@pytest.mark.shows("live-session")
 def test_the_test_in_the_end_is_that_of_the_clench_command_to_the_byte(whole, tmp_path):
     done = CliRunner().invoke(
         clench_command, [str(whole.path), "--out", str(tmp_path)], standalone_mode=False
@@ -237,3 +234,35 @@ def test_a_condition_ended_early_and_a_session_ended_early_are_departures():
         "ended before: A, natural teeth",
     ]
     assert protocol.phase == "done"
+
+
+class FullDisk:
+    """A file that takes no more from some moment on."""
+
+    def __init__(self, file):
+        self.file, self.full = file, False
+
+    def write(self, data):
+        if self.full:
+            raise OSError(28, "No space left on device")
+        return self.file.write(data)
+
+    def __getattr__(self, name):
+        return getattr(self.file, name)
+
+
+@pytest.mark.shows("live-session")
+def test_a_disk_that_fills_up_in_mid_session_ends_it_and_keeps_what_there_was(signal, tmp_path):
+    session = session_for(FakeInlet(signal, step_s=0.1), tmp_path / "a.bdf", APPLIANCES)
+    session.engine.keeper._file = disk = FullDisk(session.engine.keeper._file)
+    while not session.engine.ended and session.engine.now_s < 100:
+        session.step()
+        disk.full = session.engine.now_s > 75
+    assert "the disk is full, so the recording ended at 7" in session.engine.ended
+    assert [e.code for e in session.events] == ["ended"]
+    with pytest.raises(UsageError, match="nothing more is recorded"):
+        session.command("begin")
+    session.finish()
+    assert open_recording(session.path).duration_s == pytest.approx(75, abs=1.5)
+    assert [t.number for t in session.measured.trials] == [1, 2, 3]
+    assert any(n.code == "session-ended" for n in session.engine.all_notes())

@@ -13,6 +13,7 @@ from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import DecisionDraft, append, header_of, load_journal
 from tests.cli.conftest import called
+from tests.live.fake import chair_signal, streamed
 from tests.privacy import planted
 from tests.privacy.planted import WORDS, found_in, found_in_files
 from tests.privacy.table import MEANINGS, NEVER, TABLE
@@ -93,6 +94,10 @@ def ground(tmp_path_factory):
         "--out",
         home / "ref2",
     )
+    with pytest.MonkeyPatch.context() as patch:
+        labels = tuple(f"{WORDS['label']} masseter {side}" for side in "LR")
+        streamed(patch, chair_signal(WORDS["appliance"]), labels=labels)
+        on.run("chair", one, "--by-itself", "--no-open", "--person", "0", "--out", home / "chair")
     on.run("clench", one, "--out", home / "clenches")
     on.run("score", "--study", one, "--out", home / "results")
     on.run("score", unmarked, "--out", home / "loose")
@@ -140,6 +145,8 @@ def ground(tmp_path_factory):
         for place, some in (("study", archives), ("loose", [loose])):
             on.run(command, *some, "--out", home / f"export {k} {place}", "--as", EVERY, *options)
     on.run("export", archive, "--recording", night, "--out", home / "export raw", "--as", "bids,edf")
+    out = home / "export study"
+    on.run("export --study", one, archive, "--recording", night, "--out", out, "--as", "bids,fhir")
     on.run(
         "export --identity",
         archive,

@@ -64,6 +64,7 @@ def test_a_unit_that_the_stream_does_not_say_is_asked_for(tmp_path):
     assert {c.unit for c in told.channels} == {"uV"}
 
 
+@pytest.mark.shows("missed-gap")
 def test_what_was_not_received_is_a_gap_on_the_clock(tmp_path):
     kept = np.ones(N, dtype=bool)
     kept[8000:8250] = False

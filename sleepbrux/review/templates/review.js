@@ -696,7 +696,7 @@
     const left = state.of - state.decided, before = nights[here].name;
     const said_left = before + ": " + (left ? left + " of " + state.of + " not decided." : "all " + state.of + " decided.");
     const order = [...nights.keys()], next = order.slice(here + 1).find((k) => !nights[k].fault);
-    if (next === undefined) { $("did").textContent = said_left + " It was the last night of the list. End with Ctrl-C in the terminal; it writes the reviewed reports."; return; }
+    if (next === undefined) { $("did").textContent = said_left + " It was the last night of the list. " + ($("home") ? "Go back to the nights; the reviewed reports are written there." : "End with Ctrl-C in the terminal; it writes the reviewed reports."); return; }
     await openNight(next, {});
     $("did").textContent = said_left + " Now: " + nights[here].name + ".";
   }
