@@ -131,12 +131,8 @@ def circles() -> list[list[str]]:
 
 
 def targets(path: Path, names: Container[str]) -> Iterator[str]:
-    """The modules that a module imports when it runs; of a package the module that a name stands for, if any."""
-    tree = ast.parse(path.read_text("utf-8"))
-    tree.body = [
-        n for n in tree.body if not (isinstance(n, ast.If) and "TYPE_CHECKING" in ast.unparse(n.test))
-    ]
-    for node in ast.walk(tree):
+    """The modules that a module names, for types too; of a package the module that a name stands for, if any."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names if alias.name in names)
         elif isinstance(node, ast.ImportFrom):

@@ -31,7 +31,7 @@ from sleepbrux.export.tables import safe_text
 from sleepbrux.recording.deidentify import nameless_copy
 from sleepbrux.recording.formats.edf import open_edf
 from sleepbrux.scoring.night import Night
-from sleepbrux.study.dataset import StudyDataset, dataset_of
+from sleepbrux.study.dataset import StudyDataset, only_dataset
 from sleepbrux.study.file import Study, StudyLetter
 
 VERSION = "1.11.0"
@@ -222,7 +222,7 @@ class BidsForm:
     @property
     def dataset(self) -> StudyDataset:
         """What the study files say of the data set."""
-        return dataset_of(self.studies)
+        return only_dataset(study.dataset for study in self.studies)
 
     def study_of(self, night: Night) -> Study | None:
         """The study file of a night's person, if it is among them."""

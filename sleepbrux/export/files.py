@@ -24,7 +24,7 @@ from sleepbrux.export.summary import summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.recording.files import file_digest
 from sleepbrux.scoring.night import Night, with_notes
-from sleepbrux.study.dataset import dataset_of
+from sleepbrux.study.dataset import only_dataset
 from sleepbrux.study.file import Study
 
 ARCHIVE = ".night.h5"
@@ -152,7 +152,7 @@ def _check(wish: ExportRequest) -> None:
     """Refuse what no file can be made of, before any is written."""
     if "fhir" in wish.kinds:
         check_form(wish.fhir)
-    dataset_of(wish.studies)
+    only_dataset(study.dataset for study in wish.studies)
 
 
 def write_files(

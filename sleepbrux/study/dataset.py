@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Iterable
+from typing import Annotated
 
 import msgspec
 from msgspec import Meta, Struct
 
 from sleepbrux.core.errors import UsageError
-
-if TYPE_CHECKING:
-    from sleepbrux.study.file import Study
 
 Line = Annotated[str, Meta(max_length=300)]
 Positive = Annotated[float, Meta(gt=0)]
@@ -53,17 +50,15 @@ class StudyDataset(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     instructions: Line = ""
 
 
-def dataset_of(studies: Sequence[Study]) -> StudyDataset:
-    """The one ``[dataset]`` of several study files.
+def only_dataset(tables: Iterable[StudyDataset]) -> StudyDataset:
+    """The one that several study files say.
 
     Raises
     ------
     UsageError
         Two of them say different things.
     """
-    said = list(
-        {msgspec.json.encode(s.dataset): s.dataset for s in studies if s.dataset != StudyDataset()}.values()
-    )
+    said = list({msgspec.json.encode(table): table for table in tables if table != StudyDataset()}.values())
     if len(said) > 1:
         raise UsageError(
             "two study files have different [dataset] tables; a BIDS data set has one, so write the same in each, or "
