@@ -27,8 +27,9 @@ if TYPE_CHECKING:
     from sleepbrux.analysis.comparison.model import Comparison as Comparison
     from sleepbrux.analysis.planning import Plan as Plan
     from sleepbrux.analysis.planning import Planned as Planned
+    from sleepbrux.analysis.planning import Variation as Variation
+    from sleepbrux.analysis.planning import own_variation as own_variation
     from sleepbrux.analysis.planning import plan_nights as plan_nights
-    from sleepbrux.analysis.planning.nights import Variation as Variation
     from sleepbrux.archive.file import load_night as load_night
     from sleepbrux.archive.file import save_night as save_night
     from sleepbrux.batch.run import Batch as Batch
@@ -89,7 +90,7 @@ _HOMES = {
     "ScoringAgreement": "analysis.agreement.compare",
     "SleepbruxError": "core.errors",
     "UsageError": "core.errors",
-    "Variation": "analysis.planning.nights",
+    "Variation": "analysis.planning",
     "Window": "recording.window",
     "agree": "analysis.agreement.agree",
     "assess_robustness": "scoring.robustness",
@@ -109,6 +110,7 @@ _HOMES = {
     "mne_annotations": "export.mne_annotations",
     "open_recording": "recording.opening",
     "open_with_mne": "recording.formats.mne_formats",
+    "own_variation": "analysis.planning",
     "plan_nights": "analysis.planning",
     "read_cohort": "analysis.cohort",
     "rescore": "scoring.night",

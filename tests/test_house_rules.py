@@ -46,7 +46,12 @@ DOORS = {
     "numba": {"signal/kernels/compiling.py", "signal/ready.py"},
     "mne": {"recording/formats/mne_formats.py", "export/mne_annotations.py"},
     # wake_model: the weights of a model lie in an HDF5 file of another package's wheel, of known origin
-    "h5py": {"archive/file.py", "recording/formats/hdf5_reader.py", "signal/wake_model.py"},
+    "h5py": {
+        "archive/file.py",
+        "archive/writing.py",
+        "recording/formats/hdf5_reader.py",
+        "signal/wake_model.py",
+    },
     "pandas": {"export/frames.py", "recording/formats/table.py"},
     "matplotlib": {"report/plots.py"},
     "statsmodels": {"analysis/cohort/gee.py"},

@@ -178,7 +178,7 @@ def test_the_codes_of_a_program_are_known_by_its_name(rec):
         ({"stages": ["W"], "stages_from": "unheard"}, "stages_from is 'unheard'; known are sleepecg"),
         ({"channels": ["EMG X"]}, "there is no channel 'EMG X'"),
         ({"window": ("late", None)}, r"`window\[0\]` 'late' is no time"),
-        ({"window": 7}, r"window is 7; wanted is \(start, end\) or a Window"),
+        ({"window": 7}, r"window is 7; wanted is None or \(start, end\) or a Window"),
         ({"window": (500, 600)}, "the window ends at 600 s"),
         ({"unit": "mV"}, "unit has no meaning for an opened recording; leave it out"),
         ({"mvc_uv": {LABELS[0]: 190}}, "no MVC is given for channel 'EMG Masseter R'; give it in `mvc_uv`"),
@@ -333,7 +333,7 @@ def test_nights_become_one_row_each(night):
     assert table["episodes_per_hour"][0] == night.measures["episodes_per_hour"].value
     assert str(table["episode_count"].dtype) == "Int64"
     assert sb.tidy({"first": night})["file"].tolist() == ["first"]
-    with pytest.raises(sb.UsageError, match=r"write tidy\(\[night\]\)"):
+    with pytest.raises(sb.UsageError, match=r"nights is a Night; wanted is a list of nights"):
         sb.tidy(night)
 
 

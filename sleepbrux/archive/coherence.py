@@ -27,6 +27,7 @@ from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.measures import Measure, Selection
 from sleepbrux.scoring.night import Night
+from sleepbrux.signal.doubts import DOUBTS
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.signal.surroundings.model import STAGES, Surroundings
@@ -220,9 +221,9 @@ def _labels(labels: Labels, n: int, n_bursts: int) -> None:
 
 def _surroundings(surroundings: Surroundings) -> None:
     heart, wake_estimate, sound = surroundings.heart, surroundings.wake_estimate, surroundings.sound
-    if (chance := surroundings.chance) is not None:
-        _column("chance/probability", chance.probability, "f", low=0, high=1, gaps=True)
-        _column("chance/trusted", chance.trusted, "f", len(chance.probability), low=0, high=1)
+    if (likely := surroundings.wake_probability) is not None:
+        _column("wake_probability/probability", likely.probability, "f", low=0, high=1, gaps=True)
+        _column("wake_probability/trusted", likely.trusted, "f", len(likely.probability), low=0, high=1)
     if heart is not None:
         _column("heart/beats_s", heart.beats_s, "f", high=LONGEST_S)
         _column("heart/trusted", heart.trusted, "b", len(heart.beats_s))
@@ -324,6 +325,8 @@ def check_night(night: Night) -> None:
     for quality in night.quality:
         if not set(quality.faults) <= set(REASONS):
             _refuse("faults", "have an unknown reason")
+        if not set(quality.doubts) <= set(DOUBTS):
+            _refuse("doubts", "have an unknown reason")
     try:
         from_table(msgspec.to_builtins(night.criterion), "criterion")
     except CriterionError as error:

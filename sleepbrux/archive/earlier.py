@@ -7,7 +7,7 @@ from typing import Any
 from sleepbrux.core.provenance import EARLIER_MEASURES
 
 GROUPS = {"chosen": "selection", "around": "surroundings"}
-IN_SURROUNDINGS = {"probably": "wake_estimate", "raised": "activity_channels"}
+IN_SURROUNDINGS = {"probably": "wake_estimate", "raised": "activity_channels", "chance": "wake_probability"}
 
 
 def _renamed(table: Any, names: dict[str, str]) -> Any:
@@ -15,7 +15,7 @@ def _renamed(table: Any, names: dict[str, str]) -> Any:
 
 
 def present_groups(root: Any) -> None:
-    """Rename groups of schema 2 in a file that lies in memory."""
+    """Rename groups of schemas 2 and 3 in a file that lies in memory."""
     for earlier, name in GROUPS.items():
         if earlier in root:
             root[name] = root.pop(earlier)

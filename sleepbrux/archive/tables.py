@@ -128,7 +128,7 @@ def spans(night: Night) -> dict[str, tuple[NDArray[np.float64], dict[str, str]]]
     """Spans of the night by path, float64 of shape (n, 2), half-open, in s; and what each is about.
 
     ``window`` and ``valid`` are those of the events; ``usable/k`` is recorded and fit to be scored in channel
-    k, ``excluded/k/REASON`` was left out of it.
+    k, ``excluded/k/REASON`` was left out of it, ``doubtful/k/REASON`` counts and is doubtful.
     """
     found: dict[str, tuple[NDArray[np.float64], dict[str, str]]] = {
         "window": (_seconds(night.selection.window), {"about": night.selection.basis}),
@@ -139,4 +139,6 @@ def spans(night: Night) -> dict[str, tuple[NDArray[np.float64], dict[str, str]]]
         found[f"usable/{k}"] = (_seconds(quality.usable), channel)
         for reason, part in sorted(quality.faults.items()):
             found[f"excluded/{k}/{reason}"] = (_seconds(part), channel | {"reason": reason})
+        for reason, part in sorted(quality.doubts.items()):
+            found[f"doubtful/{k}/{reason}"] = (_seconds(part), channel | {"reason": reason})
     return found

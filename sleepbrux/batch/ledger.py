@@ -27,7 +27,7 @@ from typing import Any
 import msgspec
 
 from sleepbrux.analysis.comparison import NightRow
-from sleepbrux.archive.file import SCHEMA_VERSION as ARCHIVE_SCHEMA
+from sleepbrux.archive.layout import SCHEMA_VERSION as ARCHIVE_SCHEMA
 from sleepbrux.archive.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
 from sleepbrux.batch.tasks import RECORDS, Task
 from sleepbrux.core.errors import CriterionError, RecordingError, UsageError
@@ -136,6 +136,8 @@ def settings_digest(task: Task) -> str:
         said += [task.common.channels, task.common.hints]
         if task.common.mvc_uv is not None:
             said.append(task.common.mvc_uv)
+        if task.common.from_text or task.common.to_text:
+            said.append({"from": task.common.from_text, "to": task.common.to_text})
     return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import LedgerRow, cores, locked, row_of, tidy
 from sleepbrux.batch.pool import run_pool
 from sleepbrux.batch.tasks import Common, OnOther, Task, plan, shard_of
+from sleepbrux.core.arguments import CALL, LEVELS, NONE, PATH, TEXTS, check, each, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import write_text
 from sleepbrux.core.texts import visible
@@ -68,6 +70,15 @@ class Batch:
         Rows of the table that stood there before whose night is not in this run; their files stay.
     doubled
         A sentence for each recording that is a night of two persons.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import sleepbrux as sb
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     done = sb.score_many("demo_data/excerpt.edf", out=folder, mvc_uv=190, workers=1)
+    >>> isinstance(done, sb.Batch), done.failed
+    (True, 0)
     """
 
     rows: tuple[LedgerRow, ...]
@@ -82,6 +93,11 @@ class Batch:
         """Nights without a result."""
         return sum(bool(row.problem) for row in self.rows)
 
+    @property
+    def waiting(self) -> int:
+        """Of these, nights that were not tried."""
+        return sum(row.problem == NOT_YET for row in self.rows)
+
 
 def _nothing(*_: object) -> None:
     """Do nothing."""
@@ -89,10 +105,12 @@ def _nothing(*_: object) -> None:
 
 @dataclass(frozen=True)
 class Watch:
-    """What a run calls on its way.
+    """What a run calls on its way, and when it gives up.
 
     Attributes
     ----------
+    most_failures
+        After more failed nights than this it stops, and the rest is not scored yet; None: it never does.
     on_plan
         With the number of nights and of those to score.
     on_row
@@ -107,6 +125,7 @@ class Watch:
     on_row: Callable[[LedgerRow], object] = _nothing
     on_other: OnOther = _nothing
     on_warning: Callable[[str], object] = _nothing
+    most_failures: int | None = None
 
 
 UNWATCHED = Watch()
@@ -157,9 +176,16 @@ def run_batch(
         tidy(out, todo)
         for hindered in _fix(todo, out):
             watch.on_warning(hindered)
-        for task, row in _work(todo, out, workers or cores(), scheduler):
-            rows[task.key] = row
-            watch.on_row(row)
+        with closing(_work(todo, out, workers or cores(), scheduler)) as work:
+            failures = 0
+            for task, row in work:
+                rows[task.key] = row
+                watch.on_row(row)
+                failures += bool(row.problem)
+                if watch.most_failures is not None and failures > watch.most_failures:
+                    break
+        for task in todo:
+            rows.setdefault(task.key, row_of(task, problem=NOT_YET))
         ordered = tuple(rows[task.key] for task in tasks)
         archives = tuple(
             None if row.problem else out / task.folder / f"{task.stem}{ARCHIVE}"
@@ -221,6 +247,16 @@ def score_many(
     ...     [row.problem for row in done.rows]
     ['']
     """
+    check(
+        paths=(paths, PATH | each(PATH, "a list of paths")),
+        out=(out, PATH),
+        workers=(workers, NONE | of(int, "a whole number")),
+        criterion=(criterion, PATH),
+        mvc_uv=(mvc_uv, NONE | LEVELS),
+        channels=(channels, TEXTS),
+        hints=(hints, NONE | of(Hints)),
+        on_row=(on_row, NONE | CALL),
+    )
     if workers is not None and workers < 1:
         raise UsageError(f"workers is {workers}; give 1 or more, or None for one a core")
     listed = [paths] if isinstance(paths, str | Path) else paths
@@ -271,12 +307,13 @@ def _fix(todo: Sequence[Task], out: Path) -> Iterator[str]:
             yield hindered
 
 
-def _work(todo: Sequence[Task], out: Path, workers: int, scheduler: str) -> Iterator[tuple[Task, LedgerRow]]:
-    if not todo:
-        return iter(())
-    if scheduler:
-        return run_cluster(todo, out.absolute(), scheduler)
-    return run_pool(todo, out.absolute(), workers)
+def _work(
+    todo: Sequence[Task], out: Path, workers: int, scheduler: str
+) -> Generator[tuple[Task, LedgerRow], None, None]:
+    if todo and scheduler:
+        yield from run_cluster(todo, out.absolute(), scheduler)
+    elif todo:
+        yield from run_pool(todo, out.absolute(), workers)
 
 
 def batch_csv(rows: Sequence[LedgerRow]) -> str:

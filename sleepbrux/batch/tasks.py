@@ -28,12 +28,14 @@ OnOther = Callable[[Path, str], None]
 
 @dataclass(frozen=True)
 class Common:
-    """How recordings are scored that no study file describes."""
+    """How recordings are scored that no study file describes; as in `sleepbrux.scoring.request.Request`."""
 
     criterion: str = ""
     channels: tuple[str, ...] = ()
     hints: Hints = field(default_factory=Hints)
     mvc_uv: float | Mapping[str, float] | None = None
+    from_text: str = ""
+    to_text: str = ""
 
 
 @dataclass(frozen=True)

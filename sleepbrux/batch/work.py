@@ -83,6 +83,8 @@ def _scored(task: Task, out: Path) -> LedgerRecord:
             channels=common.channels,
             hints=fitting(path, common.hints),
             mvc_uv=common.mvc_uv,
+            from_text=common.from_text,
+            to_text=common.to_text,
         )
     night = score_file(path, request, threads=1)
     # a recording that was replaced where it lies is still the same night's

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
+import time
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from sleepbrux.cli import next_steps, options
-from sleepbrux.cli.score import make_folder
+from sleepbrux.cli.score import check_time, levels_of, make_folder
 from sleepbrux.cli.terminal import above_the_bar, progress_bar
 from sleepbrux.core.errors import CriterionError, UsageError
 from sleepbrux.core.texts import count_of
@@ -42,6 +45,50 @@ def _said(row: LedgerRow) -> str:
     return f"{name}: {by}{value}"
 
 
+class _Pace:
+    """How far a run is and how fast it goes, for who has no bar; and its log."""
+
+    def __init__(self, log: Path | None) -> None:
+        self._log = log
+        self._began = time.monotonic()
+        self._before = self._total = self.n_done = 0
+
+    def planned(self, total: int, todo: int) -> None:
+        """So many nights, of which so many are to do."""
+        self._before, self._total = total - todo, total
+        self._note("planned", nights=total, to_score=todo)
+
+    def done(self, row: LedgerRow) -> str:
+        """One more; where the run stands now."""
+        self.n_done += 1
+        figures = row.figures
+        if figures is None:
+            self._note("failed", night=row.name, problem=row.problem)
+        else:
+            self._note(
+                "scored",
+                night=row.name,
+                episodes_per_hour=figures.rate_per_hour,
+                valid_hours=figures.valid_hours,
+            )
+        minutes = (time.monotonic() - self._began) / 60
+        return f"{self._before + self.n_done} of {self._total}, {self.n_done / minutes:.1f} nights a minute"
+
+    def ended(self, batch: Batch) -> None:
+        """The table is written."""
+        self._note("ended", nights=len(batch.rows), not_scored=batch.failed)
+
+    def _note(self, event: str, **said: object) -> None:
+        if self._log is not None:
+            at = datetime.now(UTC).isoformat(timespec="milliseconds")
+            line = json.dumps({"at": at, "event": event, **said}, ensure_ascii=False, allow_nan=False)
+            try:
+                with self._log.open("a", encoding="utf-8") as file:
+                    file.write(f"{line}\n")
+            except OSError as error:
+                raise UsageError(f"--log {str(self._log)!r} cannot be written: {error.strerror}") from error
+
+
 def _warn(text: str) -> None:
     with above_the_bar():
         click.echo(f"warning: {text}", err=True)
@@ -68,6 +115,12 @@ def _end(batch: Batch) -> None:
         click.echo(f"sleepbrux: {sentence}", err=True)
     if batch.failed:
         click.echo(f"{batch.failed} of {len(batch.rows)} nights were not scored", err=True)
+    if batch.waiting and batch.failed > batch.waiting:
+        click.echo(
+            f"stopped after {count_of(batch.failed - batch.waiting, 'failed night')}; {batch.waiting} were not tried; "
+            "run the same command to go on",
+            err=True,
+        )
     if batch.table is not None:
         _next(batch.archives)
 
@@ -111,6 +164,20 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
 @click.option(
     "--channel", multiple=True, metavar="LABEL", help="Channel to score in such recordings; repeatable."
 )
+@click.option(
+    "--mvc-uv",
+    multiple=True,
+    metavar="VALUE | LABEL=VALUE",
+    help="Level of a maximal clench in µV in such recordings, for all channels or for one.",
+)
+@click.option(
+    "--from",
+    "from_text",
+    default="",
+    metavar="TIME",
+    help="Start of the window in such recordings: clock time (23:10) or seconds.",
+)
+@click.option("--to", "to_text", default="", metavar="TIME", help="End of that window.")
 @options.hints
 @click.option(
     "--scheduler",
@@ -121,6 +188,19 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
 @click.option(
     "--shard", default="", metavar="I/N", help="Only every N-th night from the I-th on, for job arrays."
 )
+@click.option(
+    "--max-failures",
+    type=click.IntRange(min=0),
+    default=None,
+    metavar="N",
+    help="Stop where more than N nights fail; the same command goes on later.",
+)
+@click.option(
+    "--log",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="Add what happens to this file, one line of JSON an event.",
+)
 @click.option("--merge", is_flag=True, help="Score nothing; write the table of what is there.")
 def command(
     inputs: tuple[Path, ...],
@@ -128,9 +208,14 @@ def command(
     workers: int | None,
     criterion: str,
     channel: tuple[str, ...],
+    mvc_uv: tuple[str, ...],
+    from_text: str,
+    to_text: str,
     hints: Hints,
     scheduler: str,
     shard: str,
+    max_failures: int | None,
+    log: Path | None,
     merge: bool,
 ) -> int:
     """Score the nights of study files, and every recording of folders, and write one table of all.
@@ -148,13 +233,17 @@ def command(
 
     _check(criterion, scheduler, workers, merge, shard)
     part = parse_shard(shard) if shard else None
+    for option, text in (("--from", from_text), ("--to", to_text)):
+        check_time(text, option)
+    common = Common(criterion, channel, hints, levels_of(mvc_uv, "--mvc-uv"), from_text, to_text)
     make_folder(out)
+    pace = _Pace(log)
     bar = progress_bar(
         desc="nights", leave=False, bar_format="{desc} {n_fmt} of {total_fmt} {bar} {remaining} left"
     )
-    done = 0
 
     def on_plan(total: int, todo: int) -> None:
+        pace.planned(total, todo)
         bar.reset(total=total)
         bar.update(total - todo)
         _say_others(others)
@@ -162,14 +251,13 @@ def command(
             click.echo(f"{total - todo} of {total} nights are done already and unchanged")
 
     def on_row(row: LedgerRow) -> None:
-        nonlocal done
-        done += 1
+        said = pace.done(row)
         bar.update()
         if row.problem:
             with above_the_bar():
                 click.echo(f"sleepbrux: {_said(row)}", err=True)
         elif bar.disable:
-            click.echo(_said(row))
+            click.echo(f"{said}: {_said(row)}")
 
     others: list[str] = []
     shared = shared_folder(inputs)
@@ -187,17 +275,18 @@ def command(
             inputs,
             out,
             workers=workers,
-            common=Common(criterion, channel, hints),
+            common=common,
             scheduler=scheduler,
             shard=part,
             merge=merge,
-            watch=Watch(on_plan, on_row, on_other, _warn),
+            watch=Watch(on_plan, on_row, on_other, _warn, max_failures),
         )
     except KeyboardInterrupt:
         bar.close()
-        click.echo(f"{done} nights were scored and are kept; run the same command to go on", err=True)
+        click.echo(f"{pace.n_done} nights were scored and are kept; run the same command to go on", err=True)
         raise
     finally:
         bar.close()
+    pace.ended(batch)
     _end(batch)
     return 1 if batch.failed or batch.doubled else 0

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import next_steps, options
+from sleepbrux.cli.plan import SPREADS
 from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
@@ -248,5 +249,7 @@ def command(
         where = ("--results", results) if results else ()
         next_steps.say_next(("look at one person", ("compare", studies[0], *where)))
     elif rate := _baseline_rate(found, nights):
-        next_steps.say_next(("how many nights one person needs", ("plan", "--rate", rate)))
+        next_steps.say_next(
+            ("how many nights one person needs", ("plan", "--rate", rate, "--spread", SPREADS[0]))
+        )
     return 1 if unread else 0

@@ -153,12 +153,7 @@ def study_of(path: Path, options: dict[str, str | None]) -> tuple[Study, Path, D
 
 @click.command()
 @click.argument("study", type=click.Path(path_type=Path, exists=True))
-@click.option(
-    "--results",
-    type=click.Path(path_type=Path, file_okay=False, exists=True),
-    default=None,
-    help="Folder with the archives [default: results next to the study file].",
-)
+@options.results
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),

@@ -17,6 +17,7 @@ from sleepbrux.core.texts import count_of, file_name
 if TYPE_CHECKING:
     from sleepbrux.export.files import ExportRequest
     from sleepbrux.scoring.night import Night
+    from sleepbrux.study.file import Study
 
 KINDS = {
     "csv": "tables with their data dictionary",
@@ -72,19 +73,29 @@ def _words(night: Night) -> list[str]:
 
 
 def _letters(
-    archives: Iterable[Path], stems: Iterable[str], names: Iterable[str], *, dates: bool
+    archives: Iterable[Path],
+    stems: Iterable[str],
+    names: Iterable[str],
+    studies: Iterable[Study],
+    *,
+    dates: bool,
 ) -> Callable[[str, Night], bytes]:
     """What makes the letter about a night, by the name of its files."""
+    from sleepbrux.export.bids import BidsForm
     from sleepbrux.recording.files import file_digest
-    from sleepbrux.report.letter import Fields, letter_pdf
+    from sleepbrux.report.letter import Fields, from_study, letter_pdf
     from sleepbrux.report.letter.nights import Letter
     from sleepbrux.report.outputs import ARCHIVE
 
     place = {file_name(path).removesuffix(ARCHIVE): path for path in archives}
     of = dict(zip(names, (place[stem] for stem in stems), strict=True))
 
+    form = BidsForm(studies=tuple(studies))
+
     def letter(name: str, night: Night) -> bytes:
-        return letter_pdf([Letter(name, file_digest(of[name]), night)], Fields(), dates=dates)
+        study = form.study_of(night)
+        fields = from_study(Fields(), study) if study else Fields()
+        return letter_pdf([Letter(name, file_digest(of[name]), night)], fields, dates=dates)
 
     return letter
 
@@ -197,7 +208,7 @@ def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str
     metavar="FILE",
     type=click.Path(path_type=Path, dir_okay=False),
     help="Study file of the nights; repeatable. BIDS then gives its [dataset] table, recorder, electrodes, filters, "
-    "age and sex.",
+    "age and sex, and the letter in FHIR its [letter] table.",
 )
 @click.option(
     "--utf8-mark",
@@ -237,17 +248,18 @@ def command(
     shown = Shown(with_names, with_dates)
     nights, automatic, failures = _nights(archives)
     names = shared_names(nights, shown)
+    plans = tuple(load_study(path) for path in studies)
     wish = ExportRequest(
         tuple(dict.fromkeys([*_kinds(kinds), *(["fhir"] if fhir else [])])),
         recordings,
         identity,
         shown,
         utf8_mark,
-        events,
-        FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
         _words,
-        _letters(archives, (stem for stem, _ in nights), names, dates=with_dates),
-        tuple(load_study(path) for path in studies),
+        events=events,
+        fhir=FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
+        letter=_letters(archives, (stem for stem, _ in nights), names, plans, dates=with_dates),
+        studies=plans,
     )
     for (stem, night), name in zip(nights, names, strict=True):
         for each in {stem, name}:

@@ -79,6 +79,7 @@ def _window(recording: Recording) -> dict[str, Any]:
 
 def _first_look(recording: Recording, progress: Callable[[float], None]) -> list[dict[str, Any]]:
     """Usable hours and faults of the channels that would be scored."""
+    from sleepbrux.signal.held import held_of
     from sleepbrux.signal.plausible import rest_note
     from sleepbrux.signal.quality import REASONS, examine
     from sleepbrux.signal.sweep import sweep
@@ -89,8 +90,9 @@ def _first_look(recording: Recording, progress: Callable[[float], None]) -> list
     except SleepbruxError:
         return []
     rows = []
-    for frames in sweep(recording, channels, progress=progress):
-        quality = examine(frames)[1]
+    swept = sweep(recording, channels, progress=progress)
+    for frames, held in zip(swept, held_of(swept), strict=True):
+        quality = examine(frames, held=held)[1]
         flat = quality.faults.get("flat")
         count = max(float(frames.stat("samples").sum()), 1.0)
         doubt = rest_note(frames, quality)

@@ -234,6 +234,14 @@ sync = click.option(
 )
 
 
+results = click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    default=None,
+    help="Folder with the archives [default: results next to the study file].",
+)
+
+
 def pair(text: str) -> tuple[float, float]:
     """Two numbers written as ``a=b``."""
     try:

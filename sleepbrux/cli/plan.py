@@ -199,12 +199,7 @@ def _schedule(
     default=None,
     help="Study file or folder with nights.csv: the person's own rate and variation.",
 )
-@click.option(
-    "--results",
-    type=click.Path(path_type=Path, file_okay=False, exists=True),
-    default=None,
-    help="Folder with the archives [default: results next to the study file].",
-)
+@options.results
 @click.option(
     "--rate",
     type=options.Number(0, 10_000, min_open=True),

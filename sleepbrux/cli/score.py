@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from sleepbrux.study.file import Study
 
 
-def _levels(values: tuple[str, ...], option: str) -> float | dict[str, float] | None:
+def levels_of(values: tuple[str, ...], option: str) -> float | dict[str, float] | None:
     """``("172",)`` to 172.0, ``("L=172", "R=180")`` to a table; None for nothing."""
     table: dict[str, float] = {}
     for text in values:
@@ -227,7 +227,7 @@ def command(
             load_criterion(criterion)
         except CriterionError as error:
             raise UsageError(str(error)) from error
-    levels = _levels(mvc_uv, "--mvc-uv"), _levels(rest_uv, "--rest-uv")
+    levels = levels_of(mvc_uv, "--mvc-uv"), levels_of(rest_uv, "--rest-uv")
     request = Request(
         criterion=criterion,
         channels=channel,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import next_steps
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
@@ -205,12 +205,7 @@ def _refuse_other(out: Path, person: str) -> None:
 
 @click.command()
 @click.argument("study", type=click.Path(path_type=Path, dir_okay=False))
-@click.option(
-    "--results",
-    type=click.Path(path_type=Path, file_okay=False, exists=True),
-    default=None,
-    help="Folder with the archives [default: results next to the study file].",
-)
+@options.results
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of tables.")
 @click.option(
     "--out",

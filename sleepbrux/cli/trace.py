@@ -18,7 +18,7 @@ SHOWN = 10
 SURROUNDINGS = {
     "stage": "stage",
     "awake": "probably awake",
-    "awake_probability": "probability of being awake by the ECG",
+    "wake_probability": "probability of being awake by the ECG",
     "movement": "in a body movement",
     "grinding_like_sound": "grinding-like sound",
     "heart_rate_rise_5s_pct": "rise of the heart rate in %",

@@ -14,6 +14,15 @@ class SleepbruxError(ValueError):
 
     The message is one sentence: what was found, in which file and field, what is allowed, what to do. It may
     quote a file, so what cannot be seen in it is written out, and the middle of a very long one is left out.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> try:
+    ...     sb.open_recording("none.edf")
+    ... except sb.SleepbruxError as error:
+    ...     print(type(error).__name__)
+    RecordingError
     """
 
     def __init__(self, sentence: object = "") -> None:
@@ -48,7 +57,17 @@ class JournalError(SleepbruxError):
 
 
 class UsageError(SleepbruxError):
-    """The command was called in a way that has no meaning."""
+    """The command was called in a way that has no meaning.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> try:
+    ...     sb.invent_night("night.edf", hours=0)
+    ... except sb.UsageError as error:
+    ...     print(type(error).__name__)
+    UsageError
+    """
 
 
 @dataclass(frozen=True, order=True)
@@ -63,6 +82,12 @@ class Note:
         ``"warning"`` where a number may be affected, else ``"note"``.
     text
         One plain sentence.
+
+    Examples
+    --------
+    >>> from sleepbrux import Note
+    >>> Note("x", "warning", "the clock went back").severity
+    'warning'
     """
 
     code: str

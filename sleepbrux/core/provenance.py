@@ -9,8 +9,9 @@ from typing import Any
 import msgspec
 
 # Raised when the same recording under the same rules gives other events, so that nights scored before and
-# after are never pooled: 2, since lost time neither ends an episode nor is silence.
-METHOD = 2
+# after are never pooled: 2, since lost time neither ends an episode nor is silence; 3, since repeated values are lost
+# time and the range of the rate holds other readings of doubtful activity.
+METHOD = 3
 EARLIER_MEASURES = {
     "bruxism_time_index_pct": "time_in_episodes_pct",
     "burst_time_index_pct": "time_in_bursts_pct",

@@ -10,6 +10,7 @@ from typing import Any
 
 import msgspec
 
+from sleepbrux.core.arguments import NONE, PATH, check, one_of
 from sleepbrux.core.errors import CriterionError
 from sleepbrux.core.files import read_text, toml_table
 from sleepbrux.criteria.model import SECTIONS, Criterion, Muscle, changed, from_table
@@ -42,6 +43,7 @@ def criterion_ids(muscle: Muscle | None = None) -> list[str]:
     >>> criterion_ids()[0], criterion_ids("chin")
     ('aasm', ['aasm_chin'])
     """
+    check(muscle=(muscle, NONE | one_of("jaw", "chin")))
     names = sorted(p.name.removesuffix(".toml") for p in _folder().iterdir() if p.name.endswith(".toml"))
     return [name for name in names if muscle is None or _packaged(name).muscle == muscle]
 
@@ -75,6 +77,7 @@ def load_criterion(name: str | Path) -> Criterion:
     >>> load_criterion("phasic_tonic_10mvc").threshold.level_pct_mvc
     10.0
     """
+    check(name=(name, PATH))
     if str(name) in criterion_ids():
         return _packaged(str(name))
     path = Path(name)

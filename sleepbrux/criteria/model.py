@@ -192,6 +192,13 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         Where this rule set leaves or completes its source.
     cut_offs
         Published cut-offs with what they were made for.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> rule = sb.load_criterion("lavigne1996").derive(level_pct_mvc=12, id="mine")
+    >>> rule.id, rule.parent, rule.threshold.level_pct_mvc
+    ('mine', 'lavigne1996', 12.0)
     """
 
     id: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9_.+-]*$", max_length=LONGEST_ID)]

@@ -10,6 +10,7 @@ import numpy as np
 
 from sleepbrux.archive.file import load_night
 from sleepbrux.archive.identity import identity_table
+from sleepbrux.core.arguments import NONE, PATH, TEXT, check, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.printed import rounded
 from sleepbrux.core.purpose import PURPOSE
@@ -19,7 +20,7 @@ from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.bursts import SHORT, CombinedBursts, Ints
-from sleepbrux.scoring.context.awake import chance_at
+from sleepbrux.scoring.context.awake import wake_probability_at
 from sleepbrux.scoring.context.counts import positions
 from sleepbrux.scoring.context.model import OTHER, in_seconds
 from sleepbrux.scoring.episodes import EPISODE_PHASIC, Episodes
@@ -141,7 +142,7 @@ def _surroundings(night: Night, i: int) -> dict[str, Any]:
     found = {
         "stage": STAGES[labels.stage[i]] if labels.stage[i] >= 0 else None,
         "awake": words[int(labels.awake[i])],
-        "awake_probability": _known(chance_at(night.swept.surroundings, onset)[0]),
+        "wake_probability": _known(wake_probability_at(night.swept.surroundings, onset)[0]),
         "movement": words[int(labels.movement[i])],
         "grinding_like_sound": words[int(labels.grinding[i])],
         "heart_rate_rise_5s_pct": _known(labels.rise_5s_pct[i]),
@@ -278,6 +279,7 @@ def chain_of(night: Night | str | Path, name: str, *, archive: str | Path | None
     >>> sb.chain_of(night, "episode_count")["events"]["count"] == night.measures["episode_count"].value
     True
     """
+    check(night=(night, of(Night) | PATH), name=(name, TEXT), archive=(archive, NONE | PATH))
     if not isinstance(night, Night):
         archive = night if archive is None else archive
         night = load_night(night)

@@ -167,7 +167,7 @@ EPISODES: Columns = {
     ),
     "rhythm_hz": Column("median of 1 / onset to next onset of its bursts, Hz", "number", "Hz", low=0.0),
     "other_activity": Column("a label, no verdict; empty: none", words=tuple(w for w in OTHER if w)),
-    "awake_probability": Column(
+    "wake_probability": Column(
         "probability of being awake in the 30 s that hold the onset, by the ECG; empty: not estimated",
         "number",
         "1",

@@ -48,12 +48,12 @@ class ExportRequest:
         What else is given that may identify somebody.
     utf8_mark
         Whether CSV files begin with a byte order mark.
+    sentences
+        What the text of a FHIR report says of a night before the purpose: reading and cautions.
     events
         Which events EDF+, BIDS and ``events.csv`` hold: see `export.events.SELECTIONS`.
     fhir
         Type of the bundle and time of issue; the rest of the form is filled in here.
-    sentences
-        What the text of a FHIR report says of a night before the purpose: reading and cautions.
     letter
         The letter about a night as PDF, to be attached to its FHIR report.
     studies
@@ -65,9 +65,9 @@ class ExportRequest:
     identity: bool = False
     shown: Shown = NOTHING_SHOWN
     utf8_mark: bool = False
+    sentences: Callable[[Night], Sequence[str]] | None = None
     events: str = "all"
     fhir: FhirForm = COLLECTION
-    sentences: Callable[[Night], Sequence[str]] | None = None
     letter: Callable[[str, Night], bytes] | None = None
     studies: tuple[Study, ...] = ()
 

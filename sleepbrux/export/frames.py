@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sleepbrux.archive.identity import identity_table
+from sleepbrux.core.arguments import by_label, check, each, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.export.columns import (
     BURSTS,
@@ -22,7 +23,7 @@ from sleepbrux.export.events import events
 from sleepbrux.export.summary import report_id
 from sleepbrux.export.tables import counted_channel_bursts
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
-from sleepbrux.scoring.context.awake import chance_at
+from sleepbrux.scoring.context.awake import wake_probability_at
 from sleepbrux.scoring.context.model import OTHER, in_seconds
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.measures import Measure
@@ -60,7 +61,7 @@ def _known(code: int, words: Sequence[str] | None = None) -> Any:
 
 def _episodes(night: Night) -> Iterable[Row]:
     table, labels, grid = night.episodes, night.labels, night.episodes.grid
-    chance = chance_at(night.swept.surroundings, in_seconds(table.starts, grid))
+    chance = wake_probability_at(night.swept.surroundings, in_seconds(table.starts, grid))
     for k, number in episode_numbers(night).items():
         yield {
             "episode": number,
@@ -82,7 +83,7 @@ def _episodes(night: Night) -> Iterable[Row]:
             "respiratory_lag_s": float(labels.breathing_lag_s[k]),
             "rhythm_hz": float(labels.rhythm_hz[k]),
             "other_activity": OTHER[labels.other[k]],
-            "awake_probability": float(chance[k]),
+            "wake_probability": float(chance[k]),
             **identity_table(night),
         }
 
@@ -190,6 +191,7 @@ def frames(night: Night) -> dict[str, pd.DataFrame]:
     >>> sorted(sb.frames(night))
     ['bursts', 'channel_bursts', 'episodes', 'events', 'measures']
     """
+    check(night=(night, of(Night)))
     return {name: frame(night, name) for name in TABLES}
 
 
@@ -236,8 +238,9 @@ def tidy(nights: Sequence[Night] | Mapping[str, Night]) -> pd.DataFrame:
     >>> sb.tidy([night, night]).shape[0]
     2
     """
-    if isinstance(nights, Night):
-        raise UsageError("tidy takes a list of nights; write tidy([night])")
+    check(
+        nights=(nights, each(of(Night), "a list of nights") | by_label(of(Night), "a table of them by name"))
+    )
     named = list(nights.items()) if isinstance(nights, Mapping) else [(n.swept.name, n) for n in nights]
     columns = dict(STUDY)
     for _, night in named:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from sleepbrux.core.arguments import check, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.export.events import events
 from sleepbrux.scoring.night import Night
@@ -57,6 +58,7 @@ def mne_annotations(night: Night) -> mne.Annotations:
     >>> len(sb.mne_annotations(night)) > 0
     True
     """
+    check(night=(night, of(Night)))
     import mne
 
     rows = events(night)

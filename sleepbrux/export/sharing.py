@@ -125,7 +125,7 @@ class _Words:
         swept, surroundings = night.swept, night.swept.surroundings
         told = [
             surroundings.heart,
-            surroundings.chance,
+            surroundings.wake_probability,
             surroundings.wake_estimate,
             surroundings.sound,
             *surroundings.activity_channels,
@@ -346,8 +346,8 @@ def _surroundings(surroundings: Surroundings, words: _Words) -> Surroundings:
     return replace(
         surroundings,
         heart=surroundings.heart and replace(surroundings.heart, label=words.label[surroundings.heart.label]),
-        chance=surroundings.chance
-        and replace(surroundings.chance, label=words.label[surroundings.chance.label]),
+        wake_probability=surroundings.wake_probability
+        and replace(surroundings.wake_probability, label=words.label[surroundings.wake_probability.label]),
         wake_estimate=surroundings.wake_estimate
         and replace(surroundings.wake_estimate, label=words.label[surroundings.wake_estimate.label]),
         sound=sound and replace(sound, label=words.label[sound.label]),

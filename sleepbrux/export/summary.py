@@ -156,12 +156,12 @@ def surroundings_table(night: Night) -> dict[str, Any]:
             "trusted_intervals": int(heart.trusted.sum()),
         },
         "awake_estimate": None
-        if surroundings.chance is None
+        if surroundings.wake_probability is None
         else {
-            "channel": surroundings.chance.label,
-            "model": surroundings.chance.model,
-            "sha256": surroundings.chance.digest,
-            "told": list(surroundings.chance.given),
+            "channel": surroundings.wake_probability.label,
+            "model": surroundings.wake_probability.model,
+            "sha256": surroundings.wake_probability.digest,
+            "told": list(surroundings.wake_probability.given),
         },
         "sleep_stages": None if stages is None else stages.origin,
         "accelerometer": None if surroundings.wake_estimate is None else surroundings.wake_estimate.label,

@@ -15,7 +15,7 @@ from sleepbrux.export.columns import BURSTS, EPISODES, NIGHTS
 from sleepbrux.scoring import bursts as burst_room
 from sleepbrux.scoring import episodes as episode_room
 from sleepbrux.scoring.bursts import Bursts
-from sleepbrux.scoring.context.awake import chance_at
+from sleepbrux.scoring.context.awake import wake_probability_at
 from sleepbrux.scoring.context.model import OTHER, Labels, in_seconds
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.numbering import episode_numbers, side_names
@@ -87,7 +87,7 @@ def _surroundings(labels: Labels, k: int, awake: float) -> tuple[str, ...]:
 def episodes_csv(night: Night) -> str:
     """Counted episodes, one row each; columns `EPISODES`."""
     table, grid, whose = night.episodes, night.episodes.grid, identity_cells(night)
-    chance = chance_at(night.swept.surroundings, in_seconds(table.starts, grid))
+    chance = wake_probability_at(night.swept.surroundings, in_seconds(table.starts, grid))
     rows = [
         (
             str(number),

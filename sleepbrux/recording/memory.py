@@ -11,7 +11,8 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sleepbrux.core.errors import Note, RecordingError
+from sleepbrux.core.arguments import NONE, NUMBER, TEXT, check, each, of
+from sleepbrux.core.errors import Note, RecordingError, UsageError
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
@@ -141,7 +142,19 @@ def from_array(
     >>> from_array([[0.5, -0.5, 1.0]], 1000, ["EMG Mass L"]).channels[0].muscle
     'masseter'
     """
-    data = np.array(data_uv, dtype=np.float64, ndmin=2)
+    check(
+        rate=(rate, NUMBER | TEXT),
+        labels=(labels, each(TEXT, "a list of texts")),
+        marks=(marks, each(of(Mark), "a list of Mark")),
+        start=(start, NONE | of(datetime)),
+        name=(name, TEXT),
+    )
+    try:
+        data = np.array(data_uv, dtype=np.float64, ndmin=2)
+    except (TypeError, ValueError):
+        raise UsageError(
+            f"data_uv is a {type(data_uv).__name__}; wanted is an array of numbers in µV, one row for each label"
+        ) from None
     if data.ndim != 2 or data.shape[0] != len(labels) or data.size == 0:
         raise RecordingError(
             f"{name}: the data has shape {data.shape}, where (channels, samples) with one row for"

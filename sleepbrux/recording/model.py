@@ -108,7 +108,14 @@ class Channel:
 
 @dataclass(frozen=True)
 class Mark:
-    """A text at a time: ``start_s`` and ``duration_s`` in seconds of the night clock."""
+    """A text at a time: ``start_s`` and ``duration_s`` in seconds of the night clock.
+
+    Examples
+    --------
+    >>> from sleepbrux import Mark
+    >>> Mark(99.0, 0.0, "Lights off").text
+    'Lights off'
+    """
 
     start_s: float
     duration_s: float

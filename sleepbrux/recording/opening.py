@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
+from sleepbrux.core.arguments import CALL, NONE, NUMBER, PATH, TEXT, WORDS, check, of
 from sleepbrux.core.errors import RecordingError
 from sleepbrux.core.texts import file_name
 from sleepbrux.recording.daylight import clock_change
@@ -115,6 +116,12 @@ class Hints:
         Data sets of an HDF5 file, or streams of an XDF file by name or id, that are to be read.
     roles
         What channels are, by label: a role such as ``"ecg"``, or a name such as ``"masseter left"``.
+
+    Examples
+    --------
+    >>> from sleepbrux import Hints
+    >>> Hints(unit="mV", rate_hz=1000).unit
+    'mV'
     """
 
     unit: str | Mapping[str, str] | None = None
@@ -162,6 +169,13 @@ def open_recording(
     >>> open_recording("demo_data/excerpt.edf").channel("EMG Masseter L").unit
     'uV'
     """
+    check(
+        path=(path, PATH),
+        hints=(hints, NONE | of(Hints)),
+        unit=(unit, NONE | WORDS),
+        record_duration_s=(record_duration_s, NONE | NUMBER | TEXT),
+        progress=(progress, NONE | CALL),
+    )
     hints = hints or Hints()
     if unit is not None:
         hints = replace(hints, unit=unit)

@@ -80,6 +80,13 @@ class Hypnogram:
         Where sleep or wake is known: every stage but movement time.
     origin
         Origin of the stages; it names a denominator.
+
+    Examples
+    --------
+    >>> from sleepbrux.recording.stages import hypnogram_of
+    >>> hypnogram = hypnogram_of([(0, 30, "wake"), (30, 60, "n2")], 60.0, "a table of our own")
+    >>> hypnogram.sleep.duration_s
+    30.0
     """
 
     spans: dict[Stage, Spans]

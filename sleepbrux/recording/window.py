@@ -28,6 +28,13 @@ class Window:
         (start, stop) in seconds of the night clock.
     basis
         Origin of the window: it names the denominator of every rate.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> night.window.basis
+    'lights off to on (marks in the recording)'
     """
 
     spans_s: tuple[tuple[float, float], ...]

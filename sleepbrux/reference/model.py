@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 
+from sleepbrux.core.arguments import LEVELS, NONE, TEXT, check, each, one_of
 from sleepbrux.core.errors import Note, ReferenceLevelError
 from sleepbrux.signal.envelope import Amplitude
 
@@ -83,6 +84,12 @@ class Reference:
         Day of the clench, where known.
     effort_pct
         Effort that was asked for; the levels are scaled from it to 100 %.
+
+    Examples
+    --------
+    >>> from sleepbrux import given
+    >>> given(["EMG Masseter L"], 190).level("EMG Masseter L").mvc_uv
+    190.0
     """
 
     levels: tuple[Level, ...]
@@ -256,6 +263,12 @@ def given(
     >>> given(["EMG Masseter L"], 190).levels[0].mvc_uv
     190.0
     """
+    check(
+        labels=(labels, each(TEXT, "a list of texts")),
+        mvc_uv=(mvc_uv, LEVELS),
+        rest_uv=(rest_uv, NONE | LEVELS),
+        amplitude=(amplitude, one_of("rms", "rectified")),
+    )
     mvc = _by_label(labels, mvc_uv, "MVC")
     rest = {} if rest_uv is None else _by_label(labels, rest_uv, "rest level")
     missing = [label for label in labels if label not in mvc]

@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from sleepbrux.report.figures import curve_svg
 from sleepbrux.report.numbers import count_of, text
-from sleepbrux.scoring.context.awake import band, by_movement, chance_at, estimated, probably_awake
+from sleepbrux.scoring.context.awake import band, by_movement, estimated, probably_awake, wake_probability_at
 from sleepbrux.scoring.context.model import ASLEEP, UNKNOWN, YES, in_seconds
 from sleepbrux.scoring.night import Night
 from sleepbrux.signal.surroundings.model import Floats
@@ -31,7 +31,7 @@ def _onsets(night: Night) -> Floats:
 
 def ecg_row(night: Night) -> tuple[str, str, str]:
     """The row of the table of signals: name, what the night had, what it says of the episodes."""
-    found = night.swept.surroundings.chance
+    found = night.swept.surroundings.wake_probability
     if found is None:
         heart = night.swept.surroundings.heart
         if heart is None:
@@ -86,7 +86,7 @@ def sentences(night: Night) -> list[str]:
     if not estimated(surroundings):
         return []
     if surroundings.stages is not None:
-        if surroundings.chance is None:
+        if surroundings.wake_probability is None:
             return []
         at, awake = night.labels.stage[night.selection.episodes], probably_awake(surroundings, _onsets(night))
         both = (at != UNKNOWN) & (awake != UNKNOWN)
@@ -113,7 +113,7 @@ def sentences(night: Night) -> list[str]:
             "An episode counts as probably awake only where ECG and accelerometer both say so. They differ on "
             f"{int(differ.value or 0)} of the {total}."
         )
-    if surroundings.chance is not None:
+    if surroundings.wake_probability is not None:
         parts = [f"{low} from {limit:g}" for limit, low, _ in band(surroundings, _onsets(night))]
         out.append(
             f"Episodes in probable sleep by the probability from which somebody counts as awake: {'; '.join(parts)}."
@@ -125,7 +125,7 @@ def sentences(night: Night) -> list[str]:
 def figure(night: Night) -> Markup | None:
     """Episodes in probable sleep over the probability from which somebody counts as awake, up to all of them."""
     surroundings, hours = night.swept.surroundings, night.measures.get("awake_estimated_hours")
-    if surroundings.chance is None or hours is None or not hours.value:
+    if surroundings.wake_probability is None or hours is None or not hours.value:
         return None
     limits = [k / 10 for k in range(1, 11)]  # at 1 nobody counts as awake: all episodes with an estimate
     rates = [low / hours.value for _, low, _ in band(surroundings, _onsets(night), limits)]
@@ -135,7 +135,7 @@ def figure(night: Night) -> Markup | None:
 def flag(night: Night, k: int) -> str:
     """What stands beside an episode: whether probably awake, and the probability at its onset; empty for neither."""
     onset = in_seconds(night.episodes.starts[[k]], night.episodes.grid)
-    chance = float(chance_at(night.swept.surroundings, onset)[0])
+    chance = float(wake_probability_at(night.swept.surroundings, onset)[0])
     words = ["probably awake"] if night.labels.awake[k] == YES else []
     return ", ".join([*words, *([] if np.isnan(chance) else [f"P(awake) {chance:.2f}"])])
 

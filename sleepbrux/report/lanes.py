@@ -51,7 +51,7 @@ def heart(night: Night) -> dict[str, Any] | None:
 
 def chance(night: Night) -> dict[str, Any] | None:
     """Probability of being awake each 30 s in %, and the share of trusted beats in %; null where unknown."""
-    found = night.swept.surroundings.chance
+    found = night.swept.surroundings.wake_probability
     if found is None:
         return None
     return {

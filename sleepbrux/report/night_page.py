@@ -214,7 +214,7 @@ def render_night(
         verdict_kind=(morning.verdict or "repeat").split()[0],
         findings=morning.findings,
         rate=wording.rate_words(night),
-        count=wording.count_words(night),
+        count=f"{wording.count_phrase(night)}.",
         among=among,
         no_proof=wording.NO_PROOF,
         next_step=wording.next_words(night),

@@ -123,6 +123,7 @@ LIMITS = {
     "threshold-near-rest": "the threshold lies near the resting level",
     "channel-left-out": "a channel was left out",
     "side-lost": "one side was lost part of the night",
+    "activity-doubtful": "some activity is doubtful",
 }
 """Notes that are limits of the result itself."""
 
@@ -136,6 +137,7 @@ BRIEF_REASONS = {
     "missing": "not recorded",
     "settling": "settling",
     "flat": "no change",
+    "held": "values repeated",
     "rail": "end of range",
     "contact_lost": "contact lost",
     "movement": "movement",
@@ -232,6 +234,7 @@ CAUSES = {
     "battery": "recording cut short or with gaps",
     "recording": "amplitudes beyond the range of the recorder",
     "mains": "mains hum, taken out",
+    "interference": "the same disturbance on both sides",
 }
 REMEDIES = {
     "electrode": "renew the electrodes and tape the cable with slack",
@@ -239,7 +242,8 @@ REMEDIES = {
     "clock": "set the clock, and mark lights off and on",
     "battery": "charge the battery and free the memory",
     "recording": "choose a larger range on the recorder",
-    "mains": "keep chargers away from the bed and renew the reference electrode",
+    "mains": "keep chargers away from the bed, renew the reference electrode",
+    "interference": "keep chargers and radios away, record on battery",
 }
 TOO_SHORT = "record until the morning"
 
@@ -267,7 +271,7 @@ def next_words(night: Night) -> str:
     if not len(night.selection.episodes):
         first = "Next: record more nights, as one night is one sample."
     elif night.review is None:
-        first = "Next: look at each episode and confirm or reject it."
+        first = "Next: confirm or reject each episode."
     else:
         first = "Next: compare it with this person's other nights."
     return f"{first} Before the next night: {remedy}." if remedy else first
@@ -299,7 +303,7 @@ def rate_phrase(night: Night, *, of: str = "") -> str:
     if index.value is None:
         return f"no rate can be given: {index.reason}"
     interval = interval_of(index)
-    sure = f"95 % interval {interval}" if interval else "too few events for an interval"
+    sure = f"95 % interval {interval}, this night only" if interval else "too few events for an interval"
     rate, of = text(index.value, "1/h"), f" of {of}" if of else ""
     noun = "episode" if rate == "1.0" else "episodes"
     return f"{rate} {noun}{of} per hour {window_words(night.selection.basis)} ({sure})"
@@ -320,12 +324,6 @@ def count_phrase(night: Night) -> str:
         f"{count_of(n, 'episode')}{f' ({by_kind})' if by_kind else ''} in {_hours(night, 'valid_hours')} "
         "that could be scored"
     )
-
-
-def count_words(night: Night) -> str:
-    """`count_phrase` as a sentence, with what the interval is about."""
-    interval = interval_of(night.measures["episodes_per_hour"])
-    return f"{count_phrase(night)}{'; the interval is for this night only' if interval else ''}."
 
 
 DOES_NOT_SHOW = "It does not show tooth grinding and diagnoses nothing."
@@ -446,7 +444,7 @@ def reading(night: Night) -> tuple[str, ...]:
         *filter(None, (replaced_text(night),)),
         f"{verdict_words(after_night(night))}.",
         rate_words(night),
-        count_words(night),
+        f"{count_phrase(night)}.",
         NO_PROOF,
         limits_words(night),
         next_words(night),

@@ -84,7 +84,7 @@ def _heart(night: Night) -> list[Lane]:
 
 
 def _chance(night: Night) -> list[Lane]:
-    found = night.swept.surroundings.chance
+    found = night.swept.surroundings.wake_probability
     if found is None:
         return []
     times = np.asarray((np.arange(len(found.probability)) + 0.5) * EPOCH_S, dtype=np.float64)

@@ -15,6 +15,21 @@ from typing import Any, TypedDict, Unpack
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sleepbrux.core.arguments import (
+    CALL,
+    LEVELS,
+    NONE,
+    NUMBER,
+    PATH,
+    TEXT,
+    TEXTS,
+    WORDS,
+    Kind,
+    check,
+    each,
+    of,
+    one_of,
+)
 from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.criteria import Criterion
 from sleepbrux.recording.memory import from_array
@@ -66,6 +81,15 @@ class How(TypedDict, total=False):
         A study file: its entry for this recording says all the rest.
     threads, progress
         Threads that filter; a function that is called with the share done, 0 to 1.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import sleepbrux as sb
+    >>> noise_uv = np.random.default_rng(1).normal(0, 3, (1, 60_000))
+    >>> how = {"rate_hz": 1000, "labels": ["EMG Masseter L"], "name": "noise"}
+    >>> sb.score(noise_uv, mvc_uv=190, **how).swept.name
+    'noise'
     """
 
     rate_hz: float
@@ -88,6 +112,34 @@ class How(TypedDict, total=False):
     progress: Callable[[float], None]
 
 
+_WINDOW = Kind(
+    lambda value: (
+        isinstance(value, Window)
+        or (isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2)
+    ),
+    "(start, end) or a Window",
+)
+_STAGES = PATH | of(Hypnogram) | Kind(lambda value: hasattr(value, "__len__"), "a list of stages")
+KINDS = {
+    "rate_hz": NUMBER | TEXT,
+    "labels": each(TEXT, "a list of texts"),
+    "start": of(datetime),
+    "name": TEXT,
+    "unit": WORDS,
+    "scale": LEVELS,
+    "hints": of(Hints),
+    "rest_uv": LEVELS,
+    "amplitude": one_of("rms", "rectified"),
+    "marks": each(of(Mark), "a list of Mark"),
+    "stages": _STAGES,
+    "stage_codes": Kind(lambda value: isinstance(value, Mapping), "a table of stages by number"),
+    "stages_from": TEXT,
+    "sound": PATH,
+    "sound_start_s": NUMBER,
+    "study": PATH,
+    "threads": of(int, "a whole number"),
+    "progress": CALL,
+}
 OF_ARRAYS = ("rate_hz", "labels", "start", "name")
 OF_FILES = ("rate_hz", "unit", "scale", "hints")
 
@@ -146,6 +198,14 @@ def score(
     0.0
     """
     _refuse_unknown(how)
+    check(
+        criterion=(criterion, NONE | of(Criterion) | PATH),
+        reference=(reference, NONE | of(Reference)),
+        mvc_uv=(mvc_uv, NONE | LEVELS),
+        channels=(channels, TEXTS),
+        window=(window, NONE | _WINDOW),
+    )
+    check(**{name: (value, KINDS[name]) for name, value in how.items()})
     threads, progress = how.get("threads"), how.get("progress")
     if "study" in how:
         others = (criterion, reference, mvc_uv, window, *channels)
@@ -273,8 +333,6 @@ def _beside(how: How, recording: Recording) -> CompanionFiles:
 
 def _edges(window: Any) -> tuple[str, str]:
     """Start and end of a window as the texts that commands take."""
-    if isinstance(window, str) or not isinstance(window, Sequence) or len(window) != 2:
-        raise UsageError(f"window is {window!r}; wanted is (start, end) or a Window")
     return _edge(window[0]), _edge(window[1])
 
 

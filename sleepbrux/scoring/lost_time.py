@@ -351,12 +351,17 @@ def rate_range(measures: Mapping[str, Measure], biases: Sequence[Bias] = ()) -> 
     biases
         Of faults that were cleaned, in any order; they widen the range by their product.
     """
-    found = [measures.get(f"{word}_episodes_per_hour") for word in ("least", "most")]
+    found = [
+        next(filter(None, (measures.get(f"{word}_episodes_per_hour") for word in words)), None)
+        for words in (("lowest", "least"), ("highest", "most"))
+    ]
     low, high = (m.value if m is not None else None for m in found)
     if low is None or high is None:
         return None
+    doubtful = bool((of := measures.get("doubtful_hours")) and of.value)
     for bias in biases:
         low *= 1 + min(bias.low_pct, 0.0) / 100
         high *= 1 + max(bias.high_pct, 0.0) / 100
-    what = "Lost and cleaned time" if biases else "Lost time"
+    parts = ["lost", *(["doubtful"] if doubtful else []), *(["cleaned"] if biases else [])]
+    what = f"{', '.join(parts[:-1])}{' and ' if parts[1:] else ''}{parts[-1]} time".capitalize()
     return RateRange(low, high, (what, *(bias.cause for bias in biases)))

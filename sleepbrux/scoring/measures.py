@@ -37,6 +37,14 @@ class Measure:
         Settings of the criterion that it depends on.
     intervals
         How sure it is; empty where nothing honest can be said.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> measure = night.measures["episode_count"]
+    >>> measure.value, measure.unit
+    (4.0, '1')
     """
 
     value: float | None
@@ -216,15 +224,52 @@ def _counts(
         )
 
 
-def _possible(book: _MeasureTable, possible: tuple[int, int] | None) -> None:
-    """How many episodes it can have been at least and at most, whatever lost time held."""
+@dataclass(frozen=True)
+class Possible:
+    """What lost and doubtful time could change.
+
+    Attributes
+    ----------
+    least, most
+        Episodes, from `lost_time.possible_counts`.
+    doubtful_hours, doubtful_episodes
+        Valid time that is doubtful, and counted episodes that meet it.
+    rates_per_hour
+        Lowest and highest rate by another reading of doubtful time; empty without one.
+    """
+
+    least: int
+    most: int
+    doubtful_hours: float = 0.0
+    doubtful_episodes: int = 0
+    rates_per_hour: tuple[float, ...] = ()
+
+
+def _possible(book: _MeasureTable, possible: Possible | None) -> None:
+    """How many episodes it can have been, whatever lost time held, and by another reading of doubtful time."""
     why = LOST_TIME_OF_REVIEWED if possible is None else ""
     for k, (word, fewest) in enumerate((("least", "fewest"), ("most", "most"))):
-        n = None if possible is None else possible[k]
+        n = None if possible is None else (possible.least, possible.most)[k]
         basis = f"{fewest} episodes that can have begun in valid time, whatever lost time held"
         book.number(f"{word}_episode_count", n, "1", basis, EPISODE_KEYS, why=why)
         rate = n / book.hours if n is not None and book.hours > 0 else None
         book.number(f"{word}_episodes_per_hour", rate, "1/h", book.basis, EPISODE_KEYS, why=why)
+    found = possible or Possible(0, 0)
+    for word, furthest, bound in (("lowest", min, found.least), ("highest", max, found.most)):
+        known = possible is not None and book.hours > 0
+        rate = furthest((bound / book.hours, *found.rates_per_hour)) if known else None
+        basis = f"{word} rate by any reading of lost and doubtful time; {book.basis}"
+        book.number(f"{word}_episodes_per_hour", rate, "1/h", basis, EPISODE_KEYS, why=why)
+    doubtful = (None, None) if possible is None else (found.doubtful_hours, found.doubtful_episodes)
+    book.number("doubtful_hours", doubtful[0], "h", "valid time whose activity is doubtful; counted", why=why)
+    book.number(
+        "episodes_in_doubtful_time_count",
+        doubtful[1],
+        "1",
+        "counted episodes that meet doubtful time",
+        EPISODE_KEYS,
+        why=why,
+    )
 
 
 def _hours(book: _MeasureTable, selection: Selection) -> None:
@@ -373,7 +418,7 @@ def compute(
     levels: NightLevels = NO_LEVELS,
     *,
     integrals: Mapping[str, tuple[float | None, float | None]] | None = None,
-    possible: tuple[int, int] | None = None,
+    possible: Possible | None = None,
 ) -> dict[str, Measure]:
     """Measures of a night, by name, in the order in which a report shows them.
 
@@ -383,7 +428,7 @@ def compute(
         Integral above background by channel, per valid hour: µV·s, and % MVC·s. None leaves out these
         two measures, what lost time could change, and all intervals, which take more time than the rest.
     possible
-        Least and most episodes, from `lost_time.possible_counts`; None after a review.
+        What lost and doubtful time could change; None after a review.
     """
     background, threshold_pct_mvc, no_mvc = levels.background_uv, levels.threshold_pct_mvc, levels.no_mvc
     book = _MeasureTable(selection, intervals=integrals is not None)
@@ -438,6 +483,10 @@ LABELS = {
     "most_episode_count": "episodes at most, whatever lost time held",
     "least_episodes_per_hour": "episodes per hour at least, whatever lost time held",
     "most_episodes_per_hour": "episodes per hour at most, whatever lost time held",
+    "lowest_episodes_per_hour": "lowest episodes per hour by any reading of lost and doubtful time",
+    "highest_episodes_per_hour": "highest episodes per hour by any reading of lost and doubtful time",
+    "doubtful_hours": "hours of doubtful activity",
+    "episodes_in_doubtful_time_count": "episodes that meet doubtful time",
     "bursts_above_200_pct_mvc_count": "bursts above 200 % MVC",
     "one_sided_bursts_above_200_pct_mvc_count": "bursts above 200 % MVC on one side alone",
     "bursts_per_hour": "bursts in episodes per hour",

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sleepbrux.core.arguments import PATH, check, of
 from sleepbrux.core.errors import Note
 from sleepbrux.core.parallel import each
 from sleepbrux.core.provenance import Review
@@ -31,6 +32,7 @@ from sleepbrux.scoring.bursts import (
 from sleepbrux.scoring.context.counts import count
 from sleepbrux.scoring.context.left_out import admitted
 from sleepbrux.scoring.context.model import Labels, in_seconds
+from sleepbrux.scoring.doubtful import doubtful_notes, possible_readings
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import Events, Track, find_events, labels_of, mvc_of
 from sleepbrux.scoring.lost_time import PossibleCounts, possible_counts
@@ -91,6 +93,13 @@ class Night(NightMethods):
     numbers
         Of the counted episodes, in order of ``chosen.episodes``; empty: 1, 2, 3. After a review an
         episode keeps the number that the automatic scoring gave it.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> len(night.selection.episodes), night.criterion.id
+    (4, 'phasic_tonic_10mvc')
     """
 
     swept: Swept
@@ -210,7 +219,11 @@ def score(
         if t.mvc_uv is not None and (usual := usual_uv[t.label]) is not None
     ]
     labels = events.labels or labels_of(swept, events.merged, events.episodes, criterion)
-    possible = _possible(swept, events, criterion, window)
+
+    def bounds(reading: Swept, own: Events | None) -> tuple[PossibleCounts, float]:
+        found = own or find_events(reading, criterion=criterion, window=window, reference=reference)
+        return _possible(reading, found, criterion, window), found.selection.valid.hours
+
     measures = compute(
         events.selection,
         events.merged,
@@ -221,7 +234,7 @@ def score(
             sum(limits) / len(limits) if limits else None,
             NO_MVC if reference is None else OTHER_KIND,
         ),
-        possible=(possible.least, possible.most),
+        possible=possible_readings(swept, events, bounds),
         integrals={t.label: both for t, (_, both) in zip(events.tracks, found, strict=True)},
     )
     measures |= count(
@@ -248,6 +261,7 @@ def score(
             *_improbable(measures),
             *lost_side_notes(swept, window),
             *near_rest,
+            *doubtful_notes(swept, measures),
         ),
     )
 
@@ -352,6 +366,7 @@ def rescore(night: Night, criterion: Criterion | str) -> Night:
     >>> sb.rescore(night, "lavigne1996").criterion.id
     'lavigne1996'
     """
+    check(night=(night, of(Night)), criterion=(criterion, of(Criterion) | PATH))
     rules = load_criterion(criterion) if isinstance(criterion, str) else criterion
     again = score(night.swept, criterion=rules, window=night.window, reference=night.reference)
     again = replace(again, about=night.about, traces=night.traces, supersedes=night.supersedes)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from sleepbrux.core.arguments import CALL, NONE, check, of
 from sleepbrux.core.errors import RecordingError, UsageError
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.recording.window import Window
@@ -261,6 +262,7 @@ def assess_robustness(night: Night, *, progress: Callable[[float], None] | None 
     >>> [row.id for row in sb.assess_robustness(night).rows][:2]
     ['phasic_tonic_10mvc', 'aasm']
     """
+    check(night=(night, of(Night)), progress=(progress, NONE | CALL))
     bench, own = _bench(night), night.criterion
     if own.threshold.level_pct_mvc is not None:
         first: tuple[str, Sequence[float]] = ("threshold.level_pct_mvc", LEVELS_PCT_MVC)

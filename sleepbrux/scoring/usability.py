@@ -24,14 +24,16 @@ from sleepbrux.core.texts import count_of
 from sleepbrux.criteria import DEFAULT_WITHOUT_MVC_ID
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.window import LIGHTS_UNKNOWN
+from sleepbrux.scoring.doubtful import doubted
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.request import Request, score_file, study_request
+from sleepbrux.signal.doubts import DOUBTS
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.study.file import load_study
 from sleepbrux.study.files import find_file
 
 Verdict = Literal["usable", "usable with limits", "repeat"]
-Cause = Literal["electrode", "missing clench", "clock", "battery", "recording", "mains"]
+Cause = Literal["electrode", "missing clench", "clock", "battery", "recording", "mains", "interference"]
 LEAST_SHARE = 0.9
 NEARLY_WHOLE_H = 0.5
 FAULT_MINUTES = 15
@@ -55,6 +57,11 @@ FIX_MARKS = "mark lights off and lights on, once each, or state the times (`wind
 FIX_CLOCK = "set date and time of the recorder before the night, and check them the morning after"
 FIX_BATTERY = "charge or replace the battery and free the memory before the next night"
 FIX_GAP = f"{FIX_BATTERY}; a recorder that sends by radio stays near its receiver"
+FIX_SHARED = (
+    "record on battery, away from chargers, phones and anything that sends by radio, with fresh electrodes on both "
+    "sides and the microphone's cable apart from theirs; if it comes again at a fixed pace, ask the maker of "
+    "the recorder"
+)
 FIX_MAINS = (
     "keep chargers, lamps and extension leads away from the bed and the recorder on its battery, and "
     "renew the reference electrode"
@@ -256,6 +263,22 @@ def _mains(night: Night) -> list[NightFinding]:
     return found
 
 
+def _doubtful(night: Night) -> list[NightFinding]:
+    """Doubtful activity, where it could change the rate."""
+    found = []
+    for reason, where in doubted(night.swept, night.notes).items():
+        text = f"{DOUBTS[reason]} ({where}); it was counted, and could be no muscle activity"
+        if reason == "gain":
+            text = f"{DOUBTS[reason]} ({where}); the threshold may have been too high or too low there"
+        shared = reason == "shared"
+        found.append(
+            NightFinding(
+                "interference" if shared else "electrode", text, FIX_SHARED if shared else FIX_ELECTRODE
+            )
+        )
+    return found
+
+
 def _gap_hours(night: Night) -> float:
     grid = night.selection.window.grid
     gaps = Spans.of(grid, [(grid.nearest(a), grid.nearest(b)) for a, b in night.swept.gaps])
@@ -317,6 +340,7 @@ def after_night(night: Night, name: str = "") -> UsabilityVerdict:
         *_clock(night),
         *_clipping(night),
         *_mains(night),
+        *_doubtful(night),
     ]
     unseen = window - valid - _gap_hours(night)
     if short:

@@ -64,6 +64,14 @@ def emg_band_pass(rate: Fraction) -> Sections:
     return np.concatenate((high_pass(rate, low_hz, 4), low_pass(rate, high_hz, 2)))
 
 
+def emg_power(rate: Fraction, z: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Power that the EMG filter lets through at points ``z`` = exp(-i 2 pi f / rate), shape of ``z``."""
+    power = np.ones(z.shape)
+    for b0, b1, b2, a1, a2 in emg_band_pass(rate):
+        power *= np.abs((b0 + b1 * z + b2 * z * z) / (1 + a1 * z + a2 * z * z)) ** 2
+    return power
+
+
 def band_poles(sections: Sections) -> tuple[NDArray[np.float64], float]:
     """An EMG filter as `kernels.sweep_lanes` takes it.
 

@@ -5,6 +5,7 @@ the signal (how much of it is mains, how fast it changes, what of it lies below 
 what the channel usually looks like::
 
     missing, settling, flat     nothing to see
+    held                        values repeated in place of lost packets; see `held`
     rail                        held at the end of the range; a clipped contraction swings between both
     contact_lost                mains in place of EMG, or the steady white noise of an open input
     movement                    a cable that swings, with noise of its own in the muscle's band
@@ -18,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -27,7 +28,7 @@ from numpy.typing import NDArray
 from sleepbrux.core.errors import Note
 from sleepbrux.core.spans import Spans
 from sleepbrux.recording.model import Mark
-from sleepbrux.signal.filters import emg_band_pass
+from sleepbrux.signal.filters import emg_power
 from sleepbrux.signal.gain import gain_steps, tenths
 from sleepbrux.signal.quantiles import median, quantile, running
 from sleepbrux.signal.slow_swings import without_swings
@@ -72,6 +73,7 @@ REASONS = {
     "missing": "not recorded",
     "settling": "filter settling after a start or a gap",
     "flat": "no change in the signal",
+    "held": "one value repeated on all channels in place of lost data",
     "rail": "at the end of the converter's range",
     "contact_lost": "no muscle signal, mains hum or the noise of an open input: contact lost",
     "movement": "cable or electrode swinging, with noise in the EMG's band",
@@ -95,12 +97,16 @@ class Quality:
         Spans of blocks in which a sample lies at a rail: amplitudes there are "at least".
     notes
         What was done to the channel, and what is doubtful.
+    doubts
+        Reason (a key of `doubts.DOUBTS`) to spans of usable frames that count, and may be no muscle or be
+        measured with another gain.
     """
 
     usable: Spans
     faults: dict[str, Spans]
     clipped: Spans
     notes: tuple[Note, ...]
+    doubts: dict[str, Spans] = field(default_factory=dict)
 
 
 def hum_uv(frames: ChannelFrames) -> Floats:
@@ -137,11 +143,8 @@ def white_sharpness(rate: float) -> float:
     """Energy of the first difference over energy, for white noise behind the EMG filter."""
     from fractions import Fraction
 
-    angle = np.pi * (np.arange(4096) + 0.5) / 4096
-    z = np.exp(-1j * angle)
-    power = np.ones(len(angle))
-    for b0, b1, b2, a1, a2 in emg_band_pass(Fraction(rate)):
-        power *= np.abs((b0 + b1 * z + b2 * z * z) / (1 + a1 * z + a2 * z * z)) ** 2
+    z = np.exp(-1j * np.pi * (np.arange(4096) + 0.5) / 4096)
+    power = emg_power(Fraction(rate), z)
     return float((power * np.abs(1 - z) ** 2).sum() / power.sum())
 
 
@@ -265,7 +268,12 @@ def _block_spans(
     return spans.on(frames.grid, rounding="outward")
 
 
-def assess(frames: ChannelFrames, spikes: Spans | None = None, movement: Spans | None = None) -> Quality:
+def assess(
+    frames: ChannelFrames,
+    spikes: Spans | None = None,
+    movement: Spans | None = None,
+    held: Spans | None = None,
+) -> Quality:
     """Find the usable frames of a channel, and the reasons against the others.
 
     Parameters
@@ -274,6 +282,8 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None, movement: Spans |
         Frames of spikes too dense to be taken out one by one; see `transients`.
     movement
         Frames in which a cable swings; see `swings`.
+    held
+        Frames that hold one value in place of lost data; see `held`.
     """
     samples = np.maximum(frames.stat("samples"), 1)
     seen = frames.stat("samples") > 0
@@ -292,6 +302,8 @@ def assess(frames: ChannelFrames, spikes: Spans | None = None, movement: Spans |
         "flat": _block_spans(frames, flat),
         "rail": _block_spans(frames, rail, least_s=1, join_s=RAIL_JOIN_S),
     }
+    if held is not None:
+        faults["held"] = held
     if seen.any():
         faults["contact_lost"] = _lost_contact(frames, seen)
         nothing = frames.grid.none()
@@ -368,18 +380,26 @@ def without_marked(quality: Quality, frames: ChannelFrames, marks: Sequence[Mark
     )
 
 
-def examine(frames: ChannelFrames, beats_s: Floats | None = None) -> tuple[ChannelFrames, Quality]:
+def examine(
+    frames: ChannelFrames, beats_s: Floats | None = None, held: Spans | None = None
+) -> tuple[ChannelFrames, Quality]:
     """A swept channel without heart beats and spikes, and what of it can be scored.
 
     Parameters
     ----------
     beats_s
         Seconds of the heart beats that an ECG of the recording shows; None without one.
+    held
+        As for `assess`.
+
+    Returns
+    -------
+    The channel, which still has what `doubts` asks for, and what of it can be scored.
     """
     swing = swing_uv(frames)
     without, movement, pops = without_swings(frames, tenths(frames), swing)
     without, heart = without_heart(without, beats_s)
     without, dense, spikes = without_spikes(without, swing)
-    quality = assess(frames, dense, movement)
+    quality = assess(frames, dense, movement, held)
     quality = replace(quality, notes=(*quality.notes, *pops, *heart, *spikes))
-    return replace(without, slope_energy=None, mean=None), quality
+    return without, quality

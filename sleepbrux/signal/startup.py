@@ -14,7 +14,6 @@ import numpy as np
 from sleepbrux.core.parallel import LOADING
 
 UNCACHED = "note: no place to keep compiled code; every run compiles anew (10 s)"
-FIRST_RUN = "first run: compiling the signal code, once (about 10 s)"
 # numba looks for BLAS when it first loads cached code, and imports scipy.linalg for that (0.4 s of a
 # score process). No kernel here calls BLAS, and numba goes on where there is none; mne, whose kernels
 # do, works without numba.
@@ -38,6 +37,9 @@ def load_kernels(say: Callable[[str], None] | None = None, *, many_nights: bool 
     _manage_memory(keep=many_nights)
     with LOADING, _without_blas():
         from sleepbrux.signal import kernels
+        from sleepbrux.signal.kernels.compiling import NOTICE
+
+        NOTICE.is_due = False  # who calls this says it by ``say``, or wants nothing said
 
         if say is not None and (notice := _notice(kernels)):
             say(notice)
@@ -85,4 +87,4 @@ def _notice(kernels: Any) -> str:
         return UNCACHED
     place = kernels.sweep_lanes.stats.cache_path
     kept = place and any(Path(place).glob("*.sweep_lanes*.nbi"))
-    return "" if kept else FIRST_RUN
+    return "" if kept else str(kernels.FIRST_RUN)

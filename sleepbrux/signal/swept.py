@@ -18,8 +18,10 @@ from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.recording.prefetch import Hashed
 from sleepbrux.recording.progress import counted, joined
 from sleepbrux.recording.rectified import refuse_rectified
+from sleepbrux.signal.doubts import find_doubts
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.filters import band_edges_hz
+from sleepbrux.signal.held import held_of
 from sleepbrux.signal.plausible import rest_note
 from sleepbrux.signal.quality import Quality, examine, without_marked
 from sleepbrux.signal.surroundings.companions import NO_COMPANIONS, CompanionData
@@ -254,10 +256,10 @@ def sweep_channels(
     swept, (seen, around_it) = _told(recording, channels, companions, progress)
     look = partial(gather, seen, channels, around_it, threads=threads)
 
-    def seen_closely(swept: ChannelFrames) -> tuple[ChannelFrames, Quality, Note | None]:
+    def seen_closely(k: int) -> tuple[ChannelFrames, Quality, Note | None]:
         heart = surroundings.heart
         beats_s = heart.beats_s if heart is not None and heart.kind == "ecg" else None
-        without, quality = examine(swept, beats_s)
+        without, quality = examine(frames[k], beats_s, held[k])
         quality = without_marked(quality, without, recording.excluded)
         return without, quality, rest_note(without, quality)
 
@@ -265,7 +267,9 @@ def sweep_channels(
         looked = pool.submit(look) if threads != 1 else None
         frames = sweep(recording, channels, threads=threads, progress=swept)
         surroundings = looked.result() if looked else look()
-    examined = each(seen_closely, frames)
+    held = held_of(frames)
+    examined = each(seen_closely, range(len(frames)))
+    doubts = find_doubts(frames, [f for f, _, _ in examined], [q.usable for _, q, _ in examined])
     return Swept(
         name=recording.name,
         digest="",
@@ -281,7 +285,7 @@ def sweep_channels(
             *(told for _, _, told in examined if told is not None),
             *surroundings.notes,
         ),
-        frames=tuple(f for f, _, _ in examined),
-        quality=tuple(q for _, q, _ in examined),
+        frames=tuple(replace(f, slope_energy=None, mean=None) for f, _, _ in examined),
+        quality=tuple(replace(q, doubts=d) for (_, q, _), d in zip(examined, doubts, strict=True)),
         surroundings=surroundings,
     )

@@ -36,7 +36,7 @@ PACED_WITHIN_S, MOST_PACED = 0.008, 0.5
 
 
 @dataclass(frozen=True, eq=False)
-class WakeChance:
+class WakeProbability:
     """Probability of being awake over a night, from heart beats.
 
     Attributes
@@ -155,7 +155,7 @@ def trusted_shares(heart: Heart, duration_s: float) -> Floats:
 
 def estimate_wake(
     heart: Heart, duration_s: float, clock: time | None = None, sleeper: Sleeper = NOT_SAID
-) -> WakeChance | Note:
+) -> WakeProbability | Note:
     """Probability of being awake over a night, or the note that says why there is none.
 
     Parameters
@@ -176,7 +176,7 @@ def estimate_wake(
     chance[: len(found)] = found
     chance[trusted < LEAST_TRUSTED] = np.nan
     given = (("age", sleeper.age_years is not None), ("sex", sleeper.sex), ("time of day", clock is not None))
-    return WakeChance(
+    return WakeProbability(
         heart.label,
         wake_model.told(),
         wake_model.digest(),

@@ -68,7 +68,9 @@ LETTER_FIELDS = """\
 # dates = true                     # give the days of the nights
 # sex = ""
 # recorder = ""                    # electrodes, filters too: how it was recorded
-# dental_findings = ""             # pain, awake_clenching, caffeine, alcohol too"""
+# dental_findings = ""             # pain, awake_clenching, caffeine, alcohol too
+# [dataset]                        # what a data set for other researchers says
+# authors = ["A. Author"]          # license, manufacturer, placement, reference, power_line_hz too"""
 NIGHT_FIELDS = """\
 # appliance_in = 22:55:00      # clock times of insertion and removal
 # appliance_out = 06:40:00

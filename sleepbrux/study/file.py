@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from sleepbrux.core.arguments import PATH, check
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import own_stem, read_text, safe_stem, toml_table
 from sleepbrux.core.provenance import EARLIER_MEASURES
@@ -101,14 +102,9 @@ class StudyNight(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     note: str = ""
 
 
-class StudyLetter(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What every letter about the person repeats as it is entered here: printed, never read as a measurement.
+class LetterHistory(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Entries of a letter that stay the same from one to the next: how it was recorded, and the history."""
 
-    ``dates`` shows the days of the nights in the letter. ``recorder``, ``electrodes`` and ``filters`` say how
-    it was recorded; the other texts are history. No name belongs here.
-    """
-
-    dates: bool = False
     sex: Line = ""
     recorder: Line = ""
     electrodes: Line = ""
@@ -118,6 +114,16 @@ class StudyLetter(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     awake_clenching: Line = ""
     caffeine: Line = ""
     alcohol: Line = ""
+
+
+class StudyLetter(LetterHistory, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What every letter about the person repeats as it is entered here: printed, never read as a measurement.
+
+    ``dates`` shows the days of the nights in the letter. ``recorder``, ``electrodes`` and ``filters`` say how
+    it was recorded; the other texts are history. No name belongs here.
+    """
+
+    dates: bool = False
 
 
 class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -222,6 +228,7 @@ def load_study(path: str | Path) -> Study:
     ...     load_study(file).criterion
     'phasic_tonic_10mvc'
     """
+    check(path=(path, PATH))
     path = Path(path)
     text = read_text(path, StudyError, "study file (TOML)")
     table = toml_table(text, path.name, StudyError, ("note",))

@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import sys
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from sleepbrux.analysis.cohort import (
     read_cohort,
     spearman_brown,
 )
+from sleepbrux.analysis.cohort.gee import by_gee
 from sleepbrux.analysis.comparison import holm
 from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.report.cohort_page import render_cohort
@@ -427,3 +429,10 @@ def test_the_study_table_of_an_export_is_a_cohort_table(tmp_path):
     (tmp_path / "a.csv").write_text("\n".join(lines), "utf-8")
     (tmp_path / "b.csv").write_text("\n".join(lines).replace("episode_count", "events"), "utf-8")
     assert read_cohort(tmp_path / "a.csv") == read_cohort(tmp_path / "b.csv")
+
+
+def test_without_statsmodels_the_method_gee_is_one_sentence(monkeypatch):
+    monkeypatch.setitem(sys.modules, "statsmodels", None)
+    monkeypatch.setitem(sys.modules, "statsmodels.api", None)
+    with pytest.raises(UsageError, match=r"GEE needs statsmodels.*pip install 'sleepbrux\[gee\]'"):
+        by_gee([PersonNight("A", "none", 3.0, 7.0)], ["splint"], "none")

@@ -14,6 +14,7 @@ from sleepbrux.batch.run import Watch
 from sleepbrux.batch.tasks import Common, plan
 from sleepbrux.cli import main
 from sleepbrux.core.errors import UsageError
+from tests.cli.conftest import called
 
 
 def rows(out):
@@ -365,3 +366,105 @@ def test_summary_reads_the_folder_of_a_batch(study, tmp_path, monkeypatch, capsy
     for folder in (out, out / "P01"):
         assert command("summary", file, "--results", folder) == 0
         assert "missing" not in capsys.readouterr().out
+
+
+def test_a_run_gives_up_after_more_failures_than_allowed_and_goes_on_later(
+    write_night, tmp_path, monkeypatch
+):
+    serially(monkeypatch)
+    folder, out = tmp_path / "in", tmp_path / "out"
+    for k in range(5):
+        path = write_night(folder / f"n{k}.edf", k)
+        if k in (0, 2, 3):
+            path.write_bytes(b"half a file")
+    batch = run_batch([folder], out, watch=Watch(most_failures=1))
+    assert [bool(row.problem) for row in batch.rows] == [True, False, True, True, True]
+    assert [row.problem == "not scored yet" for row in batch.rows] == [False, False, False, True, True]
+    assert (batch.failed, batch.waiting) == (4, 2)
+    assert [row["problem"] for row in rows(out)][3:] == ["not scored yet"] * 2
+    calls = []
+    serially(monkeypatch, calls)
+    again = run_batch([folder], out, watch=Watch(most_failures=3))
+    assert (again.failed, again.waiting) == (3, 0)
+    assert "n1" not in calls  # it was done
+    assert "n4" in calls
+
+
+def test_the_command_stops_and_says_what_is_left(write_night, tmp_path, monkeypatch):
+    serially(monkeypatch)
+    for k in range(3):
+        (write_night(tmp_path / "in" / f"n{k}.edf", k)).write_bytes(b"half a file")
+    done = called("batch", tmp_path / "in", "--out", tmp_path / "out", "--max-failures", "0")
+    assert done.code == 1
+    said = done.err
+    assert "stopped after 1 failed night; 2 were not tried" in said
+
+
+def test_level_and_window_hold_for_every_recording_of_a_folder(write_night, tmp_path, monkeypatch):
+    serially(monkeypatch)
+    night, out = write_night(tmp_path / "in" / "n1.edf"), tmp_path / "out"
+    said = ["--mvc-uv", "180", "--from", "60", "--to", "110"]
+    assert called("batch", str(night.parent), "--out", str(out), *said).code == 0
+    assert called("score", str(night), "--out", str(tmp_path / "alone"), *said).code == 0
+    one, other = ((folder / "n1.night.h5").read_bytes() for folder in (out, tmp_path / "alone"))
+    assert one == other
+    calls = []
+    serially(monkeypatch, calls)
+    assert called("batch", str(night.parent), "--out", str(out), *said).code == 0
+    assert calls == []
+    assert called("batch", str(night.parent), "--out", str(out), *said[:-1], "100").code == 0
+    assert calls == ["n1"]
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        (["--from", "noon"], "--from 'noon' is no time"),
+        (["--mvc-uv", "strong"], "--mvc-uv 'strong' is no level"),
+    ],
+)
+def test_a_level_or_time_that_is_none_is_wrong_usage(said, why, write_night, tmp_path):
+    write_night(tmp_path / "in" / "n1.edf")
+    done = called("batch", tmp_path / "in", "--out", tmp_path / "out", *said)
+    assert done.code == 2
+    assert why in done.err
+
+
+def test_without_a_terminal_each_line_says_how_far_it_is_and_a_log_has_one_line_an_event(
+    write_night, tmp_path, monkeypatch
+):
+    serially(monkeypatch)
+    for k in range(2):
+        write_night(tmp_path / "in" / f"n{k}.edf", k)
+    (tmp_path / "in" / "n2.edf").write_bytes(b"half a file")
+    log = tmp_path / "run.jsonl"
+    done = called("batch", tmp_path / "in", "--out", tmp_path / "out", "--log", log)
+    assert done.code == 1
+    assert re.search(
+        r"^2 of 3, [\d.]+ nights a minute: n1\.edf: .* episodes per valid hour$",
+        done.out,
+        re.MULTILINE,
+    )
+    lines = [json.loads(line) for line in log.read_text("utf-8").splitlines()]
+    assert [line["event"] for line in lines] == ["planned", "scored", "scored", "failed", "ended"]
+    assert lines[0] | {"at": ""} == {"at": "", "event": "planned", "nights": 3, "to_score": 3}
+    assert lines[-1]["not_scored"] == 1
+    assert (
+        called("batch", str(tmp_path / "in"), "--out", str(tmp_path / "out"), "--log", str(tmp_path)).code
+        == 2
+    )
+
+
+def test_each_page_names_the_persons_other_nights_and_no_night_is_scored_again_for_it(
+    study, tmp_path, monkeypatch
+):
+    serially(monkeypatch)
+    aged(monkeypatch)
+    file, out = study(nights=5), tmp_path / "out"
+    run_batch([file], out)
+    pages = [(out / "P01" / f"n{k}.report.html").read_text("utf-8") for k in range(1, 6)]
+    assert all("Other nights with no appliance (2): " in page for page in pages[::2])
+    assert all("Other nights with splint (1): " in page for page in pages[1::2])
+    again = run_batch([file], out)
+    assert again.unchanged == 5
+    assert pages == [(out / "P01" / f"n{k}.report.html").read_text("utf-8") for k in range(1, 6)]

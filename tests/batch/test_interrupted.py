@@ -9,7 +9,7 @@ import time
 import psutil
 import pytest
 
-from sleepbrux.signal.startup import FIRST_RUN
+from sleepbrux.signal.kernels import FIRST_RUN
 
 
 def start(folder, out):

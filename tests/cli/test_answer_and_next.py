@@ -33,7 +33,10 @@ CALLS = {
     "review": ([A, "--result"], False),
     "agreement": (["nights", "criterion:aasm"], True),
     "cohort": (["persons.csv", "--out", "cohort"], True),
-    "plan": (["--rate", "8", "--ratio", "0.5", "--most-nights", "6"], True),
+    "plan": (
+        ["--rate", "8", "--spread", "lavigne2001 episodes", "--ratio", "0.5", "--most-nights", "6"],
+        True,
+    ),
     "summary": (["demo/study.toml"], True),
     "report": ([A], True),
     "letter": ([A], True),

@@ -23,7 +23,9 @@ def archive(tmp_path_factory):
 def test_it_writes_each_kind_and_says_so(archive, tmp_path):
     done = run("export", archive, "--out", tmp_path, "--as", "csv,json,edf,fhir,bids,study,parquet")
     assert done.code == 0, done.err
-    written = [Path(line) for line in done.out.splitlines()]
+    first, *rest = done.out.splitlines()
+    written = [Path(line) for line in rest]
+    assert first == f"{len(written)} files of 1 night written"
     assert all(path.is_file() for path in written)
     assert {p.suffix for p in written} == {".csv", ".json", ".edf", ".tsv", ".parquet", ""}
     (bundle,) = tmp_path.glob("*.fhir.json")

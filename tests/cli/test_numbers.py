@@ -64,13 +64,12 @@ def test_a_rate_that_is_none_is_refused(value):
 
 
 @pytest.mark.parametrize("rate", ["1e-9", "1e9"])
-def test_a_rate_that_no_file_has_is_refused_with_the_files_name(tmp_path, rate):
+def test_a_rate_that_no_file_has_is_refused_with_the_files_name(run, tmp_path, rate):
     (tmp_path / "night.csv").write_text("EMG Mass L\n" + "1.5\n" * 50)
     for verb in (["inspect"], ["score", "--out", str(tmp_path / "out")]):
-        said = CliRunner().invoke(cli, [*verb, str(tmp_path / "night.csv"), "--rate", rate])
-        told = str(said.exception) if said.exception else said.output
-        assert "night.csv: the rate is" in told + said.output
-        assert "Give another --rate." in told + said.output
+        done = run(*verb, tmp_path / "night.csv", "--rate", rate)
+        assert "night.csv: the rate is" in done.err
+        assert "Give another --rate." in done.err
 
 
 @pytest.mark.parametrize("words", [words for words, _ in commands()], ids=" ".join)

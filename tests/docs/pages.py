@@ -119,7 +119,7 @@ GROUPS = {
     "Scoring": "score How score_many Batch rescore Night Measure Note Reference given",
     "Criteria": "criterion_ids load_criterion Criterion assess_robustness",
     "Tables and files": "frames tidy mne_annotations save_night load_night chain_of",
-    "Nights compared": "compare_nights CountedNight Comparison plan_nights Planned Variation Plan",
+    "Nights compared": "compare_nights CountedNight Comparison plan_nights Planned Variation own_variation Plan",
     "Persons compared": "read_cohort compare_cohort PersonNight Cohort",
     "Readers compared": "agree ScoringAgreement",
     "Study and letter": "load_study letter_pdf letter_html Letter Fields",

@@ -1,6 +1,5 @@
 """The documentation in the package: made from the code where it can be, whole, and without dead ends."""
 
-import inspect
 import re
 
 import pytest
@@ -35,11 +34,10 @@ def test_every_public_name_is_on_the_site_once():
     assert sorted(named) == sorted(n for n in sleepbrux.__all__ if n != "__version__")
 
 
-def test_every_public_function_and_every_result_has_an_example_or_is_one():
-    """A function shows a call; a class that people make themselves shows how."""
-    functions = [n for n in sleepbrux.__all__ if inspect.isfunction(getattr(sleepbrux, n))]
-    assert len(functions) > 20
-    assert [n for n in functions if ">>>" not in (getattr(sleepbrux, n).__doc__ or "")] == []
+def test_every_public_name_has_an_example():
+    """The doctests of CI run each."""
+    names = [n for n in sleepbrux.__all__ if n != "__version__"]
+    assert [n for n in names if ">>>" not in (getattr(sleepbrux, n).__doc__ or "")] == []
 
 
 def test_every_public_name_has_a_docstring_and_is_listed_by_dir():

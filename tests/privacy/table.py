@@ -92,6 +92,7 @@ TABLE: dict[str, Shows] = {
     "export --with-names": _of("file, folder", f"{_WORDS}, position, reader, rule text"),
     "export --with-dates": _of("file, folder", "start date, clench date, run day"),
     "export --identity": _of("folder", "patient, number, birth date, start date"),
+    "export --study": _of("folder", "study letter"),
     "deidentify": _of("folder"),
     "deidentify --keep-labels": _of("folder", "label"),
     "deidentify --without": _of("file, label"),
@@ -141,7 +142,8 @@ with a result give numbers of rows and no text of a row.
 
 ## To hand results on
 
-`sleepbrux export` names nobody and gives no date, in no file. A letter shows neither file names nor labels that could
+`sleepbrux export` names nobody and gives no date, in no file. With `--study` it also gives what the study file says
+under [letter] and [dataset], age and sex, as entered. A letter shows neither file names nor labels that could
 hold a name; what the clinician enters is printed as entered. File names become pseudonym and night, or
 `night_` and eight digits of the SHA-256. A label stays where every word of it is a term of the trade;
 another becomes one that says role, side and muscle. Texts of marks become the word for their kind, words of

@@ -145,6 +145,8 @@ def ground(tmp_path_factory):
         for place, some in (("study", archives), ("loose", [loose])):
             on.run(command, *some, "--out", home / f"export {k} {place}", "--as", EVERY, *options)
     on.run("export", archive, "--recording", night, "--out", home / "export raw", "--as", "bids,edf")
+    out = home / "export study"
+    on.run("export --study", one, archive, "--recording", night, "--out", out, "--as", "bids,fhir")
     on.run(
         "export --identity",
         archive,

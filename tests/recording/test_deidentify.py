@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 
 from sleepbrux.cli import main
 from sleepbrux.core.errors import RecordingError, UsageError
-from sleepbrux.recording import deidentify as room
-from sleepbrux.recording.deidentify import Kept, deidentify, kept_text, shift_of
+from sleepbrux.recording.deidentify import Kept, copying, deidentify, nameless_copy, records
+from sleepbrux.recording.deidentify.annotations import AnnotationTexts, kept_text
+from sleepbrux.recording.deidentify.copying import NOTHING_KEPT
+from sleepbrux.recording.deidentify.header import LONGEST_SHIFT_DAYS, number_cell, shift_of
 from sleepbrux.recording.formats.edf import open_edf
 from sleepbrux.recording.model import samples
 from tests.recording.build import Signal, edf, edf_plus, emg, tal, times
@@ -120,7 +122,7 @@ def test_nights_of_a_person_keep_order_and_distance_and_another_person_another_s
 @settings(max_examples=50, deadline=None)
 @given(name=st.text(min_size=1, max_size=20), key=st.binary(min_size=16, max_size=64))
 def test_a_shift_lies_between_a_day_and_ten_years(name, key):
-    assert 1 <= shift_of(key, name) <= room.LONGEST_SHIFT_DAYS
+    assert 1 <= shift_of(key, name) <= LONGEST_SHIFT_DAYS
 
 
 @pytest.mark.parametrize("written", ["01.01.85", "00.00.00"])
@@ -178,7 +180,7 @@ def test_an_allowed_text_that_holds_an_old_value_is_refused(tmp_path):
 @pytest.mark.shows("identity-out")
 def test_the_search_finds_a_value_wherever_it_is_left(tmp_path, monkeypatch):
     """The search is a check of its own: with the rewriting switched off it must find everything."""
-    monkeypatch.setattr(room._Texts, "rewritten", lambda self, raw: raw)
+    monkeypatch.setattr(AnnotationTexts, "rewritten", lambda self, raw: raw)
     marks = tal("+1", "Harry turned")
     path = edf_plus(emg(), times([f"+{i}" for i in range(10)], (1, marks)), patient=PATIENT).write(
         tmp_path / "x.edf"
@@ -385,7 +387,7 @@ def test_a_number_of_the_header_keeps_its_value(number):
     from sleepbrux.recording.formats.edf_header import read_number
 
     before = read_number(number)
-    after = read_number(room._number_cell(number.encode().ljust(8)))
+    after = read_number(number_cell(number.encode().ljust(8)))
     assert (before is None) == (after is None)
     assert before is None or before.value == after.value
 
@@ -458,8 +460,8 @@ def test_signals_are_no_text(tmp_path):
         for name, values in kinds.items():
             whole = values.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :width]
             raw = np.ascontiguousarray(whole).tobytes()
-            assert not room._holds_long_text(raw), (name, width)
-            assert not room._reads_as_text(raw, width), (name, width)
+            assert not records._holds_long_text(raw), (name, width)
+            assert not records._reads_as_text(raw, width), (name, width)
 
 
 @pytest.mark.shows("identity-leak")
@@ -535,10 +537,10 @@ def test_what_stands_on_disk_was_searched_before_it_was_written(tmp_path, monkey
         patient=PATIENT,
     )
     path = file.write(tmp_path / "x.edf")
-    monkeypatch.setattr(room, "_BATCH_BYTES", 5000)
-    monkeypatch.setattr(room._Texts, "rewritten", lambda self, raw: raw)
+    monkeypatch.setattr(records, "_BATCH_BYTES", 5000)
+    monkeypatch.setattr(AnnotationTexts, "rewritten", lambda self, raw: raw)
     written = []
-    real = room.replacing
+    real = copying.replacing
 
     def watched(out):
         context = real(out)
@@ -554,7 +556,7 @@ def test_what_stands_on_disk_was_searched_before_it_was_written(tmp_path, monkey
 
         return Watched()
 
-    monkeypatch.setattr(room, "replacing", watched)
+    monkeypatch.setattr(copying, "replacing", watched)
     with pytest.raises(RecordingError, match="old value"):
         deidentify(path, tmp_path / "P1.edf", pseudonym="P1", key=KEY)
     assert len(written[0]) > 5000
@@ -597,20 +599,20 @@ def test_labels_that_name_nobody_may_be_kept(tmp_path):
         "Krapfen left",
         "EMG Mass R",
     ]
-    room.nameless_copy(path, tmp_path / "P2.edf", labels={"Krapfen left": "Krapfen left"})
+    nameless_copy(path, tmp_path / "P2.edf", labels={"Krapfen left": "Krapfen left"})
     assert [c.label for c in open_edf(tmp_path / "P2.edf").channels] == [
         "Krapfen left",
         "EMG Mass R",
     ]
     bad = edf(emg(label="Jansen left"), patient="Jansen, P.").write(tmp_path / "y.edf")
     with pytest.raises(RecordingError, match="old value"):
-        room.nameless_copy(bad, tmp_path / "P3.edf", labels={"Jansen left": "Jansen left"})
+        nameless_copy(bad, tmp_path / "P3.edf", labels={"Jansen left": "Jansen left"})
 
 
 WHO = "H-4711-3 F 07-AUG-1968 Katharina_Müllbacher".encode("latin-1")
 
 
-def refused(path: Path, folder: Path, keep: Kept = room.NOTHING_KEPT) -> str:
+def refused(path: Path, folder: Path, keep: Kept = NOTHING_KEPT) -> str:
     """What the refusal of a copy says; nothing is left behind."""
     with pytest.raises(RecordingError) as error:
         deidentify(path, folder / "P1.edf", pseudonym="P1", key=KEY, keep=keep)

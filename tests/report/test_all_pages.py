@@ -112,7 +112,7 @@ def test_no_page_template_or_golden_text_has_words_that_readers_stumbled_on(path
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES, "letter"])
 @pytest.mark.parametrize("width", [390, 768, 1280])
 def test_every_page_fits_the_screen_and_no_text_lies_over_another(browser, paths, name, width):
     try:
@@ -122,9 +122,30 @@ def test_every_page_fits_the_screen_and_no_text_lies_over_another(browser, paths
         assert browser.execute_script("return document.documentElement.scrollWidth") <= width
         small, over = browser.execute_script(OVERLAPS)
         clipped = browser.execute_script(CLIPPED)
+        tiny = browser.execute_script(TINY)
     finally:
         unsized(browser)
-    assert (small, over, clipped) == ([], [], [])
+    assert (small, over, clipped, tiny) == ([], [], [], [])
+
+
+# letters of less than 11 px; those of a canvas are set in draw.js
+TINY = """
+return [...document.querySelectorAll('body *:not(svg *)')].filter((e) => {
+  const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+  return own && e.getBoundingClientRect().width && parseFloat(getComputedStyle(e).fontSize) < 11;
+}).map((e) => e.tagName + ' ' + e.textContent.slice(0, 40));
+"""
+
+
+def test_the_letters_of_every_canvas_are_large_enough():
+    sizes = [
+        float(size)
+        for folder in TEMPLATES
+        for path in sorted(folder.glob("*.js"))
+        for size in re.findall(r"font = [\"'`](\d+(?:\.\d+)?)px", path.read_text("utf-8"))
+    ]
+    assert sizes
+    assert min(sizes) >= 11
 
 
 CLIPPED = """
@@ -146,7 +167,7 @@ def shown(browser, path):
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("name", [n for n in NAMES if n != "night"])
+@pytest.mark.parametrize("name", [n for n in (*NAMES, "letter") if n != "night"])
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (1280, "dark"), (390, "light")])
 def test_no_rule_of_accessibility_is_broken(browser, paths, name, width, scheme):
     try:

@@ -185,7 +185,7 @@ def test_answer_strip_and_close_up_are_on_the_first_screen(shown):
     sized(shown, 1280, 800)
     try:
         boxes = shown.execute_script(
-            "return ['.answer', 'p.limit', '#strip', '#close-up'].map((q) => {"
+            "return ['.answer', 'p.limit', '.next-step', '#strip', '#close-up'].map((q) => {"
             "const r = document.querySelector(q).getBoundingClientRect(); return [r.top, r.bottom]; })"
         )
     finally:
@@ -197,7 +197,7 @@ def test_answer_strip_and_close_up_are_on_the_first_screen(shown):
 
 
 SENTENCES = (
-    "return ['.answer', '.among', 'p.limit', '#told', '#close-note'].flatMap((q) =>"
+    "return ['.answer', '.among', 'p.limit', '.next-step', '#told', '#close-note'].flatMap((q) =>"
     " [...document.querySelectorAll(q)].map((e) => e.innerText))"
 )
 

@@ -9,7 +9,7 @@ from sleepbrux.report import render_night
 from sleepbrux.report.lanes import chance, heart, stages
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.surroundings.model import STAGES, Stages, Surroundings
-from sleepbrux.signal.wake import WakeChance
+from sleepbrux.signal.wake import WakeProbability
 
 from .test_in_browser import opened, press, sized, unsized, until
 
@@ -34,8 +34,8 @@ def awake(surrounded):
     n = int(surrounded.swept.duration_s // 30)
     probability = np.resize(np.array([0.9, 0.1, np.nan], np.float32), n)
     trusted = np.resize(np.array([1.0, 0.6, 0.2], np.float32), n)
-    found = WakeChance("ECG", "model", "0" * 64, (), probability, trusted)
-    surroundings = replace(surrounded.swept.surroundings, chance=found)
+    found = WakeProbability("ECG", "model", "0" * 64, (), probability, trusted)
+    surroundings = replace(surrounded.swept.surroundings, wake_probability=found)
     return replace(surrounded, swept=replace(surrounded.swept, surroundings=surroundings))
 
 

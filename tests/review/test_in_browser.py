@@ -10,6 +10,7 @@ import pytest
 
 from sleepbrux.archive.journal.file import journal_path, load_journal
 from tests.report.test_accessibility import violations
+from tests.report.test_all_pages import TINY
 from tests.report.test_in_browser import sized, unsized
 
 from .conftest import SECONDS
@@ -600,5 +601,13 @@ def test_no_rule_of_accessibility_is_broken_and_nothing_runs_out_sideways(browse
         press(browser, "n")
         assert violations(browser) == []
         assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+        assert browser.execute_script(TINY) == []
+        skip = browser.find_element("css selector", "a.skip")
+        assert skip.get_attribute("href").endswith("#trace")
+        browser.execute_script("document.querySelector('a.skip').focus()")
+        assert (
+            browser.execute_script("return document.querySelector('a.skip').getBoundingClientRect().left")
+            >= 0
+        )
     finally:
         unsized(browser)

@@ -8,7 +8,7 @@ import pytest
 from sleepbrux.core.errors import Note
 from sleepbrux.signal import wake_model
 from sleepbrux.signal.heart import Heart, trust
-from sleepbrux.signal.wake import WakeChance, estimate_wake, irregular_share, paced_share, refusal
+from sleepbrux.signal.wake import WakeProbability, estimate_wake, irregular_share, paced_share, refusal
 from sleepbrux.signal.wake_model import EPOCH_S, Sleeper
 from tests.wake_nights import beats_of, stages_of
 
@@ -39,7 +39,7 @@ def reason(beats_s, hours=HOURS, kind="ecg"):
 
 
 def test_one_probability_each_30_s_with_what_was_told_and_the_quality(chance):
-    assert isinstance(chance, WakeChance)
+    assert isinstance(chance, WakeProbability)
     assert len(chance.probability) == HOURS * 3600 / EPOCH_S
     assert np.nanmin(chance.probability) >= 0
     assert np.nanmax(chance.probability) <= 1

@@ -337,5 +337,14 @@ def test_what_a_letter_repeats_can_be_filled_in_where_the_draft_has_it(tmp_path)
     )
     assert load_study(file).letter.dates is True
     file.write_text(file.read_text().replace("dates = true", "day = true"))
-    with pytest.raises(StudyError, match="letter: there is no field 'day'; allowed are dates, sex, recorder"):
+    with pytest.raises(StudyError, match="letter: there is no field 'day'; allowed are sex, recorder"):
         load_study(file)
+
+
+def test_what_an_export_says_of_the_data_set_can_be_filled_in_where_the_draft_has_it(tmp_path):
+    text = draft(tmp_path, conditions=("none", "splint")).text
+    file = tmp_path / "study.toml"
+    for word in ("[dataset]", "authors"):
+        text = text.replace(f"# {word}", word)
+    file.write_text(text.replace('"FILL IN"', '"P1"'))
+    assert load_study(file).dataset.authors == ("A. Author",)

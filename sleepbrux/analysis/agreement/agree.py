@@ -8,6 +8,7 @@ from pathlib import Path
 from sleepbrux.analysis.agreement.compare import ScoringAgreement, compare
 from sleepbrux.analysis.agreement.loading import Wanted, check_labels, load_pair, pairs
 from sleepbrux.analysis.agreement.scorings import Level
+from sleepbrux.core.arguments import NONE, NUMBER, PATH, TEXT, by_label, check, each, of, one_of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.scoring.night import Night
 
@@ -58,6 +59,19 @@ def agree(
     >>> sb.agree(night, strict).level
     'episode'
     """
+    side = of(Night, "a Night") | PATH
+    one_or_more = side | each(side, "a list of these")
+    check(
+        a=(a, one_or_more),
+        b=(b, one_or_more),
+        level=(level, one_of("episode", "burst")),
+        labels=(labels, NONE | by_label(TEXT, "a table of kinds by label")),
+        scored=(
+            scored,
+            NONE | TEXT | each(each(NUMBER, "two numbers"), "a list of (start, stop) in seconds"),
+        ),
+        cut_off_per_h=(cut_off_per_h, NONE | NUMBER),
+    )
     spans = scored if scored is None or isinstance(scored, str) else tuple((x, y) for x, y in scored)
     wanted = Wanted(level, dict(labels or {}), spans)
     check_labels(wanted.labels, level)

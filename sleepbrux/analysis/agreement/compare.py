@@ -172,6 +172,13 @@ class ScoringAgreement:
         Names of rows and columns.
     indices
         Intraclass correlations of events per known hour over nights; empty with ``no_indices`` saying why.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> sb.agree(night, sb.rescore(night, "lavigne1996")).found[0].only_b
+    0
     """
 
     a: str

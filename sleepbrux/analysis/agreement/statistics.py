@@ -266,6 +266,25 @@ class BlandAltman:
     persons: int | None = None
 
 
+def _limits(
+    n: int, factor: float, about: tuple[float, float], of_bias: float, of_limit: tuple[float, float]
+) -> BlandAltman:
+    """Limits of agreement from (bias, SD), and the half widths of the intervals: of a limit (inwards, outwards)."""
+    (bias, sd), (short, long) = about, of_limit
+    lower, upper = bias - factor * sd, bias + factor * sd
+    return BlandAltman(
+        n,
+        factor,
+        bias,
+        sd,
+        lower,
+        upper,
+        (bias - of_bias, bias + of_bias),
+        (lower - long, lower + short),
+        (upper - short, upper + long),
+    )
+
+
 def bland_altman_over_persons(
     first: ArrayLike, second: ArrayLike, persons: Sequence[str], *, factor: float = 1.96
 ) -> BlandAltman:
@@ -307,19 +326,7 @@ def bland_altman_over_persons(
     bias = float(means.mean())
     half = float(stdtrit(n - 1, 1 - tail)) * math.sqrt(between / n)
     short, long = (math.hypot(half, factor * v) for v in (sd - sd_low, sd_high - sd))
-    lower, upper = bias - factor * sd, bias + factor * sd
-    return BlandAltman(
-        total,
-        factor,
-        bias,
-        sd,
-        lower,
-        upper,
-        (bias - half, bias + half),
-        (lower - long, lower + short),
-        (upper - short, upper + long),
-        n,
-    )
+    return replace(_limits(total, factor, (bias, sd), half, (short, long)), persons=n)
 
 
 def bland_altman(first: ArrayLike, second: ArrayLike, *, factor: float = 1.96) -> BlandAltman:
@@ -339,15 +346,4 @@ def bland_altman(first: ArrayLike, second: ArrayLike, *, factor: float = 1.96) -
     bias, sd = float(d.mean()), float(d.std(ddof=1))
     t = float(stdtrit(n - 1, (1 + LEVEL) / 2))
     of_bias, of_limit = t * sd / math.sqrt(n), t * sd * math.sqrt(3 / n)
-    lower, upper = bias - factor * sd, bias + factor * sd
-    return BlandAltman(
-        n,
-        factor,
-        bias,
-        sd,
-        lower,
-        upper,
-        (bias - of_bias, bias + of_bias),
-        (lower - of_limit, lower + of_limit),
-        (upper - of_limit, upper + of_limit),
-    )
+    return _limits(n, factor, (bias, sd), of_bias, (of_limit, of_limit))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import get_args
 
 from sleepbrux.analysis.cohort.crossover import crossed_effect, crossover
 from sleepbrux.analysis.cohort.gee import by_gee
@@ -12,6 +13,7 @@ from sleepbrux.analysis.cohort.ratios import by_ratios, log_ratios
 from sleepbrux.analysis.cohort.repeatability import agreement_of, repeatability_of
 from sleepbrux.analysis.cohort.sentences import GEE, LOG_RATIOS, notes_of, sentences_of
 from sleepbrux.analysis.comparison.ratio import holm
+from sleepbrux.core.arguments import TEXT, check, each, of, one_of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import plain_name, twins
 from sleepbrux.study.file import NO_APPLIANCE
@@ -52,6 +54,12 @@ def compare_cohort(
     >>> compare_cohort(nights).persons
     3
     """
+    check(
+        nights=(nights, each(of(PersonNight), "a list of PersonNight")),
+        baseline=(baseline, TEXT),
+        outcome=(outcome, TEXT),
+        method=(method, one_of(*get_args(Method))),
+    )
     baseline = plain_name(baseline)
     names = list(dict.fromkeys(n.condition for n in nights))
     persons = list(dict.fromkeys(n.person for n in nights))

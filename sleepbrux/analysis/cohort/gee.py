@@ -33,8 +33,18 @@ def by_gee(nights: Sequence[PersonNight], conditions: Sequence[str], baseline: s
 
     Covariance after Mancl & DeRouen 2001 (Biometrics 57:126-134), t with persons less parameters. Empty
     where it does not converge.
+
+    Raises
+    ------
+    UsageError
+        Columns that cannot be told apart, or the extra ``gee`` is not installed.
     """
-    import statsmodels.api as sm
+    try:
+        import statsmodels.api as sm
+    except ImportError as error:
+        raise UsageError(
+            "the method GEE needs statsmodels, which is not installed; add it with: pip install 'sleepbrux[gee]'"
+        ) from error
 
     used = [n for n in nights if n.hours > 0]
     x, names = _design(used, conditions)

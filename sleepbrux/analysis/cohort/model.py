@@ -19,6 +19,12 @@ class PersonNight:
         (such as ``"AB"``); empty otherwise.
     night
         Name of the night.
+
+    Examples
+    --------
+    >>> from sleepbrux import PersonNight
+    >>> PersonNight("P1", "none", 35, 7.0).condition
+    'none'
     """
 
     person: str
@@ -128,6 +134,16 @@ class Cohort:
         and carry-over.
     wilcoxon_p
         Signed-rank test of the persons' log ratios by condition, as well as the t test.
+
+    Examples
+    --------
+    >>> from sleepbrux import PersonNight, compare_cohort
+    >>> nights = [
+    ...     PersonNight(f"P{p}", c, 10 * p + k + n, 7.0)
+    ...     for p in (1, 2, 3) for k, c in ((4, "none"), (0, "splint")) for n in (0, 1)
+    ... ]
+    >>> compare_cohort(nights).effects[0].term
+    'splint / none'
     """
 
     outcome: str

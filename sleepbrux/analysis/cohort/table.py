@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from sleepbrux.analysis.cohort.model import Cohort, PersonNight
+from sleepbrux.core.arguments import PATH, check
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import read_cells
 from sleepbrux.core.json_text import json_text, versioned
@@ -48,6 +49,7 @@ def read_cohort(path: str | Path) -> list[PersonNight]:
     ...     read_cohort(table)[0].events
     40.0
     """
+    check(path=(path, PATH))
     path = Path(path)
     head, *lines = read_cells(path, StudyError) or [[]]
     if "events" not in [c.strip() for c in head]:

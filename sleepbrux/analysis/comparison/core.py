@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import get_args
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from sleepbrux.analysis.comparison.sentences import sentence_of, side_by_side_of
 from sleepbrux.analysis.comparison.serial import Serial, serial_of
 from sleepbrux.analysis.comparison.trend import Trend, trend_over_nights
 from sleepbrux.analysis.comparison.verdict import judge
+from sleepbrux.core.arguments import FLAG, NUMBER, TEXT, check, each, of, one_of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.study.file import NO_APPLIANCE, Order
 
@@ -209,6 +211,16 @@ def compare_nights(
     >>> compare_nights(nights).contrasts[0].verdict
     'lower'
     """
+    check(
+        nights=(nights, each(of(CountedNight), "a list of CountedNight")),
+        baseline=(baseline, TEXT),
+        order=(order, one_of(*get_args(Order))),
+        outcome=(outcome, TEXT),
+        counts=(counts, FLAG),
+        keep_first_night=(keep_first_night, FLAG),
+        rearranged=(rearranged, FLAG),
+        verdict_p=(verdict_p, NUMBER),
+    )
     ordered = in_time(nights)
     names = list(dict.fromkeys(n.condition for n in ordered))
     names = [n for n in names if n == baseline] + [n for n in names if n != baseline]

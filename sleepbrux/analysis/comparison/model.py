@@ -35,6 +35,12 @@ class CountedNight:
     weighted_hours
         Valid hours, each weighted by how often events come at that hour of the night; set by the
         comparison, None where the hours of some night are not known.
+
+    Examples
+    --------
+    >>> from sleepbrux import CountedNight
+    >>> CountedNight("n1", "none", 35, 7.0).rate
+    5.0
     """
 
     id: str
@@ -122,6 +128,13 @@ class Comparison:
         Rate of each hour of the night over that of the whole night; empty where hours are not known.
     verdict_p
         Bound of the p that decides a sentence.
+
+    Examples
+    --------
+    >>> from sleepbrux import CountedNight, compare_nights
+    >>> nights = [CountedNight(f"n{k}", c, 30 + k, 7.0) for k, c in enumerate(["none", "splint"] * 3)]
+    >>> compare_nights(nights).conditions
+    ('none', 'splint')
     """
 
     outcome: str

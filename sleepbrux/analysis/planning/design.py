@@ -53,6 +53,12 @@ class Planned:
     correlation
         Of the logarithms of neighbouring nights' true rates, conditions taken out. None: 0 where the order is
         drawn, which breaks the likeness of neighbours, else `rules.SERIAL`.
+
+    Examples
+    --------
+    >>> from sleepbrux import Planned
+    >>> Planned("randomised nights").drawn
+    True
     """
 
     design: Design = "randomised nights"

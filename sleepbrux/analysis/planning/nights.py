@@ -9,6 +9,7 @@ import numpy as np
 
 from sleepbrux.analysis.comparison.model import CountedNight
 from sleepbrux.analysis.comparison.ratio import Floats
+from sleepbrux.core.arguments import check, each, of
 from sleepbrux.core.errors import UsageError
 
 RANGE_LEVEL = 0.8
@@ -26,6 +27,12 @@ class Variation:
         Where it comes from.
     low_pct, high_pct
         Range of 80 % where it was estimated from nights; None where it was stated.
+
+    Examples
+    --------
+    >>> from sleepbrux import Variation
+    >>> Variation(35.0, "our own pilot").cv_pct
+    35.0
     """
 
     cv_pct: float
@@ -63,11 +70,28 @@ def extra_cv_pct(total_cv_pct: float, events_per_night: float) -> float:
 def own_variation(nights: Sequence[CountedNight]) -> Variation:
     """Extra-Poisson CV of a person's nights within conditions, by the method of moments.
 
+    Parameters
+    ----------
+    nights
+        Counted nights of one person.
+
+    Returns
+    -------
+    Variation
+
     Raises
     ------
     UsageError
         Fewer than three nights more than conditions.
+
+    Examples
+    --------
+    >>> from sleepbrux import CountedNight, own_variation
+    >>> counts = (40, 60, 30, 80, 45)
+    >>> own_variation([CountedNight(f"n{k}", "none", n, 7.0) for k, n in enumerate(counts)]).cv_pct > 0
+    True
     """
+    check(nights=(nights, each(of(CountedNight), "a list of CountedNight")))
     from scipy.special import chdtri
 
     names = list(dict.fromkeys(n.condition for n in nights))

@@ -21,6 +21,7 @@ from sleepbrux.analysis.planning.design import (
 )
 from sleepbrux.analysis.planning.nights import Variation, own_variation
 from sleepbrux.analysis.planning.simulation import Truth, power_at, told_at_looks
+from sleepbrux.core.arguments import CALL, NONE, NUMBER, check, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.study.file import Order
 
@@ -77,6 +78,13 @@ class Plan:
         Of a simulated chance, at most.
     correlation
         Of neighbouring nights, as simulated.
+
+    Examples
+    --------
+    >>> from sleepbrux import Planned, Variation, plan_nights
+    >>> plan = plan_nights(40, Variation(35.0, "a pilot"), 0.5, Planned("randomised nights", runs=50))
+    >>> 0 <= plan.points[-1].power <= 1
+    True
     """
 
     events_per_night: float
@@ -157,6 +165,13 @@ def plan_nights(
     >>> plan.needed is not None
     True
     """
+    check(
+        events_per_night=(events_per_night, NUMBER),
+        variation=(variation, of(Variation)),
+        ratio=(ratio, NUMBER),
+        planned=(planned, of(Planned)),
+        progress=(progress, NONE | CALL),
+    )
     from threadpoolctl import threadpool_limits
 
     if ratio <= 0 or ratio == 1:

@@ -56,6 +56,10 @@ OF_LOST_TIME = (
     "most_episode_count",
     "least_episodes_per_hour",
     "most_episodes_per_hour",
+    "lowest_episodes_per_hour",
+    "highest_episodes_per_hour",
+    "doubtful_hours",
+    "episodes_in_doubtful_time_count",
 )
 REVIEW = "review-"  # codes of all notes about a review begin so
 UNUSED, OTHER_RULES = "review-not-applied", "review-of-other-rules"

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from sleepbrux.core.arguments import NONE, PATH, WORDS, Kind, check
 from sleepbrux.core.errors import RecordingError
 from sleepbrux.core.parallel import LOADING
 from sleepbrux.core.texts import count_of, printable, visible
@@ -345,6 +346,10 @@ def open_with_mne(path_or_raw: Any, *, unit: str | Mapping[str, str] | None = No
     >>> [channel.label for channel in sb.open_with_mne("demo_data/excerpt.edf").channels][:1]
     ['EMG Masseter L']
     """
+    check(
+        path_or_raw=(path_or_raw, PATH | Kind(lambda value: hasattr(value, "n_times"), "an mne Raw")),
+        unit=(unit, NONE | WORDS),
+    )
     is_path = isinstance(path_or_raw, (str, Path))
     path = Path(path_or_raw).absolute() if is_path else Path("raw")
     found = Findings(path)

@@ -6,16 +6,16 @@ from pathlib import Path
 from typing import Annotated
 
 import msgspec
-from msgspec import Meta, Struct
+from msgspec import Meta
 
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import read_text, toml_table
-from sleepbrux.study.file import Line, Study
+from sleepbrux.study.file import LetterHistory, Line, Study
 
 LONGEST_WORDS = 2500
 
 
-class Fields(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Fields(LetterHistory, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Entries of a letter; those of the history that are empty are named as not entered.
 
     Attributes
@@ -29,6 +29,12 @@ class Fields(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         from the journal of the archive.
     sex, recorder, electrodes, filters, dental_findings, pain, awake_clenching, caffeine, alcohol
         As the study file has them under ``[letter]`` where they are empty (`from_study`).
+
+    Examples
+    --------
+    >>> from sleepbrux import Fields
+    >>> Fields(question="Usable?").question
+    'Usable?'
     """
 
     name: Line = ""
@@ -46,15 +52,6 @@ class Fields(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     appliance_type: Line = ""
     appliance_arch: Line = ""
     trace_looked_at_by: Line = ""
-    sex: Line = ""
-    recorder: Line = ""
-    electrodes: Line = ""
-    filters: Line = ""
-    dental_findings: Line = ""
-    pain: Line = ""
-    awake_clenching: Line = ""
-    caffeine: Line = ""
-    alcohol: Line = ""
     own_words: Annotated[str, Meta(max_length=LONGEST_WORDS)] = ""
 
 
@@ -139,7 +136,7 @@ def from_study(fields: Fields, study: Study) -> Fields:
     -------
     Fields
     """
-    stated = {k: v for k, v in msgspec.structs.asdict(study.letter).items() if isinstance(v, str)}
+    stated = {name: getattr(study.letter, name) for name in LetterHistory.__struct_fields__}
     stated["pain"] = stated["pain"] or _morning_pain(study)
     return msgspec.structs.replace(fields, **{k: v for k, v in stated.items() if not getattr(fields, k)})
 

@@ -16,6 +16,13 @@ class Letter(NamedTuple):
     """One night of a letter: its name, its archive's digest, and the night itself.
 
     ``unused_review`` is what a reader decided, where the letter shows the automatic scoring all the same.
+
+    Examples
+    --------
+    >>> import sleepbrux as sb
+    >>> night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
+    >>> sb.Letter("n1", "0" * 64, night).name
+    'n1'
     """
 
     name: str

@@ -8,6 +8,7 @@ from importlib import resources
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from sleepbrux.core.arguments import FLAG, NONE, TEXT, check, each, of
 from sleepbrux.report.letter.compared import NightsCompared
 from sleepbrux.report.letter.content import content
 from sleepbrux.report.letter.fields import Fields
@@ -50,6 +51,13 @@ def letter_html(
     >>> page.startswith("<!doctype html>")
     True
     """
+    check(
+        letters=(letters, each(of(Letter), "a list of Letter")),
+        fields=(fields, of(Fields)),
+        comparison=(comparison, NONE | of(NightsCompared)),
+        missing=(missing, each(TEXT, "a list of texts")),
+        dates=(dates, FLAG),
+    )
     refuse_several_people(letters)
     data = content(letters, fields, comparison=comparison, missing=missing, dates=dates)
     text = (resources.files("sleepbrux.report.letter") / "letter.html.j2").read_text("utf-8")

@@ -33,7 +33,7 @@ def _sources(night: Night) -> list[str]:
         found.append("sleep stages" if HIDDEN in origin else f"sleep stages ({origin})")
     if surroundings.heart is not None:
         found.append("heart beats")
-    if surroundings.chance is not None:
+    if surroundings.wake_probability is not None:
         found.append("an estimate of wake from them")
     if surroundings.wake_estimate is not None:
         found.append("accelerometer")

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from importlib import resources
 from typing import Any, NamedTuple
 
+from sleepbrux.core.arguments import FLAG, NONE, TEXT, check, each, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.report.letter.compared import NightsCompared
 from sleepbrux.report.letter.content import content
@@ -169,6 +170,13 @@ def letter_pdf(
     >>> sb.letter_pdf([sb.Letter("n1", "0" * 64, night)], sb.Fields(question="Usable?"))[:4]
     b'%PDF'
     """
+    check(
+        letters=(letters, each(of(Letter), "a list of Letter")),
+        fields=(fields, of(Fields)),
+        comparison=(comparison, NONE | of(NightsCompared)),
+        missing=(missing, each(TEXT, "a list of texts")),
+        dates=(dates, FLAG),
+    )
     refuse_several_people(letters)
     for every_night in (True, False):
         data = content(

@@ -24,14 +24,14 @@ THRESHOLDS = (0.3, AWAKE_FROM, 0.7)
 
 def estimated(surroundings: Surroundings) -> bool:
     """Whether anything estimates who was awake."""
-    return surroundings.chance is not None or surroundings.wake_estimate is not None
+    return surroundings.wake_probability is not None or surroundings.wake_estimate is not None
 
 
 def estimate_words(surroundings: Surroundings) -> str:
     """When an onset is no probable wake, for a sentence about episodes."""
-    if surroundings.chance is not None and surroundings.wake_estimate is not None:
+    if surroundings.wake_probability is not None and surroundings.wake_estimate is not None:
         return "ECG and accelerometer do not both say probably awake"
-    return f"the {'accelerometer' if surroundings.chance is None else 'ECG'} does not say probably awake"
+    return f"the {'accelerometer' if surroundings.wake_probability is None else 'ECG'} does not say probably awake"
 
 
 def inside(seconds: Floats, spans_s: Floats) -> NDArray[np.bool_]:
@@ -42,14 +42,18 @@ def inside(seconds: Floats, spans_s: Floats) -> NDArray[np.bool_]:
     return np.asarray((index >= 0) & (seconds < spans_s[np.maximum(index, 0), 1]), dtype=np.bool_)
 
 
-def chance_at(surroundings: Surroundings, seconds: Floats) -> Floats:
+def wake_probability_at(surroundings: Surroundings, seconds: Floats) -> Floats:
     """Probability of being awake by the heart beats at each second, NaN where it is not known."""
-    return np.full(len(seconds), np.nan) if surroundings.chance is None else surroundings.chance.at(seconds)
+    return (
+        np.full(len(seconds), np.nan)
+        if surroundings.wake_probability is None
+        else surroundings.wake_probability.at(seconds)
+    )
 
 
 def by_heart(surroundings: Surroundings, seconds: Floats, awake_from: float = AWAKE_FROM) -> Codes:
     """1 awake, 0 asleep, -1 not known, by the probability at each second."""
-    chance = chance_at(surroundings, seconds)
+    chance = wake_probability_at(surroundings, seconds)
     return np.where(np.isnan(chance), UNKNOWN, chance >= awake_from).astype(np.int8)
 
 

@@ -140,7 +140,7 @@ def _in_probable_sleep(
     book.count(
         "episodes_unknown_awake_count", int((at == UNKNOWN).sum()), "episodes for which nothing is estimated"
     )
-    if surroundings.chance is not None and surroundings.wake_estimate is not None:
+    if surroundings.wake_probability is not None and surroundings.wake_estimate is not None:
         seconds = in_seconds(episodes.starts[index], grid)
         heart, movement = by_heart(surroundings, seconds), by_movement(surroundings, seconds)
         differ = (heart != movement) & (heart != UNKNOWN) & (movement != UNKNOWN)

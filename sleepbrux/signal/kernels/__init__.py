@@ -6,7 +6,7 @@ cache looks at one file. The two constants are the number of lanes, which the co
 vector registers, and the frames gathered at a time.
 """
 
-from sleepbrux.signal.kernels.compiling import UNCACHED
+from sleepbrux.signal.kernels.compiling import FIRST_RUN, UNCACHED
 from sleepbrux.signal.kernels.events import (
     correct_edges,
     crossings,
@@ -43,6 +43,7 @@ from sleepbrux.signal.kernels.windows import (
 )
 
 __all__ = [
+    "FIRST_RUN",
     "GROUP",
     "LANES",
     "UNCACHED",

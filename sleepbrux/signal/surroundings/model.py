@@ -13,7 +13,7 @@ from sleepbrux.signal.actigraphy import WakeEstimate
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.movement import ActivityChannel
 from sleepbrux.signal.sound import Sound
-from sleepbrux.signal.wake import WakeChance
+from sleepbrux.signal.wake import WakeProbability
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ class Surroundings:
 
     Attributes
     ----------
-    heart, chance, activity_channels, wake_estimate, sound, position, stages
+    heart, wake_probability, activity_channels, wake_estimate, sound, position, stages
         Beats; the probability of being awake that they give; activity of channels away from the jaw, or of
         chin and neck; when the wearer was probably awake by movement; features of the sound, never the
         sound; body position; sleep stages. None or empty where the recording has none.
@@ -80,7 +80,7 @@ class Surroundings:
     """
 
     heart: Heart | None = None
-    chance: WakeChance | None = None
+    wake_probability: WakeProbability | None = None
     activity_channels: tuple[ActivityChannel, ...] = ()
     wake_estimate: WakeEstimate | None = None
     sound: Sound | None = None

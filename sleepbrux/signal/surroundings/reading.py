@@ -24,7 +24,7 @@ from sleepbrux.signal.streams import stream
 from sleepbrux.signal.surroundings.companions import NO_COMPANIONS, CompanionData
 from sleepbrux.signal.surroundings.marks import position_of
 from sleepbrux.signal.surroundings.model import STAGES, Position, Stages, Surroundings
-from sleepbrux.signal.wake import WakeChance, estimate_wake
+from sleepbrux.signal.wake import WakeProbability, estimate_wake
 
 # Roles of channels that `gather` reads.
 SURROUNDING = frozenset({"leg", "arm", "neck", "chin", "ecg", "pulse", "accelerometer", "position", "audio"})
@@ -143,10 +143,10 @@ def gather(
     muscles = [c for c in others if c.role in ("leg", "arm", "neck", "chin") and c.rate >= LEAST_EMG_HZ]
     heart = find_beats(recording, beating) if beating else None
     notes += _partly(heart, recording)
-    chance = None
+    wake_probability = None
     if heart is not None:
         found = estimate_wake(heart, recording.duration_s, recording.start_clock, companions.sleeper)
-        chance = found if isinstance(found, WakeChance) else None
+        wake_probability = found if isinstance(found, WakeProbability) else None
         notes += [found] if isinstance(found, Note) else []
     raised = list(raised_emg(recording, muscles, threads=threads)) if muscles else []
     wake_estimate = None
@@ -172,7 +172,7 @@ def gather(
         source, heard, start_s = companions.sound, companions.sound_channel, companions.sound_start_s
     return Surroundings(
         heart=heart,
-        chance=chance,
+        wake_probability=wake_probability,
         activity_channels=tuple(raised),
         wake_estimate=wake_estimate,
         sound=read_sound(source, heard, start_s=start_s) if heard else None,

@@ -36,4 +36,4 @@ html_theme_options = {
 html_sidebars = {"*": []}  # pages of the first level have no section to go through
 html_show_sourcelink = False
 html_copy_source = False
-copyright = "BSD-3-Clause; not a medical device, makes no diagnosis"  # noqa: A001
+copyright = "the sleepbrux maintainers, BSD-3-Clause. Not a medical device; makes no diagnosis"  # noqa: A001

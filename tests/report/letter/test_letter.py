@@ -9,6 +9,8 @@ import pypdf
 import pytest
 
 from sleepbrux.analysis.comparison import compare_nights
+from sleepbrux.analysis.comparison.ratio import rate_ratio
+from sleepbrux.analysis.comparison.sentences import ALIKE
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
@@ -25,7 +27,7 @@ from sleepbrux.report.letter import (
     sentences,
 )
 from sleepbrux.report.letter.compared import NightsCompared, compared, counted_nights
-from sleepbrux.report.letter.content import content, letter_id
+from sleepbrux.report.letter.content import BLANKS, content, letter_id
 from sleepbrux.report.letter.fields import ABOUT
 from sleepbrux.report.letter.nights import Letter
 from sleepbrux.report.letter.rule import rule_words
@@ -511,3 +513,41 @@ def test_a_letter_names_no_reader_but_by_initials_and_no_day_of_a_review(one, fo
     for words in (text, unused, several):
         assert "Obermoser" not in words
         assert "2026-03-02" not in words
+
+
+@pytest.mark.parametrize("key", ["to", "sender", "date", "question"])
+def test_what_is_not_entered_of_the_letters_head_is_a_line_to_fill_in_and_never_made_up(one, key):
+    entered = {"to": "Dr S", "sender": "Dr D", "date": "2026-03-09", "question": "Why?"}
+    whole = content(one, Fields(**entered))
+    assert whole["blanks"] == []
+    del entered[key]
+    data = content(one, Fields(**entered))
+    (blank,) = data["blanks"]
+    assert blank[0] == BLANKS[key][0]
+    page = letter_html(one, Fields(**entered))
+    assert f"<strong>{blank[0]}:</strong>" in page
+    assert f"fill in: {blank[1]}" in page
+    assert f"fill in: {blank[1]}" in " ".join(pages(letter_pdf(one, Fields(**entered))))
+
+
+def test_nights_that_are_recorded_and_not_compared_are_counted_and_named(four):
+    said = NightsCompared(
+        ("x",), ("night-2", "night-3", "night-4"), (("night-1", "first night: it may differ"),)
+    )
+    lines = content(four, Fields(), comparison=said)["recorded"]
+    assert lines[0].startswith("4 nights, ")
+    assert lines[1] == "3 of them are compared: night-1 left out (first night)."
+    every = replace(said, nights=("night-1", *said.nights), left_out=())
+    assert "are compared" not in " ".join(content(four, Fields(), comparison=every)["recorded"])
+
+
+def test_a_letter_says_cause_and_what_about_the_same_means_at_the_beginning(four):
+    said = compared(four)
+    assert said.contrasts
+    ratio = rate_ratio([20, 25, 22], [7] * 3, [40, 35, 45], [7] * 3, condition="splint", against="none")
+    lower = replace(said.contrasts[0], ratio=ratio, verdict="lower", why="Because it was drawn.")
+    alike = replace(lower, verdict=ALIKE, why="")
+    answer = content(four, Fields(), comparison=replace(said, contrasts=(lower, alike)))["answer"]
+    assert answer[0].endswith(": lower. Because it was drawn.")
+    assert answer[1].endswith(": about the same.")
+    assert answer[2] == f"About the same means {ALIKE}."

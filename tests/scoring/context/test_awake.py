@@ -27,14 +27,16 @@ from sleepbrux.scoring.request import Request, score_file
 from sleepbrux.signal.actigraphy import WakeEstimate
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.surroundings.model import Surroundings
-from sleepbrux.signal.wake import WakeChance
+from sleepbrux.signal.wake import WakeProbability
 from sleepbrux.synth.heart import qrs
 from tests.nights import LABELS, recording_of, rhythm
 from tests.wake_nights import beats_of, stages_of
 
 SECONDS = 600
 ONSETS = tuple(range(20, SECONDS - 40, 60))  # an episode a minute: 10
-FIRST = WakeChance("ECG", "ws-gru-mesa", "0" * 64, ("age",), np.empty(0, np.float32), np.empty(0, np.float32))
+FIRST = WakeProbability(
+    "ECG", "ws-gru-mesa", "0" * 64, ("age",), np.empty(0, np.float32), np.empty(0, np.float32)
+)
 
 
 def chance_of(values):
@@ -69,13 +71,13 @@ MOVED = movement_of((0, 61), (180, 241), known_s=((0, 360),))
 
 def test_by_heart_the_limit_itself_is_awake_and_nothing_is_said_of_the_unknown():
     seconds = np.array(ONSETS, float)
-    code = by_heart(Surroundings(chance=HEART), seconds)
+    code = by_heart(Surroundings(wake_probability=HEART), seconds)
     assert code.tolist() == [YES, YES, YES, NO, NO, NO, NO, NO, UNKNOWN, UNKNOWN][: len(code)]
 
 
 def test_both_must_say_awake_and_one_is_enough_where_the_other_is_silent():
     seconds = np.array(ONSETS, float)
-    surroundings = Surroundings(chance=HEART, wake_estimate=MOVED)
+    surroundings = Surroundings(wake_probability=HEART, wake_estimate=MOVED)
     assert by_movement(surroundings, seconds).tolist()[:7] == [YES, NO, NO, YES, NO, NO, UNKNOWN]
     assert probably_awake(surroundings, seconds).tolist()[:8] == [YES, NO, NO, NO, NO, NO, NO, NO]
     assert (probably_awake(Surroundings(), seconds) == UNKNOWN).all()
@@ -85,7 +87,7 @@ def test_both_must_say_awake_and_one_is_enough_where_the_other_is_silent():
 
 @pytest.mark.shows("wake-as-sleep")
 def test_both_counts_both_rates_and_both_hours(bare):
-    m = surrounded(bare, chance=HEART).measures
+    m = surrounded(bare, wake_probability=HEART).measures
     n = len(bare.selection.episodes)
     assert m["episode_count"].value == n
     assert m["episodes_probably_awake_count"].value == 3
@@ -101,13 +103,13 @@ def test_both_counts_both_rates_and_both_hours(bare):
 
 
 def test_heart_and_movement_are_shown_apart_where_they_differ(bare):
-    m = surrounded(bare, chance=HEART, wake_estimate=MOVED).measures
+    m = surrounded(bare, wake_probability=HEART, wake_estimate=MOVED).measures
     assert m["episodes_heart_and_movement_differ_count"].value == 3  # minutes 1, 2 and 3
-    assert "episodes_heart_and_movement_differ_count" not in surrounded(bare, chance=HEART).measures
+    assert "episodes_heart_and_movement_differ_count" not in surrounded(bare, wake_probability=HEART).measures
 
 
 def test_nothing_is_dropped_by_default_and_a_rule_file_may_ask_for_it(bare):
-    night = surrounded(bare, chance=HEART)
+    night = surrounded(bare, wake_probability=HEART)
     assert night.criterion.context.wake == "label"
     again = rescore(night, night.criterion.derive({"context.wake": "drop_probable"}))
     m = again.measures
@@ -122,13 +124,13 @@ def test_a_rule_that_needs_an_estimate_is_refused_where_there_is_none(bare):
 
 
 def test_the_band_over_the_threshold_counts_again(bare):
-    night = surrounded(bare, chance=HEART)
+    night = surrounded(bare, wake_probability=HEART)
     onsets = night.episodes.starts[night.selection.episodes] * float(night.episodes.grid.slot_s)
     assert band(night.swept.surroundings, onsets) == ((0.3, 3, 5), (0.5, 5, 3), (0.7, 6, 2))
 
 
 def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
-    night = surrounded(bare, chance=HEART, wake_estimate=MOVED)
+    night = surrounded(bare, wake_probability=HEART, wake_estimate=MOVED)
     page = render_night(night)
     assert "In probable sleep, by an estimate: " in page
     assert "These signals took no event away" in page
@@ -158,31 +160,31 @@ def test_a_night_without_an_estimate_has_no_lane_and_says_so(bare):
 
 
 def test_the_letter_has_one_line(bare):
-    night = surrounded(bare, chance=HEART)
+    night = surrounded(bare, wake_probability=HEART)
     (line,) = awake_page.letter_line(night)
     assert line.startswith(f"Of {len(night.selection.episodes)} episodes, 5 began in probable sleep")
     assert line in signals([night])
 
 
 def test_the_table_of_episodes_has_the_probability_at_each_onset(bare):
-    rows = [line.split(",") for line in episodes_csv(surrounded(bare, chance=HEART)).splitlines()]
-    at = rows[0].index("awake_probability")
+    rows = [line.split(",") for line in episodes_csv(surrounded(bare, wake_probability=HEART)).splitlines()]
+    at = rows[0].index("wake_probability")
     assert [row[at] for row in rows[1:9]] == [f"{p:.3f}" for p in BY_MINUTE]
     assert rows[9][at] == ""
 
 
 def test_the_summary_names_the_model(bare):
-    said = summary(surrounded(bare, chance=HEART))["surroundings"]["awake_estimate"]
+    said = summary(surrounded(bare, wake_probability=HEART))["surroundings"]["awake_estimate"]
     assert said == {"channel": "ECG", "model": "ws-gru-mesa", "sha256": "0" * 64, "told": ["age"]}
     assert summary(bare)["surroundings"]["awake_estimate"] is None
 
 
 def test_the_archive_keeps_probabilities_and_quality_and_an_older_one_still_opens(bare, tmp_path):
-    night = surrounded(bare, chance=HEART)
+    night = surrounded(bare, wake_probability=HEART)
     path = tmp_path / "a.night.h5"
     save_night(night, path)
     again = load_night(path)
-    kept = again.swept.surroundings.chance
+    kept = again.swept.surroundings.wake_probability
     assert np.array_equal(kept.probability, HEART.probability, equal_nan=True)
     assert np.array_equal(kept.trusted, HEART.trusted)
     assert (kept.model, kept.digest, kept.given) == (HEART.model, HEART.digest, HEART.given)
@@ -193,16 +195,18 @@ def test_the_archive_keeps_probabilities_and_quality_and_an_older_one_still_open
     with h5py.File(tmp_path / "b.night.h5") as file:
         assert "chance" not in file["surroundings"]
     older = load_night(tmp_path / "b.night.h5")
-    assert older.swept.surroundings.chance is None
+    assert older.swept.surroundings.wake_probability is None
     assert "the archive is older than this estimate" in render_night(older)
 
 
 def test_a_shared_copy_keeps_the_estimate_and_hides_the_name_of_its_channel(bare):
-    night = surrounded(bare, chance=replace(HEART, label="ECG of Ada"))
+    night = surrounded(bare, wake_probability=replace(HEART, label="ECG of Ada"))
     shared = to_share(night)
-    assert shared.swept.surroundings.chance.label != "ECG of Ada"
+    assert shared.swept.surroundings.wake_probability.label != "ECG of Ada"
     assert "Ada" not in summary_text(shared)
-    assert np.array_equal(shared.swept.surroundings.chance.probability, HEART.probability, equal_nan=True)
+    assert np.array_equal(
+        shared.swept.surroundings.wake_probability.probability, HEART.probability, equal_nan=True
+    )
 
 
 @pytest.fixture(scope="module")
@@ -236,7 +240,7 @@ def whole(tmp_path_factory):
 def test_a_night_from_a_file_finds_most_of_its_wake_and_of_its_sleep(whole):
     path, stages = whole
     night = score_file(path, Request(mvc_uv=200.0))
-    chance = night.swept.surroundings.chance
+    chance = night.swept.surroundings.wake_probability
     assert chance.given == ("time of day",)
     known = ~np.isnan(chance.probability)
     assert known.mean() > 0.95
@@ -259,7 +263,7 @@ def test_age_and_sex_of_a_study_file_reach_the_model_and_change_the_digest_of_it
         study = load_study(file)
         request = study_request(study, study.night[0], path.parent)
         night = score_file(path, replace(request, mvc_uv=200.0))
-        found[who] = night.swept.surroundings.chance, entry_digest(study, study.night[0])
+        found[who] = night.swept.surroundings.wake_probability, entry_digest(study, study.night[0])
     (untold, first), (told, second) = found.values()
     assert untold.given == ("time of day",)
     assert told.given == ("age", "sex", "time of day")
@@ -288,7 +292,7 @@ def test_a_short_recording_with_an_ecg_says_why_nothing_is_estimated():
     night = score_night(
         from_array(np.stack((jaw, ecg)), 250, [LABELS[0], "ECG"]), calibration.given(LABELS[:1], 200.0)
     )
-    assert night.swept.surroundings.chance is None
+    assert night.swept.surroundings.wake_probability is None
     (note,) = [n for n in night.notes if n.code == "wake-not-estimated"]
     assert "4 h or more" in note.text
     assert "4 h or more" in render_night(night)

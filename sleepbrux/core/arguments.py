@@ -1,0 +1,108 @@
+"""Arguments of the public functions: what each may be, and one sentence where it is something else."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from numbers import Real
+from typing import Any
+
+from sleepbrux.core.errors import UsageError
+
+LONGEST_SHOWN = 60
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What an argument may be.
+
+    Attributes
+    ----------
+    fits
+        Whether a value is one.
+    words
+        The same for people: "wanted is ...".
+    """
+
+    fits: Callable[[Any], bool]
+    words: str
+
+    def __or__(self, other: Kind) -> Kind:
+        """A value of either kind."""
+        return Kind(lambda value: self.fits(value) or other.fits(value), f"{self.words} or {other.words}")
+
+
+def of(kind: type, words: str = "") -> Kind:
+    """A value of a class."""
+    return Kind(lambda value: isinstance(value, kind), words or f"a {kind.__name__}")
+
+
+def one_of(*words: str) -> Kind:
+    """One of some words."""
+    return Kind(lambda value: isinstance(value, str) and value in words, " or ".join(map(repr, words)))
+
+
+def each(kind: Kind, words: str) -> Kind:
+    """A list or the like, of which every item is of a kind; a text is none."""
+
+    def fits(value: Any) -> bool:
+        if isinstance(value, str | bytes | Mapping) or not isinstance(value, Iterable):
+            return False
+        return not hasattr(value, "__next__") and all(kind.fits(item) for item in value)
+
+    return Kind(fits, words)
+
+
+def by_label(kind: Kind, words: str) -> Kind:
+    """A table whose keys are texts."""
+    return Kind(
+        lambda value: (
+            isinstance(value, Mapping)
+            and all(isinstance(key, str) and kind.fits(item) for key, item in value.items())
+        ),
+        words,
+    )
+
+
+NONE = Kind(lambda value: value is None, "None")
+TEXT = of(str, "a text")
+FLAG = of(bool, "True or False")
+NUMBER = Kind(lambda value: isinstance(value, Real) and not isinstance(value, bool), "a number")
+PATH = Kind(lambda value: isinstance(value, str | os.PathLike), "a path")
+CALL = Kind(callable, "a function")
+TEXTS = TEXT | each(TEXT, "a list of texts")
+LEVELS = NUMBER | by_label(NUMBER, "a table of numbers by label")
+WORDS = TEXT | by_label(TEXT, "a table of texts by label")
+
+
+def check(**given: tuple[Any, Kind]) -> None:
+    """Refuse arguments of another kind.
+
+    Parameters
+    ----------
+    given
+        By the argument's name, its value and its kind.
+
+    Raises
+    ------
+    UsageError
+        It names the argument, what was given, and what is wanted.
+
+    Examples
+    --------
+    >>> check(workers=(2, NUMBER | NONE))
+    >>> check(workers=("two", NUMBER | NONE))
+    Traceback (most recent call last):
+    sleepbrux.core.errors.UsageError: workers is 'two'; wanted is a number or None
+    """
+    for name, (value, kind) in given.items():
+        if not kind.fits(value):
+            raise UsageError(f"{name} is {_shown(value)}; wanted is {kind.words}")
+
+
+def _shown(value: Any) -> str:
+    """A plain value as it is written, another by its class."""
+    plain = value is None or isinstance(value, str | int | float)
+    text = repr(value) if plain else f"a {type(value).__name__}"
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}..."

@@ -1,0 +1,121 @@
+"""What doubtful time could change: the night counted again without it, and at its usual level.
+
+The count of a night takes doubtful time (`signal.doubts`) as it is. Two other readings stand beside it:
+doubtful activity as not seen, so that lost time's own bounds hold whatever lay under it; and, where the level of
+a channel changed by a factor, that channel as if it had not. The lowest and the highest rate over all
+readings are measures of the night.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import reduce
+
+from sleepbrux.core.errors import Note
+from sleepbrux.core.spans import Spans
+from sleepbrux.core.texts import count_of
+from sleepbrux.scoring.events import Events
+from sleepbrux.scoring.lost_time import PossibleCounts
+from sleepbrux.scoring.measures import Measure, Possible
+from sleepbrux.signal.doubts import DOUBTS, at_usual_level
+from sleepbrux.signal.swept import Swept
+
+LEAST_NAMED_S = 10.0
+LEAST_MOVED = 0.02  # of the rate, and more than one episode: then it is a warning
+NOT_SEEN = ("shared", "blunt", "loose")
+DOUBTFUL, WITHOUT_EFFECT = "activity-doubtful", "activity-doubtful-without-effect"
+Count = Callable[[Swept, Events | None], tuple[PossibleCounts, float]]
+
+
+def _readings(swept: Swept) -> Iterator[Swept]:
+    """The recording as it could be taken otherwise."""
+    unseen = [
+        reduce(Spans.__sub__, (q.doubts[r] for r in NOT_SEEN if r in q.doubts), q.usable)
+        for q in swept.quality
+    ]
+    without = replace(
+        swept, quality=tuple(replace(q, usable=u) for q, u in zip(swept.quality, unseen, strict=True))
+    )
+    if any(r in q.doubts for q in swept.quality for r in NOT_SEEN):
+        yield without
+    if any("gain" in q.doubts for q in swept.quality):
+        yield replace(
+            without,
+            frames=tuple(
+                at_usual_level(f, q.usable) for f, q in zip(swept.frames, swept.quality, strict=True)
+            ),
+        )
+
+
+def possible_readings(swept: Swept, events: Events, count: Count) -> Possible:
+    """Least and most episodes of a scored night, and what its doubtful time could change.
+
+    Parameters
+    ----------
+    count
+        Least and most episodes of events, and the valid hours, of a reading under the same rules.
+    """
+    bounds = count(swept, events)[0]
+    if not any(q.doubts for q in swept.quality):
+        return Possible(bounds.least, bounds.most)
+    grid, chosen = events.merged.grid, events.selection.episodes
+    spans = (s.on(grid, rounding="outward") for q in swept.quality for s in q.doubts.values())
+    time = reduce(Spans.__or__, spans) & events.selection.valid
+    met = time.slots_before(events.episodes.stops[chosen]) > time.slots_before(events.episodes.starts[chosen])
+    rates: list[float] = []
+    for reading in _readings(swept):
+        other, hours = count(reading, None)
+        rates += [n / hours for n in (other.least, other.most) if hours > 0]
+    return Possible(
+        bounds.least,
+        bounds.most,
+        time.hours,
+        int(met.sum()),
+        (min(rates), max(rates)) if rates else (),
+    )
+
+
+def doubtful_notes(swept: Swept, measures: Mapping[str, Measure]) -> list[Note]:
+    """A note on doubtful time; a warning where another reading gives another rate."""
+    names = ("episodes_per_hour", "lowest_episodes_per_hour", "highest_episodes_per_hour", "valid_hours")
+    rate, low, high, hours = (measures[name].value for name in names)
+    if not any(q.doubts for q in swept.quality):
+        return []
+    if rate is None or low is None or high is None or hours is None:
+        return []
+    said = "; ".join(f"{DOUBTS[reason]} ({of})" for reason, of in _by_reason(swept).items())
+    n, met = (int(measures[name].value or 0) for name in ("episode_count", "episodes_in_doubtful_time_count"))
+    text = (
+        f"doubtful activity: {said}. It was counted; {met} of {count_of(n, 'counted episode')} "
+        f"{'meets' if met == 1 else 'meet'} it. By another reading the rate lies between {low:.1f} and "
+        f"{high:.1f} per valid hour"
+    )
+    off = max(rate - low, high - rate)
+    if off > LEAST_MOVED * rate and off * hours > 1 + 1e-9:
+        return [Note(DOUBTFUL, "warning", f"{text}. Look at these stretches")]
+    doubtful_s = 3600 * (measures["doubtful_hours"].value or 0.0)
+    return [Note(WITHOUT_EFFECT, "note", text)] if met or doubtful_s > LEAST_NAMED_S else []
+
+
+def _by_reason(swept: Swept) -> dict[str, str]:
+    """For each reason that is found: channels, and how long."""
+    found = {
+        reason: ", ".join(
+            f"{f.channel.label} {_long(q.doubts[reason])}"
+            for f, q in zip(swept.frames, swept.quality, strict=True)
+            if reason in q.doubts
+        )
+        for reason in DOUBTS
+    }
+    return {reason: text for reason, text in found.items() if text}
+
+
+def _long(spans: Spans) -> str:
+    seconds = spans.duration_s
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
+def doubted(swept: Swept, notes: Sequence[Note]) -> dict[str, str]:
+    """Reasons of doubt, with channels and how long, where another reading gives another rate; else none."""
+    return _by_reason(swept) if any(n.code == DOUBTFUL for n in notes) else {}

@@ -1,0 +1,114 @@
+"""Every public function, every argument: a value of no meaning is refused in one sentence that names it."""
+
+import inspect
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import sleepbrux as sb
+from tests.nights import LABELS, recording_of, rhythm
+
+ROOT = Path(__file__).resolve().parents[1]
+EXCERPT = ROOT / "demo_data" / "excerpt.edf"
+FUNCTIONS = sorted(name for name in sb.__all__ if inspect.isfunction(getattr(sb, name)))
+ARGUMENTS = [
+    (name, argument.name)
+    for name in FUNCTIONS
+    for argument in inspect.signature(getattr(sb, name)).parameters.values()
+    if argument.kind is not argument.VAR_KEYWORD
+] + [("score", name) for name in sb.How.__annotations__]
+
+
+class Odd:
+    """A value that nothing takes."""
+
+
+@pytest.fixture(scope="module")
+def good():
+    """Calls that work, by name of the function: what the wrong argument replaces."""
+    night = sb.score(recording_of([rhythm(20, 6)] * 2, seconds=120), mvc_uv=190)
+    counted = [sb.CountedNight(f"n{k}", c, 9, 7.0) for k, c in enumerate("aabb")]
+    persons = [sb.PersonNight(f"P{p}", c, 9, 7.0) for p in (1, 2) for c in "ab"]
+    letters = ([sb.Letter("n1", "0" * 64, night)], sb.Fields())
+    return {
+        "agree": (night, night),
+        "assess_robustness": (night,),
+        "chain_of": (night, "episode_count"),
+        "compare_cohort": (persons,),
+        "compare_nights": (counted,),
+        "criterion_ids": (),
+        "frames": (night,),
+        "from_array": (np.zeros((1, 9)), 1000, ["EMG"]),
+        "given": (LABELS, 190),
+        "letter_html": letters,
+        "letter_pdf": letters,
+        "load_criterion": ("aasm",),
+        "load_night": ("n.night.h5",),
+        "load_study": ("study.toml",),
+        "mne_annotations": (night,),
+        "open_recording": (EXCERPT,),
+        "open_with_mne": (EXCERPT,),
+        "own_variation": (counted,),
+        "plan_nights": (40, sb.Variation(35.0, "test"), 0.5),
+        "read_cohort": ("cohort.csv",),
+        "rescore": (night, "aasm"),
+        "save_night": (night, "n.night.h5"),
+        "score": (night.swept.frames[0].energy[None] * 1e3,),
+        "score_many": ([EXCERPT],),
+        "tidy": ([night],),
+    }
+
+
+def of_the_function(name, good):
+    """The good call's arguments by name."""
+    return dict(inspect.signature(getattr(sb, name)).bind(*good[name]).arguments)
+
+
+def test_every_public_function_is_in_the_table(good):
+    assert sorted(good) == FUNCTIONS
+
+
+@pytest.mark.parametrize(("name", "argument"), ARGUMENTS)
+def test_a_value_of_no_meaning_is_refused_by_the_arguments_name(name, argument, good):
+    given = of_the_function(name, good)
+    if name == "score" and argument != "recording":
+        given = {"recording": EXCERPT} if argument in sb.How.__annotations__ else given
+    with pytest.raises(sb.SleepbruxError) as caught:
+        getattr(sb, name)(**given | {argument: Odd()})
+    assert str(caught.value).startswith(f"{argument} is a Odd; wanted is "), str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "argument", "value"),
+    [
+        ("tidy", "nights", 3),
+        ("given", "labels", "EMG Masseter L"),
+        ("given", "mvc_uv", "190"),
+        ("given", "mvc_uv", {3: 190}),
+        ("given", "amplitude", "peak"),
+        ("score", "mvc_uv", True),
+        ("score", "channels", [3]),
+        ("score_many", "workers", 1.5),
+        ("score_many", "mvc_uv", [190, 190]),
+        ("from_array", "labels", [1]),
+        ("open_recording", "path", None),
+        ("open_recording", "unit", 3),
+        ("rescore", "criterion", None),
+        ("compare_nights", "nights", [1, 2]),
+        ("compare_nights", "order", "drawn"),
+        ("plan_nights", "ratio", "half"),
+        ("agree", "level", "night"),
+    ],
+)
+def test_nor_is_one_that_nearly_fits(name, argument, value, good):
+    with pytest.raises(sb.SleepbruxError, match=rf"^{argument} is .*; wanted is ") as caught:
+        getattr(sb, name)(**of_the_function(name, good) | {argument: value})
+    assert "\n" not in str(caught.value)
+
+
+def test_the_shape_of_an_array_is_named_and_what_is_wanted():
+    with pytest.raises(
+        sb.SleepbruxError, match=r"shape \(2, 9\), where \(channels, samples\) with one row for"
+    ):
+        sb.from_array(np.zeros((2, 9)), 1000, ["EMG"])
