@@ -57,7 +57,7 @@ DOORS = {
     "statsmodels": {"analysis/cohort/gee.py"},
     "sleepecg": {"signal/heart.py", "signal/wake_model.py"},
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
-    "starlette": {"review/server.py", "review/serving.py", "live/server.py"},
+    "starlette": {"review/guard.py", "review/server.py", "review/serving.py", "live/server.py"},
     "uvicorn": {"review/serving.py"},
     "pylsl": {"live/source.py", "synth/stream.py"},
     "pyxdf": {"recording/formats/xdf.py"},

@@ -7,8 +7,7 @@ from collections.abc import Callable
 
 from sleepbrux.live.server import application
 from sleepbrux.live.session import Session
-from sleepbrux.review.access import Entrance
-from sleepbrux.review.server import HOST
+from sleepbrux.review.access import HOST, Entrance
 from sleepbrux.review.serving import WAIT_S, listening, patient_for, server_of
 
 AFTER_S = 2.5

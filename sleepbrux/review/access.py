@@ -17,6 +17,7 @@ from collections.abc import Callable
 from html import escape
 from pathlib import Path
 
+HOST = "127.0.0.1"
 TOKEN_BYTES = 24
 # no letter or digit that could be taken for another; 10 of 30 are 49 bits
 LETTERS, CODE_LENGTH = "ABCDEFGHJKMNPQRSTVWXYZ23456789", 10

@@ -6,15 +6,16 @@ import asyncio
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import uvicorn
 from starlette.applications import Starlette
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from sleepbrux.review.access import Entrance
-from sleepbrux.review.nights import Nights
-from sleepbrux.review.server import HOST, application
+from sleepbrux.review.access import HOST, Entrance
+
+if TYPE_CHECKING:
+    from sleepbrux.review.nights import Nights
 
 WAIT_S, GRACE_S = 10.0, 2
 
@@ -75,6 +76,8 @@ def listening(port: int = 0) -> Iterator[socket.socket]:
 
 def server_for(nights: Nights, entrance: Entrance, port: int, *, wait_s: float = WAIT_S) -> uvicorn.Server:
     """The server of some nights on a port that listens already."""
+    from sleepbrux.review.server import application
+
     return server_of(application(nights, port=port, entrance=entrance), patient_for(wait_s))
 
 

@@ -281,6 +281,8 @@ class _Floors:
 def _floors(seen: _Seen) -> _Floors | None:
     frames = seen.frames
     n = len(frames.stats) // WINDOW_S
+    if not n:
+        return None
     whole = seen.usable.on(frames.block_grid, rounding="inward").mask() & (frames.stat("energy") > 0)
     rows = slice(0, n * WINDOW_S)
     power = np.where(whole[:, None], seen.power, np.nan)[rows].reshape(n, -1)
