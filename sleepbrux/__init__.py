@@ -58,12 +58,12 @@ if TYPE_CHECKING:
     from sleepbrux.report.letter import letter_html as letter_html
     from sleepbrux.report.letter import letter_pdf as letter_pdf
     from sleepbrux.report.letter.nights import Letter as Letter
-    from sleepbrux.scoring.entry import How as How
-    from sleepbrux.scoring.entry import score as score
     from sleepbrux.scoring.measures import Measure as Measure
     from sleepbrux.scoring.night import Night as Night
     from sleepbrux.scoring.night import rescore as rescore
     from sleepbrux.scoring.robustness import assess_robustness as assess_robustness
+    from sleepbrux.scoring.score import How as How
+    from sleepbrux.scoring.score import score as score
     from sleepbrux.study.file import load_study as load_study
     from sleepbrux.synth.invented import invent_night as invent_night
 
@@ -75,7 +75,7 @@ _HOMES = {
     "Criterion": "criteria",
     "Fields": "report.letter",
     "Hints": "recording.opening",
-    "How": "scoring.entry",
+    "How": "scoring.score",
     "Hypnogram": "recording.stages",
     "Letter": "report.letter.nights",
     "Mark": "recording.model",
@@ -115,7 +115,7 @@ _HOMES = {
     "read_cohort": "analysis.cohort",
     "rescore": "scoring.night",
     "save_night": "archive.file",
-    "score": "scoring.entry",
+    "score": "scoring.score",
     "score_many": "batch.run",
     "tidy": "export.frames",
 }

@@ -34,6 +34,7 @@ ROOMS = {
     "report": "pages and figures, letter, sheets, the set of files that a night leaves",
     "batch": "many nights: planned, resumed, in worker processes or on a cluster, one table",
     "review": "the page on which a person looks and decides, served to this machine only",
+    "practice": "the page from recordings to a letter: screens, one worker, the files that are dropped on it",
     "live": "the chair session: a stream received, kept as it comes, shown, measured from what was kept",
     "synth": "generated nights whose truth is known, the demo's scenario",
     "__init__": "the public library, by name",
@@ -57,7 +58,14 @@ DOORS = {
     "statsmodels": {"analysis/cohort/gee.py"},
     "sleepecg": {"signal/heart.py", "signal/wake_model.py"},
     "typst": {"report/letter/typeset.py", "report/sheets/sheets.py"},
-    "starlette": {"review/guard.py", "review/server.py", "review/serving.py", "live/server.py"},
+    "starlette": {
+        "review/guard.py",
+        "review/server.py",
+        "review/serving.py",
+        "practice/server.py",
+        "live/server.py",
+    },
+    "tomlkit": {"study/editing.py"},
     "uvicorn": {"review/serving.py"},
     "pylsl": {"live/source.py", "synth/stream.py"},
     "pyxdf": {"recording/formats/xdf.py"},
@@ -142,7 +150,7 @@ def test_no_module_imports_itself_by_way_of_others():
 
 
 def test_the_top_of_the_package_stays_small():
-    assert len({path.name for path in PACKAGE.iterdir() if path.name != "__pycache__"}) <= 20
+    assert len({path.name for path in PACKAGE.iterdir() if path.name != "__pycache__"}) <= 21
 
 
 def test_nothing_below_imports_the_public_library():
@@ -168,6 +176,13 @@ def imported_modules(path: Path) -> set[str]:
 def test_the_table_of_rooms_is_that_of_this_list():
     text = (PACKAGE.parent / "DEVELOPERS.md").read_text("utf-8")
     assert f"<!-- rooms -->\n{room_table()}\n<!-- /rooms -->" in text
+
+
+def test_every_file_that_the_note_on_the_layout_names_is_there():
+    note = (PACKAGE / "docs" / "decisions" / "layout.md").read_text("utf-8")
+    named = re.findall(r"\? \| `([a-z_/]+\.py)` \|", note)
+    assert len(named) == 10
+    assert [name for name in named if not (PACKAGE / name).is_file()] == []
 
 
 def test_every_room_is_on_the_list():

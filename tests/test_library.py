@@ -445,3 +445,15 @@ def test_examples_of_the_public_rooms_run(name, monkeypatch):
     monkeypatch.chdir(ROOT)
     module = importlib.import_module(f"sleepbrux.{name}")
     assert doctest.testmod(module).failed == 0
+
+
+@pytest.mark.parametrize("name", sorted(set(sb.__all__) - {"__version__"}))
+def test_every_public_name_says_what_it_takes_returns_and_raises_and_has_an_example(name):
+    value = getattr(sb, name)
+    text = inspect.getdoc(value)
+    assert "Examples\n--------\n>>> " in text
+    if inspect.isfunction(value):
+        assert "Raises\n------\n" in text
+        assert ("Returns\n-------\n" in text) == (inspect.signature(value).return_annotation != "None")
+        for argument in inspect.signature(value).parameters:
+            assert argument in text.partition("Examples\n")[0], argument

@@ -41,6 +41,7 @@ def good():
         "frames": (night,),
         "from_array": (np.zeros((1, 9)), 1000, ["EMG"]),
         "given": (LABELS, 190),
+        "invent_night": ("night.edf",),
         "letter_html": letters,
         "letter_pdf": letters,
         "load_criterion": ("aasm",),
@@ -99,6 +100,7 @@ def test_a_value_of_no_meaning_is_refused_by_the_arguments_name(name, argument, 
         ("compare_nights", "order", "drawn"),
         ("plan_nights", "ratio", "half"),
         ("agree", "level", "night"),
+        ("invent_night", "amplitude_mvc", (0.1, 0.2, 0.3)),
     ],
 )
 def test_nor_is_one_that_nearly_fits(name, argument, value, good):

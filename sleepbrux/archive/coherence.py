@@ -20,13 +20,14 @@ from sleepbrux.core.errors import CriterionError
 from sleepbrux.core.spans import Grid
 from sleepbrux.criteria import from_table
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
-from sleepbrux.scoring.bursts import Bursts, CombinedBursts
+from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.context.model import OTHER, Labels
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.measures import Measure, Selection
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.signal.doubts import DOUBTS
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS

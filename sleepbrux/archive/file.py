@@ -58,11 +58,12 @@ from sleepbrux.core.provenance import METHOD
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.formats.hdf5_client import ask
-from sleepbrux.scoring.bursts import Bursts, CombinedBursts
+from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.measures import Selection
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.sweep import ChannelFrames

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
 
 from sleepbrux.core.errors import ArchiveError
-from sleepbrux.scoring.night import Night
+
+if TYPE_CHECKING:
+    from sleepbrux.scoring.night import Night
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,11 @@ from sleepbrux.archive.identity import Identity, foreign, identity_of
 from sleepbrux.archive.journal import scoring_words, unused_review, with_review
 from sleepbrux.archive.manifest import doubts, listed
 from sleepbrux.core.errors import ArchiveError
-from sleepbrux.core.files import safe_stem
 from sleepbrux.core.provenance import METHOD
 from sleepbrux.recording.files import ends_digest
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night
-from sleepbrux.study.file import Study, StudyNight, entry_digest, night_stems, person_folder
+from sleepbrux.study.file import Study, StudyNight, entry_digest, night_stems, result_folder
 from sleepbrux.study.persons import OTHER_PERSON
 
 REVIEW_UNUSED = "automatic scoring: its review is not used, as not every night has one"
@@ -140,14 +139,6 @@ class Due:
 
 
 STATED = Due()
-
-
-def result_folder(study: Study, folder: Path) -> Path:
-    """Where the results of a person stand: a folder of their own below ``folder``, or else that."""
-    for name in (person_folder(study), safe_stem(study.pseudonym)):
-        if (folder / name).is_dir():
-            return folder / name
-    return folder
 
 
 def archived(

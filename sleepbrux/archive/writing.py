@@ -21,10 +21,11 @@ from sleepbrux.archive.layout import (
 from sleepbrux.archive.tables import Table, spans, tables
 from sleepbrux.core.version import __version__
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
-from sleepbrux.scoring.bursts import Bursts, CombinedBursts
+from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.signal.extremes import Extremes
 
 KINDS: dict[type, tuple[str, ...]] = {

@@ -31,13 +31,13 @@ from sleepbrux.archive.layout import SCHEMA_VERSION as ARCHIVE_SCHEMA
 from sleepbrux.archive.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
 from sleepbrux.batch.tasks import RECORDS, Task
 from sleepbrux.core.errors import CriterionError, RecordingError, UsageError
-from sleepbrux.core.files import changing, is_sealed, is_written, replacing
+from sleepbrux.core.files import CLENCHES, changing, is_sealed, is_written, replacing
 from sleepbrux.core.texts import file_name, visible
 from sleepbrux.core.version import __version__
 from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.candidates import TABLES
 from sleepbrux.recording.formats.edf_header import kind_of
-from sleepbrux.reference.proposal import SUFFIX, sidecar
+from sleepbrux.reference.proposal import sidecar
 
 FOLDER = RECORDS
 RECORD_SCHEMA = 2
@@ -161,7 +161,7 @@ def input_files(task: Task) -> dict[str, Path]:
 def _with_clenches(files: dict[str, Path]) -> dict[str, Path]:
     """The files, and the reference clenches written beside each."""
     files = {visible(name): path for name, path in files.items()}
-    beside = {f"{name}{SUFFIX}": sidecar(path) for name, path in files.items()}
+    beside = {f"{name}{CLENCHES}": sidecar(path) for name, path in files.items()}
     return files | {name: path for name, path in beside.items() if _is_file(path)}
 
 

@@ -77,8 +77,8 @@ class Batch:
     >>> import sleepbrux as sb
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     done = sb.score_many("demo_data/excerpt.edf", out=folder, mvc_uv=190, workers=1)
-    >>> isinstance(done, sb.Batch), done.failed
-    (True, 0)
+    ...     done.failed, done.table.name, len(done.archives)
+    (0, 'nights.csv', 1)
     """
 
     rows: tuple[LedgerRow, ...]
@@ -272,7 +272,7 @@ def score_many(
 
 def _name_others(tasks: Sequence[Task], out: Path) -> None:
     """Say on the page of each night where it lies among the person's others, now that all are there."""
-    from sleepbrux.report.among import fill_in
+    from sleepbrux.report.other_nights import fill_in
 
     by_folder: dict[str, dict[str, Task]] = {}
     for task in tasks:

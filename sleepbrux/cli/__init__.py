@@ -14,6 +14,7 @@ from sleepbrux.core.errors import SleepbruxError, UsageError
 from sleepbrux.core.version import __version__
 
 VERBS = {
+    "start": "Open a page in the browser: from recordings to a letter, without a further command.",
     "demo": "Write an invented study, score every night and say where to look.",
     "score": "Score recordings and write report, tables and archive for each.",
     "batch": "Score many nights side by side, resume where it stopped, one table.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +13,6 @@ from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
 if TYPE_CHECKING:
-    from sleepbrux.analysis.comparison.fixing import Record
     from sleepbrux.analysis.comparison.model import Comparison, Contrast
     from sleepbrux.analysis.comparison.study import StudyComparison
     from sleepbrux.analysis.planning import Plan
@@ -189,15 +187,14 @@ def command(
     Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
     in each of the two it is always "cannot tell yet".
     """
-    from sleepbrux.analysis.comparison.fixing import look, record_path
+    from sleepbrux.analysis.comparison.fixing import record_path
     from sleepbrux.analysis.comparison.records import read_records
-    from sleepbrux.analysis.comparison.study import compare_study
-    from sleepbrux.archive.nights import result_folder
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.cli.score import ask_names
-    from sleepbrux.report.outputs import ARCHIVE, refuse_other
-    from sleepbrux.report.study_files import REPORT, STUDY, study_plans, write_study
+    from sleepbrux.report.outputs import ARCHIVE
+    from sleepbrux.report.study_files import compare_archives, write_compared
     from sleepbrux.signal import startup
+    from sleepbrux.study.file import result_folder
 
     startup.load_kernels(lambda notice: click.echo(notice, err=True), many_nights=True)
     plan, beside, due = study_of(
@@ -208,30 +205,20 @@ def command(
     folder = next_steps.found_results(_file_of(study), results or beside)
     with progress_bar(total=len(plan.night), desc="nights read") as bar:
         reading = read_records(plan, folder, suffix=ARCHIVE, due=due, robust=not quick, progress=bar.update)
-    fixed = record_path(_file_of(study))
-
-    def looked(comparison: Comparison) -> Record:
-        scored = len(plan.night) - len(reading.missing)
-        try:
-            return look(fixed, plan, comparison, scored=scored, now=datetime.now(UTC))
-        except OSError as error:
-            raise UsageError(
-                f"{fixed.name}: cannot be written ({error.strerror}); the record of what was fixed when "
-                "lies next to the study file: make its folder writable"
-            ) from error
-
     with progress_bar(desc="compared and planned") as bar:
-        found = compare_study(
-            plan, reading, keep_first_night=keep_first_night, record=looked, progress=bar.update
+        compared = compare_archives(
+            plan,
+            reading,
+            record_path(_file_of(study)),
+            keep_first_night=keep_first_night,
+            progress=bar.update,
         )
-        plans = study_plans(found, progress=bar.update)
+    found, plans = compared.found, compared.plans
     for contrast in found.comparison.contrasts:
         headline(answer_of(contrast))
     click.echo(_shown(found, plans), nl=False)
     target = out or result_folder(plan, folder)
-    refuse_other(target / f"{STUDY}.comparison.json", "person", plan.pseudonym)
-    write_study(found, target, plans=plans, clench=folder)
-    click.echo(f"page: {target / (STUDY + REPORT)}")
+    click.echo(f"page: {write_compared(compared, plan, folder, target)}")
     unused = say_unread(reading.unread)
     file = _file_of(study)
     if file.suffix == ".toml":

@@ -60,7 +60,7 @@ def command(out: Path) -> int:
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.core.files import write_text
     from sleepbrux.export.tables import nights_csv
-    from sleepbrux.report.among import fill_in
+    from sleepbrux.report.other_nights import fill_in
     from sleepbrux.report.outputs import ARCHIVE, REPORT, write_outputs
     from sleepbrux.scoring.request import score_file, study_request
     from sleepbrux.study.file import load_study
@@ -96,6 +96,7 @@ def command(out: Path) -> int:
     click.echo(f"All nights in one table: {results / 'nights.csv'}")
     click.echo(f"What truly happened in each: {out / 'NIGHT.truth.json'} (all of it is invented)")
     next_steps.say_next(
+        ("go on in the browser, without a further command", ("start", out)),
         (
             "look at every episode of that night and decide",
             ("review", results / f"{first}{ARCHIVE}"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,6 @@ from sleepbrux.core.texts import count_of, file_name
 if TYPE_CHECKING:
     from sleepbrux.export.files import ExportRequest
     from sleepbrux.scoring.night import Night
-    from sleepbrux.study.file import Study
 
 KINDS = {
     "csv": "tables with their data dictionary",
@@ -64,56 +63,6 @@ def _nights(
         if names.count(name) > 1:
             raise UsageError(f"two archives are called {name}; export them into different folders")
     return nights, automatic, failures
-
-
-def _words(night: Night) -> list[str]:
-    from sleepbrux.report.wording import banner, cautions, reading
-
-    return [banner(night), *reading(night), *(f"{c.about}: {c.text}" for c in cautions(night))]
-
-
-def _letters(
-    archives: Iterable[Path],
-    stems: Iterable[str],
-    names: Iterable[str],
-    studies: Iterable[Study],
-    *,
-    dates: bool,
-) -> Callable[[str, Night], bytes]:
-    """What makes the letter about a night, by the name of its files."""
-    from sleepbrux.export.bids import BidsForm
-    from sleepbrux.recording.files import file_digest
-    from sleepbrux.report.letter import Fields, from_study, letter_pdf
-    from sleepbrux.report.letter.nights import Letter
-    from sleepbrux.report.outputs import ARCHIVE
-
-    place = {file_name(path).removesuffix(ARCHIVE): path for path in archives}
-    of = dict(zip(names, (place[stem] for stem in stems), strict=True))
-
-    form = BidsForm(studies=tuple(studies))
-
-    def letter(name: str, night: Night) -> bytes:
-        study = form.study_of(night)
-        fields = from_study(Fields(), study) if study else Fields()
-        return letter_pdf([Letter(name, file_digest(of[name]), night)], fields, dates=dates)
-
-    return letter
-
-
-def _refuse_other_rows(table: Path, persons: set[str]) -> None:
-    """Refuse to write over a study table that has rows of a person who is not in the new one."""
-    import csv
-
-    try:
-        with table.open(encoding="utf-8-sig", newline="") as file:
-            before = {(row.get("person") or "").removeprefix("'") for row in csv.DictReader(file)}
-    except (OSError, ValueError, csv.Error):
-        return
-    if lost := sorted(before - persons):
-        raise UsageError(
-            f"{table.name} in {table.parent.name or str(table.parent)!r} has rows of "
-            f"{', '.join(repr(one) for one in lost[:3])}, which would be lost; name another folder"
-        )
 
 
 def _given(nights: Iterable[tuple[str, Night]], wish: ExportRequest) -> list[str]:
@@ -236,11 +185,10 @@ def command(
     files are called by pseudonym and night. What the study file writes to be shown stays: pseudonym, id of
     the night, condition; and the id of the rule set.
     """
-    from sleepbrux.archive.identity import identity_of
     from sleepbrux.export.fhir import FhirForm
-    from sleepbrux.export.files import ExportRequest, shared_names, write_files
+    from sleepbrux.export.files import ExportRequest, shared_names
     from sleepbrux.export.sharing import Shown
-    from sleepbrux.report.outputs import refuse_foreign
+    from sleepbrux.report.handing_over import letters_of, report_sentences, write_exports
     from sleepbrux.study.file import load_study
 
     if identity and not recordings:
@@ -255,20 +203,14 @@ def command(
         identity,
         shown,
         utf8_mark,
-        _words,
+        report_sentences,
         events=events,
         fhir=FhirForm(fhir or "collection", issued),  # type: ignore[arg-type]
-        letter=_letters(archives, (stem for stem, _ in nights), names, plans, dates=with_dates),
+        letter=letters_of(archives, nights, names, plans, dates=with_dates),
         studies=plans,
     )
-    for (stem, night), name in zip(nights, names, strict=True):
-        for each in {stem, name}:
-            refuse_foreign(out, each, identity_of(night))
-    if "study" in wish.kinds:
-        _refuse_other_rows(out / "study.csv", {dict(night.about).get("person", "") for _, night in nights})
+    written = write_exports(nights, automatic, out, wish)
     if nights:
-        kept = automatic if "archive" in wish.kinds else ()
-        written = write_files(nights, out, wish, kept)
         headline(f"{count_of(len(written), 'file')} of {count_of(len(nights), 'night')} written")
         for path in written:
             click.echo(str(path))

@@ -14,29 +14,39 @@ from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import file_name
 
 if TYPE_CHECKING:
-    from sleepbrux.report.letter.compared import NightsCompared
-    from sleepbrux.report.letter.nights import Letter
-    from sleepbrux.study.file import Study
+    from sleepbrux.report.letter.writing import LetterBasis
 
 
-def _study(file: Path, results: Path | None) -> tuple[Study, list[Letter], NightsCompared, list[str]]:
-    """A study, its nights, what its comparison says, and ids of nights without a scoring."""
-    from sleepbrux.analysis.comparison.fixing import record_path
-    from sleepbrux.archive.nights import Due
+def _study(file: Path, results: Path | None) -> LetterBasis:
+    """What the letter about a study is written from; says what it goes without."""
     from sleepbrux.cli.score import recorded_study
-    from sleepbrux.report.letter.compared import study_letters
+    from sleepbrux.report.letter.writing import study_basis
+
+    basis = study_basis(file, recorded_study(file), next_steps.found_results(file, results))
+    for night in basis.missing:
+        click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
+    for doubt in basis.doubts:
+        click.echo(f"note: {doubt}", err=True)
+    return basis
+
+
+def _of_archives(archives: tuple[Path, ...]) -> LetterBasis:
+    """What a letter about archives is written from."""
+    from sleepbrux.archive.identity import check_one_person
+    from sleepbrux.archive.journal import load_reviewed
+    from sleepbrux.recording.files import file_digest
+    from sleepbrux.report.letter.nights import Letter
+    from sleepbrux.report.letter.writing import LetterBasis
     from sleepbrux.report.outputs import ARCHIVE
 
-    plan = recorded_study(file)
-    folder = next_steps.found_results(file, results)
-    letters, comparison, missing, doubts = study_letters(
-        plan, folder, suffix=ARCHIVE, due=Due(home=file.parent), record=record_path(file)
-    )
-    for night in missing:
-        click.echo(f"note: the letter goes without {night.id}: {night.reason}", err=True)
-    for doubt in doubts:
-        click.echo(f"note: {doubt}", err=True)
-    return plan, letters, comparison, [night.id for night in missing]
+    for path in archives:
+        say_doubts(path)
+    letters = [
+        Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
+        for path in archives
+    ]
+    check_one_person([(letter.name, letter.night) for letter in letters])
+    return LetterBasis(letters)
 
 
 @click.command()
@@ -104,16 +114,9 @@ def command(
     are entered by the clinician and printed as entered.
     """
     from sleepbrux.cli.reviews import say_unread, unread
-    from sleepbrux.core.files import replacing, write_text
-    from sleepbrux.report.letter import (
-        fields_template,
-        from_study,
-        letter_about,
-        letter_answer,
-        letter_html,
-        letter_pdf,
-        load_fields,
-    )
+    from sleepbrux.core.files import write_text
+    from sleepbrux.report.letter import fields_template, letter_answer, load_fields
+    from sleepbrux.report.letter.writing import write_letter
 
     if new_fields is not None:
         if new_fields.exists():
@@ -128,37 +131,14 @@ def command(
             "STUDY.toml"
         )
     fields = load_fields(file, entries)
-    from sleepbrux.archive.identity import check_one_person
-    from sleepbrux.archive.journal import load_reviewed
-    from sleepbrux.recording.files import file_digest
-    from sleepbrux.report.letter.nights import Letter
     from sleepbrux.report.outputs import ARCHIVE
 
-    if study is not None:
-        plan, letters, comparison, missing = _study(study, results)
-        fields, with_dates = from_study(fields, plan), with_dates or plan.letter.dates
-        near = study
-    else:
-        comparison, missing, near = None, [], archives[0]
-        for path in archives:
-            say_doubts(path)
-        letters = [
-            Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
-            for path in archives
-        ]
-        check_one_person([(letter.name, letter.night) for letter in letters])
-    pdf = letter_pdf(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
-    page = letter_html(letters, fields, comparison=comparison, missing=missing, dates=with_dates)
-    target = out or near.with_name("letter.pdf")
-    same = target.with_suffix(".html")
-    _refuse_other(target, same, letter_about(letters))
-    target.parent.mkdir(parents=True, exist_ok=True)
-    with replacing(target) as temporary:
-        temporary.write_bytes(pdf)
-    write_text(same, page)
-    headline(letter_answer(letters, comparison)[0])
+    basis = _study(study, results) if study is not None else _of_archives(archives)
+    target = out or (study or archives[0]).with_name("letter.pdf")
+    same = write_letter(basis, fields, target, dates=with_dates)
+    headline(letter_answer(basis.letters, basis.comparison)[0])
     click.echo(f"letter:  {target}\nas HTML: {same}")
-    unused = say_unread(unread((x.name, x.night) for x in letters))
+    unused = say_unread(unread((x.name, x.night) for x in basis.letters))
     about = _about(archives, study, results)
     if file is None and not entries:
         form = target.with_name("letter.fields.toml")
@@ -176,22 +156,6 @@ def command(
             )
         )
     return 1 if unused else 0
-
-
-def _refuse_other(pdf: Path, page: Path, about: str) -> None:
-    """Refuse to write over anything but an earlier letter about the same person."""
-    if not pdf.exists() and not page.exists():
-        return
-    try:
-        found = f'name="sleepbrux-letter-about" content="{about}"' in page.read_text("utf-8")
-    except (OSError, ValueError):
-        found = False
-    if not found:
-        there = page if page.exists() else pdf
-        raise UsageError(
-            f"{there.name} in {there.parent.name or str(there.parent)!r} is no letter about this person; move it "
-            "away, or name another file with --out"
-        )
 
 
 def _about(archives: tuple[Path, ...], study: Path | None, results: Path | None) -> tuple[object, ...]:

@@ -23,16 +23,3 @@ def shown(what: str) -> Iterator[Callable[[float], None]]:
             bar.update(100 * share - bar.n)
 
         yield update
-
-
-class Relay:
-    """Takes the share done from a thread at work, and passes it on once somebody watches."""
-
-    def __init__(self) -> None:
-        self.watcher: Callable[[float], None] | None = None
-
-    def __call__(self, share: float) -> None:
-        """Hand a share of the work on to whoever watches."""
-        watcher = self.watcher
-        if watcher is not None:
-            watcher(share)

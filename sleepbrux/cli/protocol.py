@@ -31,29 +31,18 @@ def command(study: Path, out: Path | None, person: int | None) -> int:
     A plan is enough: no recording is needed. Names of channels come from the study file, else from a
     recording where there is one.
     """
-    from sleepbrux.core.files import own_stem, replacing
-    from sleepbrux.report.sheets import chair_sheet, patient_sheet
-    from sleepbrux.study.file import FILL_IN, load_study
-    from sleepbrux.study.files import recorded_channels
+    from sleepbrux.report.sheets import write_sheets
+    from sleepbrux.study.file import load_study
 
     try:
         plan = load_study(study)
     except StudyError as error:
         raise UsageError(str(error)) from error
-    if plan.pseudonym == FILL_IN:
-        raise UsageError(
-            f"{study.name}: pseudonym is still to be filled in; every sheet shows it: write a code"
-        )
-    recorded = recorded_channels(plan, study.parent)
-    folder = out or study.parent
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, pdf in (
-        ("chair-sheet", chair_sheet(plan, person=person, recorded=recorded)),
-        ("patient-sheet", patient_sheet(plan, recorded=recorded)),
-    ):
-        path = folder / f"{own_stem(plan.pseudonym)}.{name}.pdf"
-        with replacing(path) as temporary:
-            temporary.write_bytes(pdf)
+    try:
+        sheets = write_sheets(plan, study.parent, out or study.parent, person=person)
+    except UsageError as error:
+        raise UsageError(f"{study.name}: {error}") from error
+    for name, path in sheets.items():
         click.echo(f"{name.replace('-', ' ')}: {path}")
     next_steps.say_next(
         (

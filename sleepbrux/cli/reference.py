@@ -55,8 +55,7 @@ def _accepted(recording: Path, looked: ReferenceCheck, by: str, teeth: str) -> R
     """Write the acceptance next to the recording, and look at what is so then."""
     from datetime import date
 
-    from sleepbrux.reference import accept, write_proposal
-    from sleepbrux.reference.recorded import with_accepted
+    from sleepbrux.reference.recorded import accept_beside
 
     if looked.proposal is None:
         raise UsageError(
@@ -65,10 +64,11 @@ def _accepted(recording: Path, looked: ReferenceCheck, by: str, teeth: str) -> R
             else f"{recording.name}: no clench is taken; name those to be taken with --clenches, such as "
             f"--clenches 1-{len(looked.clenches)}"
         )
-    accepted = accept(looked.proposal, by=by, on=date.today(), teeth=teeth)
-    path = write_proposal(recording, accepted)
-    click.echo(f"accepted by {accepted.accepted_by} on {accepted.accepted_on}: {path}")
-    return with_accepted(looked, accepted)
+    accepted, path = accept_beside(recording, looked, by=by, on=date.today(), teeth=teeth)
+    said = accepted.proposal
+    assert said is not None  # noqa: S101
+    click.echo(f"accepted by {said.accepted_by} on {said.accepted_on}: {path}")
+    return accepted
 
 
 ACCEPT = "sleepbrux reference RECORDING --accept-by NAME --teeth natural"
@@ -86,6 +86,19 @@ def _numbers(text: str) -> tuple[int, ...]:
             )
         numbers += range(int(low), int(high or low) + 1)
     return tuple(dict.fromkeys(numbers))
+
+
+def _moves(texts: tuple[str, ...]) -> dict[int, tuple[float, float]]:
+    """``("2=52.8,55.9",)`` to {2: (52.8, 55.9)}."""
+    found = {}
+    for text in texts:
+        number, _, edges = text.partition("=")
+        try:
+            start, stop = (float(part) for part in edges.split(","))
+            found[int(number)] = (start, stop)
+        except ValueError:
+            raise UsageError(f"--move {text!r} moves no clench; write --move 2=52.8,55.9") from None
+    return found
 
 
 def _propose(recording: Path, looked: ReferenceCheck, *, afresh: bool) -> None:
@@ -185,6 +198,12 @@ def _next(recording: Path, looked: ReferenceCheck) -> None:
     metavar="NUMBERS",
     help="Take these clenches, as page and table number them: 1,2,4-6.",
 )
+@click.option(
+    "--move",
+    multiple=True,
+    metavar="NUMBER=START,STOP",
+    help="With --clenches: other edges of a clench, in seconds, such as 2=52.8,55.9; repeatable.",
+)
 @click.option("--channel", multiple=True, metavar="LABEL", help="Channel to measure; repeatable.")
 @options.hints
 def command(
@@ -198,6 +217,7 @@ def command(
     afresh: bool,
     accept_by: str,
     clenches: str,
+    move: tuple[str, ...],
     channel: tuple[str, ...],
     hints: Hints,
 ) -> int:
@@ -210,13 +230,15 @@ def command(
     """
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.core.files import safe_stem, write_text
     from sleepbrux.reference import ClenchSettings, teeth_word
     from sleepbrux.reference.recorded import look
-    from sleepbrux.report.outputs import refuse_other
-    from sleepbrux.report.reference_page import reference_json, reference_page
+    from sleepbrux.report.reference_files import write_reference
 
-    chosen = _numbers(clenches)
+    chosen, moved = _numbers(clenches), _moves(move)
+    if strange := moved.keys() - set(chosen):
+        raise UsageError(
+            f"--move names clench {min(strange)}, which --clenches does not take; name it there too"
+        )
     load_kernels()
     with shown(recording.name) as progress:
         looked = look(
@@ -228,7 +250,7 @@ def command(
             channels=channel,
             hints=hints,
             afresh=afresh,
-            choose=chosen,
+            choose=dict.fromkeys(chosen) | moved,
             progress=progress,
         )
     _show(looked)
@@ -237,12 +259,7 @@ def command(
     elif not chosen:
         _propose(recording, looked, afresh=afresh)
     folder = out or recording.parent / "results"
-    folder.mkdir(parents=True, exist_ok=True)
-    page = folder / f"{safe_stem(recording.name)}.reference.html"
-    if out is not None:
-        refuse_other(page.with_suffix(".json"), "input_sha256", looked.swept.digest)
-    write_text(page, reference_page(looked, ACCEPT, TAKE))
-    write_text(page.with_suffix(".json"), reference_json(looked))
+    page = write_reference(looked, folder, recording.name, (ACCEPT, TAKE), only_own=out is not None)
     click.echo(f"page: {page}")
     if chosen and not accept_by:
         click.echo("chosen for this page only: give --accept-by NAME too, to have it written down")

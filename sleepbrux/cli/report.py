@@ -34,8 +34,8 @@ def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, m
     from sleepbrux.cli.progress import shown
     from sleepbrux.cli.reviews import say_unread, unread
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.report.among import fill_in
     from sleepbrux.report.night_page import render_night
+    from sleepbrux.report.other_nights import fill_in
     from sleepbrux.report.outputs import REPORT, report_text, write_beside
     from sleepbrux.report.wording import rate_phrase
     from sleepbrux.scoring.robustness import assess_robustness

@@ -333,23 +333,13 @@ def _repair(place: Place) -> int:
 
 def _result(place: Place) -> int:
     """Say what was decided, and leave the reviewed report and tables beside the archive."""
-    from sleepbrux.archive.file import load_night
-    from sleepbrux.archive.journal import reviewed
-    from sleepbrux.archive.journal.file import check_about
-    from sleepbrux.archive.journal.witness import check_witness
-    from sleepbrux.archive.manifest import listed
-    from sleepbrux.report.outputs import ARCHIVE, write_reviewed
-    from sleepbrux.review.result import sample_lines
+    from sleepbrux.review.result import sample_lines, write_result
 
     _there(place)
     archive = place.archive
-    of = listed(archive) if archive.is_file() else None
-    night = load_night(archive)
-    journal = _load(place)
-    check_about(journal, night)
-    check_witness(night, archive, journal)
-    after = reviewed(night, journal)
-    for line in sample_lines(night, journal):
+    done = write_result(archive, _load(place))
+    night, after = done.night, done.after
+    for line in sample_lines(night, done.journal):
         click.echo(line)
     if after.review is None:
         click.echo("Nothing was decided that changes the scoring: it is the automatic one.")
@@ -360,9 +350,7 @@ def _result(place: Place) -> int:
         values = [n.measures[name].value for n in (night, after)]
         shown = ["none" if v is None else f"{v:.2f}" for v in values]
         click.echo(f"{name.replace('_', ' ')}: automatic {shown[0]}, reviewed {shown[1]}")
-    stem = archive.name.removesuffix(ARCHIVE)
-    names = write_reviewed(after, archive.parent, stem, of=of)
-    click.echo(f"written: {', '.join(names)}")
+    click.echo(f"written: {', '.join(done.files)}")
     _next(archive)
     return 0
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,18 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import next_steps, options
-from sleepbrux.cli.progress import Relay, shown
+from sleepbrux.cli.progress import shown
 from sleepbrux.cli.terminal import headline
-from sleepbrux.core.errors import CriterionError, SleepbruxError, StudyError, UsageError
-from sleepbrux.core.texts import file_name
+from sleepbrux.core.errors import CriterionError, StudyError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from sleepbrux.recording.model import Recording
+    from sleepbrux.batch.one_by_one import Work
     from sleepbrux.recording.opening import Hints
     from sleepbrux.scoring.night import Night
-    from sleepbrux.scoring.request import Request
     from sleepbrux.signal.surroundings.companions import CompanionFiles
     from sleepbrux.study.file import Study
 
@@ -301,66 +296,25 @@ def check_time(text: str, option: str) -> None:
         )
 
 
-@contextlib.contextmanager
-def alone(out: Path) -> Iterator[None]:
-    """Hold the lock of a batch where the folder is one of a batch; runs beside it wait or are refused."""
-    if not (out / ".batch").is_dir():
-        yield
-        return
-    from sleepbrux.batch.ledger import locked
+def _score_all(work: list[Work], out: Path) -> tuple[int, list[Path]]:
+    """Score one after the other and say what came of each; exit code, and the archives."""
+    from sleepbrux.batch.one_by_one import Listener, score_one_by_one
 
-    with locked(out, None):
-        yield
-
-
-def _opener(path: Path, request: Request, relay: Relay) -> Callable[[], Recording]:
-    def opener() -> Recording:
-        from sleepbrux.scoring.request import open_as
-
-        return open_as(path, request, relay)
-
-    return opener
-
-
-def _score_all(work: list[tuple[Path, Request, str | None]], out: Path) -> tuple[int, list[Path]]:
-    """Score one after the other; one that fails never stops the rest. Exit code, and the archives."""
-    from sleepbrux.recording.prefetch import opened_ahead
-
-    failures, usage, archives = 0, 0, list[Path]()
-    relays = [Relay() for _ in work]
-    openers = [_opener(*each[:2], relay) for each, relay in zip(work, relays, strict=True)]
-    taken: set[str] = set()
-    with opened_ahead(openers) as opened, alone(out):
-        load_kernels()
-        from sleepbrux.report.outputs import ARCHIVE, write_outputs
-        from sleepbrux.scoring.request import score_opened, with_file
-
-        for (path, request, stem), relay, opening in zip(work, relays, opened, strict=True):
-            try:
-                with shown(f"{path.name}: opening") as relay.watcher:
-                    recording = opening()
-                relay.watcher = None
-                with shown(path.name) as progress:
-                    night = score_opened(recording, with_file(path, request), progress=progress)
-                written = write_outputs(night, out, stem=stem, taken=taken)
-                taken.add(written)
-                archives.append(out / f"{written}{ARCHIVE}")
-                _say(path, written, night, out)
-            except (SleepbruxError, OSError) as error:
-                failures += 1
-                usage += isinstance(error, UsageError)
-                text = str(error)
-                said = text if text.startswith(file_name(path)) else f"{path.name} was not scored: {text}"
-                click.echo(f"sleepbrux: {said}", err=True)
-        if len(taken) > 1:
-            from sleepbrux.report.among import fill_in
-
-            fill_in(out, taken)
-    if failures and len(work) > 1:
-        click.echo(f"{failures} of {len(work)} recordings were not scored", err=True)
-    if usage and usage == failures == len(work):
-        return 2, archives
-    return (1 if failures else 0), archives
+    done = score_one_by_one(
+        work,
+        out,
+        Listener(
+            load_kernels,
+            shown,
+            lambda path, stem, night: _say(path, stem, night, out),
+            lambda sentence: click.echo(f"sleepbrux: {sentence}", err=True),
+        ),
+    )
+    if done.failures and len(work) > 1:
+        click.echo(f"{done.failures} of {len(work)} recordings were not scored", err=True)
+    if done.usage and done.usage == done.failures == len(work):
+        return 2, done.archives
+    return (1 if done.failures else 0), done.archives
 
 
 def ask_names(study: Study) -> None:
@@ -396,10 +350,8 @@ def recorded_study(file: Path) -> Study:
 
 def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     from sleepbrux.analysis.comparison.fixing import fix_at_scoring
+    from sleepbrux.batch.one_by_one import study_work
     from sleepbrux.report.outputs import ARCHIVE
-    from sleepbrux.scoring.request import study_request
-    from sleepbrux.study.file import night_stems
-    from sleepbrux.study.files import find_file
 
     study = recorded_study(file)
     make_folder(out)
@@ -409,15 +361,7 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
     if unknown:
         raise UsageError(f"{file.name} has no night with the recording {min(unknown).name!r}")
     nights = [n for n in study.recorded if not wanted or (file.parent / n.recording).resolve() in wanted]
-    work: list[tuple[Path, Request, str | None]] = []
-    failures = 0
-    for night in nights:
-        try:
-            path = find_file(file.parent, night.recording, f"night {night.id!r}")
-            work.append((path, study_request(study, night, file.parent), night_stems(night)[0]))
-        except SleepbruxError as error:
-            failures += 1
-            click.echo(f"sleepbrux: night {night.id} was not scored: {error}", err=True)
+    work = study_work(study, nights, file.parent, lambda text: click.echo(f"sleepbrux: {text}", err=True))
     if work and (hindered := fix_at_scoring(file, study, out, ARCHIVE)):
         click.echo(f"warning: {hindered}", err=True)
     code, archives = _score_all(work, out)
@@ -429,7 +373,7 @@ def _score_study(file: Path, recordings: tuple[Path, ...], out: Path) -> int:
             ("look at every episode and decide", ("review", archives[0])),
             *study_steps(study, file, out),
         )
-    return max(code, 1 if failures else 0)
+    return max(code, 1 if len(work) < len(nights) else 0)
 
 
 def _are(n: int) -> str:

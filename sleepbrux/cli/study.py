@@ -35,7 +35,7 @@ def command() -> None:
 )
 @click.option(
     "--nights",
-    type=click.IntRange(1, 100),
+    type=click.IntRange(0, 100),
     default=PLANNED,
     show_default=True,
     help="Nights to plan under each condition, where none is recorded yet.",
@@ -113,6 +113,70 @@ def check(study: Path) -> int:
         *_steps(study, plan, open_=open_),
     )
     return 1 if open_ else 0
+
+
+@command.command(name="set")
+@click.argument("study", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("fields", nargs=-1, required=True, metavar="FIELD=VALUE...")
+@click.option("--night", "nights", multiple=True, metavar="ID", help="Of this night; repeatable.")
+@click.option("--reference", "references", multiple=True, metavar="ID", help="Of this reference; repeatable.")
+@click.option("--letter", is_flag=True, help="Of what every letter repeats.")
+def set_(
+    study: Path,
+    fields: tuple[str, ...],
+    nights: tuple[str, ...],
+    references: tuple[str, ...],
+    *,
+    letter: bool,
+) -> int:
+    """Write fields into STUDY, as a text editor would: condition=none, appliance_in=22:55.
+
+    Nothing after the = takes a field out. Lists and tables are written as in TOML. The rest of the file stays
+    as it is; nothing is written where a value is not allowed.
+    """
+    from sleepbrux.study.editing import Place, set_fields
+
+    if bool(nights) + bool(references) + letter > 1:
+        raise UsageError("--night, --reference and --letter name different places; use one at a time")
+    place = Place("letter") if letter else Place()
+    if nights or references:
+        place = Place("night", nights) if nights else Place("reference", references)
+    values = {}
+    for text in fields:
+        name, equals, value = text.partition("=")
+        if not equals:
+            raise UsageError(f"{text!r} sets no field; write FIELD=VALUE, such as condition=none")
+        values[name.strip()] = value
+    try:
+        set_fields(study, place, values)
+    except StudyError as error:
+        raise UsageError(str(error)) from error
+    next_steps.say_next(("check it", ("study", "check", study)))
+    return 0
+
+
+@command.command()
+@click.argument("study", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("recordings", nargs=-1, metavar="[RECORDINGS]...")
+def add(study: Path, recordings: tuple[str, ...]) -> int:
+    """Append entries for RECORDINGS that lie next to STUDY; without any, for all that no entry names."""
+    from sleepbrux.report.numbers import count_of
+    from sleepbrux.study.drafting import unnamed
+    from sleepbrux.study.editing import add_recordings
+    from sleepbrux.study.file import load_study
+
+    try:
+        names = [Path(name).name for name in recordings] or unnamed(load_study(study), study.parent)
+        if not names:
+            raise UsageError(f"every recording next to {study.name} is in it already")
+        left_out = add_recordings(study, names)
+    except StudyError as error:
+        raise UsageError(str(error)) from error
+    for line in left_out:
+        click.echo(f"left out: {line}", err=True)
+    click.echo(f"{study}: {count_of(len(names) - len(left_out), 'recording')} more")
+    next_steps.say_next(("check it", ("study", "check", study)))
+    return 1 if left_out else 0
 
 
 def _steps(study: Path, plan: Study, *, open_: bool) -> list[tuple[str, tuple[object, ...]]]:

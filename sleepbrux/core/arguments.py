@@ -72,6 +72,10 @@ NUMBER = Kind(lambda value: isinstance(value, Real) and not isinstance(value, bo
 PATH = Kind(lambda value: isinstance(value, str | os.PathLike), "a path")
 CALL = Kind(callable, "a function")
 TEXTS = TEXT | each(TEXT, "a list of texts")
+PAIR = Kind(
+    lambda value: isinstance(value, tuple | list) and len(value) == 2 and all(map(NUMBER.fits, value)),
+    "two numbers",
+)
 LEVELS = NUMBER | by_label(NUMBER, "a table of numbers by label")
 WORDS = TEXT | by_label(TEXT, "a table of texts by label")
 

@@ -21,8 +21,8 @@ class SleepbruxError(ValueError):
     >>> try:
     ...     sb.open_recording("none.edf")
     ... except sb.SleepbruxError as error:
-    ...     print(type(error).__name__)
-    RecordingError
+    ...     print(error)
+    none.edf: there is no such file; check the path.
     """
 
     def __init__(self, sentence: object = "") -> None:
@@ -63,10 +63,10 @@ class UsageError(SleepbruxError):
     --------
     >>> import sleepbrux as sb
     >>> try:
-    ...     sb.invent_night("night.edf", hours=0)
+    ...     sb.score_many([], workers=0)
     ... except sb.UsageError as error:
-    ...     print(type(error).__name__)
-    UsageError
+    ...     print(error)
+    workers is 0; give 1 or more, or None for one a core
     """
 
 

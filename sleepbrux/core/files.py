@@ -32,6 +32,7 @@ try:
 except ImportError:  # Windows
     fcntl = None  # type: ignore[assignment]
 
+CLENCHES, JOURNAL = ".clenches.toml", ".review.jsonl"  # what lies beside a recording, an archive
 RESULTS = "results"  # folder beside the input where results go if none is named
 RESERVED = {
     "con",

@@ -38,6 +38,11 @@ def criterion_ids(muscle: Muscle | None = None) -> list[str]:
     -------
     list of str
 
+    Raises
+    ------
+    UsageError
+        Other muscles.
+
     Examples
     --------
     >>> criterion_ids()[0], criterion_ids("chin")

@@ -19,7 +19,7 @@ from sleepbrux.export.summary import excluded, measure_table, reference_table, r
 from sleepbrux.recording.files import file_digest
 from sleepbrux.recording.model import Channel
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
-from sleepbrux.scoring.bursts import SHORT, CombinedBursts, Ints
+from sleepbrux.scoring.bursts import SHORT
 from sleepbrux.scoring.context.awake import wake_probability_at
 from sleepbrux.scoring.context.counts import positions
 from sleepbrux.scoring.context.model import OTHER, in_seconds
@@ -27,6 +27,8 @@ from sleepbrux.scoring.episodes import EPISODE_PHASIC, Episodes
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.numbering import episode_numbers
+from sleepbrux.scoring.sides import CombinedBursts
+from sleepbrux.scoring.thresholds import Ints
 from sleepbrux.signal.surroundings.model import STAGES
 
 OF_EPISODES = (

@@ -184,6 +184,11 @@ def frames(night: Night) -> dict[str, pd.DataFrame]:
     flags are ``Int64``, missing where a file has an empty cell. ``measures`` is indexed by the name of the
     measure.
 
+    Raises
+    ------
+    UsageError
+        Something that is no night.
+
     Examples
     --------
     >>> import sleepbrux as sb

@@ -51,6 +51,11 @@ def mne_annotations(night: Night) -> mne.Annotations:
     -------
     mne.Annotations
 
+    Raises
+    ------
+    UsageError
+        Something that is no night.
+
     Examples
     --------
     >>> import sleepbrux as sb

@@ -20,6 +20,7 @@ from sleepbrux.core.files import safe_stem
 from sleepbrux.core.provenance import Review
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
 from sleepbrux.recording.formats.edf_header import FILE_FIELDS, SIGNAL_FIELDS
+from sleepbrux.recording.identity_search import Search, dates_of, words_of
 from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.recording.neutral import (
     neutral_labels,
@@ -28,7 +29,6 @@ from sleepbrux.recording.neutral import (
     neutral_unit,
     vouched,
 )
-from sleepbrux.recording.searching import Search, dates_of, words_of
 from sleepbrux.reference import NATURAL, Reference
 from sleepbrux.reference.model import NOT_STATED
 from sleepbrux.scoring.context.counts import slug

@@ -1,4 +1,4 @@
-"""Which part of a recording counts as the night, and on whose word."""
+"""Which part of a recording counts as the night, and what says so."""
 
 from __future__ import annotations
 

@@ -16,10 +16,9 @@ import msgspec
 from msgspec import Struct
 
 from sleepbrux.core.errors import ReferenceLevelError
-from sleepbrux.core.files import read_text, toml_table, write_text
+from sleepbrux.core.files import CLENCHES, read_text, toml_table, write_text
 from sleepbrux.reference.model import NATURAL, NOT_STATED
 
-SUFFIX = ".clenches.toml"
 Stretch = tuple[float, float]
 
 
@@ -72,7 +71,7 @@ def _text(stretches: tuple[Stretch, ...]) -> str:
 
 def sidecar(recording: Path) -> Path:
     """``NIGHT.edf.clenches.toml`` beside ``NIGHT.edf``."""
-    return recording.with_name(recording.name + SUFFIX)
+    return recording.with_name(recording.name + CLENCHES)
 
 
 def accept(proposal: Proposal, *, by: str, on: date, teeth: str = "") -> Proposal:

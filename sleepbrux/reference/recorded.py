@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 from sleepbrux.core.errors import Note, ReferenceLevelError, UsageError
@@ -25,6 +27,7 @@ from sleepbrux.reference import (
     Reference,
     ReferenceOrigin,
     Search,
+    accept,
     cues_of,
     from_clenches,
     load_proposal,
@@ -36,12 +39,14 @@ from sleepbrux.reference import (
     teeth_of,
     unused_clenches,
     warnings,
+    write_proposal,
 )
 from sleepbrux.reference.detector import SHORT_S
 from sleepbrux.signal.envelope import Amplitude
 from sleepbrux.signal.swept import Swept, sweep_recording
 
 Progress = Callable[[float], None]
+Edges = tuple[float, float] | None
 CHECKED = ClenchSettings(threshold_pct_mvc=10.0)
 FOUND_REST = "quietest 20 s before the clenches, detected automatically"
 NONE_TAKEN = Cues(
@@ -215,7 +220,7 @@ def look(
     channels: tuple[str, ...] = (),
     hints: Hints | None = None,
     afresh: bool = False,
-    choose: tuple[int, ...] = (),
+    choose: Collection[int] | Mapping[int, Edges] = (),
     progress: Progress | None = None,
 ) -> ReferenceCheck:
     """Find the reference clenches of a recording and measure them; refusals are told, not raised.
@@ -230,7 +235,8 @@ def look(
         Look in the signal even where marks or an earlier proposal say where the clenches are.
     choose
         Numbers of the clenches to take, as an earlier look numbered them; empty: marks, an earlier
-        proposal, or the run that the program takes.
+        proposal, or the run that the program takes. A table gives start and end in seconds that a clench has
+        instead of those that were found, or None.
 
     Raises
     ------
@@ -268,7 +274,9 @@ def look(
             raise UsageError(
                 f"{path.name}: marks in the recording name the clenches; look afresh to choose others"
             )
-        numbered = _chosen(numbered, choose, path.name)
+        given = choose if isinstance(choose, Mapping) else {}
+        moved = {number: edges for number, edges in given.items() if edges is not None}
+        numbered = _moved(_chosen(numbered, tuple(choose), path.name), moved, swept.duration_s, path.name)
         proposal = _proposal_of(numbered, proposal, swept)
         cues = cues_of((), proposal, teeth=teeth)
         assert cues is not None  # noqa: S101
@@ -294,6 +302,22 @@ def with_accepted(looked: ReferenceCheck, accepted: Proposal) -> ReferenceCheck:
     cues = cues_of((), accepted, teeth=accepted.teeth)
     assert cues is not None  # noqa: S101
     return replace(looked, proposal=accepted, cues=replace(cues, rests_s=looked.cues.rests_s))
+
+
+def accept_beside(
+    recording: Path, looked: ReferenceCheck, *, by: str, on: date, teeth: str
+) -> tuple[ReferenceCheck, Path]:
+    """Write beside the recording that somebody accepts its clenches; the look as it is then, and the file.
+
+    Raises
+    ------
+    ReferenceLevelError
+        No clench is taken that could be accepted, or see `reference.accept`.
+    """
+    if looked.proposal is None:
+        raise ReferenceLevelError(f"{recording.name}: no clench is taken that could be accepted; choose some")
+    accepted = accept(looked.proposal, by=by, on=on, teeth=teeth)
+    return with_accepted(looked, accepted), write_proposal(recording, accepted)
 
 
 def _numbered(cues: Cues, search: Search, swept: Swept, *, by_program: bool) -> tuple[NumberedClench, ...]:
@@ -367,9 +391,35 @@ def _chosen(
     )
 
 
+def _moved(
+    numbered: tuple[NumberedClench, ...],
+    moved: Mapping[int, tuple[float, float]],
+    duration_s: float,
+    name: str,
+) -> tuple[NumberedClench, ...]:
+    """The chosen clenches with the edges that a person gave them."""
+    for number, (start, stop) in moved.items():
+        if not 0 <= start < stop <= duration_s:
+            raise UsageError(
+                f"{name}: clench {number} cannot lie from {start:g} to {stop:g} s; the recording has "
+                f"{duration_s:.0f} s, and the end must follow the start"
+            )
+    rows = [
+        replace(row, start_s=moved[row.number][0], stop_s=moved[row.number][1])
+        if row.number in moved
+        else row
+        for row in numbered
+    ]
+    chosen = sorted((row for row in rows if row.taken), key=lambda row: row.start_s)
+    for one, after in pairwise(chosen):
+        if after.start_s < one.stop_s:
+            raise UsageError(f"{name}: clenches {one.number} and {after.number} overlap; move them apart")
+    return tuple(rows)
+
+
 def _proposal_of(numbered: tuple[NumberedClench, ...], before: Proposal | None, swept: Swept) -> Proposal:
     """What a person chose, as it is written beside the recording."""
-    taken = [row for row in numbered if row.taken]
+    taken = sorted((row for row in numbered if row.taken), key=lambda row: row.start_s)
     first = taken[0]
     rests = before.rests_s if before and before.rests_s[:1] else ()
     if not rests or rests[0][1] > first.start_s:

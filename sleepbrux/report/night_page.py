@@ -187,7 +187,7 @@ def render_night(
         by its kind only (lights off, clench, other).
     among
         Where this night lies among the person's others under the same condition, from
-        `sleepbrux.report.among`.
+        `sleepbrux.report.other_nights`.
 
     Returns
     -------

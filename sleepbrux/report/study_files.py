@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
-from sleepbrux.analysis.comparison.study import StudyComparison, comparison_text
+from sleepbrux.analysis.comparison import Comparison
+from sleepbrux.analysis.comparison.fixing import Record, look
+from sleepbrux.analysis.comparison.records import Reading
+from sleepbrux.analysis.comparison.study import StudyComparison, compare_study, comparison_text
 from sleepbrux.analysis.comparison.tables import (
     contrasts_table,
     distributions_table,
@@ -16,7 +21,9 @@ from sleepbrux.analysis.comparison.tables import (
 from sleepbrux.analysis.planning import Plan, plans_of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import write_text
+from sleepbrux.report.outputs import refuse_other
 from sleepbrux.report.study_page import clench_tests, render_study
+from sleepbrux.study.file import Study
 
 STUDY = "study"
 REPORT = ".report.html"
@@ -28,6 +35,57 @@ def study_plans(found: StudyComparison, *, progress: Callable[[], None] | None =
         return plans_of(found.comparison, progress=progress)
     except UsageError:
         return ()
+
+
+@dataclass(frozen=True, eq=False)
+class Compared:
+    """A compared study: what was found, the plans from it, and the nights that were read."""
+
+    found: StudyComparison
+    plans: tuple[Plan, ...]
+    reading: Reading
+
+
+def compare_archives(
+    plan: Study,
+    reading: Reading,
+    record: Path,
+    *,
+    keep_first_night: bool = False,
+    progress: Callable[[], None] | None = None,
+) -> Compared:
+    """Compare the nights of a study that were read, and plan from their variation.
+
+    Parameters
+    ----------
+    record
+        Record of what was fixed when, in which this look is noted.
+
+    Raises
+    ------
+    UsageError
+        The record cannot be written.
+    """
+
+    def looked(comparison: Comparison) -> Record:
+        scored = len(plan.night) - len(reading.missing)
+        try:
+            return look(record, plan, comparison, scored=scored, now=datetime.now(UTC))
+        except OSError as error:
+            raise UsageError(
+                f"{record.name}: cannot be written ({error.strerror}); the record of what was fixed when "
+                "lies next to the study file: make its folder writable"
+            ) from error
+
+    found = compare_study(plan, reading, keep_first_night=keep_first_night, record=looked, progress=progress)
+    return Compared(found, study_plans(found, progress=progress), reading)
+
+
+def write_compared(compared: Compared, plan: Study, folder: Path, target: Path) -> Path:
+    """Write the files of a compared study, whose archives lie in ``folder``; the page."""
+    refuse_other(target / f"{STUDY}.comparison.json", "person", plan.pseudonym)
+    write_study(compared.found, target, plans=compared.plans, clench=folder)
+    return target / (STUDY + REPORT)
 
 
 def write_study(

@@ -3,11 +3,48 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
 
-from sleepbrux.archive.journal.file import Journal
+from sleepbrux.archive.file import load_night
+from sleepbrux.archive.journal import reviewed
+from sleepbrux.archive.journal.file import Journal, check_about
+from sleepbrux.archive.journal.witness import check_witness
+from sleepbrux.archive.manifest import listed, stem_of
+from sleepbrux.report.outputs import write_reviewed
 from sleepbrux.review import sampling
 from sleepbrux.review.near_misses import near_misses
 from sleepbrux.scoring.night import Night
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """A night before and after its review, and the files that were written of it; none without a decision."""
+
+    night: Night
+    after: Night
+    journal: Journal
+    files: tuple[str, ...] = ()
+
+
+def write_result(archive: Path, journal: Journal) -> Result:
+    """Leave the reviewed report and tables next to an archive, where something was decided.
+
+    Raises
+    ------
+    SleepbruxError
+        The journal is not about this archive.
+    """
+    of = listed(archive) if archive.is_file() else None
+    night = load_night(archive)
+    check_about(journal, night)
+    check_witness(night, archive, journal)
+    after = reviewed(night, journal)
+    if after.review is None:
+        return Result(night, after, journal)
+    return Result(
+        night, after, journal, tuple(write_reviewed(after, archive.parent, stem_of(archive), of=of))
+    )
 
 
 def sample_shares(night: Night, journal: Journal) -> list[sampling.ConfirmedShare]:

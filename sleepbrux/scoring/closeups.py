@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from sleepbrux.recording.model import Recording
-from sleepbrux.scoring.bursts import Ints
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.thresholds import Ints
 from sleepbrux.signal.extremes import extremes
 
 AROUND_S = 5.0

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Spans
-from sleepbrux.scoring.bursts import Floats
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.measures import DURATION_BORDERS_S, PEAK_BORDERS_PCT, histogram
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.thresholds import Floats
 
 PERCENTILES = (5, 25, 50, 75, 95)
 PEAK_BORDERS_UV = (0.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)

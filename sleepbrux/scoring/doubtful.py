@@ -12,32 +12,46 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
 
+import numpy as np
+
 from sleepbrux.core.errors import Note
 from sleepbrux.core.spans import Spans
 from sleepbrux.core.texts import count_of
+from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.events import Events
 from sleepbrux.scoring.lost_time import PossibleCounts
 from sleepbrux.scoring.measures import Measure, Possible
 from sleepbrux.signal.doubts import DOUBTS, at_usual_level
+from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.swept import Swept
 
 LEAST_NAMED_S = 10.0
+LOOSE_WARNED_S = 300.0  # as a side that is lost: what it does to the rest of the night is not known
 LEAST_MOVED = 0.02  # of the rate, and more than one episode: then it is a warning
 NOT_SEEN = ("shared", "blunt", "loose")
 DOUBTFUL, WITHOUT_EFFECT = "activity-doubtful", "activity-doubtful-without-effect"
 Count = Callable[[Swept, Events | None], tuple[PossibleCounts, float]]
 
 
-def _readings(swept: Swept) -> Iterator[Swept]:
-    """The recording as it could be taken otherwise."""
-    unseen = [
-        reduce(Spans.__sub__, (q.doubts[r] for r in NOT_SEEN if r in q.doubts), q.usable)
-        for q in swept.quality
-    ]
+def _not_seen(quality: Quality, bursts: Sequence[Bursts]) -> Spans:
+    """Doubtful time of a channel that meets a burst; where the level stays below, so does a muscle under it."""
+    spans = [quality.doubts[r] for r in NOT_SEEN if r in quality.doubts]
+    if not spans:
+        return quality.usable.grid.none()
+    doubt = reduce(Spans.__or__, spans)
+    active = Spans.of(doubt.grid, np.concatenate([np.stack((b.starts, b.stops), axis=1) for b in bursts]))
+    return Spans.of(doubt.grid, doubt.bounds[doubt.meet(active)])
+
+
+def _readings(swept: Swept, bursts: Sequence[Bursts]) -> Iterator[Swept]:
+    """The recording as it could be taken otherwise; ``bursts`` are those that were found."""
+    own = [(b,) for b in bursts] if len(bursts) == len(swept.quality) else [bursts] * len(swept.quality)
+    lost = [_not_seen(q, found) for q, found in zip(swept.quality, own, strict=True)]
+    unseen = [q.usable - spans for q, spans in zip(swept.quality, lost, strict=True)]
     without = replace(
         swept, quality=tuple(replace(q, usable=u) for q, u in zip(swept.quality, unseen, strict=True))
     )
-    if any(r in q.doubts for q in swept.quality for r in NOT_SEEN):
+    if any(len(spans) for spans in lost):
         yield without
     if any("gain" in q.doubts for q in swept.quality):
         yield replace(
@@ -64,7 +78,7 @@ def possible_readings(swept: Swept, events: Events, count: Count) -> Possible:
     time = reduce(Spans.__or__, spans) & events.selection.valid
     met = time.slots_before(events.episodes.stops[chosen]) > time.slots_before(events.episodes.starts[chosen])
     rates: list[float] = []
-    for reading in _readings(swept):
+    for reading in _readings(swept, events.bursts):
         other, hours = count(reading, None)
         rates += [n / hours for n in (other.least, other.most) if hours > 0]
     return Possible(
@@ -77,7 +91,7 @@ def possible_readings(swept: Swept, events: Events, count: Count) -> Possible:
 
 
 def doubtful_notes(swept: Swept, measures: Mapping[str, Measure]) -> list[Note]:
-    """A note on doubtful time; a warning where another reading gives another rate."""
+    """A note on doubtful time; a warning where another reading gives another rate or a side is loose."""
     names = ("episodes_per_hour", "lowest_episodes_per_hour", "highest_episodes_per_hour", "valid_hours")
     rate, low, high, hours = (measures[name].value for name in names)
     if not any(q.doubts for q in swept.quality):
@@ -92,7 +106,9 @@ def doubtful_notes(swept: Swept, measures: Mapping[str, Measure]) -> list[Note]:
         f"{high:.1f} per valid hour"
     )
     off = max(rate - low, high - rate)
-    if off > LEAST_MOVED * rate and off * hours > 1 + 1e-9:
+    moved = off > LEAST_MOVED * rate and off * hours > 1 + 1e-9
+    loose_s = max((q.doubts["loose"].duration_s for q in swept.quality if "loose" in q.doubts), default=0.0)
+    if moved or loose_s >= LOOSE_WARNED_S:
         return [Note(DOUBTFUL, "warning", f"{text}. Look at these stretches")]
     doubtful_s = 3600 * (measures["doubtful_hours"].value or 0.0)
     return [Note(WITHOUT_EFFECT, "note", text)] if met or doubtful_s > LEAST_NAMED_S else []

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import exact
 from sleepbrux.criteria.model import EpisodeRule
-from sleepbrux.scoring.bursts import PHASIC, SHORT, TONIC, CombinedBursts, Floats, Ints, least_slots
+from sleepbrux.scoring.bursts import PHASIC, SHORT, TONIC, least_slots
+from sleepbrux.scoring.sides import CombinedBursts
+from sleepbrux.scoring.thresholds import Floats, Ints
 
 KINDS = ("phasic", "tonic", "mixed", "unclassified")
 ABOVE = "above-200-mvc"

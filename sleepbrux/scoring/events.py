@@ -16,19 +16,14 @@ from sleepbrux.criteria import DEFAULT_WITHOUT_MVC_ID, Criterion
 from sleepbrux.recording.model import Channel
 from sleepbrux.recording.window import Window
 from sleepbrux.reference import Reference
-from sleepbrux.scoring.bursts import (
-    Bursts,
-    CombinedBursts,
-    Threshold,
-    combine_sides,
-    find_bursts,
-    thresholds,
-)
+from sleepbrux.scoring.bursts import Bursts, find_bursts
 from sleepbrux.scoring.context.label import label as label_events
 from sleepbrux.scoring.context.left_out import asks, basis_of, check, left_out
 from sleepbrux.scoring.context.model import Labels
 from sleepbrux.scoring.episodes import Episodes, group_episodes
 from sleepbrux.scoring.measures import Selection, select
+from sleepbrux.scoring.sides import CombinedBursts, combine_sides
+from sleepbrux.scoring.thresholds import Threshold, thresholds
 from sleepbrux.signal.envelope import Amplitude, Envelope
 from sleepbrux.signal.swept import Swept
 

@@ -24,15 +24,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion, exact
-from sleepbrux.scoring.bursts import (
-    SHORT,
-    TONIC,
-    CombinedBursts,
-    Ints,
-    bridge_slots,
-    least_burst,
-    least_tonic,
-)
+from sleepbrux.scoring.bursts import SHORT, TONIC, bridge_slots, least_burst, least_tonic
 from sleepbrux.scoring.episodes import (
     Episodes,
     least_pause,
@@ -41,6 +33,8 @@ from sleepbrux.scoring.episodes import (
     unseen,
 )
 from sleepbrux.scoring.measures import Measure, Selection
+from sleepbrux.scoring.sides import CombinedBursts
+from sleepbrux.scoring.thresholds import Ints
 
 Bools = NDArray[np.bool_]
 

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion
-from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, SHORT, CombinedBursts, Ints
+from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, SHORT
 from sleepbrux.scoring.episodes import EPISODE_MIXED, EPISODE_PHASIC, KINDS, Episodes
+from sleepbrux.scoring.sides import CombinedBursts
+from sleepbrux.scoring.thresholds import Ints
 from sleepbrux.scoring.uncertainty import TOO_FEW, Blocks, Interval, counting_interval
 from sleepbrux.signal.quantiles import median
 

@@ -20,15 +20,7 @@ from sleepbrux.recording.opening import open_recording
 from sleepbrux.recording.prefetch import hashed_meanwhile
 from sleepbrux.recording.window import Window, find_window
 from sleepbrux.reference import Reference
-from sleepbrux.scoring.bursts import (
-    IMPROBABLE_PCT_MVC,
-    Bursts,
-    CombinedBursts,
-    background_uv,
-    combine_sides,
-    in_pieces,
-    knot_frames,
-)
+from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, Bursts, in_pieces
 from sleepbrux.scoring.context.counts import count
 from sleepbrux.scoring.context.left_out import admitted
 from sleepbrux.scoring.context.model import Labels, in_seconds
@@ -44,6 +36,8 @@ from sleepbrux.scoring.night_notes import (
     night_notes,
     unknown_background_notes,
 )
+from sleepbrux.scoring.sides import CombinedBursts, combine_sides
+from sleepbrux.scoring.thresholds import background_uv, knot_frames
 from sleepbrux.signal.envelope import Amplitude, Envelope
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import Quality

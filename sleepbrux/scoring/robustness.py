@@ -255,6 +255,11 @@ def assess_robustness(night: Night, *, progress: Callable[[float], None] | None 
     -------
     Robustness
 
+    Raises
+    ------
+    UsageError
+        Something that is no night.
+
     Examples
     --------
     >>> import sleepbrux as sb

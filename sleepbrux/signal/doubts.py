@@ -64,6 +64,7 @@ WINDOW_S = 30
 FLOOR_SHARE = 0.1
 LOOSE, NOT_RAISED = 6.0, 3.0  # times the power of the usual rest
 LOOSE_S = 120
+MOST_SUNK = 2.5  # so that where the level sinks, the rest of the night is not raised
 SHAPE = 0.2  # difference of the logarithm of the sharpness
 GAIN_DB, GAIN_BESIDE_DB, GAIN_S = 4.0, 2.0, 300
 SAME_SHAPE = 0.15
@@ -271,6 +272,7 @@ class _Floors:
     sharpness: Floats
     usual: float
     usual_sharpness: float
+    rest: float  # of the quieter part of the night, as a noise may take more than half of it
 
     @property
     def same_shape(self) -> Floats:
@@ -281,7 +283,7 @@ class _Floors:
 def _floors(seen: _Seen) -> _Floors | None:
     frames = seen.frames
     n = len(frames.stats) // WINDOW_S
-    if not n:
+    if n < 2:
         return None
     whole = seen.usable.on(frames.block_grid, rounding="inward").mask() & (frames.stat("energy") > 0)
     rows = slice(0, n * WINDOW_S)
@@ -296,7 +298,13 @@ def _floors(seen: _Seen) -> _Floors | None:
     if enough.sum() < 2:
         return None
     floor[~enough], middle[~enough] = np.nan, np.nan
-    return _Floors(floor, middle, median(floor[enough]), median(middle[enough]))
+    return _Floors(
+        floor,
+        middle,
+        median(floor[enough]),
+        median(middle[enough]),
+        max(quantile(floor[enough], REST_SHARE), median(floor[enough]) / MOST_SUNK),
+    )
 
 
 def _windows(frames: ChannelFrames, mask: Bools) -> Spans:
@@ -306,13 +314,20 @@ def _windows(frames: ChannelFrames, mask: Bools) -> Spans:
 
 
 def _loose(frames: ChannelFrames, own: _Floors, others: Sequence[_Floors]) -> Spans:
-    """Windows in which a channel never comes down to its rest, and no other one is raised."""
+    """Windows in which a channel never comes down to its rest, and no other one is raised.
+
+    With those beside them in which it comes down to more than it did, as such a noise grows slowly.
+    """
     with np.errstate(invalid="ignore"):
-        raised = own.power > LOOSE * own.usual
+        near = own.power > NOT_RAISED * own.rest
         for other in others:
-            raised &= ~(other.power > NOT_RAISED * other.usual)
+            near &= ~(other.power > NOT_RAISED * other.rest)
+        raised = near & (own.power > LOOSE * own.rest)
         changed = raised & (own.same_shape > SHAPE)
-    return _windows(frames, changed) | _windows(frames, raised).drop_shorter(frames.grid.slots_for(LOOSE_S))
+    sure = _windows(frames, changed)
+    sure |= _windows(frames, raised).drop_shorter(frames.grid.slots_for(LOOSE_S))
+    around = _windows(frames, near)
+    return Spans.of(frames.grid, around.bounds[around.meet(sure)])
 
 
 def gain_course_db(frames: ChannelFrames, usable: Spans) -> Floats | None:

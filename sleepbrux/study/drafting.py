@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from difflib import SequenceMatcher
 from fractions import Fraction
+from itertools import count
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -153,6 +154,88 @@ def _recordings(folder: Path) -> tuple[list[tuple[str, Recording]], list[str]]:
     return found, left_out
 
 
+def _reference_lines(id_: str, name: str, recording: Recording) -> list[str]:
+    """The entry of a chair recording."""
+    clenches = [m for m in recording.marks if classify(m.text) == "clench"]
+    said = {teeth_of(m.text) for m in clenches}
+    teeth = "natural" if NATURAL in said or len(said) != 1 else said.pop()
+    lines = [
+        "",
+        "[[reference]]",
+        f"id = {json.dumps(id_)}",
+        f"recording = {json.dumps(name, ensure_ascii=False)}",
+        f"teeth = {json.dumps(teeth, ensure_ascii=False)}  # or the appliance that was in",
+        'placement = "other placement"   # electrodes of the chair, not of the night',
+    ]
+    if recording.start:
+        lines.append(f"date = {recording.start:%Y-%m-%d}")
+    if not clenches:
+        lines.append("# no mark names a clench: run sleepbrux reference on this recording first")
+    return lines
+
+
+def _night_lines(id_: str, name: str, recording: Recording, chair: str) -> list[str]:
+    """The entry of a night, scored against a chair recording where it has no clenches of its own."""
+    own = len([m for m in recording.marks if classify(m.text) == "clench"]) > 1
+    lines = [
+        "",
+        "[[night]]",
+        f"id = {json.dumps(id_)}",
+        f"recording = {json.dumps(name, ensure_ascii=False)}",
+    ]
+    if recording.start:
+        lines.append(f"date = {recording.start:%Y-%m-%d}")
+    lines.append(f'condition = "{FILL_IN}"           # "none", or the appliance that was worn')
+    kind = OWN if own or not chair else chair
+    why = "clenches marked in the night" if own else "no mark names a clench in this night"
+    return [*lines, f"reference = {json.dumps(kind)}             # {why}", NIGHT_FIELDS]
+
+
+def _in_order(found: list[tuple[str, Recording]]) -> list[tuple[str, Recording]]:
+    """Recordings by their start, then by name."""
+    return sorted(found, key=lambda pair: (str(pair[1].start or ""), pair[0]))
+
+
+def added(study: Study, folder: Path, names: Sequence[str]) -> tuple[str, tuple[str, ...]]:
+    """Entries for further recordings of a study, to stand at the end of its file, and what was left out.
+
+    Raises
+    ------
+    StudyError
+        The study names one already.
+    """
+    known = {n.recording for n in study.night} | {r.recording for r in study.reference}
+    for name in names:
+        if name in known:
+            raise StudyError(f"{name}: the study names it already")
+    hints = study_hints(study)
+    opened, left_out = [], []
+    for name in names:
+        try:
+            opened.append((name, open_recording(find_file(folder, name, name), hints)))
+        except SleepbruxError as error:
+            text = str(error)
+            left_out.append(text if text.startswith(name) else f"{name}: {text}")
+    found = _in_order(opened)
+    lines: list[str] = []
+    ids = {n.id for n in study.night} | {r.id for r in study.reference}
+    chair = next((r.id for r in study.reference if r.natural), "")
+    for name, recording in (pair for pair in found if not _is_night(pair[1])):
+        id_ = _free("chair-{}", ids)
+        lines += _reference_lines(id_, name, recording)
+        chair = chair or id_
+    for name, recording in (pair for pair in found if _is_night(pair[1])):
+        lines += _night_lines(_free("night-{:02d}", ids), name, recording, chair)
+    return "\n".join(lines) + "\n" if lines else "", tuple(left_out)
+
+
+def _free(form: str, ids: set[str]) -> str:
+    """The first id of a form that no entry has; it is one from now on."""
+    id_ = next(name for k in count(1) if (name := form.format(k)) not in ids)
+    ids.add(id_)
+    return id_
+
+
 def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED_NIGHTS) -> StudyDraft:
     """Draft a study file from the recordings in a folder; nothing of a header's identity is taken.
 
@@ -166,7 +249,7 @@ def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED
         Planned nights under each condition; as many in all without conditions.
     """
     found, left_out = _recordings(folder)
-    found.sort(key=lambda pair: (str(pair[1].start or ""), pair[0]))
+    found = _in_order(found)
     recorded = [(name, r) for name, r in found if _is_night(r)]
     chair = [(name, r) for name, r in found if not _is_night(r)]
     names = ", ".join(json.dumps(c, ensure_ascii=False) for c in conditions)
@@ -186,35 +269,9 @@ def draft(folder: Path, *, conditions: Sequence[str] = (), nights: int = PLANNED
         LETTER_FIELDS,
     ]
     for k, (name, recording) in enumerate(chair, start=1):
-        clenches = [m for m in recording.marks if classify(m.text) == "clench"]
-        said = {teeth_of(m.text) for m in clenches}
-        teeth = "natural" if NATURAL in said or len(said) != 1 else said.pop()
-        lines += [
-            "",
-            "[[reference]]",
-            f'id = "chair-{k}"',
-            f"recording = {json.dumps(name)}",
-            f"teeth = {json.dumps(teeth, ensure_ascii=False)}  # or the appliance that was in",
-            'placement = "other placement"   # electrodes of the chair, not of the night',
-        ]
-        if recording.start:
-            lines.append(f"date = {recording.start:%Y-%m-%d}")
-        if not clenches:
-            lines.append("# no mark names a clench: run sleepbrux reference on this recording first")
+        lines += _reference_lines(f"chair-{k}", name, recording)
     for k, (name, recording) in enumerate(recorded, start=1):
-        own = len([m for m in recording.marks if classify(m.text) == "clench"]) > 1
-        lines += [
-            "",
-            "[[night]]",
-            f'id = "night-{k:02d}"',
-            f"recording = {json.dumps(name, ensure_ascii=False)}",
-        ]
-        if recording.start:
-            lines.append(f"date = {recording.start:%Y-%m-%d}")
-        lines.append(f'condition = "{FILL_IN}"           # "none", or the appliance that was worn')
-        kind = OWN if own or not chair else "chair-1"
-        why = "clenches marked in the night" if own else "no mark names a clench in this night"
-        lines += [f'reference = "{kind}"             # {why}', NIGHT_FIELDS]
+        lines += _night_lines(f"night-{k:02d}", name, recording, "chair-1" if chair else "")
     planned = [] if recorded else list(conditions or [FILL_IN]) * nights
     for k, condition in enumerate(planned, start=1):
         lines += [
@@ -289,16 +346,20 @@ def _planned(night: StudyNight, where: str) -> Iterator[StudyFinding]:
     yield StudyFinding("note", f"{where}.recording", "not recorded yet")
 
 
-def _unnamed(study: Study, folder: Path) -> Iterator[StudyFinding]:
-    """Recordings that lie in the folder while nights are still without one."""
+def unnamed(study: Study, folder: Path) -> list[str]:
+    """Recordings that lie in the folder and that no entry names."""
     used = {n.recording for n in study.night} | {r.recording for r in study.reference}
     used |= {name for n in study.night for name in (n.stages, n.sound, n.marks)}
-    names = [
+    return [
         path.name
         for path in (sorted(folder.iterdir()) if folder.is_dir() else ())
         if path.name not in used and path.is_file() and candidate(path).verdict == "recording"
     ]
-    if names:
+
+
+def _unnamed(study: Study, folder: Path) -> Iterator[StudyFinding]:
+    """Recordings that lie in the folder while nights are still without one."""
+    if names := unnamed(study, folder):
         yield StudyFinding(
             "note",
             "night[].recording",
@@ -380,6 +441,11 @@ def alike(one: str, other: str) -> bool:
     if marks[0] != marks[1]:
         return False
     return SequenceMatcher(None, "".join(a), "".join(b), autojunk=False).ratio() >= ALIKE
+
+
+def near_names(name: str, known: Sequence[str]) -> list[str]:
+    """Names in use of which another may be a spelling."""
+    return [other for other in known if other not in (name, NO_APPLIANCE) and alike(name, other)]
 
 
 def name_questions(study: Study) -> Iterator[StudyFinding]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from datetime import date, time
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -230,17 +231,26 @@ def load_study(path: str | Path) -> Study:
     """
     check(path=(path, PATH))
     path = Path(path)
-    text = read_text(path, StudyError, "study file (TOML)")
-    table = toml_table(text, path.name, StudyError, ("note",))
+    return study_of_text(study_text(path), path.name)
+
+
+def study_text(path: Path) -> str:
+    """The text of a study file."""
+    return read_text(path, StudyError, "study file (TOML)")
+
+
+def study_of_text(text: str, name: str) -> Study:
+    """The study in the text of a study file; see `load_study`."""
+    table = toml_table(text, name, StudyError, ("note",))
     outcome = table.get("primary_outcome")
     if isinstance(outcome, str) and outcome in EARLIER_MEASURES:
         table["primary_outcome"] = EARLIER_MEASURES[outcome]
-    _in_plain_names(table, path.name)
+    _in_plain_names(table, name)
     try:
         study = msgspec.convert(table, Study)
     except msgspec.ValidationError as error:
-        raise StudyError(f"{path.name}: {_at_fault(str(error), table)}") from error
-    _check(study, path.name)
+        raise StudyError(f"{name}: {_at_fault(str(error), table)}") from error
+    _check(study, name)
     return study
 
 
@@ -401,10 +411,15 @@ def entry_digest(study: Study, night: StudyNight) -> str:
     return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
 
 
+@cache
+def _fields(kind: type[Struct]) -> tuple[msgspec.structs.FieldInfo, ...]:
+    return msgspec.structs.fields(kind)
+
+
 def _stated(entry: Struct) -> dict[str, object]:
     """Fields of an entry that do not have their default."""
     found: dict[str, object] = {}
-    for field in msgspec.structs.fields(entry):
+    for field in _fields(type(entry)):
         value = getattr(entry, field.name)
         default = field.default
         if default is msgspec.NODEFAULT and field.default_factory is not msgspec.NODEFAULT:
@@ -427,3 +442,11 @@ def night_stems(night: StudyNight) -> tuple[str, ...]:
 def person_folder(study: Study) -> str:
     """Folder of a person's results among those of others; no two pseudonyms have one."""
     return own_stem(study.pseudonym)
+
+
+def result_folder(study: Study, folder: Path) -> Path:
+    """Where the results of a person stand: a folder of their own below ``folder``, or else that."""
+    for name in (person_folder(study), safe_stem(study.pseudonym)):
+        if (folder / name).is_dir():
+            return folder / name
+    return folder

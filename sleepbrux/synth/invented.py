@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+from sleepbrux.core.arguments import NONE, NUMBER, PAIR, PATH, check, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.synth.layout import Recipe, plan_night
 from sleepbrux.synth.night import ElectrodeOff
@@ -62,6 +63,16 @@ def invent_night(
     >>> night.measures["episode_count"].value
     2.0
     """
+    check(
+        path=(path, PATH),
+        hours=(hours, NUMBER),
+        episodes_per_hour=(episodes_per_hour, NUMBER),
+        amplitude_mvc=(amplitude_mvc, PAIR),
+        left_off_s=(left_off_s, NONE | PAIR),
+        rate_hz=(rate_hz, of(int, "a whole number")),
+        start=(start, NONE | of(datetime)),
+        seed=(seed, of(int, "a whole number")),
+    )
     if not hours >= SHORTEST_H:
         raise UsageError(f"hours is {hours}; an invented night lasts {SHORTEST_H} h or longer")
     loose = () if left_off_s is None else (ElectrodeOff("left", *left_off_s, sum(left_off_s) / 2),)

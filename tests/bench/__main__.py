@@ -9,7 +9,8 @@ the report page in Chromium, (i) ``--help``, (k) a process that imports numba an
 (l) reading and (s) writing the archive, (z) 40 zooms of the report page, (r) what the first run after
 installation adds to (e).
 
-``--grids`` measures (d) over channels, rates, hours and episodes; ``--batch`` scores 60 full nights with
+``--grids`` measures (d) over channels, rates, hours and episodes; ``--page`` starts the page of ``start``
+over sixty nights; ``--batch`` scores 60 full nights with
 one and with two workers. ``--out`` gets the tables, all figures as JSON, and pictures.
 """
 
@@ -30,6 +31,7 @@ from tests.bench.grids import grid_table, run_grids
 from tests.bench.many import batch_text, run_batches
 from tests.bench.measure import Run, interleaved, median, once
 from tests.bench.nights import realistic
+from tests.bench.page import page_text, run_pages
 from tests.bench.tasks import ZOOMS
 
 NAMES = {
@@ -165,6 +167,7 @@ def main() -> None:
     parser.add_argument("--first-run", action="store_true", help="(r): compile anew, once")
     parser.add_argument("--grids", action="store_true", help="the grids instead of the main table")
     parser.add_argument("--batch", action="store_true", help="60 full nights instead of the main table")
+    parser.add_argument("--page", action="store_true", help="the page of `start` instead of the main table")
     parser.add_argument("--nights", type=int, default=60)
     parser.add_argument("--out", type=Path, default=Path("bench_out"))
     options = parser.parse_args()
@@ -185,6 +188,9 @@ def _chosen(options: argparse.Namespace) -> tuple[str, dict[str, object], str]:
     if options.batch:
         found = run_batches(options.nights, 3, options.hours)
         return "batch", {"runs": [asdict(r) for r in found]}, batch_text(found, options.nights)
+    if options.page:
+        pages = run_pages(min(options.runs, 5))
+        return "page", {"runs": [asdict(r) for r in pages]}, page_text(pages)
     if options.grids:
         points = run_grids(min(options.runs, 3))
         grid_picture(points, options.out / "grids.png")

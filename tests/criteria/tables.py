@@ -16,17 +16,12 @@ from sleepbrux.recording.window import Window
 from sleepbrux.reference import given
 from sleepbrux.scoring import bursts as stage
 from sleepbrux.scoring import episodes as grouping
-from sleepbrux.scoring.bursts import (
-    Bursts,
-    CombinedBursts,
-    combine_sides,
-    find_bursts,
-    kinds,
-    thresholds,
-)
+from sleepbrux.scoring.bursts import Bursts, find_bursts, kinds
 from sleepbrux.scoring.episodes import Episodes, group_episodes
 from sleepbrux.scoring.events import amplitude_of
 from sleepbrux.scoring.night import Night, score_night
+from sleepbrux.scoring.sides import CombinedBursts, combine_sides
+from sleepbrux.scoring.thresholds import thresholds
 from sleepbrux.signal.envelope import Envelope
 
 FRAME = Fraction(1, 100)

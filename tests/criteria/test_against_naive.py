@@ -18,10 +18,10 @@ from sleepbrux.recording.memory import from_array
 from sleepbrux.reference import given as reference
 from sleepbrux.scoring import bursts as stage
 from sleepbrux.scoring import episodes as grouping
-from sleepbrux.scoring.bursts import combine_sides
 from sleepbrux.scoring.episodes import group_episodes
 from sleepbrux.scoring.measures import select
 from sleepbrux.scoring.night import score_night
+from sleepbrux.scoring.sides import combine_sides
 from tests import naive
 
 from .tables import MASSETERS, RATE, burst_table, emg

@@ -126,7 +126,7 @@ def score_with(reference):
 
 
 def test_a_clench_stated_as_rms_is_refused_for_these_rules_measure_mean_rectified_values():
-    with pytest.raises(UsageError, match=r"in root mean square .* measures mean rectified .*--convert-uv"):
+    with pytest.raises(UsageError, match=r"in root mean square .* measures mean rectified .*`convert_to`"):
         score_with(given(MASSETERS[:1], 200.0))
 
 

@@ -13,8 +13,8 @@ import pytest
 
 from sleepbrux.core.spans import Grid
 from sleepbrux.criteria import load_criterion
-from sleepbrux.scoring.bursts import combine_sides
 from sleepbrux.scoring.episodes import group_episodes
+from sleepbrux.scoring.sides import combine_sides
 
 from .tables import FRAME, burst_table, in_words, lasting, night_of, scored, steady, tone, train
 

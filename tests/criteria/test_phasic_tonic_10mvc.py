@@ -12,7 +12,7 @@ import pytest
 
 from sleepbrux.core.spans import Grid
 from sleepbrux.criteria import DEFAULT_ID, load_criterion
-from sleepbrux.scoring.bursts import combine_sides
+from sleepbrux.scoring.sides import combine_sides
 
 from .tables import (
     FRAME,

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from sleepbrux.core.provenance import Review
-from sleepbrux.report import render_night
+from sleepbrux.report.night_page import render_night
 from sleepbrux.scoring.robustness import side_by_side
 from tests.outside.registry import outside
 

@@ -10,7 +10,7 @@ import pytest
 
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.criteria import criterion_ids
-from sleepbrux.report import render_night
+from sleepbrux.report.night_page import render_night
 from sleepbrux.report.wording import rate_words
 
 from .conftest import bursts_of, scored

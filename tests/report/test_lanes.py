@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sleepbrux.report import render_night
 from sleepbrux.report.lanes import chance, heart, stages
+from sleepbrux.report.night_page import render_night
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.surroundings.model import STAGES, Stages, Surroundings
 from sleepbrux.signal.wake import WakeProbability

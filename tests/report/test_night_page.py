@@ -14,9 +14,9 @@ from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.reference import converted
-from sleepbrux.report import render_night
 from sleepbrux.report.clock_hours import unit_of
 from sleepbrux.report.method import method
+from sleepbrux.report.night_page import render_night
 from sleepbrux.report.numbers import en_dashes
 from sleepbrux.report.payload import to_json
 from sleepbrux.report.wording import CAUTIONS, LIMITS, NOT_REVIEWED, based_on, reading

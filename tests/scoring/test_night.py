@@ -12,8 +12,8 @@ from sleepbrux.core.spans import Grid
 from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import Window, find_window
-from sleepbrux.scoring.bursts import Threshold
 from sleepbrux.scoring.night import rescore, score_night
+from sleepbrux.scoring.thresholds import Threshold
 from sleepbrux.signal.swept import pick_channels, sweep_recording
 from tests.nights import LABELS, recording_of, rhythm, signal_of
 

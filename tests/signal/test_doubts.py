@@ -126,6 +126,9 @@ def test_a_side_that_does_not_come_down_is_doubted_where_the_other_one_rests():
     one, other = doubts(noisy, right)
     assert (list(one), other) == (["loose"], {})
     assert 120 <= one["loose"].duration_s <= 240
+    growing = np.clip((np.arange(seconds * RATE) / RATE - 300) / 100, 0, 5)
+    early = doubts(left + growing * noise_uv, right)[0]["loose"]
+    assert early.seconds()[0][0] <= 510  # from three times the power of rest on, once it is sure
     both = doubts(left * raised, right * raised)
     assert not any("loose" in found for found in both)
 
@@ -153,3 +156,9 @@ def test_a_rest_that_wanders_a_little_is_not_doubted():
     swept = swept_of(sunk(0.75))
     assert swept.quality[0].doubts == {}
     assert at_usual_level(swept.frames[0], swept.quality[0].usable) is swept.frames[0]
+
+
+@pytest.mark.parametrize("seconds", [0.5, 1, 3, 29, 31, 61])
+def test_a_recording_may_be_short(seconds):
+    n = round(seconds * RATE)
+    assert doubts(rest(1)[:n], rest(2)[:n]) == [{}, {}]

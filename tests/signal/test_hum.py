@@ -11,8 +11,9 @@ from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import find_window
 from sleepbrux.reference import given
-from sleepbrux.scoring.bursts import find_bursts, thresholds
+from sleepbrux.scoring.bursts import find_bursts
 from sleepbrux.scoring.events import amplitude_of, find_events
+from sleepbrux.scoring.thresholds import thresholds
 from sleepbrux.signal.swept import sweep_recording
 
 RATE, SECONDS, MVC_UV = 1000, 900, 200.0

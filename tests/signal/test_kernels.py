@@ -59,7 +59,7 @@ def test_crossings(level, knots, step, floor, release, strict):
 @given(KNOTS, st.sampled_from([0, 1, 7]), st.sampled_from([0.0, 3.0]))
 def test_limit_at(knots, step, floor):
     from sleepbrux.core.spans import Grid
-    from sleepbrux.scoring.bursts import Threshold
+    from sleepbrux.scoring.thresholds import Threshold
 
     frames = np.arange(60 * max(step, 1))
     found = [[code.limit_at(knots, step, floor, i) for i in frames] for code in (kernels, plain)]

@@ -5,7 +5,8 @@ import pytest
 
 from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.memory import from_array
-from sleepbrux.scoring.bursts import find_bursts, thresholds
+from sleepbrux.scoring.bursts import find_bursts
+from sleepbrux.scoring.thresholds import thresholds
 from sleepbrux.signal.envelope import follow
 from sleepbrux.signal.quality import examine
 from sleepbrux.signal.sweep import sweep

@@ -8,7 +8,7 @@ from pathlib import Path
 from sleepbrux.analysis.agreement.compare import ScoringAgreement, compare
 from sleepbrux.analysis.agreement.loading import Wanted, check_labels, load_pair, pairs
 from sleepbrux.analysis.agreement.scorings import Level
-from sleepbrux.core.arguments import NONE, NUMBER, PATH, TEXT, by_label, check, each, of, one_of
+from sleepbrux.core.arguments import NONE, NUMBER, PAIR, PATH, TEXT, by_label, check, each, of, one_of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.scoring.night import Night
 
@@ -68,7 +68,7 @@ def agree(
         labels=(labels, NONE | by_label(TEXT, "a table of kinds by label")),
         scored=(
             scored,
-            NONE | TEXT | each(each(NUMBER, "two numbers"), "a list of (start, stop) in seconds"),
+            NONE | TEXT | each(PAIR, "a list of (start, stop) in seconds"),
         ),
         cut_off_per_h=(cut_off_per_h, NONE | NUMBER),
     )

@@ -30,6 +30,12 @@ def compare_cohort(
 
     Parameters
     ----------
+    nights
+        Nights of two persons or more, each under one condition.
+    baseline
+        The condition that the others are compared with.
+    outcome
+        What is compared, in words with its denominator.
     method
         ``"GEE"`` for a population-averaged model, which asks another question (`GEE`); never chosen by the
         number of persons.

@@ -30,6 +30,11 @@ def read_cohort(path: str | Path) -> list[PersonNight]:
     Columns ``person``, ``condition``, ``events`` and ``valid_hours``; ``period``, ``sequence`` and ``night``
     may be there too. Separator comma, semicolon or tab.
 
+    Parameters
+    ----------
+    path
+        The table.
+
     Returns
     -------
     list of PersonNight

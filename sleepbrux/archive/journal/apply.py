@@ -35,7 +35,7 @@ from sleepbrux.core.provenance import Review
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import Criterion
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
-from sleepbrux.scoring.bursts import PHASIC, SHORT, TONIC, CombinedBursts, kinds
+from sleepbrux.scoring.bursts import PHASIC, SHORT, TONIC, kinds
 from sleepbrux.scoring.context.counts import count
 from sleepbrux.scoring.context.left_out import asks, left_out
 from sleepbrux.scoring.context.model import Labels
@@ -44,6 +44,7 @@ from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
 from sleepbrux.scoring.events import labels_of
 from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, NightLevels, Selection, compute, select
 from sleepbrux.scoring.night import Night, rescore, with_notes
+from sleepbrux.scoring.sides import CombinedBursts
 
 KEPT = (
     "background_uv",

@@ -26,7 +26,6 @@ from sleepbrux.archive.journal.disk import appending, keep_copy, locked, write_w
 from sleepbrux.archive.journal.model import (
     ARCHIVE,
     FORMAT,
-    JOURNAL,
     LONGEST_LINE,
     LONGEST_TEXT,
     MOST_BYTES,
@@ -44,6 +43,7 @@ from sleepbrux.archive.journal.model import (
 )
 from sleepbrux.archive.journal.reading import Content, lasting_notes, load_journal, read_content
 from sleepbrux.core.errors import JournalError
+from sleepbrux.core.files import JOURNAL
 from sleepbrux.scoring.night import Night
 
 __all__ = [

@@ -9,9 +9,9 @@ from typing import NamedTuple
 import numpy as np
 
 from sleepbrux.core.spans import Grid, Spans
-from sleepbrux.scoring.bursts import CombinedBursts
 from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.night import Night
+from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.signal.envelope import follow
 
 MARGIN_FRAMES = 200

@@ -10,10 +10,11 @@ from msgspec import Struct
 
 from sleepbrux.archive.identity import Identity
 from sleepbrux.core.errors import JournalError, Note
+from sleepbrux.core.files import JOURNAL
 
 FORMAT = "sleepbrux review"
 SCHEMA_VERSION, OLDER = "2.0", "1"
-ARCHIVE, JOURNAL = ".night.h5", ".review.jsonl"
+ARCHIVE = ".night.h5"
 LONGEST_TEXT = 200
 LONGEST_LINE, MOST_DECISIONS, MOST_BYTES = 1_000_000, 50_000, 32_000_000
 Action = Literal["accept", "reject", "relabel", "move", "add", "undo", "sample", "judge", "lost"]

@@ -11,9 +11,10 @@ from pathlib import Path
 import msgspec
 
 from sleepbrux.archive.journal.file import scoring_digest
-from sleepbrux.archive.journal.model import JOURNAL, Journal, journal_path
+from sleepbrux.archive.journal.model import Journal, journal_path
 from sleepbrux.archive.manifest import REVIEWED
 from sleepbrux.core.errors import JournalError
+from sleepbrux.core.files import JOURNAL
 from sleepbrux.scoring.night import Night
 
 SUMMARY = ".summary.json"

@@ -27,7 +27,7 @@ from sleepbrux.recording.deidentify.records import SearchedCopy
 from sleepbrux.recording.findings import Findings, listed
 from sleepbrux.recording.formats.edf_annotations import read_annotations
 from sleepbrux.recording.formats.edf_header import HEADER_BYTES, Header, clean, kind_of, read_header
-from sleepbrux.recording.searching import Search, folded
+from sleepbrux.recording.identity_search import Search, folded
 
 NOT_PROMISED = (
     "not searched: nicknames, initials, names of two letters, misspellings, names in another script, names"

@@ -14,8 +14,8 @@ from sleepbrux.recording.deidentify.annotations import AnnotationTexts
 from sleepbrux.recording.deidentify.header import LABEL_CHARACTERS, LIMITS, Anew, number_cell
 from sleepbrux.recording.few_values import FewValues, may_be_codes, numbers_of, whole_numbers
 from sleepbrux.recording.formats.edf_header import HEADER_BYTES, Header, Signal, clean
+from sleepbrux.recording.identity_search import Search
 from sleepbrux.recording.labels import ELECTRICAL, recognise
-from sleepbrux.recording.searching import Search
 
 _BATCH_BYTES = 1 << 22
 _STAMP = re.compile(rb"[+-][\d.]+(?:\x15[\d.]*)?")

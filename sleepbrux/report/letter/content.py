@@ -137,7 +137,8 @@ def _in_full(said: NightsCompared, nights: Sequence[ShownNight], missing: Sequen
 
 def letter_id(letters: Sequence[Letter], fields: Fields) -> str:
     """Id of a letter: over its reports and archives, and what was entered."""
-    parts = [*(f"{report_id(x.night)} {x.archive_sha256}" for x in letters), repr(fields)]
+    parts = [*(f"{report_id(x.night)} {x.archive_sha256}" for x in letters)]
+    parts.append(f"Fields({', '.join(f'{key}={getattr(fields, key)!r}' for key in ABOUT)})")
     digest = hashlib.sha256("\n".join(parts).encode()).hexdigest()
     return "-".join(digest[i : i + 4] for i in (0, 4, 8))
 

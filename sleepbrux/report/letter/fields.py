@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Annotated
 
@@ -86,7 +87,15 @@ ABOUT = {
 
 def fields_template() -> str:
     """An empty file of fields, each with what belongs into it."""
-    return "".join(f'# {about}\n{key} = ""\n' for key, about in ABOUT.items())
+    return fields_text(Fields())
+
+
+def fields_text(fields: Fields) -> str:
+    """A file of fields, each with what belongs into it."""
+    return "".join(
+        f"# {about}\n{key} = {json.dumps(getattr(fields, key), ensure_ascii=False)}\n"
+        for key, about in ABOUT.items()
+    )
 
 
 def load_fields(path: Path | None, entries: tuple[str, ...] = ()) -> Fields:

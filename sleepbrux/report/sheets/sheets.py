@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
+from sleepbrux.core.errors import UsageError
+from sleepbrux.core.files import own_stem, replacing
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
 from sleepbrux.report.letter.typeset import Layout, set_in_type
 from sleepbrux.report.sheets.words import Part, chair_words, log_words, part, patient_words
-from sleepbrux.study.file import Study
+from sleepbrux.study.file import FILL_IN, Study
+from sleepbrux.study.files import recorded_channels
 
 CHAIR_PT, PATIENT_PT = 10.0, 12.0
 
@@ -57,6 +61,29 @@ def patient_sheet(study: Study, *, recorded: Sequence[str] = ()) -> bytes:
         log_words(study),
         size_pt=PATIENT_PT,
     )
+
+
+def write_sheets(study: Study, home: Path, folder: Path, *, person: int | None = None) -> dict[str, Path]:
+    """Write both sheets of a study whose recordings lie in ``home``; the file of each.
+
+    Raises
+    ------
+    UsageError
+        The pseudonym is still to be filled in.
+    """
+    if study.pseudonym == FILL_IN:
+        raise UsageError("pseudonym is still to be filled in; every sheet shows it: write a code")
+    recorded = recorded_channels(study, home)
+    made = {
+        "chair-sheet": chair_sheet(study, person=person, recorded=recorded),
+        "patient-sheet": patient_sheet(study, recorded=recorded),
+    }
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = {name: folder / f"{own_stem(study.pseudonym)}.{name}.pdf" for name in made}
+    for name, pdf in made.items():
+        with replacing(paths[name]) as temporary:
+            temporary.write_bytes(pdf)
+    return paths
 
 
 def _pdf(title: str, lead: str, parts: list[Part], log: Part | None = None, *, size_pt: float) -> bytes:

@@ -161,7 +161,8 @@
     drawReasons(g, k, x0, x1, top, height);
     g.restore();
     g.fillStyle = colours.ink;
-    g.fillText(c.label + ", envelope, " + c.unit + ", logarithmic" + (c.threshold === null ? "" : "; dashed: " + c.threshold_word + " " + digits(c.threshold)), x0 + 4, top - 7, x1 - x0 - 8);
+    const whole = ", envelope, " + c.unit + ", logarithmic" + (c.threshold === null ? "" : "; dashed: " + c.threshold_word + " " + digits(c.threshold));
+    g.fillText(c.label + (narrow() ? ", " + c.unit + ", logarithmic" : whole), x0 + 4, top - 7, x1 - x0 - 8);
   }
 
   function drawMarks(g, x0, x1, bottom) {
@@ -359,7 +360,7 @@
       g.beginPath(); g.moveTo(x0, Y(s.c.threshold)); g.lineTo(x1, Y(s.c.threshold)); g.stroke(); g.setLineDash([]);
     }
     g.fillStyle = colours.ink;
-    g.fillText(s.c.label + ", envelope, " + s.c.unit + (s.c.mvc ? "; right: % of maximal clench (MVC)" : ""), x0 + 4, top - 7, x1 - x0 - 8);
+    g.fillText(s.c.label + ", envelope, " + s.c.unit + (s.c.mvc ? "; right: % " + (narrow() ? "MVC" : "of maximal clench (MVC)") : ""), x0 + 4, top - 7, x1 - x0 - 8);
   }
 
   function seriesOf(i) {

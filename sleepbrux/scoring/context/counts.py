@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.recording.model import Mark
-from sleepbrux.scoring.bursts import CombinedBursts, Ints
 from sleepbrux.scoring.context.awake import by_heart, by_movement, estimate_words, estimated, known_s
 from sleepbrux.scoring.context.label import BREATHING_S
 from sleepbrux.scoring.context.left_out import on_grid
 from sleepbrux.scoring.context.model import ASLEEP, NO, OTHER, UNKNOWN, YES, Labels, in_seconds
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.measures import EPISODE_KEYS, Measure, Selection
+from sleepbrux.scoring.sides import CombinedBursts
+from sleepbrux.scoring.thresholds import Ints
 from sleepbrux.signal.sound import RISE_DB
 from sleepbrux.signal.surroundings.marks import breathing_events
 from sleepbrux.signal.surroundings.model import STAGES, Surroundings

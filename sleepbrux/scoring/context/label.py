@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 
 from sleepbrux.criteria import Criterion
 from sleepbrux.recording.model import Mark
-from sleepbrux.scoring.bursts import CombinedBursts
 from sleepbrux.scoring.context.awake import probably_awake
 from sleepbrux.scoring.context.model import NO, OTHER, UNKNOWN, YES, Labels, in_seconds
 from sleepbrux.scoring.context.movement import body_movements, computable
 from sleepbrux.scoring.episodes import Episodes
+from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.signal.heart import Heart, highest_before, usual_before
 from sleepbrux.signal.quantiles import median
 from sleepbrux.signal.surroundings.marks import breathing_events

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from sleepbrux.archive.manifest import load_manifest
-from sleepbrux.report.among import fill_in
+from sleepbrux.report.other_nights import fill_in
 from sleepbrux.report.outputs import REPORT, SUMMARY, listed_text, write_outputs
 
 from .conftest import bursts_of, scored

@@ -86,10 +86,16 @@ class How(TypedDict, total=False):
     --------
     >>> import numpy as np
     >>> import sleepbrux as sb
+    <<<<<<< HEAD:sleepbrux/scoring/score.py
+    >>> how = sb.How(rate_hz=1000, labels=["EMG Masseter L"])
+    >>> sb.score(np.random.default_rng(1).normal(0, 3, (1, 60_000)), criterion="aasm", **how).swept.duration_s
+    60.0
+    =======
     >>> noise_uv = np.random.default_rng(1).normal(0, 3, (1, 60_000))
     >>> how = {"rate_hz": 1000, "labels": ["EMG Masseter L"], "name": "noise"}
     >>> sb.score(noise_uv, mvc_uv=190, **how).swept.name
     'noise'
+    >>>>>>> main:sleepbrux/scoring/entry.py
     """
 
     rate_hz: float

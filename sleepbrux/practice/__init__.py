@@ -1,0 +1,1 @@
+"""The page on which a person goes from a folder of recordings to a letter, without a command."""

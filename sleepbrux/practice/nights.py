@@ -1,0 +1,210 @@
+"""The nights of a study as a table: what the study file says, and what scoring and review have left beside it.
+
+Read from the study file, the summaries and the journals alone, so that sixty nights are listed at once; no
+archive and no recording is opened. What is written from the archives later checks them again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+
+from sleepbrux.archive.manifest import ARCHIVE, REVIEWED
+from sleepbrux.core.files import CLENCHES, JOURNAL, safe_stem
+from sleepbrux.study.file import FILL_IN, OWN, Study, StudyNight, entry_digest, night_stems, result_folder
+
+SUMMARY, CLENCH_JSON = ".summary.json", ".reference.json"
+DECISION = b'"seq"'
+LEAST = "window.minimum_valid_hours"
+
+
+class _Value(Struct, frozen=True):
+    value: float | None = None
+
+
+class _Identity(Struct, frozen=True):
+    study_sha256: str = ""
+
+
+class _Rules(Struct, frozen=True):
+    id: str = ""
+    values: dict[str, dict[str, Any]] = {}
+    instead_of: str | None = None
+
+
+class _Level(Struct, frozen=True):
+    channel: str
+    mvc_uv: float | None = None
+    level_uv: float | None = None
+
+
+class _Reference(Struct, frozen=True):
+    """Of a night's summary its levels, of the file about the clenches its channels."""
+
+    confirmed: bool = True
+    levels: tuple[_Level, ...] = ()
+    channels: tuple[_Level, ...] = ()
+
+
+class _Summary(Struct, frozen=True):
+    """What the table needs of a night's summary."""
+
+    measures: dict[str, _Value]
+    criterion: _Rules = _Rules()
+    identity: _Identity = _Identity()
+    reference: _Reference | None = None
+
+
+@dataclass(frozen=True)
+class NightRow:
+    """One night of the table.
+
+    Attributes
+    ----------
+    there
+        Whether its recording lies next to the study file; False for a planned night too.
+    hours, rate
+        Valid hours, and episodes an hour of these; None before it is scored.
+    least_hours
+        Valid hours that the rules ask for.
+    stale
+        Why it has to be scored anew; empty where it has not.
+    decisions
+        Lines of the reader's journal.
+    written
+        Whether the reviewed report is as new as the last decision.
+    changed_ns
+        When archive or journal was written last.
+    """
+
+    number: int
+    id: str
+    date: date | None
+    condition: str
+    recording: str
+    there: bool
+    archive: Path
+    scored: bool = False
+    hours: float | None = None
+    rate: float | None = None
+    least_hours: float = 0.0
+    stale: str = ""
+    decisions: int = 0
+    written: bool = True
+    changed_ns: int = 0
+
+    @property
+    def named(self) -> bool:
+        """Whether it is said what was worn."""
+        return self.condition != FILL_IN
+
+
+def night_rows(study: Study, home: Path, results: Path) -> list[NightRow]:
+    """The nights in the order of the study file."""
+    folder = result_folder(study, results)
+    return [_row(k, study, night, home, folder) for k, night in enumerate(study.night)]
+
+
+def _row(k: int, study: Study, night: StudyNight, home: Path, folder: Path) -> NightRow:
+    recording = home / night.recording
+    there = bool(night.recording) and recording.is_file()
+    places = [folder / f"{stem}{ARCHIVE}" for stem in night_stems(night)] if night.recording else []
+    archive = next((path for path in places if path.is_file()), None)
+    first = folder / f"{night_stems(night)[0]}{ARCHIVE}"
+    row = NightRow(k, night.id, night.date, night.condition, night.recording, there, archive or first)
+    summary = _summary(archive) if archive else None
+    if archive is None or summary is None:
+        return row
+    values = summary.measures
+    decisions, written = _reviewed(archive)
+    return NightRow(
+        k,
+        night.id,
+        night.date,
+        night.condition,
+        night.recording,
+        there,
+        archive,
+        scored=True,
+        hours=values.get("valid_hours", _Value()).value,
+        rate=values.get("episodes_per_hour", _Value()).value,
+        least_hours=float(summary.criterion.values.get(LEAST, {}).get("value") or 0.0),
+        stale="; ".join(_changes(study, night, summary, archive, home)),
+        decisions=decisions,
+        written=written,
+        changed_ns=max(_changed_ns(archive), _changed_ns(_journal(archive))),
+    )
+
+
+def _summary(archive: Path) -> _Summary | None:
+    path = archive.with_name(archive.name.removesuffix(ARCHIVE) + SUMMARY)
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=_Summary)
+    except (OSError, msgspec.MsgspecError):
+        return None
+
+
+def _changes(study: Study, night: StudyNight, summary: _Summary, archive: Path, home: Path) -> Iterator[str]:
+    """What is no longer as it was when the night was scored."""
+    said = summary.identity.study_sha256
+    if said and said != entry_digest(study, night):
+        yield "the study file says something else of this night (recording, reference, times or how it is read)"
+    if study.criterion not in (summary.criterion.id, summary.criterion.instead_of):
+        yield f"the rules are {study.criterion}, it was scored by {summary.criterion.id}"
+    used = next((r.recording for r in study.reference if r.id == night.reference), "")
+    clenches = home / (night.recording if night.reference == OWN else used)
+    if _newer(clenches.with_name(clenches.name + CLENCHES), archive) and _other_levels(
+        summary, archive.parent / f"{safe_stem(clenches.name)}{CLENCH_JSON}"
+    ):
+        yield "the reference clenches were chosen anew after it was scored"
+
+
+def _other_levels(summary: _Summary, path: Path) -> bool:
+    """Whether the levels of a reference are others than those that a night was scored by."""
+    try:
+        now = msgspec.json.decode(path.read_bytes(), type=_Reference)
+    except (OSError, msgspec.MsgspecError):
+        return True
+    levels = {c.channel: c.level_uv for c in now.channels}
+    before = summary.reference
+    if before is None or before.confirmed != now.confirmed:
+        return True
+    return any(
+        abs((levels.get(one.channel) or 0.0) - (one.mvc_uv or 0.0)) > 1e-3 * (one.mvc_uv or 1.0)
+        for one in before.levels
+    )
+
+
+def _newer(one: Path, other: Path) -> bool:
+    try:
+        return one.stat().st_mtime_ns > other.stat().st_mtime_ns
+    except OSError:
+        return False
+
+
+def _journal(archive: Path) -> Path:
+    return archive.with_name(archive.name.removesuffix(ARCHIVE) + JOURNAL)
+
+
+def _changed_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
+def _reviewed(archive: Path) -> tuple[int, bool]:
+    """Decisions in the journal, and whether the reviewed report is as new."""
+    journal = _journal(archive)
+    try:
+        decisions = sum(DECISION in line for line in journal.read_bytes().splitlines())
+    except OSError:
+        return 0, True
+    report = archive.with_name(archive.name.removesuffix(ARCHIVE) + REVIEWED + SUMMARY)
+    return decisions, not decisions or (report.is_file() and not _newer(journal, report))

@@ -1,0 +1,356 @@
+"""The screens as HTML: made here with everything escaped, put into the page by its script."""
+
+from __future__ import annotations
+
+import calendar
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from sleepbrux.core.errors import SleepbruxError
+from sleepbrux.core.json_text import json_text
+from sleepbrux.core.texts import visible
+from sleepbrux.practice import actions, folders
+from sleepbrux.practice.nights import NightRow
+from sleepbrux.practice.page import templates
+from sleepbrux.practice.state import Practice, Served
+from sleepbrux.practice.steps import Step, next_step
+from sleepbrux.study.drafting import unnamed
+from sleepbrux.study.editing import conditions_of
+from sleepbrux.study.file import FILL_IN, Study
+
+NAMES = {
+    "nights": "Nights",
+    "arrival": "Recordings",
+    "clenches": "Clenches",
+    "score": "Scoring",
+    "compare": "Comparison",
+    "letter": "Letter",
+    "files": "Files",
+}
+MOST_CONDITIONS = 5
+NOT_LISTED = "other …"
+LETTER_FIRST = ("name", "to", "sender", "question")
+
+
+@dataclass(frozen=True)
+class Screen:
+    """One screen, ready for the page."""
+
+    html: str
+    title: str
+    at: str
+
+
+def screen(practice: Practice, at: str) -> Screen:
+    """The screen that is asked for; without a study the one on which it is chosen."""
+    name, _, number = at.partition("/")
+    if practice.file is None:
+        return _people(practice)
+    try:
+        study = practice.study
+    except SleepbruxError as error:
+        return _made(
+            "fault.html.j2", "Study file", "fault", practice, error=str(error), study=None, step=None
+        )
+    made = SCREENS.get(name, _nights)
+    k = int(number) if number.isdecimal() and len(number) < 7 else 0
+    return made(practice, study, k)
+
+
+def _made(template: str, title: str, at: str, practice: Practice, **values: Any) -> Screen:
+    current = practice.worker.current
+    html = (
+        templates()
+        .get_template(template)
+        .render(
+            at=at,
+            names=NAMES,
+            title=title,
+            undo=practice.undo[-1].words if practice.undo else "",
+            job=current,
+            last=practice.worker.last,
+            **values,
+        )
+    )
+    return Screen(html, title, at)
+
+
+def _of_study(
+    template: str, at: str, practice: Practice, study: Study, rows: list[NightRow], **values: Any
+) -> Screen:
+    sources = practice.clench_sources(study)
+    step = next_step(study, rows, sources, practice.study_file.parent)
+    return _made(
+        template,
+        NAMES.get(at.partition("/")[0], "Night"),
+        at,
+        practice,
+        study=study,
+        rows=rows,
+        sources=sources,
+        step=step,
+        **values,
+    )
+
+
+def _people(practice: Practice) -> Screen:
+    found = folders.folders_in(practice.folder)
+    return _made(
+        "people.html.j2",
+        "Studies",
+        "people",
+        practice,
+        study=None,
+        step=Step("choose a study, or make a new one", "people"),
+        place=visible(str(practice.folder)),
+        found=found,
+        here=(practice.folder / "study.toml").is_file(),
+        recordings=folders.recordings_in(practice.folder),
+    )
+
+
+def _signs(study: Study) -> dict[str, str]:
+    """The sign of each condition: letters, which need no colour."""
+    names = conditions_of(study)
+    return {name: chr(ord("A") + k) if k < 26 else "?" for k, name in enumerate(names)}
+
+
+def months(rows: Sequence[NightRow]) -> list[tuple[str, list[list[tuple[date, list[NightRow], bool]]]]]:
+    """A calendar of the months that have a night: weeks of days, each with its nights."""
+    days: dict[date, list[NightRow]] = {}
+    for row in rows:
+        if row.date is not None:
+            days.setdefault(row.date, []).append(row)
+    found = []
+    for (year, month), _ in groupby(sorted(days), key=lambda day: (day.year, day.month)):
+        weeks = calendar.Calendar().monthdatescalendar(year, month)
+        used = [week for week in weeks if any(day in days and day.month == month for day in week)]
+        name = f"{calendar.month_name[month]} {year}"
+        found.append((name, [[(d, days.get(d, []), d.month == month) for d in week] for week in used]))
+    return found
+
+
+def _nights(practice: Practice, study: Study, _: int) -> Screen:
+    rows = practice.rows(study)
+    actions.finish_reviews(practice, rows)
+    verdicts = {night.id: practice.verdict(night) for night in study.recorded}
+    entries = {
+        row.id: practice.ticket(Served(row.archive.with_name(_report_name(row))))
+        for row in rows
+        if row.scored
+    }
+    signs = _signs(study)
+    return _of_study(
+        "nights.html.j2",
+        "nights",
+        practice,
+        study,
+        rows,
+        verdicts=verdicts,
+        reports=entries,
+        conditions=conditions_of(study),
+        signs=signs,
+        colours={name: f"c{k % MOST_CONDITIONS}" for k, name in enumerate(signs)},
+        months=months(rows),
+        fill_in=FILL_IN,
+        fresh=unnamed(study, practice.study_file.parent),
+        other=NOT_LISTED,
+    )
+
+
+def _report_name(row: NightRow) -> str:
+    stem = row.archive.name.removesuffix(".night.h5")
+    reviewed = row.archive.with_name(f"{stem}.reviewed.report.html")
+    return reviewed.name if row.decisions and row.written and reviewed.is_file() else f"{stem}.report.html"
+
+
+def _night(practice: Practice, study: Study, k: int) -> Screen:
+    if not 0 <= k < len(study.night):
+        return _nights(practice, study, 0)
+    night = study.night[k]
+    free = [name for name in unnamed(study, practice.study_file.parent) if not night.recording]
+    return _of_study(
+        "night.html.j2",
+        f"night/{k}",
+        practice,
+        study,
+        practice.rows(study),
+        night=night,
+        number=k,
+        references=[*(r.id for r in study.reference), "own"],
+        free=free,
+    )
+
+
+def _arrival(practice: Practice, study: Study, _: int) -> Screen:
+    actions.arrived(practice)
+    verdicts = [(night, practice.verdict(night)) for night in study.recorded]
+    unread = [
+        v for _, v in verdicts if v is not None and v["verdict"] is not None and v["valid_hours"] is None
+    ]
+    return _of_study(
+        "arrival.html.j2",
+        "arrival",
+        practice,
+        study,
+        practice.rows(study),
+        verdicts=verdicts,
+        findings=practice.known.findings[1],
+        unread=bool(unread),
+    )
+
+
+def _clenches(practice: Practice, study: Study, k: int) -> Screen:
+    sources = practice.clench_sources(study)
+    source = sources[k] if k < len(sources) else None
+    look = actions.clench_look(practice, source.recording) if source else None
+    last = practice.worker.last
+    if source and look is None and not practice.worker.busy("clenches", "accept"):
+        failed = last is not None and last.kind == "clenches" and last.state != "done"
+        if not failed:
+            actions.find_clenches(practice, {"n": str(k)})
+    page = practice.results / f"{source.recording}.reference.html" if source else None
+    return _of_study(
+        "clenches.html.j2",
+        f"clenches/{k}",
+        practice,
+        study,
+        practice.rows(study),
+        source=source,
+        look=look,
+        data=Markup(_in_script(look)) if look else "",
+        page=practice.ticket(Served(page)) if page and page.is_file() else "",
+    )
+
+
+def _in_script(value: object) -> str:
+    """JSON that cannot end the element that holds it."""
+    text = json_text(value)
+    return "".join(f"\\u{ord(c):04x}" if c in "<>&\u2028\u2029" else c for c in text)
+
+
+def _score(practice: Practice, study: Study, _: int) -> Screen:
+    rows = practice.rows(study)
+    due = [row for row in rows if row.there and (not row.scored or row.stale)]
+    waiting = [s for s in practice.clench_sources(study) if not s.accepted]
+    chairs = {r.recording for r in study.reference}
+    return _of_study(
+        "score.html.j2",
+        "score",
+        practice,
+        study,
+        rows,
+        due=due,
+        unconfirmed=[s for s in waiting if s.recording in chairs],
+        said=practice.known.last,
+    )
+
+
+def _compare(practice: Practice, study: Study, _: int) -> Screen:
+    rows = practice.rows(study)
+    conditions = list(dict.fromkeys(row.condition for row in rows if row.scored))
+    state, found = practice.known.compared
+    fresh = state == practice.archive_stamp(rows)
+    last = practice.worker.last
+    failed = last if last is not None and last.kind == "compare" and last.state == "failed" else None
+    due = len(conditions) > 1 and not fresh and failed is None
+    if due and not practice.worker.busy("compare", "score"):
+        actions.compare(practice, {})
+    page = practice.results / "study.report.html"
+    return _of_study(
+        "compare.html.j2",
+        "compare",
+        practice,
+        study,
+        rows,
+        conditions=conditions,
+        found=found if fresh else None,
+        failed=failed.error if failed else "",
+        page=practice.ticket(Served(page)) if page.is_file() else "",
+    )
+
+
+def _letter(practice: Practice, study: Study, _: int) -> Screen:
+    from sleepbrux.report.letter.fields import ABOUT
+
+    state, found = practice.known.letter
+    rows = practice.rows(study)
+    scored = any(row.scored for row in rows)
+    fresh = state is not None and state == actions.letter_stamp(practice)
+    last = practice.worker.last
+    failed = last if last is not None and last.kind == "letter" and last.state == "failed" else None
+    if scored and not fresh and failed is None and not practice.worker.busy("letter", "score"):
+        actions.preview(practice, {})
+    home = practice.study_file.parent
+    pdf, page = home / "letter.pdf", home / "letter.html"
+    written = pdf.is_file() and page.is_file()
+    fields = practice.letter_fields()
+    return _of_study(
+        "letter.html.j2",
+        "letter",
+        practice,
+        study,
+        rows,
+        scored=scored,
+        fields=[(k, about, fields[k]) for k, about in ABOUT.items()],
+        first=LETTER_FIRST,
+        preview=practice.ticket(Served(None, found["html"])) if found else "",
+        notes=found.get("notes", []),
+        failed=failed.error if failed else "",
+        pdf=practice.ticket(Served(pdf, name="letter.pdf")) if written else "",
+        html=practice.ticket(Served(page, name="letter.html")) if written else "",
+        written=written and found.get("html") == page.read_text("utf-8") if written else False,
+    )
+
+
+def _files(practice: Practice, study: Study, _: int) -> Screen:
+    home, results = practice.study_file.parent, practice.results
+    groups = (
+        (
+            "Letter and sheets",
+            sorted([*home.glob("letter.pdf"), *home.glob("letter.html"), *home.glob("*-sheet.pdf")]),
+        ),
+        ("Comparison", sorted(results.glob("study.*"))),
+        ("Reports of the nights", sorted(results.glob("*.report.html"))),
+        ("Clenches", sorted(results.glob("*.reference.html"))),
+        ("Files for other programs, which name nobody", sorted((results / "files").glob("*"))),
+    )
+
+    def row(path: Path) -> tuple[str, str, str]:
+        return visible(path.name), _size(path.stat().st_size), practice.ticket(Served(path, name=path.name))
+
+    listed = [(title, [row(path) for path in paths if path.is_file()]) for title, paths in groups]
+    rows = practice.rows(study)
+    return _of_study(
+        "files.html.j2",
+        "files",
+        practice,
+        study,
+        rows,
+        groups=[group for group in listed if group[1]],
+        kinds=actions.KINDS,
+        scored=any(row.scored for row in rows),
+    )
+
+
+def _size(n: int) -> str:
+    return f"{math.ceil(n / 1000)} kB" if n < 1_000_000 else f"{n / 1e6:.1f} MB"
+
+
+SCREENS = {
+    "nights": _nights,
+    "night": _night,
+    "arrival": _arrival,
+    "clenches": _clenches,
+    "score": _score,
+    "compare": _compare,
+    "letter": _letter,
+    "files": _files,
+}

@@ -1,0 +1,339 @@
+"""What the page has open: a folder, a study, its worker; and what can be taken back.
+
+Nothing is kept here that is not in the study folder or can be made from it again: a page that is killed and
+started anew shows the same.
+"""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sleepbrux.core.errors import ReferenceLevelError, SleepbruxError, UsageError
+from sleepbrux.core.files import CLENCHES, RESULTS, replacing
+from sleepbrux.practice.nights import NightRow, night_rows
+from sleepbrux.practice.worker import Job, Worker
+from sleepbrux.study.file import OWN, Study, StudyNight, load_study
+
+STUDY_NAME = "study.toml"
+LETTER_FIELDS = "letter.fields.toml"
+MOST_UNDO = 50
+
+
+@dataclass(frozen=True)
+class Change:
+    """A file before and after something that a person did; None where there was none."""
+
+    words: str
+    path: Path
+    before: bytes | None
+    after: bytes | None
+
+
+@dataclass(frozen=True)
+class Served:
+    """A file that the page may show or hand out under an address that tells nothing.
+
+    Attributes
+    ----------
+    path
+        Where it lies; for a preview ``text`` holds it instead.
+    name
+        What a browser saves it as; empty to show it.
+    """
+
+    path: Path | None
+    text: str = ""
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class ClenchSource:
+    """A recording whose clenches are a reference: of the chair, or of a night itself."""
+
+    number: int
+    recording: str
+    about: str
+    teeth: str
+    accepted: str
+
+
+@dataclass
+class Known:
+    """What the worker found, each with the state of the files that it was found in."""
+
+    verdicts: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
+    clenches: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
+    findings: tuple[object, list[dict[str, Any]]] = (None, [])
+    compared: tuple[object, dict[str, Any]] = (None, {})
+    letter: tuple[object, dict[str, Any]] = (None, {})
+    last: str = ""
+
+
+def content(path: Path) -> bytes | None:
+    """The bytes of a file; None where there is none."""
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+
+
+def beside(recording: Path) -> Path:
+    """The file of clenches beside a recording."""
+    return recording.with_name(recording.name + CLENCHES)
+
+
+def stamp(*paths: Path) -> tuple[tuple[int, int] | None, ...]:
+    """The state of files, as far as size and time tell it."""
+    found: list[tuple[int, int] | None] = []
+    for path in paths:
+        try:
+            about = path.stat()
+            found.append((about.st_size, about.st_mtime_ns))
+        except OSError:
+            found.append(None)
+    return tuple(found)
+
+
+class Practice:
+    """What one running page knows.
+
+    Parameters
+    ----------
+    home
+        Folder of studies, or of one study, where looking begins.
+    changed
+        Called, from any thread, when a page has something new to show.
+    clench_steps
+        How clenches are accepted, and others taken, as the page about them says it to those without this page.
+    """
+
+    def __init__(
+        self,
+        home: Path,
+        changed: Callable[[], None] = lambda: None,
+        clench_steps: tuple[str, str] = ("on the screen of the clenches", "on the screen of the clenches"),
+    ) -> None:
+        self.clench_steps = clench_steps
+        self.home = self.folder = home
+        self.file: Path | None = None
+        self.bell = changed
+        self.lock = threading.RLock()
+        self.worker = Worker(self.changed)
+        self.known = Known()
+        self.undo: list[Change] = []
+        self._marks: dict[object, str] = {}
+        self._tickets: dict[Served, str] = {}
+        self._served: dict[str, Served] = {}
+        if (home / STUDY_NAME).is_file():
+            self.open(home / STUDY_NAME)
+
+    def changed(self) -> None:
+        """Tell the open pages that there is something new."""
+        self.bell()
+
+    def open(self, file: Path) -> None:
+        """Open a study; what was found of another is forgotten."""
+        self.file, self.folder = file, file.parent
+        self.known, self.undo = Known(), []
+        self.changed()
+
+    def close(self) -> None:
+        """Leave the study."""
+        self.file, self.known, self.undo = None, Known(), []
+
+    @property
+    def study_file(self) -> Path:
+        """The study file that is open.
+
+        Raises
+        ------
+        UsageError
+            None is.
+        """
+        if self.file is None:
+            raise UsageError("no study is open; choose one, or make a new one")
+        return self.file
+
+    @property
+    def study(self) -> Study:
+        """The study as its file says it now."""
+        return load_study(self.study_file)
+
+    @property
+    def results(self) -> Path:
+        """Folder of its results."""
+        return self.study_file.parent / RESULTS
+
+    def rows(self, study: Study) -> list[NightRow]:
+        """Its nights."""
+        return night_rows(study, self.study_file.parent, self.results)
+
+    def night(self, number: int) -> StudyNight:
+        """A night by its place in the file.
+
+        Raises
+        ------
+        UsageError
+            There is none.
+        """
+        nights = self.study.night
+        if not 0 <= number < len(nights):
+            raise UsageError("there is no such night any more; the study file was changed")
+        return nights[number]
+
+    def clench_sources(self, study: Study) -> list[ClenchSource]:
+        """Recordings that give a reference: those of the chair, then nights that are their own."""
+        home = self.study_file.parent
+        listed = [(r.recording, r.id, r.teeth) for r in study.reference if r.recording]
+        chairs = len(listed)
+        listed += [(n.recording, n.id, "natural") for n in study.recorded if n.reference == OWN]
+        return [
+            ClenchSource(
+                k,
+                recording,
+                id_,
+                teeth,
+                _accepted(home / recording) or (self._marked(home / recording, teeth) if k < chairs else ""),
+            )
+            for k, (recording, id_, teeth) in enumerate(listed)
+        ]
+
+    def _marked(self, recording: Path, teeth: str) -> str:
+        """``"marks"`` where marks in a recording name its clenches; looked at once for one state of it."""
+        from sleepbrux.recording.opening import open_recording
+        from sleepbrux.reference import cues_of, teeth_word
+        from sleepbrux.study.files import study_hints
+
+        key = (recording, teeth, stamp(recording))
+        if key not in self._marks:
+            try:
+                found = cues_of(
+                    open_recording(recording, study_hints(self.study)).marks, None, teeth=teeth_word(teeth)
+                )
+            except (SleepbruxError, OSError):
+                found = None
+            self._marks[key] = "marks in the recording" if found is not None else ""
+        return self._marks[key]
+
+    @contextmanager
+    def changing(self, words: str, *paths: Path) -> Iterator[None]:
+        """Something that a person does to files, which can be taken back afterwards."""
+        with self.lock:
+            before = [content(path) for path in paths]
+            yield
+            for path, old in zip(paths, before, strict=True):
+                new = content(path)
+                if new != old:
+                    self.undo.append(Change(words, path, old, new))
+            del self.undo[:-MOST_UNDO]
+        self.changed()
+
+    def take_back(self) -> str:
+        """Undo the last change; what it was.
+
+        Raises
+        ------
+        UsageError
+            There is none, or its file was changed since by somebody else.
+        """
+        with self.lock:
+            if not self.undo:
+                raise UsageError("there is nothing to take back")
+            last = self.undo.pop()
+            if content(last.path) != last.after:
+                raise UsageError(
+                    f"{last.path.name} was changed since by another window, command or editor; it stays as it is"
+                )
+            if last.before is None:
+                last.path.unlink()
+            else:
+                with replacing(last.path) as temporary:
+                    temporary.write_bytes(last.before)
+        self.changed()
+        return last.words
+
+    def ticket(self, served: Served) -> str:
+        """The address of a file: a random word, the same as long as the page runs."""
+        with self.lock:
+            if served not in self._tickets:
+                word = secrets.token_urlsafe(18)
+                self._tickets[served] = word
+                self._served[word] = served
+            return f"/file/{self._tickets[served]}"
+
+    def served(self, word: str) -> Served | None:
+        """What stands under an address."""
+        return self._served.get(word)
+
+    def night_stamp(self, night: StudyNight) -> object:
+        """The state of what decides on a night's usability."""
+        home = self.study_file.parent
+        return (night, stamp(home / night.recording, beside(home / night.recording)))
+
+    def archive_stamp(self, rows: list[NightRow]) -> tuple[object, ...]:
+        """The state of the study and of all that is scored and decided in it."""
+        archives = [row.archive for row in rows]
+        journals = [a.with_name(a.name.replace(".night.h5", ".review.jsonl")) for a in archives]
+        return stamp(self.study_file, *archives, *journals)
+
+    def verdict(self, night: StudyNight) -> dict[str, Any] | None:
+        """What was found of a night's recording, as long as it is the same."""
+        found = self.known.verdicts.get(night.id)
+        return found[1] if found is not None and found[0] == self.night_stamp(night) else None
+
+    def look(self, nights: tuple[StudyNight, ...]) -> None:
+        """Have recordings looked at."""
+        for night in nights:
+            state, known = self.night_stamp(night), self.known
+
+            def keep(
+                job: Job, night: StudyNight = night, state: object = state, known: Known = known
+            ) -> None:
+                known.verdicts[night.id] = (state, job.result)
+
+            self.worker.ask(
+                "look", f"looking at {night.id}", done=keep, file=str(self.study_file), night=night.id
+            )
+
+    def check(self) -> None:
+        """Have the study checked against its recordings."""
+        study, home = self.study, self.study_file.parent
+        names = [n.recording for n in study.recorded] + [r.recording for r in study.reference]
+        state = stamp(self.study_file, *(beside(home / name) for name in names))
+        if self.known.findings[0] == state or self.worker.busy("check"):
+            return
+
+        known = self.known
+
+        def keep(job: Job) -> None:
+            known.findings = (state, job.result["findings"])
+
+        self.worker.ask("check", "checking the study", done=keep, file=str(self.study_file))
+
+    def letter_fields(self) -> Mapping[str, str]:
+        """What was entered for the letter."""
+        import msgspec
+
+        from sleepbrux.report.letter import load_fields
+
+        path = self.study_file.with_name(LETTER_FIELDS)
+        return msgspec.structs.asdict(load_fields(path if path.is_file() else None))
+
+
+def _accepted(recording: Path) -> str:
+    """Who accepted the clenches of a recording; empty for nobody."""
+    if not beside(recording).is_file():
+        return ""
+    from sleepbrux.reference import load_proposal
+
+    try:
+        found = load_proposal(recording)
+    except ReferenceLevelError:
+        return ""
+    return found.accepted_by if found is not None and found.accepted else ""
