@@ -25,9 +25,8 @@ from sleepbrux.live.protocol import REASONS
 from sleepbrux.live.session import Session
 from sleepbrux.live.words import CAUTIONS, PUT_IN, SAID
 from sleepbrux.review.access import Entrance
-from sleepbrux.review.guard import Pass, as_refusal, body_of, guard, guarded, json_of, refused
+from sleepbrux.review.guard import as_refusal, body_of, entrance_route, guard, guarded, json_of, refused
 
-ENTER = "/api/enter"
 LOOK_S = 0.008
 STATE_EVERY_S = 0.25
 MOST_STREAMS = 8
@@ -45,8 +44,8 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class _Answers:
     """What the page asks for."""
 
-    def __init__(self, session: Session, entrance: Entrance) -> None:
-        self.session, self.entrance = session, entrance
+    def __init__(self, session: Session) -> None:
+        self.session = session
         self.page, self.policy = shell()
         self.streams = 0
 
@@ -54,17 +53,6 @@ class _Answers:
         return Response(
             self.page, media_type="text/html; charset=utf-8", headers={"Content-Security-Policy": self.policy}
         )
-
-    async def enter(self, request: Request) -> Response:
-        asked = await body_of(request, Pass, "a code")
-        if isinstance(asked, Response):
-            return asked
-        token = self.entrance.enter(asked.code)
-        if not token:
-            return refused(
-                403, "this code opens nothing, or was used already; type the last one in the terminal"
-            )
-        return json_of({"token": token})
 
     def fixed(self, _: Request) -> Response:
         screen = self.session.engine.screen
@@ -141,11 +129,11 @@ class _Answers:
 
 def application(session: Session, *, port: int, entrance: Entrance) -> Starlette:
     """The application that serves one session."""
-    answers = _Answers(session, entrance)
+    answers = _Answers(session)
     return Starlette(
         routes=[
             Route("/", answers.home),
-            Route(ENTER, answers.enter, methods=["POST"]),
+            entrance_route(entrance),
             Route("/api/fixed", answers.fixed),
             Route("/api/stream", answers.stream),
             Route("/api/state", answers.state),

@@ -266,3 +266,10 @@ def test_a_disk_that_fills_up_in_mid_session_ends_it_and_keeps_what_there_was(si
     assert open_recording(session.path).duration_s == pytest.approx(75, abs=1.5)
     assert [t.number for t in session.measured.trials] == [1, 2, 3]
     assert any(n.code == "session-ended" for n in session.engine.all_notes())
+
+
+def test_a_session_of_a_few_seconds_ends_in_one_sentence(signal, tmp_path):
+    session = session_for(FakeInlet(signal[:4000], step_s=0.1), tmp_path / "a.bdf", APPLIANCES)
+    went(session, after=0)
+    session.finish()
+    assert "no mark with a duration names a clench" in session.refusal
