@@ -28,7 +28,7 @@ from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.measures import Measure, Selection
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.sides import CombinedBursts
-from sleepbrux.signal.doubts import DOUBTS
+from sleepbrux.signal.doubtful_activity import DOUBTS
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.signal.surroundings.model import STAGES, Surroundings

@@ -121,7 +121,7 @@ def _remarks(study: str, reading: Reading) -> Iterator[str]:
 def _read(paths: tuple[Path, ...], results: Path | None, *, automatic: bool) -> tuple[_Read, bool]:
     """The nights, and whether all of them are reviewed ones or none has a review."""
     from sleepbrux.analysis.cohort import PersonNight
-    from sleepbrux.analysis.comparison.core import compare_nights
+    from sleepbrux.analysis.comparison.contrasts import compare_nights
     from sleepbrux.analysis.comparison.records import counted, read_records
     from sleepbrux.cli.compare import study_of
     from sleepbrux.report.outputs import ARCHIVE

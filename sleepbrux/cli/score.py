@@ -50,8 +50,8 @@ def _say(path: Path, stem: str, night: Night, out: Path) -> None:
     from sleepbrux.report.numbers import count_of
     from sleepbrux.report.outputs import REPORT
     from sleepbrux.report.wording import count_phrase, next_words, rate_phrase, verdict_words
-    from sleepbrux.scoring.lost_time import rate_range
     from sleepbrux.scoring.night import REPLACED, meant_criterion
+    from sleepbrux.scoring.possible_counts import rate_range
     from sleepbrux.scoring.usability import after_night
 
     warnings = sum(n.severity == "warning" for n in night.notes)

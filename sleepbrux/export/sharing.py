@@ -19,16 +19,16 @@ from sleepbrux.core.errors import Note
 from sleepbrux.core.files import safe_stem
 from sleepbrux.core.provenance import Review
 from sleepbrux.criteria import Criterion, criterion_ids, load_criterion
-from sleepbrux.recording.formats.edf_header import FILE_FIELDS, SIGNAL_FIELDS
-from sleepbrux.recording.identity_search import Search, dates_of, words_of
-from sleepbrux.recording.model import Channel, Mark
-from sleepbrux.recording.neutral import (
+from sleepbrux.recording.allowed_words import (
     neutral_labels,
     neutral_mark,
     neutral_prefilter,
     neutral_unit,
     vouched,
 )
+from sleepbrux.recording.formats.edf_header import FILE_FIELDS, SIGNAL_FIELDS
+from sleepbrux.recording.identity_search import Search, dates_of, words_of
+from sleepbrux.recording.model import Channel, Mark
 from sleepbrux.reference import NATURAL, Reference
 from sleepbrux.reference.model import NOT_STATED
 from sleepbrux.scoring.context.counts import slug

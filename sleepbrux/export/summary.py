@@ -16,9 +16,9 @@ from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
 from sleepbrux.reference import Reference
 from sleepbrux.scoring.distributions import details
-from sleepbrux.scoring.lost_time import rate_range
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion
+from sleepbrux.scoring.possible_counts import rate_range
 from sleepbrux.scoring.robustness import Robustness
 from sleepbrux.scoring.uncertainty import Interval
 from sleepbrux.signal.filters import band_edges_hz

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 
-from sleepbrux.recording.neutral import is_term, vouched
+from sleepbrux.recording.allowed_words import is_term, vouched
 
 LEAST_LETTERS = 3
 LEAST_SAMPLE_BYTES = 8

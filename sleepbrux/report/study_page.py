@@ -29,7 +29,7 @@ from sleepbrux.report.study_figures import (
     spread_panels,
     strips_figure,
 )
-from sleepbrux.report.wording import condition_words
+from sleepbrux.report.wording import DOES_NOT_SHOW, condition_words
 from sleepbrux.scoring.measures import label_of
 
 CLENCH = ".clench.json"
@@ -231,12 +231,20 @@ def _halving(plans: Sequence[Plan]) -> str:
     return f"{p.needed} nights in each condition would detect a true {change} {studies}."
 
 
+def _scored(found: StudyComparison) -> str:
+    """Whether a reader looked at the nights, and what was counted."""
+    how = "A reader decided on every night." if found.reviewed else "Automatic scoring, not reviewed."
+    return f"{how} Jaw-muscle activity was counted."
+
+
 def _next(found: StudyComparison, plans: Sequence[Plan]) -> str:
     """What to do next: more nights where the comparison cannot tell yet, else a look at what was counted."""
     base = found.comparison.baseline
     open_ = [c for c in found.comparison.contrasts if c.against == base and c.verdict == "cannot tell yet"]
     if open_:
         return f"Next: record more nights. {_halving(plans)}".strip()
+    if found.reviewed:
+        return "Next: write the letter."
     return "Next: confirm or reject the episodes of each night in a review, then write the letter."
 
 
@@ -343,6 +351,7 @@ def render_study(
         night_order=found.night_order,
         answers=[_answer(c) for c in comparison.contrasts],
         needed=_halving(plans),
+        limits=f"{_scored(found)} {DOES_NOT_SHOW}",
         next_step=_next(found, plans),
         compared=_compared(found),
         legend=_legend(comparison),

@@ -10,9 +10,9 @@ from sleepbrux.recording.window import LIGHTS_UNKNOWN
 from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
 from sleepbrux.scoring.distributions import details
 from sleepbrux.scoring.episodes import KINDS
-from sleepbrux.scoring.lost_time import rate_range
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import REPLACED, Night
+from sleepbrux.scoring.possible_counts import rate_range
 from sleepbrux.scoring.usability import UsabilityVerdict, after_night
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.study.file import NO_APPLIANCE
@@ -271,7 +271,7 @@ def next_words(night: Night) -> str:
     if not len(night.selection.episodes):
         first = "Next: record more nights, as one night is one sample."
     elif night.review is None:
-        first = "Next: confirm or reject each episode."
+        first = "Next: confirm or reject each episode in a review."
     else:
         first = "Next: compare it with this person's other nights."
     return f"{first} Before the next night: {remedy}." if remedy else first

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from sleepbrux.archive.identity import study_words
-from sleepbrux.archive.journal.apply import Reviewed, review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.decision_state import kinds_for, last_to_undo
 from sleepbrux.archive.journal.file import (
@@ -22,6 +21,7 @@ from sleepbrux.archive.journal.file import (
     header_of,
     load_journal,
 )
+from sleepbrux.archive.journal.reviewed_night import Reviewed, review_of
 from sleepbrux.archive.journal.witness import check_witness
 from sleepbrux.core.errors import JournalError
 from sleepbrux.core.files import seal_digest

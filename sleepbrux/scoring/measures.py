@@ -233,7 +233,7 @@ class Possible:
     Attributes
     ----------
     least, most
-        Episodes, from `lost_time.possible_counts`.
+        Episodes, from `possible_counts.possible_counts`.
     doubtful_hours, doubtful_episodes
         Valid time that is doubtful, and counted episodes that meet it.
     rates_per_hour

@@ -24,10 +24,8 @@ from sleepbrux.scoring.bursts import IMPROBABLE_PCT_MVC, Bursts, in_pieces
 from sleepbrux.scoring.context.counts import count
 from sleepbrux.scoring.context.left_out import admitted
 from sleepbrux.scoring.context.model import Labels, in_seconds
-from sleepbrux.scoring.doubtful import doubtful_notes, possible_readings
 from sleepbrux.scoring.episodes import Episodes
 from sleepbrux.scoring.events import Events, Track, find_events, labels_of, mvc_of
-from sleepbrux.scoring.lost_time import PossibleCounts, possible_counts
 from sleepbrux.scoring.measures import NO_MVC, OTHER_KIND, Measure, NightLevels, Selection, compute
 from sleepbrux.scoring.methods import NightMethods
 from sleepbrux.scoring.night_notes import (
@@ -36,8 +34,10 @@ from sleepbrux.scoring.night_notes import (
     night_notes,
     unknown_background_notes,
 )
+from sleepbrux.scoring.possible_counts import PossibleCounts, possible_counts
 from sleepbrux.scoring.sides import CombinedBursts, combine_sides
 from sleepbrux.scoring.thresholds import background_uv, knot_frames
+from sleepbrux.scoring.without_doubtful import doubtful_notes, possible_readings
 from sleepbrux.signal.envelope import Amplitude, Envelope
 from sleepbrux.signal.extremes import Extremes
 from sleepbrux.signal.quality import Quality

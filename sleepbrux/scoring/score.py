@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, time
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from typing import Any, TypedDict, Unpack, cast
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -56,7 +56,7 @@ STAGE_LISTS: dict[str, Callable[[], dict[int, str]]] = {
 
 
 class How(TypedDict, total=False):
-    """What `score` takes by keyword besides its first six arguments.
+    """What `score` takes by keyword besides its first six arguments; None is as good as left out.
 
     Attributes
     ----------
@@ -86,16 +86,9 @@ class How(TypedDict, total=False):
     --------
     >>> import numpy as np
     >>> import sleepbrux as sb
-    <<<<<<< HEAD:sleepbrux/scoring/score.py
     >>> how = sb.How(rate_hz=1000, labels=["EMG Masseter L"])
     >>> sb.score(np.random.default_rng(1).normal(0, 3, (1, 60_000)), criterion="aasm", **how).swept.duration_s
     60.0
-    =======
-    >>> noise_uv = np.random.default_rng(1).normal(0, 3, (1, 60_000))
-    >>> how = {"rate_hz": 1000, "labels": ["EMG Masseter L"], "name": "noise"}
-    >>> sb.score(noise_uv, mvc_uv=190, **how).swept.name
-    'noise'
-    >>>>>>> main:sleepbrux/scoring/entry.py
     """
 
     rate_hz: float
@@ -211,6 +204,7 @@ def score(
         channels=(channels, TEXTS),
         window=(window, NONE | _WINDOW),
     )
+    how = cast("How", {name: value for name, value in how.items() if value is not None})
     check(**{name: (value, KINDS[name]) for name, value in how.items()})
     threads, progress = how.get("threads"), how.get("progress")
     if "study" in how:

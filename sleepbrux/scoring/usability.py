@@ -24,10 +24,10 @@ from sleepbrux.core.texts import count_of
 from sleepbrux.criteria import DEFAULT_WITHOUT_MVC_ID
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.window import LIGHTS_UNKNOWN
-from sleepbrux.scoring.doubtful import doubted
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.request import Request, score_file, study_request
-from sleepbrux.signal.doubts import DOUBTS
+from sleepbrux.scoring.without_doubtful import doubted
+from sleepbrux.signal.doubtful_activity import DOUBTS
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.study.file import load_study
 from sleepbrux.study.files import find_file

@@ -394,7 +394,7 @@ def examine(
 
     Returns
     -------
-    The channel, which still has what `doubts` asks for, and what of it can be scored.
+    The channel, which still has what `doubtful_activity` asks for, and what of it can be scored.
     """
     swing = swing_uv(frames)
     without, movement, pops = without_swings(frames, tenths(frames), swing)

@@ -18,7 +18,7 @@ from sleepbrux.recording.model import Channel, Mark, Recording
 from sleepbrux.recording.prefetch import Hashed
 from sleepbrux.recording.progress import counted, joined
 from sleepbrux.recording.rectified import refuse_rectified
-from sleepbrux.signal.doubts import find_doubts
+from sleepbrux.signal.doubtful_activity import find_doubts
 from sleepbrux.signal.envelope import Amplitude, Envelope, follow
 from sleepbrux.signal.filters import band_edges_hz
 from sleepbrux.signal.held import held_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from sleepbrux.core.errors import RecordingError, SleepbruxError
-from sleepbrux.recording.neutral import neutral_labels
+from sleepbrux.recording.allowed_words import neutral_labels
 from sleepbrux.recording.opening import Hints, open_recording
 from sleepbrux.study.file import Study
 

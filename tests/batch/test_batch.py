@@ -318,7 +318,7 @@ def test_a_full_disk_fails_nights_and_leaves_nothing_half_written(study, tmp_pat
 
     def full(night, folder, *, stem, **more):
         if stem == "n2":
-            monkeypatch.setattr("sleepbrux.archive.file._columns", _no_space)
+            monkeypatch.setattr("sleepbrux.archive.writing.put_columns", _no_space)
         try:
             return real(night, folder, stem=stem, **more)
         finally:

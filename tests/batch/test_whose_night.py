@@ -513,7 +513,7 @@ def test_a_scoring_that_fails_leaves_the_earlier_one_whole(same_named, tmp_path,
 
     for name in (
         "sleepbrux.report.outputs.render_night",
-        "sleepbrux.archive.file._columns",
+        "sleepbrux.archive.writing.put_columns",
         "sleepbrux.report.outputs.manifest_text",
         "sleepbrux.core.files.flush_folder",
     ):

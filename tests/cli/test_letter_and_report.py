@@ -88,7 +88,6 @@ def words_of(pdf):
 def accept_first(archive):
     """A review of one decision: the first episode accepted."""
     from sleepbrux.archive.file import load_night
-    from sleepbrux.archive.journal.apply import review_of
     from sleepbrux.archive.journal.deciding import decided
     from sleepbrux.archive.journal.file import (
         DecisionDraft,
@@ -97,6 +96,7 @@ def accept_first(archive):
         journal_path,
         load_journal,
     )
+    from sleepbrux.archive.journal.reviewed_night import review_of
 
     night, path = load_night(archive), journal_path(archive)
     journal = load_journal(path)

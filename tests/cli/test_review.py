@@ -5,7 +5,6 @@ import json
 import pytest
 
 from sleepbrux.archive.file import load_night
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import (
     DecisionDraft,
@@ -14,6 +13,7 @@ from sleepbrux.archive.journal.file import (
     journal_path,
     load_journal,
 )
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.cli import main
 from tests.cli.conftest import write_edf
 from tests.nights import rhythm, signal_of

@@ -10,9 +10,9 @@ from dataclasses import replace
 import pytest
 
 from sleepbrux.archive import file as store
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import DecisionDraft, append, header_of, load_journal
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.cli import main, terminal
 from sleepbrux.cli.terminal import Shown, all_shown, beneath
 from sleepbrux.core.errors import Note

@@ -6,7 +6,6 @@ import pypdf
 import pytest
 
 from sleepbrux.archive.file import load_night, save_night
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.chain import head_path
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import (
@@ -16,6 +15,7 @@ from sleepbrux.archive.journal.file import (
     journal_path,
     load_journal,
 )
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.scoring.night import score_night
 from tests.cli.test_summary import NIGHTS, scored
 from tests.nights import recording_of, rhythm

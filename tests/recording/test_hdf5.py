@@ -92,7 +92,7 @@ def test_a_matlab_file_of_version_7_3_is_an_hdf5_file_with_a_text_before_it(tmp_
 
 def test_row_55_without_a_rate_the_sets_are_listed(tmp_path):
     path = built(tmp_path / "night.h5", lambda f: f.create_dataset("a/emg", data=UV))
-    with pytest.raises(RecordingError, match=r"/a/emg \(2, 5000\).*--rate.*--dataset"):
+    with pytest.raises(RecordingError, match=r"/a/emg \(2, 5000\).*`rate_hz`.*`datasets`"):
         open_recording(path)
     recording = open_recording(path, Hints(rate_hz=500))
     assert recording.duration_s == 10.0

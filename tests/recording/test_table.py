@@ -349,7 +349,7 @@ def test_a_time_column_without_unit_is_understood_or_refused(tmp_path):
     assert guessed.channels[0].rate == 1000
     assert "time-unit-guessed" in codes(guessed)
     odd = written(tmp_path / "night.csv", lambda i: f"{0.07 * i:.2f}", head)
-    with pytest.raises(RecordingError, match="--time-unit"):
+    with pytest.raises(RecordingError, match="`time_unit`"):
         open_recording(odd)
     assert open_recording(odd, Hints(time_unit="ms")).channels[0].rate > 10_000
 

@@ -323,7 +323,7 @@ def test_accepted_clenches_are_confirmed_until_somebody_changes_their_times(tmp_
     proposal = look(path).proposal
     with pytest.raises(ReferenceLevelError, match="between the teeth"):
         accept(proposal, by="AB", on=date(2026, 3, 1))
-    with pytest.raises(ReferenceLevelError, match="--accept-by"):
+    with pytest.raises(ReferenceLevelError, match="`accepted_by`"):
         accept(proposal, by=" ", on=date(2026, 3, 1), teeth="natural")
     write_proposal(path, accept(proposal, by="AB", on=date(2026, 3, 1), teeth="natural"))
     night = score_file(path, Request())

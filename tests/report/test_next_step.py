@@ -47,7 +47,7 @@ def test_a_usable_night_need_not_be_repeated_and_mains_hum_is_said_to_be_taken_o
 def test_every_cause_has_a_remedy_that_a_first_screen_holds(monkeypatch, night, cause):
     limits = said(monkeypatch, night, judged("usable with limits", cause))
     again = said(monkeypatch, night, judged("repeat", cause, fatal=True))
-    assert limits.startswith("Next: confirm or reject each episode. Before the next night: ")
+    assert limits.startswith("Next: confirm or reject each episode in a review. Before the next night: ")
     assert REMEDIES[cause] in limits
     assert again.startswith("Next: record the night again, ")
     for text in (limits, again, verdict_words(judged("usable with limits", cause, "clock"))):
@@ -59,7 +59,7 @@ def test_every_cause_has_a_remedy_that_a_first_screen_holds(monkeypatch, night, 
 
 def test_the_next_step_follows_what_was_done_already(monkeypatch, night):
     usable = judged("usable")
-    assert said(monkeypatch, night, usable) == "Next: confirm or reject each episode."
+    assert said(monkeypatch, night, usable) == "Next: confirm or reject each episode in a review."
     seen = replace(
         night, review=Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
     )

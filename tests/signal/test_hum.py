@@ -19,7 +19,11 @@ from sleepbrux.signal.swept import sweep_recording
 RATE, SECONDS, MVC_UV = 1000, 900, 200.0
 LABELS = ["EMG Masseter L", "EMG Masseter R"]
 PRESETS = sorted(p.stem for p in (Path(sleepbrux.criteria.__file__).parent / "presets").glob("*"))
-OTHER_CHANNELS = {"castroflorio2013_emg_hr", "ikeda1996"}  # rules that also read an ECG
+OTHER_CHANNELS = {
+    "castroflorio2013_emg_hr",
+    "ikeda1996",
+    "aasm_chin",
+}  # rules that read an ECG too, or a chin
 HUMS = {
     "weak": ((50.02, 3.0, 0.0),),
     "usual": ((50.02, 9.0, 0.0),),

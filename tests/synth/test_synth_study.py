@@ -10,7 +10,7 @@ import edfio
 import numpy as np
 import pytest
 
-from sleepbrux.analysis.comparison.core import compare_nights
+from sleepbrux.analysis.comparison.contrasts import compare_nights
 from sleepbrux.analysis.comparison.model import CountedNight
 from sleepbrux.core.errors import StudyError
 from sleepbrux.synth import study

@@ -1,6 +1,6 @@
 """Nights by condition: side by side, and whether they differ by more than nights vary anyway."""
 
-from sleepbrux.analysis.comparison.core import compare_nights
+from sleepbrux.analysis.comparison.contrasts import compare_nights
 from sleepbrux.analysis.comparison.model import Apart, Comparison, Contrast, CountedNight
 from sleepbrux.analysis.comparison.ratio import RateRatio, holm, rate_ratio
 from sleepbrux.analysis.comparison.rearrange import Rearrangement, rearrangement_test

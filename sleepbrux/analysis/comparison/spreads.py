@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sleepbrux.analysis.comparison.core import compare_nights
+from sleepbrux.analysis.comparison.contrasts import compare_nights
 from sleepbrux.analysis.comparison.model import Comparison, CountedNight
 from sleepbrux.analysis.comparison.ratio import Floats, of_logs, ratio_of
 from sleepbrux.analysis.comparison.records import NightRecord, counted

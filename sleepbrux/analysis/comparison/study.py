@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from sleepbrux.analysis.comparison.core import compare_nights
+from sleepbrux.analysis.comparison.contrasts import compare_nights
 from sleepbrux.analysis.comparison.fixing import Record as FixingRecord
 from sleepbrux.analysis.comparison.fixing import fixing_notes
 from sleepbrux.analysis.comparison.model import Comparison
@@ -85,6 +85,8 @@ class StudyComparison:
         looked.
     strips
         The nights as the page draws them; not in the JSON.
+    reviewed
+        Whether a reader decided on every night that is compared.
     """
 
     person: str
@@ -103,6 +105,7 @@ class StudyComparison:
     remarks: dict[str, tuple[str, ...]] = field(default_factory=dict)
     fixing: tuple[Note, ...] = ()
     strips: tuple[NightStrip, ...] = ()
+    reviewed: bool = False
 
 
 def rate_words(name: str) -> str:
@@ -183,6 +186,7 @@ def compare_study(
         remarks={r.entry.id: _remarks(r) for r in reading.records},
         fixing=fixing_notes(record(comparison), study) if record is not None else (),
         strips=tuple(r.strip for r in reading.records),
+        reviewed=reading.reviewed,
     )
 
 

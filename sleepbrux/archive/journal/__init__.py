@@ -1,6 +1,7 @@
 """What a reader decided about a scored night: an append-only file, and the night after it."""
 
-from sleepbrux.archive.journal.apply import (
+from sleepbrux.archive.journal.file import Journal, journal_path, load_journal
+from sleepbrux.archive.journal.reviewed_night import (
     Reviewed,
     load_reviewed,
     rescored,
@@ -10,7 +11,6 @@ from sleepbrux.archive.journal.apply import (
     unused_review,
     with_review,
 )
-from sleepbrux.archive.journal.file import Journal, journal_path, load_journal
 
 __all__ = [
     "Journal",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from sleepbrux.archive.journal.apply import Reviewed, review_of
 from sleepbrux.archive.journal.decision_state import Level, check_form, kinds_for
 from sleepbrux.archive.journal.file import DecisionDraft, Entry, Journal
+from sleepbrux.archive.journal.reviewed_night import Reviewed, review_of
 from sleepbrux.core.errors import JournalError
 
 

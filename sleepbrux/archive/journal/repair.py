@@ -8,7 +8,6 @@ from pathlib import Path
 
 import msgspec
 
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.chain import Head, head_path, head_text, link_of, read_head, sealed
 from sleepbrux.archive.journal.checks import check_entry
 from sleepbrux.archive.journal.disk import keep_copy, locked, read_plain, write_whole
@@ -27,6 +26,7 @@ from sleepbrux.archive.journal.reading import (
     read_content,
     with_plain_line_ends,
 )
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.core.errors import JournalError
 from sleepbrux.scoring.night import Night
 

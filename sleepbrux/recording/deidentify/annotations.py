@@ -8,9 +8,9 @@ from fractions import Fraction
 
 import numpy as np
 
+from sleepbrux.recording.allowed_words import neutral_mark
 from sleepbrux.recording.formats.edf_annotations import LONGEST_NIGHT_S, Annotations
 from sleepbrux.recording.formats.edf_header import Header
-from sleepbrux.recording.neutral import neutral_mark
 
 MARK_PLACES, STAMP_PLACES = 3, 4  # decimals of a mark's seconds, and of a record's own time
 OUTSIDE_S = 3600  # marks may lie so far outside the recording

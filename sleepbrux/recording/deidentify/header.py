@@ -11,6 +11,7 @@ from datetime import date, timedelta
 from fractions import Fraction
 
 from sleepbrux.core.errors import UsageError
+from sleepbrux.recording.allowed_words import neutral_labels, neutral_prefilter, neutral_unit, vouched
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.formats.edf_header import (
     FILE_FIELDS,
@@ -23,7 +24,6 @@ from sleepbrux.recording.formats.edf_header import (
     read_number,
 )
 from sleepbrux.recording.formats.edf_start import ANONYMISED, MONTHS, Start, read_start
-from sleepbrux.recording.neutral import neutral_labels, neutral_prefilter, neutral_unit, vouched
 
 LONGEST_SHIFT_DAYS = 3650
 LEAST_KEY_BYTES = 16

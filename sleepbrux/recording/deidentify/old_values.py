@@ -10,11 +10,11 @@ from fractions import Fraction
 from pathlib import Path
 
 from sleepbrux.core.errors import UsageError
+from sleepbrux.recording.allowed_words import is_term, vouched
 from sleepbrux.recording.findings import Findings
 from sleepbrux.recording.formats.edf_header import Header, clean
 from sleepbrux.recording.formats.edf_start import ANONYMISED, read_start
 from sleepbrux.recording.identity_search import Search, codes_of, dates_of, folded, words_of
-from sleepbrux.recording.neutral import is_term, vouched
 
 LIKE = 0.8  # likeness of a pseudonym to a name (0 to 1) from which it is refused; our choice
 _CODE = re.compile(r"(?=.*\d)(?:[A-Za-z]{0,3}[-_]?\d{1,5})")

@@ -37,7 +37,7 @@ def _one_contrast(contrast: Contrast, what: str) -> str:
     who, against = with_worn(contrast.condition), with_worn(contrast.against)
     if found is None:
         return f"{who[:1].upper()}{who[1:]}: cannot tell, too few nights or none with an episode."
-    numbers = f"{found.ratio:.2f} times the {what} {against} (95 % interval {found.low:.2f}–{found.high:.2f})"
+    numbers = f"the {what} was {found.ratio:.2f} times that {against} (95 % interval {found.low:.2f}–{found.high:.2f})"
     said = {
         "lower": "lower",
         "higher": "higher",
@@ -46,7 +46,7 @@ def _one_contrast(contrast: Contrast, what: str) -> str:
         else "cannot tell yet",
     }.get(contrast.verdict, plain_verdict(contrast.verdict))
     why = f" {contrast.why}" if contrast.why else ""
-    return f"{who[:1].upper()}{who[1:]} {numbers}: {said}.{why}"
+    return f"{who[:1].upper()}{who[1:]}, {numbers}: {said}.{why}"
 
 
 def _same(contrasts: Sequence[Contrast]) -> list[str]:

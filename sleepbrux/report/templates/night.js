@@ -513,6 +513,7 @@
       traceCodes = { codes: bytes, offsets: starts };
     }
     if (counted.length && selected < 0) select(counted[0]); else drawCloseUp();
+    if (!counted.length) told.textContent = "No episode counts in this night.";
     canvas.dataset.ready = String(Math.round(performance.now()));
   }
 

@@ -14,7 +14,6 @@ from sleepbrux import reference as calibration
 from sleepbrux.analysis.agreement.loading import Wanted, load_pair, pairs
 from sleepbrux.analysis.agreement.scorings import meaning
 from sleepbrux.archive.file import save_night
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import (
     DecisionDraft,
@@ -23,6 +22,7 @@ from sleepbrux.archive.journal.file import (
     journal_path,
     load_journal,
 )
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.cli import main
 from sleepbrux.core.errors import UsageError
 from sleepbrux.export.edf_annotations import edf_annotations

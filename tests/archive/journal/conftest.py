@@ -4,9 +4,9 @@ import pytest
 
 from sleepbrux import reference as calibration
 from sleepbrux.archive.file import save_night
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import DecisionDraft, append, header_of, load_journal
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.scoring.night import score_night
 from tests.nights import LABELS, recording_of, rhythm
 

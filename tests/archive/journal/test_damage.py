@@ -14,7 +14,6 @@ import msgspec
 import pytest
 
 from sleepbrux.archive.journal import reading
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.chain import head_path, link_of, sealed
 from sleepbrux.archive.journal.file import (
     ConflictError,
@@ -27,6 +26,7 @@ from sleepbrux.archive.journal.file import (
 )
 from sleepbrux.archive.journal.model import MOST_DECISIONS
 from sleepbrux.archive.journal.repair import repair
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.core.errors import JournalError, SleepbruxError
 from sleepbrux.scoring.night import rescore
 

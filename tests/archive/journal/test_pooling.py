@@ -5,7 +5,6 @@ from dataclasses import replace
 import pytest
 
 from sleepbrux.archive.file import save_night
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import (
     DecisionDraft,
@@ -14,6 +13,7 @@ from sleepbrux.archive.journal.file import (
     journal_path,
     load_journal,
 )
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.archive.nights import read_nights
 from sleepbrux.study.file import Study, StudyNight
 

@@ -209,7 +209,7 @@ def test_the_ratio_of_the_sentence_is_that_of_the_table():
     told_ratio = re.search(r"was ([0-9.]+) times", " ".join(compared(letters).sentences))[1]
     assert float(told_ratio) == pytest.approx(ratio, abs=0.02)
     assert rows["splint"][6].startswith(told_ratio)
-    assert f"With splint {told_ratio} times the rate without an appliance" in made["answer"][0]
+    assert f"With splint, the rate was {told_ratio} times that without an appliance" in made["answer"][0]
 
 
 def test_without_a_study_file_the_hours_of_the_night_count_too(four):

@@ -19,9 +19,9 @@ from sleepbrux.core.spans import Spans
 from sleepbrux.core.texts import count_of
 from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.events import Events
-from sleepbrux.scoring.lost_time import PossibleCounts
 from sleepbrux.scoring.measures import Measure, Possible
-from sleepbrux.signal.doubts import DOUBTS, at_usual_level
+from sleepbrux.scoring.possible_counts import PossibleCounts
+from sleepbrux.signal.doubtful_activity import DOUBTS, at_usual_level
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.swept import Swept
 

@@ -10,8 +10,8 @@ import pytest
 
 from sleepbrux.archive.file import load_night, save_night
 from sleepbrux.archive.journal import load_reviewed, reviewed
-from sleepbrux.archive.journal.apply import review_of
 from sleepbrux.archive.journal.file import Entry, Journal
+from sleepbrux.archive.journal.reviewed_night import review_of
 from sleepbrux.core.errors import ArchiveError, JournalError
 from sleepbrux.export.chain import chain_of
 from sleepbrux.export.summary import summary

@@ -10,7 +10,10 @@ How tight: stretches that a known pause separates are independent. Where no lost
 count itself. Elsewhere ``most`` lets every burst before which a pause is possible begin an episode that lost
 time has room to complete, without asking whether one hole has room for two neighbours at once; ``least``
 is 1 where an onset is certain and bursts that no filling can part or unite make an episode, else 0.
-`tests/test_lost_time.py` counts over every filling of small nights.
+`tests/scoring/test_possible_counts.py` counts over every filling of small nights.
+
+What lost time does to the events themselves is decided where they are made: `bursts` joins a burst across a short
+hole, `episodes` stops the clock of a pause over one.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ import pytest
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.recording.memory import from_array
-from sleepbrux.signal.doubts import at_usual_level, bluntest_muscle
+from sleepbrux.signal.doubtful_activity import at_usual_level, bluntest_muscle
 from sleepbrux.signal.quality import white_sharpness
 from sleepbrux.signal.swept import sweep_recording
 from tests.signal.test_contact import shaped

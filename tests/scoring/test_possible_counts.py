@@ -16,8 +16,8 @@ from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.scoring.bursts import in_pieces, over_lost
 from sleepbrux.scoring.episodes import Episodes, group_episodes
-from sleepbrux.scoring.lost_time import Bias, PossibleCounts, possible_counts, rate_range
 from sleepbrux.scoring.measures import Measure, Selection, select
+from sleepbrux.scoring.possible_counts import Bias, PossibleCounts, possible_counts, rate_range
 from sleepbrux.scoring.sides import CombinedBursts, combine_sides
 from tests import lost_time_table, naive
 from tests.criteria.tables import burst_table

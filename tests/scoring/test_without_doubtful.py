@@ -7,7 +7,7 @@ import sleepbrux as sb
 from sleepbrux.export.summary import summary
 from sleepbrux.report.wording import CAUSES
 from sleepbrux.scoring.usability import after_night
-from tests.signal.test_doubts import (
+from tests.signal.test_doubtful_activity import (
     LABELS,
     RATE,
     envelope,
