@@ -136,8 +136,16 @@ def _packed(parts: list[Bytes]) -> str:
     return base64.b64encode(zlib.compress(joined.tobytes(), 9)).decode("ascii")
 
 
+def _judged(night: Night, k: int) -> NDArray[np.float32]:
+    """The envelope that the threshold is a threshold of, as mean squares for RMS; frame by frame in lost time."""
+    frames = night.swept.frames[k]
+    own = frames.energy if night.amplitude == "rms" else frames.rectified
+    level = night.swept.envelope(k, night.amplitude, night.criterion.envelope.window_s).level
+    return np.where(np.isnan(level), own, level**2 if night.amplitude == "rms" else level)
+
+
 def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
-    """Frames around each episode, five seconds either way, as bytes."""
+    """Envelope around each episode, five seconds either way, as bytes."""
     episodes, all_frames = night.episodes, night.swept.frames
     slot = float(episodes.grid.slot_s)
     spans = [
@@ -149,11 +157,11 @@ def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
     size, joined, _ = next((d for d in DETAILS if samples / d[0] * d[2] <= CLOSE_UP_BYTES), DETAILS[-1])
     parts: list[Bytes] = []
     firsts, counts = [], []
+    envelopes = [_judged(night, k) for k in range(len(all_frames))] if spans else []
     for a, b in spans:
         row_first, row_n = [], []
-        for frames, strip in zip(all_frames, scale, strict=True):
+        for frames, source, strip in zip(all_frames, envelopes, scale, strict=True):
             first, stop = frames.grid.slot_at(a), frames.grid.slot_at(b) + 1
-            source = frames.energy if night.amplitude == "rms" else frames.rectified
             values = _joined(source[first:stop], night.amplitude, size)
             parts.append(to_codes(values, strip.low, strip.high, joined))
             row_first.append(round(frames.grid.seconds(first), 4))
@@ -163,6 +171,7 @@ def close_ups(night: Night, scale: tuple[Strip, ...]) -> dict[str, Any]:
     return {
         "frames": size,
         "joined": joined,
+        "window_s": night.criterion.envelope.window_s,
         "step_s": [size * float(f.grid.slot_s) for f in all_frames],
         "first_s": firsts,
         "n": counts,

@@ -1,9 +1,12 @@
 """One helper prints every number."""
 
+import base64
 import doctest
 import math
+import zlib
 from datetime import datetime, time
 
+import numpy as np
 import pytest
 
 from sleepbrux.report import numbers, payload
@@ -27,8 +30,6 @@ def test_a_start_without_a_date_keeps_its_time_of_day():
 
 
 def test_codes_keep_amplitudes_within_a_step():
-    import numpy as np
-
     values = np.geomspace(0.5, 5000, 1000)
     codes = payload.to_codes(values, 0.5, 5000)
     back = payload.Strip(codes, 1.0, 0.5, 5000).values()
@@ -57,3 +58,26 @@ def test_axes_and_curves_have_the_digits_that_a_reader_needs():
     assert "8.5714" in drawn
     assert "8.57142" not in drawn
     assert "0000000" not in drawn
+
+
+def test_the_close_up_draws_the_envelope_that_the_threshold_is_a_threshold_of(night):
+    """The highest value of each burst in the close-up is the peak that the tables print."""
+    scale = payload.strips(night)
+    drawn = payload.close_ups(night, scale)
+    codes = np.frombuffer(zlib.decompress(base64.b64decode(drawn["data"])), dtype=np.uint8)
+    ends = np.cumsum(np.array(drawn["n"]).ravel())
+    parts = np.split(codes, ends[:-1])
+    n_channels = len(scale)
+    compared = 0
+    for k, bursts in enumerate(night.bursts):
+        slot, low, ratio = float(bursts.grid.slot_s), scale[k].low, scale[k].high / scale[k].low
+        for start, stop, peak in zip(bursts.starts, bursts.stops, bursts.peak_uv, strict=True):
+            for episode, firsts in enumerate(drawn["first_s"]):
+                a = round((start * slot - firsts[k]) / drawn["step_s"][k])
+                b = round((stop * slot - firsts[k]) / drawn["step_s"][k])
+                if a >= 0 and b <= drawn["n"][episode][k]:
+                    top = int(parts[episode * n_channels + k][a:b].max())
+                    shown = low * ratio ** ((top - 1) / 254)
+                    assert shown == pytest.approx(float(peak), rel=0.04)
+                    compared += 1
+    assert compared > 5

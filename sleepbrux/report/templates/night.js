@@ -398,7 +398,7 @@
     g.restore();
     g.textAlign = "right"; g.fillStyle = colours.ink; g.fillText("bursts", x0 - 6, row); g.textAlign = "left";
     g.strokeStyle = colours.soft; g.lineWidth = 1; g.strokeRect(x0 - 0.5, 1.5, x1 - x0 + 1, bottom - 1.5);
-    $("close-note").textContent = "Envelope per " + Math.round(1000 * data.close_ups.step_s[0]) + " ms" +
+    $("close-note").textContent = "Envelope over " + data.close_ups.window_s.toFixed(2) + " s, drawn each " + Math.round(1000 * data.close_ups.step_s[0]) + " ms" +
       (trace ? "; signal: lowest to highest value in each " + Math.round(1000 * trace.step) + " ms" : "") +
       ", from 5 s before to 5 s after. Shaded: bursts of this episode. Pale: bursts of another episode or of none." +
       (stop - start > b - a ? " Only the first " + Math.round(b - a) + " s are drawn." : "");
