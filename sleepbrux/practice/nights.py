@@ -21,6 +21,7 @@ from sleepbrux.study.file import FILL_IN, OWN, Study, StudyNight, entry_digest, 
 
 SUMMARY, CLENCH_JSON = ".summary.json", ".reference.json"
 DECISION = b'"seq"'
+UNDO = b'"action":"undo"'
 LEAST = "window.minimum_valid_hours"
 
 
@@ -200,11 +201,12 @@ def _changed_ns(path: Path) -> int:
 
 
 def _reviewed(archive: Path) -> tuple[int, bool]:
-    """Decisions in the journal, and whether the reviewed report is as new."""
+    """Decisions of the journal that stand, and whether the reviewed report is as new."""
     journal = _journal(archive)
     try:
-        decisions = sum(DECISION in line for line in journal.read_bytes().splitlines())
+        lines = [line for line in journal.read_bytes().splitlines() if DECISION in line]
     except OSError:
         return 0, True
+    taken_back = sum(UNDO in line for line in lines)
     report = archive.with_name(archive.name.removesuffix(ARCHIVE) + REVIEWED + SUMMARY)
-    return decisions, not decisions or (report.is_file() and not _newer(journal, report))
+    return len(lines) - 2 * taken_back, not lines or (report.is_file() and not _newer(journal, report))

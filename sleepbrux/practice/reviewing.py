@@ -9,7 +9,7 @@ from sleepbrux.archive.journal import journal_path
 from sleepbrux.archive.nights import Due, why_not
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.practice.nights import NightRow
-from sleepbrux.practice.state import Practice, stamp
+from sleepbrux.practice.state import TURN_MEANT, Practice, stamp
 from sleepbrux.review.nights import Nights, Place
 from sleepbrux.review.recordings import find_recording
 from sleepbrux.review.session import ReviewSession
@@ -28,6 +28,11 @@ class Reviewing:
     def nights(self) -> Nights:
         """The nights of the study in the order of its file."""
         practice = self._practice
+        with practice.lock:
+            practice.meant(TURN_MEANT.get())
+            return self._of(practice)
+
+    def _of(self, practice: Practice) -> Nights:
         study = practice.study
         rows = practice.rows(study)
         state = (practice.study_file, stamp(practice.study_file, *(row.archive for row in rows)))

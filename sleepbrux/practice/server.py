@@ -19,15 +19,16 @@ import msgspec
 from msgspec import Struct
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, Response
 from starlette.routing import Mount, Route, Router
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from sleepbrux.core.errors import SleepbruxError, UsageError
 from sleepbrux.practice.page import shell
 from sleepbrux.practice.running import KNOCK, Answer, Knock
-from sleepbrux.practice.state import Practice, Served
+from sleepbrux.practice.state import TURN_MEANT, OtherStudyError, Practice, Served
 from sleepbrux.practice.upload import receiving
 from sleepbrux.review.access import HOST, Entrance
 from sleepbrux.review.guard import (
@@ -42,6 +43,7 @@ from sleepbrux.review.guard import (
 )
 
 LONG_S = 25.0
+TURN = "x-study"  # by which a window says which study it shows
 MOST_NAME = 1000
 TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -130,11 +132,14 @@ class Page:
         from sleepbrux.practice.screens import screen
 
         count = self.bell.count
-        shown = screen(self.practice, at)
+        with self.practice.lock:
+            turn = self.practice.turn
+            shown = screen(self.practice, at)
         return {
             "html": shown.html,
             "title": shown.title,
             "at": shown.at,
+            "study": turn,
             "count": count,
             "job": self._job(),
         }
@@ -156,9 +161,9 @@ class Page:
         asked = await body_of(request, Asked, "an action")
         if isinstance(asked, Response):
             return asked
-        return await run_in_threadpool(self._do, asked)
+        return await run_in_threadpool(self._do, asked, request.headers.get(TURN, ""))
 
-    def _do(self, asked: Asked) -> Response:
+    def _do(self, asked: Asked, turn: str) -> Response:
         from sleepbrux.practice.actions import ACTIONS
 
         action = ACTIONS.get(asked.action)
@@ -166,6 +171,7 @@ class Page:
             return refused(400, f"there is no action {asked.action!r}")
         try:
             with self.practice.lock:
+                self.practice.meant(turn)
                 done = action(self.practice, asked.fields)
         except SleepbruxError as error:
             return refused(422, str(error))
@@ -183,6 +189,7 @@ class Page:
         said = unquote(request.headers.get("x-file-name", ""))[:MOST_NAME]
         length = request.headers.get("content-length", "")
         try:
+            self.practice.meant(request.headers.get(TURN, ""))
             if not length.isdecimal():
                 raise UsageError("a file without a stated length cannot be taken")
             with receiving(self.practice.study_file.parent, said, int(length)) as incoming:
@@ -199,7 +206,7 @@ class Page:
             )
         return json_of({"name": incoming.name, "twin": incoming.twin})
 
-    async def arrive(self, _: Request) -> Response:
+    async def arrive(self, request: Request) -> Response:
         """What was dropped becomes a part of the study; nights that were planned wait for a person's choice."""
 
         def take() -> dict[str, Any]:
@@ -207,6 +214,7 @@ class Page:
             from sleepbrux.study.drafting import unnamed
 
             practice = self.practice
+            practice.meant(request.headers.get(TURN, ""))
             study = practice.study
             planned = any(not night.recording for night in study.night)
             told = ""
@@ -254,6 +262,10 @@ class Page:
         return json_of({"told": "ended; this window can be closed"})
 
 
+def _of_another_study(_: Request, error: Exception) -> Response:
+    return refused(412, str(error))
+
+
 def _file_response(served: Served) -> Response:
     if served.path is None:
         return Response(served.text, media_type=TYPES[".html"], headers=_headers(LETTER))
@@ -288,8 +300,17 @@ class Late:
             return self._served
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer a request for the review."""
-        await (await run_in_threadpool(self._made))(scope, receive, send)
+        """Answer a request for the review, for the study that the window shows."""
+        made = await run_in_threadpool(self._made)
+        TURN_MEANT.set(Headers(scope=scope).get(TURN, ""))
+        turn = self._page.practice.turn
+
+        async def named(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                MutableHeaders(scope=message)[TURN] = turn
+            await send(message)
+
+        await made(scope, receive, named)
 
 
 def application(page: Page) -> Starlette:
@@ -311,6 +332,7 @@ def application(page: Page) -> Starlette:
         ],
         middleware=[guarded(check)],
         exception_handlers={
+            OtherStudyError: _of_another_study,
             SleepbruxError: as_refusal,
             UsageError: as_refusal,
             msgspec.MsgspecError: as_refusal,

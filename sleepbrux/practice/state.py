@@ -10,6 +10,7 @@ import secrets
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,16 @@ from sleepbrux.study.file import OWN, Study, StudyNight, load_study
 STUDY_NAME = "study.toml"
 LETTER_FIELDS = "letter.fields.toml"
 MOST_UNDO = 50
+# of the window whose request for the review is answered: see `Practice.meant`
+TURN_MEANT: ContextVar[str] = ContextVar("TURN_MEANT", default="")
+OTHER_STUDY = (
+    "another study was opened in another window or by a second start, so nothing was written; load this page again to "
+    "go on with that one"
+)
+
+
+class OtherStudyError(UsageError):
+    """A window shows another study than the one that is open."""
 
 
 @dataclass(frozen=True)
@@ -127,6 +138,7 @@ class Practice:
         self.worker = Worker(self.changed)
         self.known = Known()
         self.undo: list[Change] = []
+        self.turn = secrets.token_urlsafe(9)
         self._marks: dict[object, str] = {}
         self._tickets: dict[Served, str] = {}
         self._served: dict[str, Served] = {}
@@ -141,11 +153,30 @@ class Practice:
         """Open a study; what was found of another is forgotten."""
         self.file, self.folder = file, file.parent
         self.known, self.undo = Known(), []
+        self.turn = secrets.token_urlsafe(9)
         self.changed()
 
     def close(self) -> None:
         """Leave the study."""
         self.file, self.known, self.undo = None, Known(), []
+        self.turn = secrets.token_urlsafe(9)
+
+    def meant(self, turn: str) -> None:
+        """Refuse what a window asks for while it shows a study that is not the open one any more.
+
+        Parameters
+        ----------
+        turn
+            By which a window knows the study that it shows; another one each time that a study is opened. Empty
+            for a window that shows none.
+
+        Raises
+        ------
+        OtherStudyError
+            Another study was opened since.
+        """
+        if turn and turn != self.turn:
+            raise OtherStudyError(OTHER_STUDY)
 
     @property
     def study_file(self) -> Path:

@@ -1,6 +1,7 @@
 """The page in a real headless browser: every screen against axe, keys alone, two windows, reload, Quit."""
 
 import os
+import shutil
 import time
 from pathlib import Path
 
@@ -213,3 +214,20 @@ def test_nights_by_keys_alone_and_quit(hands, browser, over):
     hands.until("document.body.dataset.ended === '1'")
     over.thread.join(20)
     assert not over.thread.is_alive()
+
+
+def test_a_window_says_that_another_study_was_opened_and_a_review_decides_nothing_in_it(
+    hands, browser, over, study, tmp_path
+):
+    other = tmp_path / "other"
+    shutil.copytree(study, other)
+    over.practice.open(other / "study.toml")
+    hands.until("document.getElementById('alert').innerText.includes('Another study was opened')")
+    browser.get(f"{over.origin}/review#night=0")
+    hands.until("document.body.dataset.ready === '1'")
+    hands.type("#who", "AB")
+    over.practice.open(study / "study.toml")
+    browser.execute_script("document.activeElement.blur()")
+    press(browser, "n", "a")
+    hands.until("document.getElementById('alert').innerText.includes('another study was opened')")
+    assert not [path for folder in (study, other) for path in folder.rglob("*.review.jsonl")]

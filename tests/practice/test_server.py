@@ -401,3 +401,64 @@ def test_what_was_asked_for_one_study_is_not_shown_in_another(over, tmp_path):
     assert "P-01" in known.letter[1]["html"]
     assert over.practice.known.letter[1] == {}
     assert "P-01" not in over.screen("letter")
+
+
+@pytest.fixture
+def two_persons(over, study, tmp_path):
+    """The page over a scored study, of which a copy is another person's; the folder of that one."""
+    other = tmp_path / "other"
+    shutil.copytree(study, other)
+    file = other / "study.toml"
+    file.write_text(file.read_text("utf-8").replace('"P-01"', '"P-02"'), "utf-8")
+    return other
+
+
+def test_a_decision_never_goes_to_another_study_than_the_one_that_the_window_shows(over, study, two_persons):
+    before = {path: path.read_bytes() for folder in (study, two_persons) for path in folder.rglob("*.jsonl")}
+    seen = over.client.get("/api/nights", headers=over.headers)
+    window = over.headers | {"X-Study": seen.headers["X-Study"]}
+    over.practice.open(two_persons / "study.toml")
+    decision = {"seen": 0, "who": "AB", "draft": {"action": "accept", "target": "e0"}}
+    refused = over.client.post("/api/decide?night=0", json=decision, headers=window)
+    assert refused.status_code == 412
+    assert "another study was opened" in refused.json()["error"]
+    after = {path: path.read_bytes() for folder in (study, two_persons) for path in folder.rglob("*.jsonl")}
+    assert after == before
+    over.practice.open(study / "study.toml")
+    fresh = over.headers | {
+        "X-Study": over.client.get("/api/nights", headers=over.headers).headers["X-Study"]
+    }
+    assert over.client.post("/api/decide?night=0", json=decision, headers=fresh).status_code == 200
+
+
+def test_no_action_and_no_file_goes_to_another_study_than_the_one_that_the_window_shows(
+    over, study, two_persons
+):
+    shown = over.client.get("/api/screen", headers=over.headers).json()["study"]
+    over.practice.open(two_persons / "study.toml")
+    before = {path.name: path.read_bytes() for path in two_persons.iterdir() if path.is_file()}
+    window = over.headers | {"X-Study": shown}
+    body = {"action": "night", "fields": {"number": "0", "condition": "none"}, "at": "nights"}
+    answers = [
+        over.client.post("/api/do", json=body, headers=window),
+        over.client.put("/api/upload", content=b"x", headers=window | {"X-File-Name": "new.edf"}),
+        over.client.post("/api/arrive", headers=window),
+    ]
+    for answer in answers:
+        assert answer.status_code == 422
+        assert "another study was opened" in answer.json()["error"]
+    assert {path.name: path.read_bytes() for path in two_persons.iterdir() if path.is_file()} == before
+
+
+def test_a_decision_that_was_taken_back_is_no_decision(over):
+    def decisions():
+        return over.practice.rows(over.practice.study)[0].decisions
+
+    for seen, draft, left in (
+        (0, {"action": "accept", "target": "e0"}, 1),
+        (1, {"action": "undo", "undoes": 1}, 0),
+    ):
+        body = {"seen": seen, "who": "AB", "draft": draft}
+        answer = over.client.post("/api/decide?night=0", json=body, headers=over.headers)
+        assert answer.status_code == 200, answer.text
+        assert decisions() == left

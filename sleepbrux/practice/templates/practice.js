@@ -1,14 +1,14 @@
 (function () {
   const $ = (id) => document.getElementById(id);
   const page = $("page");
-  let token = "", count = 0, lastJob = 0, shown = "", at = "", busy = 0;
+  let token = "", study = "", count = 0, lastJob = 0, shown = "", at = "", busy = 0;
 
   const kept = {
     get(name) { try { return sessionStorage.getItem(name) || ""; } catch { return ""; } },
     set(name, value) { try { sessionStorage.setItem(name, value); } catch { /* private mode */ } },
   };
   async function ask(path, options) {
-    const response = await fetch(path, Object.assign({ cache: "no-store" }, options, { headers: Object.assign({ "X-Review-Token": token }, options && options.headers) }));
+    const response = await fetch(path, Object.assign({ cache: "no-store" }, options, { headers: Object.assign({ "X-Review-Token": token, "X-Study": study }, options && options.headers) }));
     const value = await response.json();
     if (response.status === 403 && path !== "/api/enter") { token = ""; kept.set("token", ""); atTheDoor("This window is not let in, or the page was started anew. Type the code that stands in the terminal."); }
     if (!response.ok) throw new Error(value.error);
@@ -36,8 +36,9 @@
     if (dirty && before !== fresh.getAttribute("value") && old !== document.activeElement) old.value = fresh.getAttribute("value") || "";
   }
 
-  function show(answer) {
-    count = answer.count;
+  function show(answer, own) {
+    const other = study && answer.study !== study && !own;
+    study = answer.study; count = answer.count;
     job(answer.job);
     document.title = answer.title + " - sleepbrux";
     const arriving = answer.at !== at || page.hidden, template = document.createElement("template");
@@ -51,6 +52,7 @@
       parts.slice(others.length).forEach((part) => part.remove());
     }
     shown = answer.html;
+    if (other) warn("Another study was opened or left in another window, or by a second start. This page now shows: " + answer.title + ".");
     job(answer.job);
     clenches();
     document.body.dataset.at = at;
@@ -94,7 +96,7 @@
       if (answer.ask) { question(answer, live); return; }
       $("told").textContent = answer.told || "";
       if (answer.at !== wanted()) history.pushState(null, "", "#" + answer.at);
-      show(answer);
+      show(answer, true);
     } catch (error) { if (live) live.reset(); lost(error); }
     finally { busy -= 1; if (!busy) document.body.dataset.busy = ""; }
   }
@@ -160,6 +162,7 @@
       const request = new XMLHttpRequest();
       request.open("PUT", "/api/upload");
       request.setRequestHeader("X-Review-Token", token);
+      request.setRequestHeader("X-Study", study);
       request.setRequestHeader("X-File-Name", encodeURIComponent(file.name.toWellFormed ? file.name.toWellFormed() : file.name));
       request.upload.addEventListener("progress", (e) => told(e.loaded / Math.max(e.total, 1)));
       request.addEventListener("error", () => failed(new Error(file.name + ": the copy was broken off; drop it again")));

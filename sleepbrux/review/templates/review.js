@@ -11,10 +11,13 @@
     get(name) { try { return sessionStorage.getItem(name) || ""; } catch { return ""; } },
     set(name, value) { try { sessionStorage.setItem(name, value); } catch { /* private mode */ } },
   };
+  // where studies are opened side by side, each answer says by which word its study is known, and every later question too
+  let study = "";
   async function ask(path, options) {
     const response = await fetch(path, Object.assign({ cache: "no-store" }, options, {
-      headers: Object.assign({ "X-Review-Token": token }, options && options.headers),
+      headers: Object.assign({ "X-Review-Token": token }, study && { "X-Study": study }, options && options.headers),
     }));
+    study = study || response.headers.get("X-Study") || "";
     return response;
   }
   async function json(path) {
