@@ -25,7 +25,7 @@ def bibtex(text):
 
 @pytest.mark.parametrize("page", ["README.md", "sleepbrux/docs/citing.md"])
 def test_the_citation_is_the_same_everywhere(page):
-    said = yaml.safe_load((ROOT / "CITATION.cff").read_text("utf-8"))
+    said = yaml.safe_load((ROOT / "sleepbrux" / "docs" / "CITATION.cff").read_text("utf-8"))
     assert said["cff-version"] == "1.2.0"
     assert {"message", "title", "authors"} <= said.keys()  # what the format asks for
     assert said["version"] == sleepbrux.__version__
