@@ -187,6 +187,9 @@ def command(
     Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
     in each of the two it is always "cannot tell yet".
     """
+    from sleepbrux.recording.formats import hdf5_client
+
+    hdf5_client.call_ahead()
     from sleepbrux.analysis.comparison.fixing import record_path
     from sleepbrux.analysis.comparison.records import read_records
     from sleepbrux.cli.reviews import say_unread
