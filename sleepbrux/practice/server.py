@@ -192,7 +192,8 @@ class Page:
             self.practice.meant(request.headers.get(TURN, ""))
             if not length.isdecimal():
                 raise UsageError("a file without a stated length cannot be taken")
-            with receiving(self.practice.study_file.parent, said, int(length)) as incoming:
+            folder = self.practice.study_file.parent
+            with receiving(folder, said, int(length)) as incoming:
                 async for part in request.stream():
                     if part:
                         await run_in_threadpool(incoming.write, part)
@@ -204,23 +205,20 @@ class Page:
             return refused(
                 507, f"the file was not written: {error.strerror}; see to the disk, then drop it again"
             )
+        if not incoming.twin:
+            self.practice.dropped.add(folder / incoming.name)
         return json_of({"name": incoming.name, "twin": incoming.twin})
 
     async def arrive(self, request: Request) -> Response:
         """What was dropped becomes a part of the study; nights that were planned wait for a person's choice."""
 
         def take() -> dict[str, Any]:
-            from sleepbrux.practice.actions import ACTIONS, arrived
-            from sleepbrux.study.drafting import unnamed
+            from sleepbrux.practice.arriving import take_in
 
             practice = self.practice
-            practice.meant(request.headers.get(TURN, ""))
-            study = practice.study
-            planned = any(not night.recording for night in study.night)
-            told = ""
-            if not planned and unnamed(study, practice.study_file.parent):
-                told = ACTIONS["add"](practice, {}).told
-            arrived(practice)
+            with practice.lock:
+                practice.meant(request.headers.get(TURN, ""))
+                told = take_in(practice)
             return self._screen("nights") | {"told": told}
 
         try:

@@ -150,10 +150,10 @@
     for (const file of files) {
       const line = document.createElement("li");
       list.append(line);
-      try { const came = await send(file, (share) => { line.textContent = file.name + ": " + Math.round(100 * share) + " %"; }); line.textContent = file.name + ": " + (came.twin ? "is there already" : came.name === file.name ? "copied" : "copied as " + came.name); }
+      try { const came = await send(file, (share) => { line.textContent = file.name + ": " + Math.round(100 * share) + " %"; }); const again = file.name + ": the same recording is there already, as " + came.name + "; it counts once"; line.textContent = came.twin ? (came.name === file.name ? file.name + ": is there already" : again) : file.name + ": " + (came.name === file.name ? "copied" : "copied as " + came.name); if (came.twin && came.name !== file.name) failed.push(again + "."); }
       catch (error) { line.textContent = error.message; failed.push(error.message); }
     }
-    try { const answer = await post("/api/arrive", {}); show(answer); $("told").textContent = answer.told; if (answer.told.includes("Left out:")) failed.push(answer.told); } catch (error) { failed.push(error.message); }
+    try { const answer = await post("/api/arrive", {}); show(answer); $("told").textContent = answer.told; if (/Left out:|Not kept:/.test(answer.told)) failed.push(answer.told); } catch (error) { failed.push(error.message); }
     finally { busy -= 1; if (!busy) document.body.dataset.busy = ""; }
     if (failed.length) warn(failed.join(" "));
   }
