@@ -37,6 +37,7 @@ NAMES = {
 }
 NOT_LISTED = "other …"
 SIGN = Markup('<svg class="sign" viewBox="0 0 16 16" aria-hidden="true">{}</svg>')
+SHARED = "Files for other programs, which name nobody"
 LETTER_FIRST = ("name", "to", "sender", "question")
 
 
@@ -314,6 +315,38 @@ def _letter(practice: Practice, study: Study, _: int) -> Screen:
     )
 
 
+@dataclass(frozen=True)
+class Kind:
+    """Files of one kind: each with its size and address, and all of them as one."""
+
+    name: str
+    files: list[tuple[str, str, str]]
+    size: str
+    together: str
+
+    @classmethod
+    def of(cls, practice: Practice, kind: str, paths: Sequence[Path]) -> Kind:
+        """Files with an address each."""
+        sizes = [path.stat().st_size for path in paths]
+        files = [
+            (visible(path.name), _size(size), practice.ticket(Served(path, name=path.name)))
+            for path, size in zip(paths, sizes, strict=True)
+        ]
+        name = f"{kind or 'files'}.zip"
+        together = practice.ticket(Served(None, name=name, together=tuple(paths))) if len(paths) > 1 else ""
+        return cls(kind, files, _size(sum(sizes)), together)
+
+
+def _kinds(paths: Sequence[Path], *, by_ending: bool) -> list[tuple[str, list[Path]]]:
+    """Files by the ends of their names, such as ``episodes.csv``; or all as one kind."""
+    kinds: dict[str, list[Path]] = {}
+    for path in paths:
+        if path.is_file():
+            end = ".".join(path.name.split(".")[1:][-2:]) if by_ending else ""
+            kinds.setdefault(end, []).append(path)
+    return list(kinds.items())
+
+
 def _files(practice: Practice, study: Study, _: int) -> Screen:
     home, results = practice.study_file.parent, practice.results
     rows = practice.rows(study)
@@ -328,7 +361,7 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
         ("Reports of the nights", sorted(set(results.glob("*.report.html")) - {results / compared.PAGE}), ""),
         ("Clenches", sorted(results.glob("*.reference.html")), ""),
         (
-            "Files for other programs, which name nobody",
+            SHARED,
             shared,
             "nights were scored or decided on since they were written"
             if any(path.stat().st_mtime_ns < newest for path in shared)
@@ -336,11 +369,8 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
         ),
     )
 
-    def row(path: Path) -> tuple[str, str, str]:
-        return visible(path.name), _size(path.stat().st_size), practice.ticket(Served(path, name=path.name))
-
     listed = [
-        (title, [row(path) for path in paths if path.is_file()], why, title.startswith("Files for"))
+        (title, [Kind.of(practice, kind, own) for kind, own in _kinds(paths, by_ending=title == SHARED)], why)
         for title, paths, why in groups
     ]
     return _of_study(

@@ -18,10 +18,11 @@ from urllib.parse import quote, unquote
 import msgspec
 from msgspec import Struct
 from starlette.applications import Starlette
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import FileResponse, Response
+from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route, Router
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -265,6 +266,8 @@ def _of_another_study(_: Request, error: Exception) -> Response:
 
 
 def _file_response(served: Served) -> Response:
+    if served.together:
+        return _archive(served)
     if served.path is None:
         return Response(served.text, media_type=TYPES[".html"], headers=_headers(LETTER))
     kind = TYPES.get(served.path.suffix, "application/octet-stream")
@@ -273,6 +276,22 @@ def _file_response(served: Served) -> Response:
     if served.name:
         headers["Content-Disposition"] = f"attachment; filename*=UTF-8''{quote(served.name)}"
     return FileResponse(served.path, media_type=kind, headers=headers)
+
+
+def _archive(served: Served) -> Response:
+    from sleepbrux.practice.packing import PART, packed
+
+    whole = packed(path for path in served.together if path.is_file())
+    size = whole.seek(0, 2)
+    whole.seek(0)
+    headers = {
+        "Content-Disposition": f"attachment; filename*=UTF-8''{quote(served.name)}",
+        "Content-Length": str(size),
+    }
+    parts = iter(lambda: whole.read(PART), b"")
+    return StreamingResponse(
+        parts, media_type="application/zip", headers=headers, background=BackgroundTask(whole.close)
+    )
 
 
 def _headers(policy: str) -> dict[str, str]:

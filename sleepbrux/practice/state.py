@@ -54,11 +54,14 @@ class Served:
         Where it lies; for a preview ``text`` holds it instead.
     name
         What a browser saves it as; empty to show it.
+    together
+        Files that are handed out as one archive.
     """
 
     path: Path | None
     text: str = ""
     name: str = ""
+    together: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,8 @@
 """What was written before something was changed: it says so on the page, with the step that mends it."""
 
 import re
+from io import BytesIO
+from zipfile import ZipFile
 
 import pytest
 
@@ -114,3 +116,21 @@ def test_forty_conditions_have_forty_signs():
     from sleepbrux.report.axes import condition_sign
 
     assert len({condition_sign(k, 8, 8) for k in range(40)}) == 40
+
+
+def test_files_are_listed_once_and_each_kind_is_saved_as_one(over):
+    over.do("compare")
+    over.do("export", csv="yes", json="yes", study="yes")
+    html = over.screen("files")
+    assert html.count(">study.report.html<") == 1
+    row = html.split('<th scope="row">episodes.csv</th>')[1].split("</tr>")[0]
+    address = re.search(r'href="(/file/[^"]+)" aria-label="all of episodes.csv', row)[1]
+    answer = over.client.get(address)
+    assert answer.headers["content-disposition"].endswith("episodes.csv.zip")
+    files = over.practice.results / "files"
+    with ZipFile(BytesIO(answer.content)) as archive:
+        assert archive.namelist() == sorted(p.name for p in files.glob("*.episodes.csv"))
+        assert len(archive.namelist()) == 6
+        for name in archive.namelist():
+            assert archive.read(name) == (files / name).read_bytes()
+    assert over.client.get(address).content == answer.content
