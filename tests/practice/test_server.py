@@ -185,30 +185,6 @@ def test_a_full_disk_is_a_sentence_and_the_page_goes_on(empty, monkeypatch):
     assert empty.answer("study", age_years="40").status_code == 200
 
 
-def test_odd_files_get_the_sentence_of_the_command_line(empty, recorded):
-    from tests.cli.conftest import called
-
-    whole = (recorded / "rec1.edf").read_bytes()
-    files = {
-        "cut.edf": whole[:300],
-        "gz.edf": b"\x1f\x8b" + whole[:2000],
-        "text.edf": b"not a recording at all",
-        "zero.edf": b"",
-        "table.csv": b"a;b\n1;2\n",
-    }
-    for name, data in files.items():
-        assert empty.send(name, data).status_code == 200
-    assert empty.send("good.edf", whole).status_code == 200
-    told = empty.arrive()["told"]
-    assert [n.recording for n in load_study(empty.practice.study_file).night] == ["good.edf"]
-    # what cannot be read is told in the sentence of the command, and the others are taken
-    for name in files:
-        said = called("inspect", empty.practice.home / name)
-        assert said.code == 1, name
-        if name.endswith(".edf"):
-            assert said.err.strip().removeprefix("sleepbrux: ") in told
-
-
 # --- what is entered -------------------------------------------------------------------------------------
 
 
