@@ -12,6 +12,7 @@ import msgspec
 from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.core.files import own_stem, safe_stem, write_text
 from sleepbrux.core.texts import count_of, plain_name, unseen_in_name
+from sleepbrux.criteria import criterion_ids
 from sleepbrux.practice.arriving import arrived, set_aside, take_in
 from sleepbrux.practice.folders import folders_in
 from sleepbrux.practice.nights import NightRow
@@ -30,6 +31,7 @@ from sleepbrux.study.persons import name_like, person_words
 Fields = Mapping[str, str]
 NIGHT_FIELDS = tuple(name for name in StudyNight.__struct_fields__ if name not in ("id", "sync", "channels"))
 STUDY_FIELDS = (
+    "criterion",
     "unit",
     "rate_hz",
     "time_unit",
@@ -165,6 +167,8 @@ def _name_condition(practice: Practice, given: Fields) -> None:
 def set_study(practice: Practice, fields: Fields) -> Done:
     """Write fields of the study: what recordings do not say of themselves, and what is compared."""
     given = {name: text for name, text in fields.items() if name in STUDY_FIELDS}
+    if "criterion" in given and given["criterion"] not in criterion_ids():
+        raise UsageError(f"there are no rules {given['criterion']!r}; choose among those that are listed")
     label, role = fields.get("label", "").strip(), fields.get("role", "").strip()
     if label and role:
         roles = dict(practice.study.roles) | {label: role}

@@ -16,6 +16,7 @@ from markupsafe import Markup
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import visible
+from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.practice import actions, arriving, compared, folders
 from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.page import templates
@@ -253,6 +254,7 @@ def _score(practice: Practice, study: Study, _: int) -> Screen:
         study,
         rows,
         due=due,
+        criteria={name: load_criterion(name).title for name in criterion_ids()},
         unconfirmed=[s for s in waiting if s.recording in chairs],
         said=practice.known.last,
     )

@@ -11,6 +11,7 @@ from selenium.webdriver import ActionChains, Keys
 from sleepbrux.reference import load_proposal
 from sleepbrux.study.editing import Place, set_fields
 from sleepbrux.study.file import load_study
+from tests.recording.build import edf, emg
 from tests.report.test_accessibility import violations
 
 from .asking import Asking
@@ -300,3 +301,41 @@ def test_the_header_is_one_line_at_1024_px(hands, browser, over):
         )
         assert tall < 56, (screen, tall)
     browser.set_window_size(1280, 1600)
+
+
+FOLDER = """
+const file = (name, text) => ({ name, isFile: true, isDirectory: false, file: (done) => done(new File([text], name)) });
+const folder = (name, ...all) => ({ name, isFile: false, isDirectory: true, createReader: () => {
+  const parts = [all, []]; return { readEntries: (done) => done(parts.shift()) }; } });
+const entry = folder("recordings", file("odd.edf", "no recording"), file(".hidden.edf", "x"), file("a.json", "{}"),
+  folder("below", file("low.edf", arguments[0])));
+const event = new Event("drop", { cancelable: true, bubbles: true });
+Object.defineProperty(event, "dataTransfer", { value: { files: [], items: [{ webkitGetAsEntry: () => entry }] } });
+document.dispatchEvent(event);
+"""
+
+
+def test_a_folder_is_dropped_and_an_odd_file_in_it_is_told_in_one_sentence(hands, browser, over, tmp_path):
+    recording = edf(emg(), patient="X X X X").to_bytes()
+    browser.execute_script("window.scrollTo(0, document.body.scrollHeight)")
+    browser.execute_script(
+        FOLDER.replace("arguments[0]", repr(recording.hex()) + ".match(/../g)").replace(
+            "new File([text], name)",
+            "new File([Array.isArray(text) ? new Uint8Array(text.map((b) => parseInt(b, 16))) : text], name)",
+        )
+    )
+    hands.until("document.getElementById('alert').innerText.includes('Not kept: odd.edf: ')")
+    assert hands.text("#alert").count("odd.edf") == 1
+    hands.idle()
+    home = over.practice.home
+    assert (home / "low.edf").read_bytes() == recording
+    assert not [name for name in ("odd.edf", ".hidden.edf", "a.json") if (home / name).exists()]
+    assert "low.edf" in [r.recording for r in load_study(over.practice.study_file).reference]
+    # the same by the button
+    chosen = tmp_path / "chosen"
+    chosen.mkdir()
+    (chosen / "more.edf").write_bytes(edf(emg(label="EMG Masseter R")).to_bytes())
+    browser.find_element("id", "folder").send_keys(str(chosen))
+    hands.until("document.getElementById('arrived').innerText.includes('more.edf: copied')")
+    hands.idle()
+    assert (home / "more.edf").exists()

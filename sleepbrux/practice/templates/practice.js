@@ -133,7 +133,7 @@
   });
   document.addEventListener("change", (event) => {
     const e = event.target, form = e.closest("form[data-live]");
-    if (e.id === "files") { bring([...e.files]); e.value = ""; return; }
+    if (e.id === "files" || e.id === "folder") { bring(e.id === "files" ? [...e.files] : wantedOf([...e.files])); e.value = ""; return; }
     if (!form) return;
     if (e.dataset.other && e.selectedIndex === e.options.length - 1) { const more = $(e.dataset.other); more.hidden = false; more.focus(); return; }
     const fields = data(form);
@@ -142,6 +142,30 @@
   });
   addEventListener("hashchange", () => load().catch(lost));
   addEventListener("focus", () => { if (token && !busy && !ended) load().catch(lost); });
+
+  // of a folder all files in it and below, without hidden ones and those that the program itself writes
+  const OWN = /(^\.|\.(toml|jsonl?|html|pdf|py|part|night\.h5)$)/i, MOST_FILES = 2000;
+  const wantedOf = (files) => files.filter((f) => !OWN.test(f.name));
+  async function below(entry, found) {
+    if (found.length >= MOST_FILES || entry.name.startsWith(".")) return;
+    if (entry.isFile) { found.push(await new Promise((done, failed) => entry.file(done, failed))); return; }
+    const reader = entry.createReader();
+    for (;;) {
+      const part = await new Promise((done, failed) => reader.readEntries(done, failed));
+      if (!part.length) return;
+      for (const one of part) await below(one, found);
+    }
+  }
+  // entries have to be asked for at once: a browser forgets them when the event is over
+  async function dropped(data) {
+    const entries = [...(data.items || [])].map((i) => i.webkitGetAsEntry && i.webkitGetAsEntry()).filter(Boolean);
+    if (!entries.some((e) => e.isDirectory)) return [...data.files];
+    const found = [];
+    for (const entry of entries) { if (entry.isDirectory) { const own = []; await below(entry, own); found.push(...wantedOf(own)); } else await below(entry, found); }
+    if (found.length >= MOST_FILES) throw new Error("This folder has " + MOST_FILES + " files or more; drop the recordings of one person alone.");
+    if (!found.length) throw new Error("There is no file in this folder that could be a recording.");
+    return found;
+  }
 
   // files are copied one after the other; each shows how far it is
   async function bring(files) {
@@ -175,7 +199,7 @@
   }
   addEventListener("dragover", (e) => { e.preventDefault(); document.body.classList.add("over-page"); });
   addEventListener("dragleave", (e) => { if (!e.relatedTarget) document.body.classList.remove("over-page"); });
-  addEventListener("drop", (e) => { e.preventDefault(); document.body.classList.remove("over-page"); bring([...e.dataTransfer.files]); });
+  addEventListener("drop", (e) => { e.preventDefault(); document.body.classList.remove("over-page"); dropped(e.dataTransfer).then(bring).catch(refuse); });
 
   // the clenches of a recording: the level of each channel, with stretches that are taken or not
   const LEFT = 64, RIGHT = 8, TOP = 20, ROW = 130, FOOT = 22, NEAR = 6, STEP = 0.05;
