@@ -10,6 +10,7 @@ import yaml
 
 import sleepbrux
 from sleepbrux.core.purpose import PURPOSE
+from tests.conftest import listed
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -97,6 +98,15 @@ def test_the_lock_pins_every_dependency_within_its_bounds_with_check_sums():
         found = [version for name, version in pins if name == wanted.name]
         assert found, wanted
         assert all(wanted.specifier.contains(version) for version in found), wanted
+
+
+def test_every_line_of_the_list_of_long_tests_names_one():
+    lines = listed()
+    assert lines == sorted(set(lines))
+    for line in lines:
+        file, _, case = line.partition("::")
+        source = (ROOT / file).read_text("utf-8")
+        assert f"def {case.split('[')[0] or 'test_'}" in source, line
 
 
 def test_the_bill_of_materials_in_the_wheel_is_that_of_the_lock():

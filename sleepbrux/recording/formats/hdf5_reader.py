@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.recording.marks import plain_words
+from sleepbrux.recording.presence import is_sample
 
 MOST_SETS = 10_000
 MOST_GROUPS = 10_000
@@ -318,7 +319,7 @@ class _Reader:
             self.step()
             stop = min(first + _STEP_SAMPLES, request["n"])
             part = _samples(file, request["name"], request["column"], first, stop)
-            for a, b in _runs_of(np.isfinite(part), first):
+            for a, b in _runs_of(is_sample(part), first):
                 if runs and runs[-1][1] == a:
                     runs[-1][1] = b
                 else:
