@@ -283,7 +283,7 @@ def _measures(name: str, measures: dict[str, Measure], needed: Sequence[str]) ->
 
 def _measures_of_signals(night: Night) -> None:
     """A signal that was recorded has its measures, which the report shows beside it."""
-    needed = NEEDED_OF_SOUND if night.swept.surroundings.sound is not None else ()
+    needed: tuple[str, ...] = NEEDED_OF_SOUND if night.swept.surroundings.sound is not None else ()
     needed += NEEDED_OF_BREATHING if night.labels.breathing_events else ()
     missing = next((name for name in needed if name not in night.measures), None)
     if missing:
