@@ -226,6 +226,7 @@ def command(
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.core.files import write_text
     from sleepbrux.core.purpose import PURPOSE
+    from sleepbrux.recording.files import file_digest
     from sleepbrux.report.cohort_page import render_cohort
 
     if len(studies) == 1 and studies[0].suffix.casefold() in (".csv", ".tsv", ".txt"):
@@ -242,7 +243,16 @@ def command(
         headline(sentence)
     click.echo("\n".join([*_shown(found), PURPOSE]))
     out.mkdir(parents=True, exist_ok=True)
-    write_text(out / "cohort.json", cohort_text(found))
+    write_text(
+        out / "cohort.json",
+        cohort_text(
+            found,
+            {
+                p.name if len(studies) == 1 else f"{k}: {p.name}": file_digest(p)
+                for k, p in enumerate(studies, 1)
+            },
+        ),
+    )
     write_text(out / "cohort.report.html", render_cohort(found, nights))
     click.echo(f"page: {out / 'cohort.report.html'}")
     if studies[0].suffix.casefold() == ".toml":
