@@ -224,7 +224,7 @@ def command(
     """
     from sleepbrux.analysis.cohort import cohort_text, compare_cohort, read_cohort
     from sleepbrux.cli.reviews import say_unread
-    from sleepbrux.core.files import write_text
+    from sleepbrux.core.files import write_together
     from sleepbrux.core.purpose import PURPOSE
     from sleepbrux.recording.files import file_digest
     from sleepbrux.report.cohort_page import render_cohort
@@ -243,17 +243,10 @@ def command(
         headline(sentence)
     click.echo("\n".join([*_shown(found), PURPOSE]))
     out.mkdir(parents=True, exist_ok=True)
-    write_text(
-        out / "cohort.json",
-        cohort_text(
-            found,
-            {
-                p.name if len(studies) == 1 else f"{k}: {p.name}": file_digest(p)
-                for k, p in enumerate(studies, 1)
-            },
-        ),
-    )
-    write_text(out / "cohort.report.html", render_cohort(found, nights))
+    alone = len(studies) == 1
+    made_from = {p.name if alone else f"{k}: {p.name}": file_digest(p) for k, p in enumerate(studies, 1)}
+    page = render_cohort(found, nights)
+    write_together({out / "cohort.json": cohort_text(found, made_from), out / "cohort.report.html": page})
     click.echo(f"page: {out / 'cohort.report.html'}")
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()

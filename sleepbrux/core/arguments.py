@@ -12,7 +12,8 @@ from typing import Any, ParamSpec, TypeVar
 from sleepbrux.core.errors import UsageError
 
 LONGEST_SHOWN = 60
-P, T = ParamSpec("P"), TypeVar("T")
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
