@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ import click
 from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError
-from sleepbrux.core.json_text import json_text
+from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
@@ -45,6 +46,8 @@ def look(recording: Recording, progress: Callable[[float], None] = lambda share:
             }
         )
     return {
+        "software": SOFTWARE,
+        "input_sha256": recording.source.digest(),
         "name": recording.name,
         "format": recording.format,
         "start": recording.start.isoformat() if recording.start else None,
@@ -130,7 +133,7 @@ def _show(seen: dict[str, Any]) -> None:
     heads = ("channel", "is", "rate", "unit", "lowest", "highest", "99.9 % of |x|", "")
     click.echo("\n".join(table_lines(heads, rows, texts=(0, 1, 3, 7))))
     for gap in seen["gaps"]:
-        click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['stop_s']:.2f} s")
+        click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['end_s']:.2f} s")
     for mark in seen["marks"][:50]:
         click.echo(f"  mark at {mark['start_s']:.2f} s ({mark['duration_s']:.2f} s): {mark['text']}")
     if len(seen["marks"]) > 50:
@@ -199,8 +202,7 @@ def _after_night(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints, *,
 
     mornings = _mornings(paths, mvc_uv, hints)
     if as_json:
-        text = json_text(mornings).rstrip()
-        click.echo(text)
+        click.echo(json_text([{"software": SOFTWARE, **asdict(m)} for m in mornings]).rstrip())
     else:
         for morning in mornings:
             say_verdict(morning)

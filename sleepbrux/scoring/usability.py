@@ -102,6 +102,8 @@ class UsabilityVerdict:
         None where there is no recording to judge: a file that is not there, a study file at fault.
     valid_hours, window_hours
         None where the recording could not be read.
+    input_sha256
+        Digest of the recording; empty where it could not be read.
     """
 
     name: str
@@ -109,6 +111,7 @@ class UsabilityVerdict:
     valid_hours: float | None
     window_hours: float | None
     findings: tuple[NightFinding, ...]
+    input_sha256: str = ""
 
 
 def _electrodes(night: Night, *, short: bool) -> list[NightFinding]:
@@ -356,7 +359,9 @@ def after_night(night: Night, name: str = "") -> UsabilityVerdict:
             )
         )
     verdict: Verdict = "repeat" if short else "usable with limits" if found else "usable"
-    return UsabilityVerdict(name or night.swept.name, verdict, valid, window, tuple(found))
+    return UsabilityVerdict(
+        name or night.swept.name, verdict, valid, window, tuple(found), night.swept.digest
+    )
 
 
 def unreadable(name: str, error: SleepbruxError) -> UsabilityVerdict:

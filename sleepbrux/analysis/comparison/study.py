@@ -87,6 +87,8 @@ class StudyComparison:
         The nights as the page draws them; not in the JSON.
     reviewed
         Whether a reader decided on every night that is compared.
+    input_sha256
+        Digest of the recording of each night that is compared, by its id.
     """
 
     person: str
@@ -106,6 +108,7 @@ class StudyComparison:
     fixing: tuple[Note, ...] = ()
     strips: tuple[NightStrip, ...] = ()
     reviewed: bool = False
+    input_sha256: dict[str, str] = field(default_factory=dict)
 
 
 def rate_words(name: str) -> str:
@@ -187,6 +190,7 @@ def compare_study(
         fixing=fixing_notes(record(comparison), study) if record is not None else (),
         strips=tuple(r.strip for r in reading.records),
         reviewed=reading.reviewed,
+        input_sha256={r.entry.id: r.figures.input_sha256 for r in reading.records},
     )
 
 
