@@ -69,9 +69,9 @@ CAUTIONS = (
     ),
     Caution(
         "Cut-offs of the sleep laboratory do not apply",
-        "None is applied here: a rate below, equal to or above one says nothing of this person. In one study of "
-        "20 people one EMG channel needed a cut-off of its own (5.5 episodes/h where polysomnography had 2). The "
-        "2018 consensus describes a continuum, without a cut-off.",
+        "None is applied: below, equal to or above one, a rate says nothing here. In one study of 20 people one EMG "
+        "channel needed its own (5.5 episodes/h where polysomnography had 2). The 2018 consensus describes a "
+        "continuum.",
         "J Prosthodont Res 2019, doi:10.1016/j.jpor.2019.04.003; Lobbezoo 2018, PMC6287494",
     ),
     Caution(

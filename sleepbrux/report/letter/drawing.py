@@ -115,7 +115,7 @@ def nights_figure(groups: Sequence[Group]) -> Figure | None:
 def _nights(groups: Sequence[Group], dots: Sequence[Dot], alt: str, width: float) -> str:
     """`nights_figure` of one width; on a telephone the names stand above the nights."""
     wide = width == WIDTH
-    left, right, top, head = (158, 44, 6, 0.0) if wide else (8, 40, 2, 16.0)
+    left, right, top, head = (158, 44, 6, 0.0) if wide else (8, 40, 2, 19.0)
     reach = max(*(d.rate for d in dots), *(min(d.high or 0.0, 2.5 * (d.rate + 1)) for d in dots))
     step, end = _axis(reach)
     row = min(8.0, max(2.2, 120 / len(dots)))

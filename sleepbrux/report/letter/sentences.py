@@ -11,9 +11,9 @@ CANNOT_TELL = (
     "confirmed (positive predictive value 0.23; Yamaguchi 2012, doi:10.1111/j.1365-2842.2011.02232.x).",
     "Cut-offs of the sleep laboratory do not apply to these counts, and none is applied. Rates are per hour "
     "of the time named; none is per hour of sleep unless it says that sleep was staged.",
-    "One person's count differs from night to night. In a home study the standard deviation between nights was "
-    "about half of the mean (50.7 %; Miettinen 2018, doi:10.5664/jcsm.7278). Breathing is not scored: nothing "
-    "here speaks for or against a disorder of breathing in sleep.",
+    "Counts differ from night to night, in a home study by half of their mean (standard deviation "
+    "50.7 %; Miettinen 2018, doi:10.5664/jcsm.7278). Breathing is not scored: nothing here speaks for "
+    "or against a disorder of breathing in sleep.",
 )
 
 CAUTIONS = (
