@@ -17,7 +17,6 @@ from sleepbrux.archive.nights import (
     Missing,
     NightFigures,
     NightValue,
-    in_order,
     night_value,
     pool,
     unproved_text,
@@ -29,7 +28,7 @@ from sleepbrux.core.printed import below, printed
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.criteria import criterion_ids
 from sleepbrux.scoring.uncertainty import LEVEL, Interval
-from sleepbrux.study.file import Study, StudyNight
+from sleepbrux.study.file import Study, StudyNight, in_order
 
 SCHEMA_VERSION = "2.0"
 HALF_WIDTH_PCT = 30.0

@@ -411,12 +411,3 @@ def pool(
     basis = Counter(night.basis for night in fresh).most_common(1)[0][0]
     left += [LeftOut(night.id, unlike(night.basis, basis)) for night in fresh if night.basis != basis]
     return basis, [night for night in fresh if night.basis == basis], left
-
-
-def in_order(study: Study) -> tuple[list[StudyNight], str]:
-    """Recorded nights by date where every one has a date, else as the study file lists them."""
-    nights = study.recorded
-    dates = {night.id: night.date for night in nights if night.date is not None}
-    if len(dates) == len(nights):
-        return sorted(nights, key=lambda night: dates[night.id]), "by date"
-    return list(nights), "as listed in the study file (not every night has a date)"

@@ -10,26 +10,28 @@ from typing import Any
 import msgspec
 
 from sleepbrux.core.errors import StudyError, UsageError
-from sleepbrux.core.files import own_stem, write_text
+from sleepbrux.core.files import own_stem, safe_stem, write_text
 from sleepbrux.core.texts import count_of, plain_name, unseen_in_name
+from sleepbrux.criteria import criterion_ids
+from sleepbrux.practice.arriving import arrived, set_aside, take_in
 from sleepbrux.practice.folders import folders_in
 from sleepbrux.practice.nights import NightRow
-from sleepbrux.practice.state import LETTER_FIELDS, STUDY_NAME, Change, Practice, beside, content, stamp
+from sleepbrux.practice.state import LETTER_FIELDS, STUDY_NAME, Practice, beside, content, stamp
 from sleepbrux.practice.worker import Job
-from sleepbrux.study.drafting import unnamed
 from sleepbrux.study.editing import (
     Place,
-    add_recordings,
     asked_about,
     meant_instead,
     new_study,
     set_fields,
 )
 from sleepbrux.study.file import StudyLetter, StudyNight
+from sleepbrux.study.persons import name_like, person_words
 
 Fields = Mapping[str, str]
 NIGHT_FIELDS = tuple(name for name in StudyNight.__struct_fields__ if name not in ("id", "sync", "channels"))
 STUDY_FIELDS = (
+    "criterion",
     "unit",
     "rate_hz",
     "time_unit",
@@ -110,6 +112,14 @@ def start_study(practice: Practice, fields: Fields) -> Done:
     if not code or unseen_in_name(code):
         raise UsageError("write a code for the person, such as P-01: no name, no hospital number")
     folder = practice.folder
+    here = sorted(folder.iterdir()) if fields.get("where") != "new" else ()
+    if why := name_like(code, [person_words(path) for path in here if path.is_file()]):
+        raise UsageError(why)
+    if not any(c.isdigit() for c in code) and fields.get("meant") != "yes":
+        return Done(
+            ask=f"{code!r} has no digit and may be a name. Every page and letter shows the code; is it one?",
+            answers=(("yes, it is a code", dict(fields) | {"meant": "yes"}),),
+        )
     if fields.get("where") == "new":
         folder = folder / own_stem(code)
         folder.mkdir(exist_ok=True)
@@ -117,14 +127,6 @@ def start_study(practice: Practice, fields: Fields) -> Done:
     practice.open(folder / STUDY_NAME)
     arrived(practice)
     return Done("; ".join(f"left out: {text}" for text in left_out), at="nights")
-
-
-def arrived(practice: Practice) -> None:
-    """Have what is new looked at."""
-    study, home = practice.study, practice.study_file.parent
-    fresh = [n for n in study.recorded if (home / n.recording).is_file() and practice.verdict(n) is None]
-    practice.check()
-    practice.look(tuple(fresh))
 
 
 def set_night(practice: Practice, fields: Fields) -> Done:
@@ -165,15 +167,28 @@ def _name_condition(practice: Practice, given: Fields) -> None:
 def set_study(practice: Practice, fields: Fields) -> Done:
     """Write fields of the study: what recordings do not say of themselves, and what is compared."""
     given = {name: text for name, text in fields.items() if name in STUDY_FIELDS}
+    if "criterion" in given and given["criterion"] not in criterion_ids():
+        raise UsageError(f"there are no rules {given['criterion']!r}; choose among those that are listed")
     label, role = fields.get("label", "").strip(), fields.get("role", "").strip()
     if label and role:
         roles = dict(practice.study.roles) | {label: role}
         pairs = ", ".join(f"{_quoted(k)} = {_quoted(v)}" for k, v in roles.items())
         given["roles"] = f"{{{pairs}}}"
+    given |= _lists(fields)
     with practice.changing(f"study: {', '.join(given)}", practice.study_file):
         set_fields(practice.study_file, Place(), given)
-    arrived(practice)
-    return Done("written to the study file")
+    return Done(" ".join(filter(None, ("written to the study file.", take_in(practice)))))
+
+
+def _lists(fields: Fields) -> dict[str, str]:
+    """Data sets and scale, typed in plain words, as the study file writes them."""
+    found = {}
+    if sets := [name.strip() for name in fields.get("data_sets", "").split(",") if name.strip()]:
+        found["datasets"] = f"[{', '.join(_quoted(name) for name in sets)}]"
+    channel, scale = fields.get("scaled", "").strip(), fields.get("scale", "").strip()
+    if channel and scale:
+        found["scale_uv"] = f"{{{_quoted(channel)} = {scale}}}"
+    return found
 
 
 def _quoted(text: str) -> str:
@@ -190,14 +205,12 @@ def set_letter(practice: Practice, fields: Fields) -> Done:
 
 def add_new(practice: Practice, _: Fields) -> Done:
     """Take recordings that lie in the folder into the study."""
-    names = unnamed(practice.study, practice.study_file.parent)
-    if not names:
-        return Done("every recording in the folder is in the study")
-    with practice.changing(f"added {count_of(len(names), 'recording')}", practice.study_file):
-        left_out = add_recordings(practice.study_file, names)
-    arrived(practice)
-    said = f"{count_of(len(names) - len(left_out), 'recording')} added to the study file"
-    return Done(" ".join((said + ".", *(f"Left out: {text}" for text in left_out))))
+    return Done(take_in(practice) or "every recording in the folder is in the study")
+
+
+def aside(practice: Practice, fields: Fields) -> Done:
+    """Put a file that is not in the study out of the way."""
+    return Done(set_aside(practice, fields.get("name", "")))
 
 
 def look_again(practice: Practice, _: Fields) -> Done:
@@ -256,12 +269,15 @@ def accept_clenches(practice: Practice, fields: Fields) -> Done:
         raise UsageError("no clench is taken; take two or more, then accept them")
     if not fields.get("by", "").strip():
         raise UsageError("write your initials; they stand under the clenches that are accepted")
-    before = beside(path).read_bytes() if beside(path).exists() else None
+    made = [
+        practice.results / f"{safe_stem(path.name)}{end}" for end in (".reference.json", ".reference.html")
+    ]
+    before = {file: content(file) for file in (beside(path), *made)}
 
     known, undo = practice.known, practice.undo  # of this study, whichever is open when the job is done
 
     def keep(job: Job) -> None:
-        undo.append(Change(f"clenches of {source.about}", beside(path), before, content(beside(path))))
+        practice.changed_files(undo, f"clenches of {source.about}", before)
         known.clenches[source.recording] = (
             stamp(path, beside(path)),
             job.result,
@@ -301,19 +317,19 @@ def score(practice: Practice, fields: Fields) -> Done:
     """Score what is due; nights that would be scored anew are named first, with the reason."""
     study = practice.study
     rows = [row for row in practice.rows(study) if row.there]
-    due = [row for row in rows if not row.scored or row.stale or fields.get("all") == "yes"]
+    due = [row for row in rows if not row.scored or row.outdated or fields.get("all") == "yes"]
     anew = [row for row in due if row.scored]
     if not due:
         return Done("every night is scored as the study file says")
     if anew and fields.get("meant") != "yes":
-        why = "; ".join(f"{row.id}: {row.stale or 'asked for'}" for row in anew)
-        reviewed = [row.id for row in anew if row.decisions]
+        why = "; ".join(f"{row.id}: {row.outdated or 'asked for'}" for row in anew)
+        reviewed = [row.id for row in anew if row.decisions and row.stale]
         more = f" Decisions of {', '.join(reviewed)} may no longer fit the new scoring." if reviewed else ""
         return Done(
             ask=f"{count_of(len(anew), 'night')} will be scored anew. {why}.{more}",
             answers=(("score anew", dict(fields) | {"meant": "yes"}),),
         )
-    states = {n.id: practice.night_stamp(n) for n in study.recorded}
+    states = {n.id: practice.night_stamp(study, n) for n in study.recorded}
 
     known = practice.known  # of this study, whichever is open when the job is done
 
@@ -462,6 +478,7 @@ ACTIONS: dict[str, Callable[[Practice, Fields], Done]] = {
     "study": set_study,
     "letter-study": set_letter,
     "add": add_new,
+    "aside": aside,
     "look": look_again,
     "clenches": find_clenches,
     "accept": accept_clenches,

@@ -23,6 +23,8 @@ SUMMARY, CLENCH_JSON = ".summary.json", ".reference.json"
 DECISION = b'"seq"'
 UNDO = b'"action":"undo"'
 LEAST = "window.minimum_valid_hours"
+ACCEPTED = ", accepted by "  # in the origin of a reference that a person accepted
+PRINTED = 1e-5  # levels are printed to six digits
 
 
 class _Value(Struct, frozen=True):
@@ -49,6 +51,7 @@ class _Reference(Struct, frozen=True):
     """Of a night's summary its levels, of the file about the clenches its channels."""
 
     confirmed: bool = True
+    origin: str = ""
     levels: tuple[_Level, ...] = ()
     channels: tuple[_Level, ...] = ()
 
@@ -57,6 +60,7 @@ class _Summary(Struct, frozen=True):
     """What the table needs of a night's summary."""
 
     measures: dict[str, _Value]
+    study: dict[str, str] | None = None
     criterion: _Rules = _Rules()
     identity: _Identity = _Identity()
     reference: _Reference | None = None
@@ -75,7 +79,9 @@ class NightRow:
     least_hours
         Valid hours that the rules ask for.
     stale
-        Why it has to be scored anew; empty where it has not.
+        Why its numbers may be others when it is scored anew; empty where they are not.
+    label
+        What its report says otherwise than the study file, which changes no number; empty for nothing.
     decisions
         Lines of the reader's journal.
     written
@@ -96,6 +102,7 @@ class NightRow:
     rate: float | None = None
     least_hours: float = 0.0
     stale: str = ""
+    label: str = ""
     decisions: int = 0
     written: bool = True
     changed_ns: int = 0
@@ -104,6 +111,11 @@ class NightRow:
     def named(self) -> bool:
         """Whether it is said what was worn."""
         return self.condition != FILL_IN
+
+    @property
+    def outdated(self) -> str:
+        """Why it has to be scored anew; empty where it has not."""
+        return "; ".join(filter(None, (self.stale, self.label)))
 
 
 def night_rows(study: Study, home: Path, results: Path) -> list[NightRow]:
@@ -137,6 +149,7 @@ def _row(k: int, study: Study, night: StudyNight, home: Path, folder: Path) -> N
         rate=values.get("episodes_per_hour", _Value()).value,
         least_hours=float(summary.criterion.values.get(LEAST, {}).get("value") or 0.0),
         stale="; ".join(_changes(study, night, summary, archive, home)),
+        label=_other_label(night, summary),
         decisions=decisions,
         written=written,
         changed_ns=max(_changed_ns(archive), _changed_ns(_journal(archive))),
@@ -160,10 +173,21 @@ def _changes(study: Study, night: StudyNight, summary: _Summary, archive: Path, 
         yield f"the rules are {study.criterion}, it was scored by {summary.criterion.id}"
     used = next((r.recording for r in study.reference if r.id == night.reference), "")
     clenches = home / (night.recording if night.reference == OWN else used)
-    if _newer(clenches.with_name(clenches.name + CLENCHES), archive) and _other_levels(
+    beside = clenches.with_name(clenches.name + CLENCHES)
+    if _newer(beside, archive) and _other_levels(
         summary, archive.parent / f"{safe_stem(clenches.name)}{CLENCH_JSON}"
     ):
         yield "the reference clenches were chosen anew after it was scored"
+    elif summary.reference and ACCEPTED in summary.reference.origin and not beside.is_file():
+        yield "the reference clenches that it was scored by are not accepted any more"
+
+
+def _other_label(night: StudyNight, summary: _Summary) -> str:
+    """What a report says was worn, where the study file says something else now."""
+    said = (summary.study or {}).get("condition", "")
+    if not said or said == night.condition:
+        return ""
+    return f"its report says that {said!r} was worn, the study file {night.condition!r}"
 
 
 def _other_levels(summary: _Summary, path: Path) -> bool:
@@ -174,10 +198,10 @@ def _other_levels(summary: _Summary, path: Path) -> bool:
         return True
     levels = {c.channel: c.level_uv for c in now.channels}
     before = summary.reference
-    if before is None or before.confirmed != now.confirmed:
+    if before is None or before.confirmed != now.confirmed or now.origin not in before.origin:
         return True
     return any(
-        abs((levels.get(one.channel) or 0.0) - (one.mvc_uv or 0.0)) > 1e-3 * (one.mvc_uv or 1.0)
+        abs((levels.get(one.channel) or 0.0) - (one.mvc_uv or 0.0)) > PRINTED * (one.mvc_uv or 1.0)
         for one in before.levels
     )
 

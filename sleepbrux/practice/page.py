@@ -13,6 +13,7 @@ from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.texts import visible
 from sleepbrux.core.version import __version__
 from sleepbrux.report import frame, palette
+from sleepbrux.review.page import window_script
 
 
 def _read(name: str) -> str:
@@ -37,7 +38,7 @@ def templates() -> Environment:
 @cache
 def shell() -> tuple[str, str]:
     """The page without any data, and its content security policy."""
-    script = palette.script() + _read("practice.js")
+    script = palette.script() + window_script() + _read("practice.js")
     style = frame.style() + _read("practice.css")
     policy = (
         f"default-src 'none'; script-src '{frame.source_hash(script)}'; style-src '{frame.source_hash(style)}'; "

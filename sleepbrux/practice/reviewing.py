@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import gc
+import sys
+import tempfile
 import threading
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sleepbrux.archive.file import load_night
 from sleepbrux.archive.journal import journal_path
@@ -14,6 +24,7 @@ from sleepbrux.review.nights import Nights, Place
 from sleepbrux.review.recordings import find_recording
 from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import Trace
+from sleepbrux.scoring.night import Night
 
 
 class Reviewing:
@@ -39,19 +50,47 @@ class Reviewing:
         with self._lock:
             if state != self._state:
                 self._nights.close()
-                self._nights = Nights([_place(row) for row in rows], self._opened)
+                self._nights = Nights([_place(row) for row in rows], self._opened, most_open=1)
                 self._state = state
             return self._nights
 
     def _opened(self, place: Place) -> ReviewSession:
+        give_back()
         practice = self._practice
         study = practice.study
         entry = next(n for n in study.night if n.id == place.name)
         night = load_night(place.archive)
         if why := why_not(night, place.archive, study, entry, Due(home=practice.study_file.parent)):
             raise ArchiveError(why)
+        night = on_disk(night)
         found = find_recording(night, place.archive, practice.study_file)
         return ReviewSession(night, journal_path(place.archive), Trace(night, *(found or (None, ()))))
+
+
+def on_disk(night: Night) -> Night:
+    """The night with its longest arrays in a file that is mapped, so that what is not looked at takes no memory."""
+    frames = tuple(
+        replace(f, energy=_mapped(f.energy), rectified=_mapped(f.rectified), stats=_mapped(f.stats))
+        for f in night.swept.frames
+    )
+    return replace(night, swept=replace(night.swept, frames=frames))
+
+
+def _mapped(values: NDArray[Any]) -> NDArray[Any]:
+    if not values.size:
+        return values
+    with tempfile.TemporaryFile() as file:
+        values.tofile(file)
+        file.flush()
+        return np.memmap(file, dtype=values.dtype, mode="r", shape=values.shape).view(np.ndarray)
+
+
+def give_back() -> None:
+    """Give memory of nights that were closed back to the system, where it can be told to."""
+    gc.collect()
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).malloc_trim(0)
 
 
 def _place(row: NightRow) -> Place:

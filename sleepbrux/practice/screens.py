@@ -16,11 +16,13 @@ from markupsafe import Markup
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import visible
-from sleepbrux.practice import actions, folders
+from sleepbrux.criteria import criterion_ids, load_criterion
+from sleepbrux.practice import actions, arriving, compared, folders
 from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.page import templates
 from sleepbrux.practice.state import Practice, Served
-from sleepbrux.practice.steps import Step, next_step
+from sleepbrux.practice.steps import Step, letter_outdated, next_step
+from sleepbrux.report.axes import condition_sign
 from sleepbrux.study.drafting import unnamed
 from sleepbrux.study.editing import conditions_of
 from sleepbrux.study.file import FILL_IN, Study
@@ -34,8 +36,9 @@ NAMES = {
     "letter": "Letter",
     "files": "Files",
 }
-MOST_CONDITIONS = 5
 NOT_LISTED = "other …"
+SIGN = Markup('<svg class="sign" viewBox="0 0 16 16" aria-hidden="true">{}</svg>')
+SHARED = "Files for other programs, which name nobody"
 LETTER_FIRST = ("name", "to", "sender", "question")
 
 
@@ -87,6 +90,7 @@ def _of_study(
 ) -> Screen:
     sources = practice.clench_sources(study)
     step = next_step(study, rows, sources, practice.study_file.parent)
+    shows_results = at in ("compare", "letter", "files")
     return _made(
         template,
         NAMES.get(at.partition("/")[0], "Night"),
@@ -96,6 +100,7 @@ def _of_study(
         rows=rows,
         sources=sources,
         step=step,
+        outdated=[row for row in rows if row.outdated] if shows_results else [],
         **values,
     )
 
@@ -116,10 +121,10 @@ def _people(practice: Practice) -> Screen:
     )
 
 
-def _signs(study: Study) -> dict[str, str]:
-    """The sign of each condition: letters, which need no colour."""
-    names = conditions_of(study)
-    return {name: chr(ord("A") + k) if k < 26 else "?" for k, name in enumerate(names)}
+def _signs(study: Study, results: Path) -> dict[str, Markup]:
+    """The sign of each condition, as the comparison's page draws it."""
+    names = compared.shown_conditions(study, results)
+    return {name: SIGN.format(condition_sign(k, 8, 8)) for k, name in enumerate(names)}
 
 
 def months(rows: Sequence[NightRow]) -> list[tuple[str, list[list[tuple[date, list[NightRow], bool]]]]]:
@@ -140,13 +145,12 @@ def months(rows: Sequence[NightRow]) -> list[tuple[str, list[list[tuple[date, li
 def _nights(practice: Practice, study: Study, _: int) -> Screen:
     rows = practice.rows(study)
     actions.finish_reviews(practice, rows)
-    verdicts = {night.id: practice.verdict(night) for night in study.recorded}
+    verdicts = {night.id: practice.verdict(study, night) for night in study.recorded}
     entries = {
         row.id: practice.ticket(Served(row.archive.with_name(_report_name(row))))
         for row in rows
         if row.scored
     }
-    signs = _signs(study)
     return _of_study(
         "nights.html.j2",
         "nights",
@@ -156,11 +160,10 @@ def _nights(practice: Practice, study: Study, _: int) -> Screen:
         verdicts=verdicts,
         reports=entries,
         conditions=conditions_of(study),
-        signs=signs,
-        colours={name: f"c{k % MOST_CONDITIONS}" for k, name in enumerate(signs)},
+        signs=_signs(study, practice.results),
         months=months(rows),
         fill_in=FILL_IN,
-        fresh=unnamed(study, practice.study_file.parent),
+        fresh=arriving.waiting_files(study, practice.study_file.parent),
         other=NOT_LISTED,
     )
 
@@ -190,11 +193,13 @@ def _night(practice: Practice, study: Study, k: int) -> Screen:
 
 
 def _arrival(practice: Practice, study: Study, _: int) -> Screen:
-    actions.arrived(practice)
-    verdicts = [(night, practice.verdict(night)) for night in study.recorded]
+    arriving.arrived(practice)
+    verdicts = [(night, practice.verdict(study, night)) for night in study.recorded]
     unread = [
         v for _, v in verdicts if v is not None and v["verdict"] is not None and v["valid_hours"] is None
     ]
+    names = arriving.waiting_files(study, practice.study_file.parent)
+    waiting = [(name, arriving.lacking(practice, study, name)) for name in names]
     return _of_study(
         "arrival.html.j2",
         "arrival",
@@ -203,7 +208,8 @@ def _arrival(practice: Practice, study: Study, _: int) -> Screen:
         practice.rows(study),
         verdicts=verdicts,
         findings=practice.known.findings[1],
-        unread=bool(unread),
+        waiting=waiting,
+        unread=bool(unread) or any(why for _, why in waiting),
     )
 
 
@@ -238,7 +244,7 @@ def _in_script(value: object) -> str:
 
 def _score(practice: Practice, study: Study, _: int) -> Screen:
     rows = practice.rows(study)
-    due = [row for row in rows if row.there and (not row.scored or row.stale)]
+    due = [row for row in rows if row.there and (not row.scored or row.outdated)]
     waiting = [s for s in practice.clench_sources(study) if not s.accepted]
     chairs = {r.recording for r in study.reference}
     return _of_study(
@@ -248,6 +254,7 @@ def _score(practice: Practice, study: Study, _: int) -> Screen:
         study,
         rows,
         due=due,
+        criteria={name: load_criterion(name).title for name in criterion_ids()},
         unconfirmed=[s for s in waiting if s.recording in chairs],
         said=practice.known.last,
     )
@@ -310,24 +317,64 @@ def _letter(practice: Practice, study: Study, _: int) -> Screen:
     )
 
 
+@dataclass(frozen=True)
+class Kind:
+    """Files of one kind: each with its size and address, and all of them as one."""
+
+    name: str
+    files: list[tuple[str, str, str]]
+    size: str
+    together: str
+
+    @classmethod
+    def of(cls, practice: Practice, kind: str, paths: Sequence[Path]) -> Kind:
+        """Files with an address each."""
+        sizes = [path.stat().st_size for path in paths]
+        files = [
+            (visible(path.name), _size(size), practice.ticket(Served(path, name=path.name)))
+            for path, size in zip(paths, sizes, strict=True)
+        ]
+        name = f"{kind or 'files'}.zip"
+        together = practice.ticket(Served(None, name=name, together=tuple(paths))) if len(paths) > 1 else ""
+        return cls(kind, files, _size(sum(sizes)), together)
+
+
+def _kinds(paths: Sequence[Path], *, by_ending: bool) -> list[tuple[str, list[Path]]]:
+    """Files by the ends of their names, such as ``episodes.csv``; or all as one kind."""
+    kinds: dict[str, list[Path]] = {}
+    for path in paths:
+        if path.is_file():
+            end = ".".join(path.name.split(".")[1:][-2:]) if by_ending else ""
+            kinds.setdefault(end, []).append(path)
+    return list(kinds.items())
+
+
 def _files(practice: Practice, study: Study, _: int) -> Screen:
     home, results = practice.study_file.parent, practice.results
+    rows = practice.rows(study)
+    letters, sheets = [home / "letter.pdf", home / "letter.html"], sorted(home.glob("*-sheet.pdf"))
+    shared = sorted((results / "files").glob("*"))
+    newest = max((row.changed_ns for row in rows), default=0)
+    compare_why = compared.outdated(study, rows, results)
     groups = (
+        ("Letter", letters, letter_outdated(rows, home)),
+        ("Sheets", sheets, ""),
+        ("Comparison", sorted(results.glob("study.*")), compare_why),
+        ("Reports of the nights", sorted(set(results.glob("*.report.html")) - {results / compared.PAGE}), ""),
+        ("Clenches", sorted(results.glob("*.reference.html")), ""),
         (
-            "Letter and sheets",
-            sorted([*home.glob("letter.pdf"), *home.glob("letter.html"), *home.glob("*-sheet.pdf")]),
+            SHARED,
+            shared,
+            "nights were scored or decided on since they were written"
+            if any(path.stat().st_mtime_ns < newest for path in shared)
+            else "",
         ),
-        ("Comparison", sorted(results.glob("study.*"))),
-        ("Reports of the nights", sorted(results.glob("*.report.html"))),
-        ("Clenches", sorted(results.glob("*.reference.html"))),
-        ("Files for other programs, which name nobody", sorted((results / "files").glob("*"))),
     )
 
-    def row(path: Path) -> tuple[str, str, str]:
-        return visible(path.name), _size(path.stat().st_size), practice.ticket(Served(path, name=path.name))
-
-    listed = [(title, [row(path) for path in paths if path.is_file()]) for title, paths in groups]
-    rows = practice.rows(study)
+    listed = [
+        (title, [Kind.of(practice, kind, own) for kind, own in _kinds(paths, by_ending=title == SHARED)], why)
+        for title, paths, why in groups
+    ]
     return _of_study(
         "files.html.j2",
         "files",

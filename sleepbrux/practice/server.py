@@ -18,10 +18,11 @@ from urllib.parse import quote, unquote
 import msgspec
 from msgspec import Struct
 from starlette.applications import Starlette
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import FileResponse, Response
+from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route, Router
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -192,7 +193,8 @@ class Page:
             self.practice.meant(request.headers.get(TURN, ""))
             if not length.isdecimal():
                 raise UsageError("a file without a stated length cannot be taken")
-            with receiving(self.practice.study_file.parent, said, int(length)) as incoming:
+            folder = self.practice.study_file.parent
+            with receiving(folder, said, int(length)) as incoming:
                 async for part in request.stream():
                     if part:
                         await run_in_threadpool(incoming.write, part)
@@ -204,23 +206,20 @@ class Page:
             return refused(
                 507, f"the file was not written: {error.strerror}; see to the disk, then drop it again"
             )
+        if not incoming.twin:
+            self.practice.dropped.add(folder / incoming.name)
         return json_of({"name": incoming.name, "twin": incoming.twin})
 
     async def arrive(self, request: Request) -> Response:
         """What was dropped becomes a part of the study; nights that were planned wait for a person's choice."""
 
         def take() -> dict[str, Any]:
-            from sleepbrux.practice.actions import ACTIONS, arrived
-            from sleepbrux.study.drafting import unnamed
+            from sleepbrux.practice.arriving import take_in
 
             practice = self.practice
-            practice.meant(request.headers.get(TURN, ""))
-            study = practice.study
-            planned = any(not night.recording for night in study.night)
-            told = ""
-            if not planned and unnamed(study, practice.study_file.parent):
-                told = ACTIONS["add"](practice, {}).told
-            arrived(practice)
+            with practice.lock:
+                practice.meant(request.headers.get(TURN, ""))
+                told = take_in(practice)
             return self._screen("nights") | {"told": told}
 
         try:
@@ -267,6 +266,8 @@ def _of_another_study(_: Request, error: Exception) -> Response:
 
 
 def _file_response(served: Served) -> Response:
+    if served.together:
+        return _archive(served)
     if served.path is None:
         return Response(served.text, media_type=TYPES[".html"], headers=_headers(LETTER))
     kind = TYPES.get(served.path.suffix, "application/octet-stream")
@@ -275,6 +276,22 @@ def _file_response(served: Served) -> Response:
     if served.name:
         headers["Content-Disposition"] = f"attachment; filename*=UTF-8''{quote(served.name)}"
     return FileResponse(served.path, media_type=kind, headers=headers)
+
+
+def _archive(served: Served) -> Response:
+    from sleepbrux.practice.packing import PART, packed
+
+    whole = packed(path for path in served.together if path.is_file())
+    size = whole.seek(0, 2)
+    whole.seek(0)
+    headers = {
+        "Content-Disposition": f"attachment; filename*=UTF-8''{quote(served.name)}",
+        "Content-Length": str(size),
+    }
+    parts = iter(lambda: whole.read(PART), b"")
+    return StreamingResponse(
+        parts, media_type="application/zip", headers=headers, background=BackgroundTask(whole.close)
+    )
 
 
 def _headers(policy: str) -> dict[str, str]:

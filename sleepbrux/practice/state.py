@@ -19,7 +19,7 @@ from sleepbrux.core.errors import ReferenceLevelError, SleepbruxError, UsageErro
 from sleepbrux.core.files import CLENCHES, RESULTS, replacing
 from sleepbrux.practice.nights import NightRow, night_rows
 from sleepbrux.practice.worker import Job, Worker
-from sleepbrux.study.file import OWN, Study, StudyNight, load_study
+from sleepbrux.study.file import OWN, Study, StudyNight, entry_digest, load_study
 
 STUDY_NAME = "study.toml"
 LETTER_FIELDS = "letter.fields.toml"
@@ -38,12 +38,10 @@ class OtherStudyError(UsageError):
 
 @dataclass(frozen=True)
 class Change:
-    """A file before and after something that a person did; None where there was none."""
+    """Files before and after something that a person did; None where there was none."""
 
     words: str
-    path: Path
-    before: bytes | None
-    after: bytes | None
+    files: tuple[tuple[Path, bytes | None, bytes | None], ...]
 
 
 @dataclass(frozen=True)
@@ -56,11 +54,14 @@ class Served:
         Where it lies; for a preview ``text`` holds it instead.
     name
         What a browser saves it as; empty to show it.
+    together
+        Files that are handed out as one archive.
     """
 
     path: Path | None
     text: str = ""
     name: str = ""
+    together: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,7 @@ class Known:
 
     verdicts: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
     clenches: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
+    lacks: dict[str, tuple[object, str]] = field(default_factory=dict)
     findings: tuple[object, list[dict[str, Any]]] = (None, [])
     compared: tuple[object, dict[str, Any]] = (None, {})
     letter: tuple[object, dict[str, Any]] = (None, {})
@@ -138,6 +140,7 @@ class Practice:
         self.worker = Worker(self.changed)
         self.known = Known()
         self.undo: list[Change] = []
+        self.dropped: set[Path] = set()  # copied by this page, and not yet taken into the study
         self.turn = secrets.token_urlsafe(9)
         self._marks: dict[object, str] = {}
         self._tickets: dict[Served, str] = {}
@@ -152,7 +155,7 @@ class Practice:
     def open(self, file: Path) -> None:
         """Open a study; what was found of another is forgotten."""
         self.file, self.folder = file, file.parent
-        self.known, self.undo = Known(), []
+        self.known, self.undo, self.dropped = Known(), [], set()
         self.turn = secrets.token_urlsafe(9)
         self.changed()
 
@@ -256,14 +259,17 @@ class Practice:
     def changing(self, words: str, *paths: Path) -> Iterator[None]:
         """Something that a person does to files, which can be taken back afterwards."""
         with self.lock:
-            before = [content(path) for path in paths]
+            before = {path: content(path) for path in paths}
             yield
-            for path, old in zip(paths, before, strict=True):
-                new = content(path)
-                if new != old:
-                    self.undo.append(Change(words, path, old, new))
-            del self.undo[:-MOST_UNDO]
+            self.changed_files(self.undo, words, before)
         self.changed()
+
+    def changed_files(self, undo: list[Change], words: str, before: Mapping[Path, bytes | None]) -> None:
+        """Note what files were before something that a person did, so that it can be taken back."""
+        files = tuple((path, old, new) for path, old in before.items() if (new := content(path)) != old)
+        if files:
+            undo.append(Change(words, files))
+            del undo[:-MOST_UNDO]
 
     def take_back(self) -> str:
         """Undo the last change; what it was.
@@ -277,15 +283,17 @@ class Practice:
             if not self.undo:
                 raise UsageError("there is nothing to take back")
             last = self.undo.pop()
-            if content(last.path) != last.after:
-                raise UsageError(
-                    f"{last.path.name} was changed since by another window, command or editor; it stays as it is"
-                )
-            if last.before is None:
-                last.path.unlink()
-            else:
-                with replacing(last.path) as temporary:
-                    temporary.write_bytes(last.before)
+            for path, _, after in last.files:
+                if content(path) != after:
+                    raise UsageError(
+                        f"{path.name} was changed since by another window, command or editor; it stays as it is"
+                    )
+            for path, before, _ in last.files:
+                if before is None:
+                    path.unlink()
+                else:
+                    with replacing(path) as temporary:
+                        temporary.write_bytes(before)
         self.changed()
         return last.words
 
@@ -302,10 +310,14 @@ class Practice:
         """What stands under an address."""
         return self._served.get(word)
 
-    def night_stamp(self, night: StudyNight) -> object:
-        """The state of what decides on a night's usability."""
+    def night_stamp(self, study: Study, night: StudyNight) -> object:
+        """The state of what decides on a night's usability: how it is read and scored, its files, its reference."""
         home = self.study_file.parent
-        return (night, stamp(home / night.recording, beside(home / night.recording)))
+        chair = next((r.recording for r in study.reference if r.id == night.reference), "")
+        names = [night.recording, *filter(None, (night.stages, night.sound, night.marks, chair))]
+        said = (study.criterion, entry_digest(study, night))
+        clenches = beside(home / (chair or night.recording))
+        return (said, stamp(*(home / name for name in names), clenches))
 
     def archive_stamp(self, rows: list[NightRow]) -> tuple[object, ...]:
         """The state of the study and of all that is scored and decided in it."""
@@ -313,15 +325,15 @@ class Practice:
         journals = [a.with_name(a.name.replace(".night.h5", ".review.jsonl")) for a in archives]
         return stamp(self.study_file, *archives, *journals)
 
-    def verdict(self, night: StudyNight) -> dict[str, Any] | None:
+    def verdict(self, study: Study, night: StudyNight) -> dict[str, Any] | None:
         """What was found of a night's recording, as long as it is the same."""
         found = self.known.verdicts.get(night.id)
-        return found[1] if found is not None and found[0] == self.night_stamp(night) else None
+        return found[1] if found is not None and found[0] == self.night_stamp(study, night) else None
 
-    def look(self, nights: tuple[StudyNight, ...]) -> None:
+    def look(self, study: Study, nights: tuple[StudyNight, ...]) -> None:
         """Have recordings looked at."""
         for night in nights:
-            state, known = self.night_stamp(night), self.known
+            state, known = self.night_stamp(study, night), self.known
 
             def keep(
                 job: Job, night: StudyNight = night, state: object = state, known: Known = known

@@ -20,6 +20,7 @@ from sleepbrux.core.files import clear_abandoned, replacing, safe_stem
 
 MOST_BYTES = 16 << 30
 LEFT_FREE = 1 << 30
+NAMED_PARTS = (".vhdr", ".vmrk", ".eeg")
 OWN_ENDINGS = (".toml", ".json", ".jsonl", ".html", ".pdf", ".night.h5", ".py", ".part")
 
 
@@ -60,7 +61,7 @@ class Incoming:
     name
         What it is called once it is there.
     twin
-        Whether a file of this name and content was there already.
+        Whether a file of this content was there already, under this name.
     """
 
     def __init__(self, handle: IO[bytes], size: int, name: str) -> None:
@@ -120,15 +121,26 @@ def receiving(folder: Path, said: str, size: int) -> Iterator[Incoming]:
         os.fsync(handle.fileno())
 
 
+def _twin(temporary: Path, wanted: Path) -> Path | None:
+    """A file beside it that has its bytes, by whatever name; parts of a recording are told apart by their names."""
+    size = temporary.stat().st_size
+    for path in sorted(temporary.parent.iterdir()):
+        named = path == wanted or (size > 0 and wanted.suffix.lower() not in NAMED_PARTS)
+        same_size = path.is_file() and not path.name.startswith(".") and path.stat().st_size == size
+        if named and same_size and cmp(path, temporary, shallow=False):
+            return path
+    return None
+
+
 def _settle(temporary: Path, incoming: Incoming) -> None:
-    """The first name that is free; a file that is there already with the same bytes is kept instead."""
+    """The first name that is free; where a file has the same bytes already, that one is kept instead."""
     wanted = temporary.parent / incoming.name
+    if twin := _twin(temporary, wanted):
+        temporary.unlink()
+        incoming.name, incoming.twin = twin.name, True
+        return
     for k in count(1):
         path = wanted if k == 1 else wanted.with_name(f"{wanted.stem}-{k}{wanted.suffix}")
-        if path.is_file() and cmp(path, temporary, shallow=False):
-            temporary.unlink()
-            incoming.name, incoming.twin = path.name, True
-            return
         try:
             os.link(temporary, path)  # fails where the name is taken, at whatever moment
         except FileExistsError:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
+from sleepbrux.report import palette
 from sleepbrux.report.numbers import plain
 
 WIDE, NARROW = 760.0, 330.0
@@ -185,7 +186,8 @@ CONDITION_SHAPES = (
     "m-5.6-3.4l2.2-2.2 3.4 3.4 3.4-3.4 2.2 2.2-3.4 3.4 3.4 3.4-2.2 2.2-3.4-3.4-3.4 3.4-2.2-2.2 3.4-3.4z",
     "m-5.5-1.6l5.5-4.2 5.5 4.2-2.1 6.6h-6.8z",
 )
-CONDITIONS = len(CONDITION_SHAPES)
+CONDITIONS = len([name for name in palette.LIGHT if name[0] == "c" and name[1:].isdigit()])
+"""Colours of conditions. Five shapes and eight colours make 40 signs, since the two have no common factor."""
 
 
 def kind_sign(kind: str, x: float, y: float, *, pale: bool = False) -> Markup:
@@ -208,7 +210,7 @@ def condition_sign(k: int, x: float, y: float, *, left_out: bool = False) -> Mar
     """Sign of a condition: another shape and colour than any kind's; hollow where a night is left out."""
     kind = f"c{k % CONDITIONS}" + (" hollow" if left_out else "")
     return Markup('<path class="{}" d="M{:.1f} {:.1f}{}"/>').format(
-        kind, x, y, CONDITION_SHAPES[k % CONDITIONS]
+        kind, x, y, CONDITION_SHAPES[k % len(CONDITION_SHAPES)]
     )
 
 

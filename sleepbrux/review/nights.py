@@ -43,10 +43,15 @@ class Nights:
     ----------
     opener
         Makes the desk of a night; what it raises is said of this night alone.
+    most_open
+        Nights that are kept open: each takes 60 MB and more.
     """
 
-    def __init__(self, places: Sequence[Place], opener: Callable[[Place], ReviewSession]) -> None:
+    def __init__(
+        self, places: Sequence[Place], opener: Callable[[Place], ReviewSession], *, most_open: int = MOST_OPEN
+    ) -> None:
         self.places = tuple(places)
+        self._most_open = most_open
         self._opener = opener
         self._lock = threading.RLock()
         self._open: OrderedDict[int, ReviewSession] = OrderedDict()
@@ -74,10 +79,10 @@ class Nights:
             if place.fault:
                 raise SleepbruxError(place.fault)
             if k not in self._open:
+                while len(self._open) >= self._most_open:  # before the next one is read
+                    self._open.popitem(last=False)[1].trace.stop()
                 self._open[k] = self._opener(place)
                 self._open[k].trace.begin()
-                if len(self._open) > MOST_OPEN:
-                    self._open.popitem(last=False)[1].trace.stop()
             self._open.move_to_end(k)
             return self._open[k]
 
@@ -86,6 +91,7 @@ class Nights:
         with self._lock:
             for desk in self._open.values():
                 desk.trace.stop()
+            self._open.clear()
 
     def table(self) -> list[dict[str, Any]]:
         """The list, ready for JSON."""

@@ -17,10 +17,15 @@ def _read(package: str, name: str) -> str:
     return (resources.files(package) / "templates" / name).read_text("utf-8")
 
 
+def window_script() -> str:
+    """How a window is let in by another one of the same page."""
+    return _read("sleepbrux.review", "window.js")
+
+
 @cache
 def shell(home: str = "") -> tuple[str, str]:
     """The page and its content security policy; ``home`` is the address of the page it is a part of."""
-    script = palette.script() + read("draw.js") + _read("sleepbrux.review", "review.js")
+    script = palette.script() + read("draw.js") + window_script() + _read("sleepbrux.review", "review.js")
     style = palette.variables() + _read("sleepbrux.review", "review.css")
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     template = environment.from_string(_read("sleepbrux.review", "review.html.j2"))

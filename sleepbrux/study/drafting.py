@@ -20,13 +20,14 @@ from sleepbrux.core.spans import Grid
 from sleepbrux.core.texts import file_name
 from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.candidates import candidate
+from sleepbrux.recording.files import twin_of
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.reference import NATURAL, cues_of, load_proposal, teeth_of
 from sleepbrux.study.file import FILL_IN, NO_APPLIANCE, OWN, Study, StudyNight
 from sleepbrux.study.files import find_file, study_hints
-from sleepbrux.study.persons import of_other_persons, other_person_text
+from sleepbrux.study.persons import CODE, name_like, of_other_persons, other_person_text, person_words
 from sleepbrux.study.wear import worn
 
 NIGHT_S = 5400.0
@@ -135,7 +136,8 @@ def _is_night(recording: Recording) -> bool:
 
 def _recordings(folder: Path) -> tuple[list[tuple[str, Recording]], list[str]]:
     """Recordings of a folder, and what was left out."""
-    found, left_out = [], []
+    found: list[tuple[str, Recording]] = []
+    left_out = []
     for path in sorted(folder.iterdir()):
         seen = candidate(path)
         if seen.verdict == "other":
@@ -146,6 +148,9 @@ def _recordings(folder: Path) -> tuple[list[tuple[str, Recording]], list[str]]:
             left_out.append(
                 f"{file_name(path)}: its name has characters that no study file can hold; rename it"
             )
+            continue
+        if twin := twin_of(path, [folder / name for name, _ in found]):
+            left_out.append(twin_text(path.name, twin.name))
             continue
         try:
             found.append((path.name, open_recording(path)))
@@ -209,8 +214,13 @@ def added(study: Study, folder: Path, names: Sequence[str]) -> tuple[str, tuple[
         if name in known:
             raise StudyError(f"{name}: the study names it already")
     hints = study_hints(study)
-    opened, left_out = [], []
+    opened: list[tuple[str, Recording]] = []
+    left_out = []
     for name in names:
+        taken = [folder / other for other in (*sorted(known), *(other for other, _ in opened)) if other]
+        if twin := twin_of(folder / name, taken):
+            left_out.append(twin_text(name, twin.name))
+            continue
         try:
             opened.append((name, open_recording(find_file(folder, name, name), hints)))
         except SleepbruxError as error:
@@ -227,6 +237,14 @@ def added(study: Study, folder: Path, names: Sequence[str]) -> tuple[str, tuple[
     for name, recording in (pair for pair in found if _is_night(pair[1])):
         lines += _night_lines(_free("night-{:02d}", ids), name, recording, chair)
     return "\n".join(lines) + "\n" if lines else "", tuple(left_out)
+
+
+def twin_text(name: str, other: str) -> str:
+    """What is said of a recording that is there under another name."""
+    return (
+        f"{name}: the same recording as {other}, byte for byte; it counts once: if it is another night, copy that "
+        "night's file from the recorder"
+    )
 
 
 def _free(form: str, ids: set[str]) -> str:
@@ -330,6 +348,7 @@ def check(study: Study, folder: Path) -> list[StudyFinding]:
                 "clenches and some against the chair's: they cannot be compared",
             )
         )
+    found += [*_twins(study, folder), *_named(study, folder)]
     found += [
         StudyFinding("question", f"recording of {id_}", other_person_text(name, usual))
         for id_, name, usual in of_other_persons(study, folder)
@@ -337,6 +356,25 @@ def check(study: Study, folder: Path) -> list[StudyFinding]:
     if len(study.recorded) < len(study.night):
         found += _unnamed(study, folder)
     return found
+
+
+def _named(study: Study, folder: Path) -> Iterator[StudyFinding]:
+    """Whether the code of the person is in the headers of the recordings as a name is."""
+    recordings = [n.recording for n in study.recorded] + [r.recording for r in study.reference if r.recording]
+    words = [person_words(folder / name) for name in recordings]
+    if CODE.fullmatch(study.pseudonym) and (why := name_like(study.pseudonym, words)):
+        yield StudyFinding("question", "pseudonym", why)
+
+
+def _twins(study: Study, folder: Path) -> Iterator[StudyFinding]:
+    """Recordings that are there twice under two names."""
+    seen: list[Path] = []
+    for k, night in enumerate(study.night):
+        path = folder / night.recording
+        if night.recording and (twin := twin_of(path, seen)):
+            where = f"night[{k}] ({night.id}).recording"
+            yield StudyFinding("missing", where, twin_text(night.recording, twin.name))
+        seen.append(path)
 
 
 def _planned(night: StudyNight, where: str) -> Iterator[StudyFinding]:
@@ -350,10 +388,11 @@ def unnamed(study: Study, folder: Path) -> list[str]:
     """Recordings that lie in the folder and that no entry names."""
     used = {n.recording for n in study.night} | {r.recording for r in study.reference}
     used |= {name for n in study.night for name in (n.stages, n.sound, n.marks)}
+    hints = study_hints(study)
     return [
         path.name
         for path in (sorted(folder.iterdir()) if folder.is_dir() else ())
-        if path.name not in used and path.is_file() and candidate(path).verdict == "recording"
+        if path.name not in used and path.is_file() and candidate(path, hints).verdict == "recording"
     ]
 
 

@@ -450,3 +450,12 @@ def result_folder(study: Study, folder: Path) -> Path:
         if (folder / name).is_dir():
             return folder / name
     return folder
+
+
+def in_order(study: Study) -> tuple[list[StudyNight], str]:
+    """Recorded nights by date where every one has a date, else as the study file lists them."""
+    nights = study.recorded
+    dates = {night.id: night.date for night in nights if night.date is not None}
+    if len(dates) == len(nights):
+        return sorted(nights, key=lambda night: dates[night.id]), "by date"
+    return list(nights), "as listed in the study file (not every night has a date)"

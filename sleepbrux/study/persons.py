@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from sleepbrux.core.errors import Note
@@ -97,3 +97,30 @@ def other_person_text(name: str, usual: str) -> str:
         f"the header of {name} names another person than that of {usual}: look whether it is of this study's "
         "person, and take it out if not"
     )
+
+
+CODE = re.compile(r"[A-Za-z0-9._-]{1,40}")
+CODE_WORDS = "write a code such as P-01, with letters without accents, digits and - . _ and no blank"
+
+
+def name_like(code: str, headers: Iterable[Words] = ()) -> str:
+    """Why a code for a person may be a name, in one sentence; empty where it reads like a code.
+
+    Parameters
+    ----------
+    headers
+        Words of the headers of the person's recordings, which may hold the name: see `person_words`.
+
+    Examples
+    --------
+    >>> name_like("P-01"), name_like("Huber-1", [frozenset({"anna", "huber"})])[:48]
+    ('', "'Huber-1' holds a word by which the header of a r")
+    >>> name_like("Anna M.")[:48]
+    "'Anna M.' may be a name: write a code such as P-"
+    """
+    if not CODE.fullmatch(code):
+        return f"{code!r} may be a name: {CODE_WORDS}"
+    parts = {word for word in re.findall(r"[^\W\d_]+", code.casefold()) if len(word) > 2}
+    if parts & frozenset[str]().union(*headers):
+        return f"{code!r} holds a word by which the header of a recording names its person: {CODE_WORDS}"
+    return ""

@@ -11,6 +11,7 @@ from selenium.webdriver import ActionChains, Keys
 from sleepbrux.reference import load_proposal
 from sleepbrux.study.editing import Place, set_fields
 from sleepbrux.study.file import load_study
+from tests.recording.build import edf, emg
 from tests.report.test_accessibility import violations
 
 from .asking import Asking
@@ -231,3 +232,110 @@ def test_a_window_says_that_another_study_was_opened_and_a_review_decides_nothin
     press(browser, "n", "a")
     hands.until("document.getElementById('alert').innerText.includes('another study was opened')")
     assert not [path for folder in (study, other) for path in folder.rglob("*.review.jsonl")]
+
+
+def test_a_refusal_is_shown_where_the_person_looks(hands, browser):
+    browser.set_window_size(1280, 500)
+    hands.go("night/2")
+    field = hands.find("[name=perceived_sleep]")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'end'})", field)
+    field.send_keys("77", Keys.TAB)
+    hands.until("!document.getElementById('alert').hidden")
+    top, bottom, height, focused = browser.execute_script(
+        "const b = document.getElementById('alert').getBoundingClientRect();"
+        "return [b.top, b.bottom, innerHeight, document.activeElement.id]"
+    )
+    browser.set_window_size(1280, 1600)
+    assert 0 <= top < bottom <= height
+    assert focused == "alert"
+
+
+def test_a_link_in_a_new_tab_needs_no_code_and_leads_to_the_review_too(hands, browser, over):
+    first = browser.current_window_handle
+    try:
+        for place in ("/#score", "/review#night=1"):
+            browser.execute_script(f"window.open('{over.origin}{place}', '_blank', 'noopener')")
+            browser.switch_to.window(next(h for h in browser.window_handles if h != first))
+            hands.until("document.body.dataset.ready === '1'")
+            assert browser.execute_script("return document.getElementById('door').hidden")
+            browser.close()
+            browser.switch_to.window(first)
+        # the token is in no cookie, since one is sent to every port of the machine
+        assert browser.get_cookies() == []
+    finally:
+        browser.switch_to.window(first)
+
+
+def test_initials_are_asked_for_before_the_reason(hands, browser, over):
+    browser.get(f"{over.origin}/review#night=0")
+    hands.until("document.body.dataset.ready === '1'")
+    browser.execute_script("document.getElementById('who').value = ''; document.activeElement.blur()")
+    press(browser, "n", "r")
+    hands.until("!document.getElementById('alert').hidden")
+    assert browser.execute_script("return document.activeElement.id") == "who"
+    assert not browser.execute_script("return document.getElementById('ask').open")
+    hands.type("#who", "AB")
+    browser.execute_script("document.activeElement.blur()")
+    press(browser, "r")
+    hands.until("document.getElementById('ask').open")
+
+
+def test_quit_never_ends_at_the_form_for_the_code(hands, browser, over):
+    hands.click("#quit")
+    hands.until("document.body.dataset.ended === '1'")
+    over.thread.join(20)
+    time.sleep(0.5)
+    browser.execute_script("dispatchEvent(new Event('focus'))")
+    time.sleep(0.3)
+    assert browser.execute_script("return document.getElementById('door').hidden")
+    assert browser.execute_script("return document.getElementById('alert').hidden")
+
+
+def test_the_header_is_one_line_at_1024_px(hands, browser, over):
+    over.do("night", n=0, note="a longer remark that can be taken back")
+    browser.set_window_size(1024, 900)
+    for screen in ("nights", "compare"):
+        hands.go(screen)
+        tall = browser.execute_script(
+            "return document.querySelector('header').getBoundingClientRect().height"
+        )
+        assert tall < 56, (screen, tall)
+    browser.set_window_size(1280, 1600)
+
+
+FOLDER = """
+const file = (name, text) => ({ name, isFile: true, isDirectory: false, file: (done) => done(new File([text], name)) });
+const folder = (name, ...all) => ({ name, isFile: false, isDirectory: true, createReader: () => {
+  const parts = [all, []]; return { readEntries: (done) => done(parts.shift()) }; } });
+const entry = folder("recordings", file("odd.edf", "no recording"), file(".hidden.edf", "x"), file("a.json", "{}"),
+  folder("below", file("low.edf", arguments[0])));
+const event = new Event("drop", { cancelable: true, bubbles: true });
+Object.defineProperty(event, "dataTransfer", { value: { files: [], items: [{ webkitGetAsEntry: () => entry }] } });
+document.dispatchEvent(event);
+"""
+
+
+def test_a_folder_is_dropped_and_an_odd_file_in_it_is_told_in_one_sentence(hands, browser, over, tmp_path):
+    recording = edf(emg(), patient="X X X X").to_bytes()
+    browser.execute_script("window.scrollTo(0, document.body.scrollHeight)")
+    browser.execute_script(
+        FOLDER.replace("arguments[0]", repr(recording.hex()) + ".match(/../g)").replace(
+            "new File([text], name)",
+            "new File([Array.isArray(text) ? new Uint8Array(text.map((b) => parseInt(b, 16))) : text], name)",
+        )
+    )
+    hands.until("document.getElementById('alert').innerText.includes('Not kept: odd.edf: ')")
+    assert hands.text("#alert").count("odd.edf") == 1
+    hands.idle()
+    home = over.practice.home
+    assert (home / "low.edf").read_bytes() == recording
+    assert not [name for name in ("odd.edf", ".hidden.edf", "a.json") if (home / name).exists()]
+    assert "low.edf" in [r.recording for r in load_study(over.practice.study_file).reference]
+    # the same by the button
+    chosen = tmp_path / "chosen"
+    chosen.mkdir()
+    (chosen / "more.edf").write_bytes(edf(emg(label="EMG Masseter R")).to_bytes())
+    browser.find_element("id", "folder").send_keys(str(chosen))
+    hands.until("document.getElementById('arrived').innerText.includes('more.edf: copied')")
+    hands.idle()
+    assert (home / "more.edf").exists()

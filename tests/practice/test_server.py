@@ -4,6 +4,7 @@ import errno
 import os
 import shutil
 import signal
+import threading
 import time
 from pathlib import Path
 
@@ -167,6 +168,29 @@ def test_a_file_that_is_too_large_or_broken_off_leaves_nothing(empty, monkeypatc
     assert [p.name for p in home.iterdir()] == ["study.toml"]
 
 
+def test_while_a_slow_disk_takes_a_file_the_page_answers_and_no_half_file_has_its_name(empty, monkeypatch):
+    writing, go_on = threading.Event(), threading.Event()
+    write = upload.Incoming.write
+
+    def slow(incoming, part):
+        writing.set()
+        assert go_on.wait(60)
+        write(incoming, part)
+
+    monkeypatch.setattr(upload.Incoming, "write", slow)
+    answers = []
+    sending = threading.Thread(target=lambda: answers.append(empty.send("a.edf", b"x" * 1000)))
+    sending.start()
+    assert writing.wait(60)
+    with httpx.Client(base_url=empty.origin, headers=empty.headers, timeout=60) as other:
+        assert other.get("/api/screen", params={"at": "nights"}).status_code == 200
+    assert answers == []
+    assert not (empty.practice.home / "a.edf").exists()
+    go_on.set()
+    sending.join(60)
+    assert answers[0].json() == {"name": "a.edf", "twin": False}
+
+
 def test_a_full_disk_is_a_sentence_and_the_page_goes_on(empty, monkeypatch):
     def full(*_):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
@@ -183,30 +207,6 @@ def test_a_full_disk_is_a_sentence_and_the_page_goes_on(empty, monkeypatch):
     monkeypatch.undo()
     assert (empty.practice.home / "study.toml").read_bytes() == before
     assert empty.answer("study", age_years="40").status_code == 200
-
-
-def test_odd_files_get_the_sentence_of_the_command_line(empty, recorded):
-    from tests.cli.conftest import called
-
-    whole = (recorded / "rec1.edf").read_bytes()
-    files = {
-        "cut.edf": whole[:300],
-        "gz.edf": b"\x1f\x8b" + whole[:2000],
-        "text.edf": b"not a recording at all",
-        "zero.edf": b"",
-        "table.csv": b"a;b\n1;2\n",
-    }
-    for name, data in files.items():
-        assert empty.send(name, data).status_code == 200
-    assert empty.send("good.edf", whole).status_code == 200
-    told = empty.arrive()["told"]
-    assert [n.recording for n in load_study(empty.practice.study_file).night] == ["good.edf"]
-    # what cannot be read is told in the sentence of the command, and the others are taken
-    for name in files:
-        said = called("inspect", empty.practice.home / name)
-        assert said.code == 1, name
-        if name.endswith(".edf"):
-            assert said.err.strip().removeprefix("sleepbrux: ") in told
 
 
 # --- what is entered -------------------------------------------------------------------------------------
@@ -278,7 +278,11 @@ def test_a_study_file_at_fault_is_shown_with_its_sentence_and_read_again_once_me
 def test_a_night_of_other_rules_says_so_before_it_is_scored_anew(over):
     assert "as the study file says" in over.do("score")["told"]
     file = over.practice.study_file
+    assert over.answer("study", criterion="../rules.toml").status_code == 422
+    by_page = over.do("study", criterion="aasm") and file.read_bytes()
+    over.do("undo")
     set_fields(file, Place(), {"criterion": "aasm"})
+    assert file.read_bytes() == by_page
     assert "the rules are aasm, it was scored by phasic_tonic_10mvc" in over.screen("score")
     set_fields(file, Place(), {"criterion": "phasic_tonic_10mvc"})
     set_fields(file, Place("night", ("night-02",)), {"lights_off": "22:45", "lights_on": "22:50"})
@@ -356,8 +360,6 @@ def test_an_idle_worker_ends_by_itself():
 
 
 def test_a_waiting_window_is_told_of_what_another_did(over):
-    import threading
-
     count = over.client.get("/api/screen", params={"at": "nights"}, headers=over.headers).json()["count"]
     heard = []
 

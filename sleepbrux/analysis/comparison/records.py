@@ -23,7 +23,6 @@ from sleepbrux.archive.nights import (
     NightFigures,
     archived,
     found_figures,
-    in_order,
     night_value,
     pool,
 )
@@ -35,7 +34,7 @@ from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.events import find_events
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.uncertainty import hours_between
-from sleepbrux.study.file import Study, StudyNight
+from sleepbrux.study.file import Study, StudyNight, in_order
 from sleepbrux.study.wear import Wear, worn
 
 THRESHOLDS_PCT_MVC = (5.0, 10.0, 15.0, 20.0, 30.0)

@@ -23,13 +23,13 @@ from sleepbrux.analysis.comparison.spreads import (
     describe,
     spreads,
 )
-from sleepbrux.archive.nights import Basis, LeftOut, Missing, in_order, unproved_text
+from sleepbrux.archive.nights import Basis, LeftOut, Missing, unproved_text
 from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.core.printed import below
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
-from sleepbrux.study.file import Study
+from sleepbrux.study.file import Study, in_order
 
 SCHEMA_VERSION = "3.1"
 RATE_WORDS = {

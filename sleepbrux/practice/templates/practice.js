@@ -1,7 +1,7 @@
 (function () {
   const $ = (id) => document.getElementById(id);
   const page = $("page");
-  let token = "", study = "", count = 0, lastJob = 0, shown = "", at = "", busy = 0;
+  let token = "", study = "", count = 0, lastJob = 0, shown = "", at = "", busy = 0, ended = false;
 
   const kept = {
     get(name) { try { return sessionStorage.getItem(name) || ""; } catch { return ""; } },
@@ -10,13 +10,15 @@
   async function ask(path, options) {
     const response = await fetch(path, Object.assign({ cache: "no-store" }, options, { headers: Object.assign({ "X-Review-Token": token, "X-Study": study }, options && options.headers) }));
     const value = await response.json();
-    if (response.status === 403 && path !== "/api/enter") { token = ""; kept.set("token", ""); atTheDoor("This window is not let in, or the page was started anew. Type the code that stands in the terminal."); }
+    if (response.status === 403 && path !== "/api/enter" && !ended) { token = ""; kept.set("token", ""); atTheDoor("This window is not let in, or the page was started anew. Type the code that stands in the terminal."); }
     if (!response.ok) throw new Error(value.error);
     return value;
   }
   const post = (path, value) => ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(value) });
   function warn(text) { $("alert").textContent = text; $("alert").hidden = !text; }
-  function lost(error) { warn(error instanceof TypeError ? "The program behind this page does not answer. What was entered before is on disk; start it again and load this page." : error.message); }
+  // what a person did was refused: it is shown where the person looks
+  function refuse(error) { lost(error); $("alert").scrollIntoView({ block: "nearest" }); $("alert").focus({ preventScroll: true }); }
+  function lost(error) { if (!ended) warn(error instanceof TypeError ? "The program behind this page does not answer. What was entered before is on disk; start it again and load this page." : error.message); }
   const wanted = () => location.hash.slice(1) || "nights";
 
   // a new picture of the same screen changes only what is new, so that nothing goes from under a person's hands
@@ -74,15 +76,16 @@
   // silent until the program has something new; one request waits all the time
   async function listen() {
     for (;;) {
-      if (!token) return;
+      if (!token || ended) return;
       try {
         const news = await ask("/api/changes?since=" + count);
+        if (ended) return;
         job(news.job);
-        const ended = news.last !== lastJob;
+        const over = news.last !== lastJob;
         lastJob = news.last;
-        if (news.count !== count) { count = news.count; if (!news.job || ended || !$("job") || $("job").hidden) await load(); else job(news.job); }
+        if (news.count !== count) { count = news.count; if (!news.job || over || !$("job") || $("job").hidden) await load(); else job(news.job); }
       } catch (error) {
-        if (!token) return;
+        if (!token || ended) return;
         if (error instanceof TypeError) { lost(error); await new Promise((r) => setTimeout(r, 1500)); } else return;
       }
     }
@@ -97,7 +100,7 @@
       $("told").textContent = answer.told || "";
       if (answer.at !== wanted()) history.pushState(null, "", "#" + answer.at);
       show(answer, true);
-    } catch (error) { if (live) live.reset(); lost(error); }
+    } catch (error) { if (live) live.reset(); refuse(error); }
     finally { busy -= 1; if (!busy) document.body.dataset.busy = ""; }
   }
   function question(answer, live) {
@@ -114,7 +117,7 @@
   document.addEventListener("click", (event) => {
     const button = event.target.closest("button[data-do]");
     if (button) { act(button.dataset.do, data(button)); return; }
-    if (event.target.id === "quit") post("/api/quit", {}).then((v) => { token = ""; page.hidden = true; $("told").textContent = "The program has " + v.told + "."; document.body.dataset.ended = "1"; }).catch(lost);
+    if (event.target.id === "quit") { ended = true; post("/api/quit", {}).then((v) => { token = ""; warn(""); page.hidden = true; $("told").textContent = "The program has " + v.told + "."; document.body.dataset.ended = "1"; }).catch((error) => { ended = false; refuse(error); }); }
     if (event.target.id === "print") $("preview").contentWindow.print();
   });
   document.addEventListener("submit", (event) => {
@@ -130,7 +133,7 @@
   });
   document.addEventListener("change", (event) => {
     const e = event.target, form = e.closest("form[data-live]");
-    if (e.id === "files") { bring([...e.files]); e.value = ""; return; }
+    if (e.id === "files" || e.id === "folder") { bring(e.id === "files" ? [...e.files] : wantedOf([...e.files])); e.value = ""; return; }
     if (!form) return;
     if (e.dataset.other && e.selectedIndex === e.options.length - 1) { const more = $(e.dataset.other); more.hidden = false; more.focus(); return; }
     const fields = data(form);
@@ -138,7 +141,31 @@
     act(form.dataset.do, fields, form);
   });
   addEventListener("hashchange", () => load().catch(lost));
-  addEventListener("focus", () => { if (token && !busy) load().catch(lost); });
+  addEventListener("focus", () => { if (token && !busy && !ended) load().catch(lost); });
+
+  // of a folder all files in it and below, without hidden ones and those that the program itself writes
+  const OWN = /(^\.|\.(toml|jsonl?|html|pdf|py|part|night\.h5)$)/i, MOST_FILES = 2000;
+  const wantedOf = (files) => files.filter((f) => !OWN.test(f.name));
+  async function below(entry, found) {
+    if (found.length >= MOST_FILES || entry.name.startsWith(".")) return;
+    if (entry.isFile) { found.push(await new Promise((done, failed) => entry.file(done, failed))); return; }
+    const reader = entry.createReader();
+    for (;;) {
+      const part = await new Promise((done, failed) => reader.readEntries(done, failed));
+      if (!part.length) return;
+      for (const one of part) await below(one, found);
+    }
+  }
+  // entries have to be asked for at once: a browser forgets them when the event is over
+  async function dropped(data) {
+    const entries = [...(data.items || [])].map((i) => i.webkitGetAsEntry && i.webkitGetAsEntry()).filter(Boolean);
+    if (!entries.some((e) => e.isDirectory)) return [...data.files];
+    const found = [];
+    for (const entry of entries) { if (entry.isDirectory) { const own = []; await below(entry, own); found.push(...wantedOf(own)); } else await below(entry, found); }
+    if (found.length >= MOST_FILES) throw new Error("This folder has " + MOST_FILES + " files or more; drop the recordings of one person alone.");
+    if (!found.length) throw new Error("There is no file in this folder that could be a recording.");
+    return found;
+  }
 
   // files are copied one after the other; each shows how far it is
   async function bring(files) {
@@ -150,12 +177,12 @@
     for (const file of files) {
       const line = document.createElement("li");
       list.append(line);
-      try { const came = await send(file, (share) => { line.textContent = file.name + ": " + Math.round(100 * share) + " %"; }); line.textContent = file.name + ": " + (came.twin ? "is there already" : came.name === file.name ? "copied" : "copied as " + came.name); }
+      try { const came = await send(file, (share) => { line.textContent = file.name + ": " + Math.round(100 * share) + " %"; }); const again = file.name + ": the same recording is there already, as " + came.name + "; it counts once"; line.textContent = came.twin ? (came.name === file.name ? file.name + ": is there already" : again) : file.name + ": " + (came.name === file.name ? "copied" : "copied as " + came.name); if (came.twin && came.name !== file.name) failed.push(again + "."); }
       catch (error) { line.textContent = error.message; failed.push(error.message); }
     }
-    try { const answer = await post("/api/arrive", {}); show(answer); $("told").textContent = answer.told; if (answer.told.includes("Left out:")) failed.push(answer.told); } catch (error) { failed.push(error.message); }
+    try { const answer = await post("/api/arrive", {}); show(answer); $("told").textContent = answer.told; if (/Left out:|Not kept:/.test(answer.told)) failed.push(answer.told); } catch (error) { failed.push(error.message); }
     finally { busy -= 1; if (!busy) document.body.dataset.busy = ""; }
-    if (failed.length) warn(failed.join(" "));
+    if (failed.length) refuse(new Error(failed.join(" ")));
   }
   function send(file, told) {
     return new Promise((done, failed) => {
@@ -172,7 +199,7 @@
   }
   addEventListener("dragover", (e) => { e.preventDefault(); document.body.classList.add("over-page"); });
   addEventListener("dragleave", (e) => { if (!e.relatedTarget) document.body.classList.remove("over-page"); });
-  addEventListener("drop", (e) => { e.preventDefault(); document.body.classList.remove("over-page"); bring([...e.dataTransfer.files]); });
+  addEventListener("drop", (e) => { e.preventDefault(); document.body.classList.remove("over-page"); dropped(e.dataTransfer).then(bring).catch(refuse); });
 
   // the clenches of a recording: the level of each channel, with stretches that are taken or not
   const LEFT = 64, RIGHT = 8, TOP = 20, ROW = 130, FOOT = 22, NEAR = 6, STEP = 0.05;
@@ -296,10 +323,12 @@
     if (pass) history.replaceState(null, "", location.pathname);
     token = kept.get("token");
     if (pass) try { await enter(pass); } catch (error) { if (error instanceof TypeError) { lost(error); return; } if (!token) { atTheDoor(error.message); return; } }
+    if (!token) kept.set("token", token = await siblings.ask());
     if (!token) { atTheDoor(""); return; }
     warn("");
     await load();
     listen();
   }
+  siblings.listen(() => (ended ? "" : token));
   begin().catch((error) => { if (token) lost(error); });
 })();

@@ -437,9 +437,16 @@
   }
 
   const DONE = { accept: "Accepted", reject: "Rejected", relabel: "Relabelled", move: "Edge moved", add: "Added", judge: "Judged" };
+  // initials come before the reason, so that nothing has to be entered twice
+  function unnamed() {
+    if (who()) return false;
+    whoField.classList.add("wanted"); whoField.focus(); warn("Who is reading? Write your initials first; nothing was decided.");
+    return true;
+  }
+  const named = (f) => (...given) => { if (!unnamed()) f(...given); };
   async function decide(parts, more, advance) {
     if (busy) return;
-    if (!who()) { whoField.classList.add("wanted"); whoField.focus(); warn("Who is reading? Write your initials first; nothing was decided."); return; }
+    if (unnamed()) return;
     const target = current(), undone = state.undo;
     busy = true;
     try {
@@ -528,10 +535,10 @@
     onward: () => { if (!busy) onward().catch(lost); },
     taller: () => { zoomY = Math.min(zoomY * 1.5, 200); later(); }, flatter: () => { zoomY = Math.max(zoomY / 1.5, 0.05); later(); },
     accept: selected((e) => accept(e, false)), accepted: selected((e) => accept(e, true)),
-    reject: selected((e) => choose("Why is it rejected?", night.reasons, true, (reason) => decide({ action: "reject", target: e.id, reason: reason }))),
-    relabel: selected((e) => choose("Which kind is it?", level === "episode" ? night.episode_kinds : night.burst_kinds, false, (kind) => decide({ action: "relabel", target: e.id, kind: kind }))),
-    left: selected((e) => startEdit(e, "a")), right: selected((e) => startEdit(e, "b")),
-    add: () => { const mid = (from + to) / 2, half = Math.min((to - from) / 10, 2); draft = { a: Math.round((mid - half) * 100) / 100, b: Math.round((mid + half) * 100) / 100 }; edge = "b"; showEdit(); },
+    reject: selected(named((e) => choose("Why is it rejected?", night.reasons, true, (reason) => decide({ action: "reject", target: e.id, reason: reason })))),
+    relabel: selected(named((e) => choose("Which kind is it?", level === "episode" ? night.episode_kinds : night.burst_kinds, false, (kind) => decide({ action: "relabel", target: e.id, kind: kind })))),
+    left: selected(named((e) => startEdit(e, "a"))), right: selected(named((e) => startEdit(e, "b"))),
+    add: named(() => { const mid = (from + to) / 2, half = Math.min((to - from) / 10, 2); draft = { a: Math.round((mid - half) * 100) / 100, b: Math.round((mid + half) * 100) / 100 }; edge = "b"; showEdit(); }),
     undo: () => { if (!state.undo) hint("There is nothing to take back."); else decide({ action: "undo", undoes: state.undo.seq }); },
     done: () => draft && keep(), cancel: () => { draft = null; $("edit").hidden = true; later(); },
     yes: judge(true), no: judge(false),
@@ -747,7 +754,7 @@
     if (mine === here) { overview = list; later(); }
   }
 
-  // a pass behind the # opens once and is changed for the token, which only this window keeps
+  // a pass behind the # opens once and is changed for the token, which only the windows of this page keep
   async function enter(code) {
     const response = await ask("/api/enter", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ code: code }) });
     const value = await response.json();
@@ -763,6 +770,7 @@
     whoField.value = kept.get("reader");
     $("letters").checked = kept.get("letters") !== "off";
     if (wish.pass) try { await enter(wish.pass); } catch (error) { if (error instanceof TypeError || !token) { if (error instanceof TypeError) lost(error); else atTheDoor(error.message); return; } }
+    if (!token) kept.set("token", token = await siblings.ask());
     if (!token) { atTheDoor(""); return; }
     const response = await ask("/api/nights");
     if (response.status === 403) { token = ""; kept.set("token", ""); atTheDoor("This window is not let in, or the review was started anew. Type the code that stands in the terminal."); return; }
@@ -779,5 +787,6 @@
   });
   $("nights").addEventListener("change", () => openNight(Number($("nights").value), {}).catch((error) => { lost(error); showNights(); }));
   $("letters").addEventListener("change", () => kept.set("letters", $("letters").checked ? "on" : "off"));
+  siblings.listen(() => token);
   begin().catch(lost);
 })();
