@@ -45,7 +45,7 @@ def count(night):
 
 
 def test_a_recording_is_one_line_and_a_table_in_a_notebook(rec):
-    assert repr(rec) == "<Recording array: 2 jaw channels of 2, 2 min at 1000 Hz, starts 23:00>"
+    assert repr(rec) == "<Recording array: 2 jaw channels of 2, 0 h 02 min at 1000 Hz, starts 23:00>"
     assert rec._repr_html_().count("<tr>") == 2
 
 

@@ -191,7 +191,7 @@ class Recording:
     >>> import numpy as np
     >>> import sleepbrux as sb
     >>> sb.from_array(np.zeros((1, 60_000)), 1000, ["EMG Masseter L"])
-    <Recording array: 1 jaw channel of 1, 1 min at 1000 Hz, start unknown>
+    <Recording array: 1 jaw channel of 1, 0 h 01 min at 1000 Hz, start unknown>
     """
 
     name: str
