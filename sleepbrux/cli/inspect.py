@@ -144,18 +144,20 @@ def _show(seen: dict[str, Any]) -> None:
 
 
 def _show_usable(seen: dict[str, Any]) -> None:
+    from sleepbrux.core.printed import hours_text, lasting
+
     window = seen["window"]
     hours = sum(b - a for a, b in window["spans_s"]) / 3600
     click.echo(f"  window: {hours:.2f} h, {window['basis'] or 'none'}")
     for text in window["notes"]:
         click.echo(f"  warning: {text}")
     for row in seen["quality"]:
-        said = [f"{f['text']} {f['seconds'] / 60:.1f} min" for f in row["faults"]]
+        said = [f"{f['text']} {lasting(f['seconds'])}" for f in row["faults"]]
         if row["samples_at_rail_pct"]:
             said.append(f"{row['samples_at_rail_pct']:.2g} % of samples at the end of the range")
         if row["longest_flat_s"]:
             said.append(f"longest run without change {row['longest_flat_s']:.0f} s")
-        click.echo("; ".join([f"  {row['channel']}: {row['usable_hours']:.2f} h usable", *said]))
+        click.echo("; ".join([f"  {row['channel']}: {hours_text(row['usable_hours'])} usable", *said]))
         for text in row["notes"]:
             click.echo(f"  warning: {text} [rest-implausible]")
 

@@ -132,8 +132,8 @@ def _electrodes(night: Night, *, short: bool) -> list[NightFinding]:
         found.append(
             NightFinding(
                 "electrode",
-                f"{frames.channel.label}: {minutes:.0f} min of the window could not be scored, most of "
-                f"it for one reason: {REASONS[most]} ({taken[most]:.0f} min)",
+                f"{frames.channel.label}: {hours_text(minutes / 60)} of the window could not be scored, most of "
+                f"it for one reason: {REASONS[most]} ({hours_text(taken[most] / 60)})",
                 FIX_GAIN if most == "gain_step" else FIX_ELECTRODE,
                 fatal=short and minutes * 60 >= 0.1 * window.duration_s,
             )
@@ -166,7 +166,7 @@ def _battery(night: Night, *, short: bool) -> list[NightFinding]:
         found.append(
             NightFinding(
                 "battery",
-                f"{gap_minutes:.0f} min are missing from the recording in {count_of(len(swept.gaps), 'gap')}",
+                f"{hours_text(gap_minutes / 60)} missing from the recording, in {count_of(len(swept.gaps), 'gap')}",
                 FIX_GAP,
                 fatal=short,
             )

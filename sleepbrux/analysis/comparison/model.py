@@ -36,6 +36,8 @@ class CountedNight:
     weighted_hours
         Valid hours, each weighted by how often events come at that hour of the night; set by the
         comparison, None where the hours of some night are not known.
+    interval
+        The night's own 95 % interval of its rate, as its report gives it; None where it gives none.
 
     Examples
     --------
@@ -54,6 +56,7 @@ class CountedNight:
     fully_worn: bool = True
     by_hour: tuple[tuple[float, float], ...] = ()
     weighted_hours: float | None = None
+    interval: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         """Refuse values of another kind."""

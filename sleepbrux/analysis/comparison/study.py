@@ -14,7 +14,7 @@ from sleepbrux.analysis.comparison.fixing import fixing_notes
 from sleepbrux.analysis.comparison.model import Comparison
 from sleepbrux.analysis.comparison.records import NightRecord, NightStrip, Reading, counted, under_rule
 from sleepbrux.analysis.comparison.rules import LOOKS_P, RULES, VERDICT_P
-from sleepbrux.analysis.comparison.sentences import Verdict, plain_verdict
+from sleepbrux.analysis.comparison.sentences import DESCRIBED, Verdict, plain_verdict
 from sleepbrux.analysis.comparison.spreads import (
     Measured,
     NightSpread,
@@ -31,7 +31,7 @@ from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
 from sleepbrux.study.file import Study, in_order
 
-SCHEMA_VERSION = "3.0"
+SCHEMA_VERSION = "3.1"
 RATE_WORDS = {
     "episodes_per_hour": "episodes per valid hour",
     "bursts_per_hour": "bursts per valid hour",
@@ -273,13 +273,14 @@ def _robustness(
 
 
 def _holds(verdict: Verdict, rows: Sequence[Alternative]) -> str:
+    """What other thresholds and criteria say of a contrast, in one or two sentences."""
     same = sum(row.verdict == verdict for row in rows)
     known = [row.ratio for row in rows if row.ratio is not None]
-    span = f"; the ratio lies between {min(known):.2f} and {max(known):.2f}" if known else ""
-    return (
-        f"Under {same} of {len(rows)} other thresholds and criteria the verdict is the same "
-        f"({plain_verdict(verdict)}){span}."
-    )
+    span = f"ratios from {min(known):.2f} to {max(known):.2f}" if known else "no ratio"
+    if verdict == DESCRIBED:
+        return f"Counted by {len(rows)} other thresholds and criteria: {span}. Not tested."
+    each = f"All {same}" if same == len(rows) else f"{same} of {len(rows)}"
+    return f"{each} other thresholds and criteria give the same verdict, {plain_verdict(verdict)}: {span}."
 
 
 def comparison_table(found: StudyComparison) -> dict[str, Any]:
