@@ -19,7 +19,7 @@ import psutil
 
 from tests.bench.measure import ROOT
 
-NIGHTS, IDLE_S, LISTS, LOOKED_AT = 60, 20.0, 7, 24
+NIGHTS, IDLE_S, LISTS = 60, 20.0, 7
 
 
 @dataclass(frozen=True)
@@ -35,14 +35,14 @@ class PageRun:
     idle_cpu_s
         Processor time in ``IDLE_S`` seconds with one window that waits.
     memory_mb
-        Of the program after the first screen, with a night under review, and after as many as ``LOOKED_AT``.
+        Of the program after the first screen, and with a night under review.
     """
 
     usable_s: float
     usable_cpu_s: float
     list_s: float
     idle_cpu_s: float
-    memory_mb: tuple[float, float, float]
+    memory_mb: tuple[float, float]
     load: float
 
 
@@ -121,15 +121,11 @@ def one_page(folder: Path, run: Path) -> PageRun:
             assert answer.status_code == 200, answer.text
             time.sleep(2)
             reviewed = process.memory_info().rss / 2**20
-            for k in range(1, LOOKED_AT):
-                assert client.get("/api/night", params={"night": str(k)}, headers=headers).status_code == 200
-            time.sleep(2)
-            at_last = process.memory_info().rss / 2**20
         child.send_signal(signal.SIGINT)
         child.wait(20)
         killed.cancel()
     load = os.getloadavg()[0]
-    return PageRun(usable, cpu, statistics.median(times), idle, (memory, reviewed, at_last), load)
+    return PageRun(usable, cpu, statistics.median(times), idle, (memory, reviewed), load)
 
 
 def run_pages(rounds: int) -> list[PageRun]:
@@ -145,12 +141,12 @@ def page_text(runs: list[PageRun]) -> str:
     """The table, in markdown."""
     lines = [
         "| usable, s | processor, s | 60 nights listed, s | idle processor in 20 s, s | memory, MB | "
-        "with a night under review, MB | after 24 nights, MB | load |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        "with a night under review, MB | load |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
     lines += [
         f"| {r.usable_s:.2f} | {r.usable_cpu_s:.2f} | {r.list_s:.3f} | {r.idle_cpu_s:.2f} | "
-        f"{r.memory_mb[0]:.0f} | {r.memory_mb[1]:.0f} | {r.memory_mb[2]:.0f} | {r.load:.1f} |"
+        f"{r.memory_mb[0]:.0f} | {r.memory_mb[1]:.0f} | {r.load:.1f} |"
         for r in runs
     ]
     return "\n".join(lines)
