@@ -55,7 +55,7 @@ PER_NIGHT = {
     "slow_swing": 30,
     "sweat": 10,
 }
-FRESH_SEED = 501
+FRESH_SEED = 9501
 BIAS_CRITERIA = ("phasic_tonic_10mvc", "submaximal_12mvc", "aasm", "maeda2019_2xbaseline")
 CONDITIONS = (
     "hum",
@@ -353,8 +353,10 @@ def bias_table(seeds: int, conditions: Iterable[str]) -> None:
         "condition                 criterion               n   sens %    PPV %  kinds %  index %   lost %"
         "  edge p95 ms"
     )
-    names = list(conditions)
-    nights = [[bias(name, FRESH_SEED + k) for name in names] for k in range(seeds)]
+    names, nights = list(conditions), []
+    for seed in range(FRESH_SEED, FRESH_SEED + seeds):
+        nights.append([bias(name, seed) for name in names])
+        print(f"seed {seed} done", file=sys.stderr, flush=True)
     for of_condition in zip(*nights, strict=True):
         for rows in zip(*of_condition, strict=True):
             print(reduce(Bias.__add__, rows), flush=True)

@@ -1,5 +1,6 @@
 """What the package says of itself."""
 
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -9,6 +10,7 @@ import yaml
 
 import sleepbrux
 from sleepbrux.core.purpose import PURPOSE
+from tests.conftest import listed
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -96,3 +98,49 @@ def test_the_lock_pins_every_dependency_within_its_bounds_with_check_sums():
         found = [version for name, version in pins if name == wanted.name]
         assert found, wanted
         assert all(wanted.specifier.contains(version) for version in found), wanted
+
+
+def test_every_line_of_the_list_of_long_tests_names_one():
+    lines = listed()
+    assert lines == sorted(set(lines))
+    for line in lines:
+        file, _, case = line.partition("::")
+        source = (ROOT / file).read_text("utf-8")
+        assert f"def {case.split('[')[0] or 'test_'}" in source, line
+
+
+def test_the_bill_of_materials_in_the_wheel_is_that_of_the_lock():
+    from tests import sbom
+
+    table = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    assert table["tool"]["hatch"]["build"]["targets"]["wheel"]["sbom-files"] == [
+        sbom.BILL.relative_to(ROOT).as_posix()
+    ]
+    lock = sbom.LOCK.read_text("utf-8")
+    kept, made = json.loads(sbom.BILL.read_text("utf-8")), sbom.bill(lock)
+    for bill in (kept, made):
+        for component in bill["components"]:  # known only of what is installed where the bill is made
+            component.pop("licenses", None)
+    assert kept == made, "python -m tests.sbom"
+    assert len(made["components"]) == len(re.findall(r"^[\w.-]+==", lock, re.MULTILINE))
+    graph = {row["ref"]: set(row["dependsOn"]) for row in made["dependencies"]}
+    own = made["metadata"]["component"]["purl"]
+    asked = {re.match(r"pkg:pypi/(.*)@", purl)[1] for purl in graph[own]}
+    assert asked == {re.match(r"[\w.-]+", text)[0] for text in table["project"]["dependencies"]}
+    reached, waiting = set(), [own]
+    while waiting:
+        reached.add(one := waiting.pop())
+        waiting += graph[one] - reached
+    assert reached == set(graph)
+
+
+def test_the_bill_of_materials_follows_the_published_schema():
+    validation = pytest.importorskip("cyclonedx.validation.json", reason="the extra 'test' is not whole here")
+    from cyclonedx.schema import SchemaVersion
+
+    from tests import sbom
+
+    strict = validation.JsonStrictValidator(SchemaVersion.V1_6)
+    text = sbom.BILL.read_text("utf-8")
+    assert strict.validate_str(text) is None
+    assert strict.validate_str(text.replace('"bomFormat"', '"format"')) is not None

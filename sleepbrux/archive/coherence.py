@@ -69,8 +69,10 @@ def _column(
     if values.shape != shape:
         _refuse(name, f"has shape {values.shape}, where {shape} belongs")
     if values.dtype.kind in "iuf" and values.size:
-        known = values[~np.isnan(values)] if gaps and values.dtype.kind == "f" else values
-        if known.size and not (low <= known.min() and known.max() <= high):
+        skips = gaps and values.dtype.kind == "f"
+        least, most = (np.fmin.reduce, np.fmax.reduce) if skips else (np.min, np.max)
+        lowest, highest = least(values, axis=None), most(values, axis=None)
+        if not (low <= lowest and highest <= high) and not (skips and np.isnan(lowest)):
             _refuse(name, "holds values that are out of range")
 
 

@@ -23,6 +23,7 @@ Layout, told at length in ``docs/archive.md``::
 from __future__ import annotations
 
 import errno
+import math
 import os
 import re
 from collections.abc import Iterator
@@ -268,15 +269,44 @@ def _read_whole(path: Path) -> _Group:
     """
     answer, parts = ask(path, "archive", Findings(path))
     groups = {name: _Group(attrs) for name, attrs in answer["groups"].items()}
-    root = groups[""]
+    root, sent = groups[""], iter(parts)
+    large = _large(
+        path, {name: shape for name, shape in answer["sets"] if name in answer["places"]}, answer["places"]
+    )
     items: dict[str, Any] = {
-        name: part.reshape(shape) for (name, shape), part in zip(answer["sets"], parts, strict=True)
+        name: large[name] if name in large else next(sent).reshape(shape) for name, shape in answer["sets"]
     }
     for name, item in (*groups.items(), *items.items()):
         if name:
             above, _, own = name.rpartition("/")
             groups[above][own] = item
     return root
+
+
+def _large(path: Path, shapes: dict[str, list[int]], places: dict[str, tuple[str, int]]) -> dict[str, Any]:
+    """The tables of which the reading process told the place, as they lie in the file.
+
+    What it told came out of the file, so it is held against the file: numbers only, inside it, and
+    together no more than it holds.
+    """
+    found: dict[str, Any] = {}
+    with path.open("rb", buffering=0) as file:
+        left = size = os.fstat(file.fileno()).st_size
+        for name, (kind, first) in places.items():
+            dtype, n = np.dtype(kind), math.prod(shapes[name])
+            left -= n * dtype.itemsize
+            if (
+                dtype.kind not in "iuf"
+                or min(shapes[name], default=0) < 0
+                or left < 0
+                or not 0 <= first <= size
+            ):
+                raise ValueError(f"{name} does not lie in the file")
+            found[name] = np.fromfile(file, dtype, n, offset=first - file.tell())
+            if found[name].size != n:
+                raise ValueError(f"{name} does not lie in the file")
+            found[name] = found[name].reshape(shapes[name])
+    return found
 
 
 def _check_seal(path: Path) -> None:

@@ -37,7 +37,10 @@ def run_cluster(tasks: Sequence[Task], out: Path, address: str) -> Iterator[tupl
     try:
         import distributed
     except ImportError as error:
-        raise UsageError("`scheduler` needs dask.distributed; install sleepbrux[cluster]") from error
+        raise UsageError(
+            "`scheduler` needs dask.distributed, which is not installed; add it with: "
+            "pip install 'sleepbrux[cluster]'"
+        ) from error
     from sleepbrux.batch.work import failed
 
     dask: Any = distributed  # its calls carry no types

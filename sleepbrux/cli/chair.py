@@ -153,6 +153,7 @@ def _engine(stem: str, stream: str, channel: tuple[str, ...], unit: str, folder:
         bits=16 if whole else 24,
         start=now.replace(microsecond=0),
         step_uv=chosen.gains[0] if whole else None,
+        find_ends=info.format not in ("int8", "int16"),
     )
     rails = [32767 * gain if info.format == "int16" else None for gain in chosen.gains]
     return Engine(inlet, chosen, keeper, Screen(chosen.labels, info.rate, rails))

@@ -107,7 +107,7 @@ def command(
     with a mark on each clench that says what was between the teeth.
     """
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.core.files import safe_stem, write_text
+    from sleepbrux.core.files import safe_stem, write_together
     from sleepbrux.recording.opening import Hints
     from sleepbrux.report.clench_page import clench_json, clench_page
     from sleepbrux.report.outputs import refuse_other
@@ -148,8 +148,8 @@ def command(
             out.mkdir(parents=True, exist_ok=True)
             page = out / f"{safe_stem(test.name)}.clench.html"
             refuse_other(page.with_suffix(".json"), "person", who)
-            write_text(page, clench_page(test, nights))
-            write_text(page.with_suffix(".json"), clench_json(test, nights, person=who))
+            table = clench_json(test, nights, person=who)
+            write_together({page: clench_page(test, nights), page.with_suffix(".json"): table})
             click.echo(f"page: {page}")
     _next(study_or_recording, scored=bool(nights))
     return 0

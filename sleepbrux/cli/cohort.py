@@ -224,7 +224,7 @@ def command(
     """
     from sleepbrux.analysis.cohort import cohort_text, compare_cohort, read_cohort
     from sleepbrux.cli.reviews import say_unread
-    from sleepbrux.core.files import write_text
+    from sleepbrux.core.files import write_together
     from sleepbrux.core.purpose import PURPOSE
     from sleepbrux.report.cohort_page import render_cohort
 
@@ -242,8 +242,8 @@ def command(
         headline(sentence)
     click.echo("\n".join([*_shown(found), PURPOSE]))
     out.mkdir(parents=True, exist_ok=True)
-    write_text(out / "cohort.json", cohort_text(found))
-    write_text(out / "cohort.report.html", render_cohort(found, nights))
+    page = render_cohort(found, nights)
+    write_together({out / "cohort.json": cohort_text(found), out / "cohort.report.html": page})
     click.echo(f"page: {out / 'cohort.report.html'}")
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()

@@ -170,14 +170,14 @@ def _schedule(
     out: Path,
 ) -> list[str]:
     from sleepbrux.analysis.planning import schedule, schedule_csv, schedule_toml
-    from sleepbrux.core.files import write_text
+    from sleepbrux.core.files import write_together
 
     if start is None:
         raise UsageError("--schedule needs --start, the date of the first night (YYYY-MM-DD)")
     laid: Any = schedule(design, conditions, nights, start.date(), seed=seed)  # type: ignore[arg-type]
     out.mkdir(parents=True, exist_ok=True)
-    write_text(out / "schedule.csv", schedule_csv(laid))
-    write_text(out / "schedule.toml", schedule_toml(laid, baseline=conditions[0], looks=looks))
+    entries = schedule_toml(laid, baseline=conditions[0], looks=looks)
+    write_together({out / "schedule.csv": schedule_csv(laid), out / "schedule.toml": entries})
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
         lines.append(f"Least possible p of the rearrangement test: {laid.least_p:.4f}.")

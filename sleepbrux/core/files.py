@@ -16,7 +16,7 @@ import secrets
 import time
 import tomllib
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import cache
@@ -274,6 +274,22 @@ def write_text(path: Path, text: str, settle: Settle = settle_now) -> None:
     """Write a text file in UTF-8 with line feeds, through `replacing`."""
     with replacing(path, settle) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_together(files: Mapping[Path, str | bytes], *, last: Sequence[str] = ()) -> None:
+    """Write files that belong together through `settling`: each keeps what it held until all are written.
+
+    Parameters
+    ----------
+    files
+        Content of each file; a text is written in UTF-8 with line feeds.
+    last
+        Endings of those that get their names last.
+    """
+    with settling(last=last) as settle:
+        for path, content in files.items():
+            with replacing(path, settle) as temporary:
+                temporary.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
 
 
 def read_text(path: Path, error: type[SleepbruxError], what: str, largest: int = LARGEST_TEXT_BYTES) -> str:

@@ -266,6 +266,8 @@ class Spans:
             ``"exact"`` raises where a border falls inside a slot, ``"outward"`` covers every slot
             that is touched, ``"inward"`` only whole ones.
         """
+        if grid == self.grid:
+            return self
         ratio = self.grid.slot_s / grid.slot_s
         up, down = ratio.numerator, ratio.denominator
         starts = [a * up for a in self.starts.tolist()]

@@ -9,6 +9,7 @@ import typing
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -379,6 +380,7 @@ SECTIONS = (
 )
 
 
+@lru_cache(maxsize=1024)
 def exact(value_s: float) -> Fraction:
     """The decimal that a rule file writes, exactly: 0.29 is 29/100."""
     return Fraction(repr(value_s))

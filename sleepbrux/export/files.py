@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sleepbrux.archive.file import save_night
 from sleepbrux.core.errors import Note, UsageError
-from sleepbrux.core.files import replacing, write_text
+from sleepbrux.core.files import replacing, settling
 from sleepbrux.core.json_text import json_text
 from sleepbrux.export.bids import BidsForm, check_bids, write_bids
 from sleepbrux.export.dictionary import dictionary_csv
@@ -192,18 +192,17 @@ def write_files(
     if "study" in wish.kinds:
         made["study.csv"] = ("\ufeff" if wish.utf8_mark else "") + study_table(shared)
     folder.mkdir(parents=True, exist_ok=True)
-    for name, content in made.items():
-        if isinstance(content, str):
-            write_text(folder / name, content)
-        else:
-            with replacing(folder / name) as temporary:
-                temporary.write_bytes(content)
     written = [folder / name for name in made]
     reviewed = {stem for stem, night in nights if night.review is not None}
-    for (stem, _), name, night in zip(nights, stems, automatic, strict=False):
-        written.append(folder / f"{name}{ARCHIVE}")
-        copy = to_share(night, wish.shown, aliases=[stem])
-        save_night(with_notes(copy, REVIEW_LEFT_OUT) if stem in reviewed else copy, written[-1])
+    with settling() as settle:
+        for name, content in made.items():
+            with replacing(folder / name, settle) as temporary:
+                temporary.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+        for (stem, _), name, night in zip(nights, stems, automatic, strict=False):
+            written.append(folder / f"{name}{ARCHIVE}")
+            copy = to_share(night, wish.shown, aliases=[stem])
+            copy = with_notes(copy, REVIEW_LEFT_OUT) if stem in reviewed else copy
+            save_night(copy, written[-1], settle=settle)
     if "bids" in wish.kinds:
         labels = [_labels(old, new) for (_, old), (_, new) in zip(nights, shared, strict=True)]
         written += write_bids(shared, folder / BIDS_FOLDER, places, labels=labels, form=form)

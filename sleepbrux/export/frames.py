@@ -211,7 +211,9 @@ def parquet(night: Night) -> dict[str, bytes]:
     try:
         import pyarrow  # noqa: F401 -- pandas asks for it by name
     except ImportError as error:
-        raise UsageError("Parquet needs pyarrow; install it with pip install 'sleepbrux[tables]'") from error
+        raise UsageError(
+            "Parquet needs pyarrow, which is not installed; add it with: pip install 'sleepbrux[tables]'"
+        ) from error
     # not compressed: the tables are small, and a search for a name finds it
     return {
         name: table.to_parquet(engine="pyarrow", compression=None) for name, table in frames(night).items()

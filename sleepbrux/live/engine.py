@@ -155,6 +155,8 @@ class Engine:
             if now - self._flushed_s >= FLUSH_S:
                 self._flushed_s = now
                 self.keeper.flush()
+                if self.keeper.find_ends:
+                    self.screen.rails_uv = self.keeper.ends_uv
         except (KeptError, RecordingError) as error:
             self._end(str(error))
         if self.clock.rate_seen and not self.ended:
@@ -206,6 +208,7 @@ class Engine:
             self._end(f"the stream {self.chosen.info.name!r} did not come back, so the recording ended")
             return
         if now - self._asked_s < AGAIN_EVERY_S:
+            self.inlet.wait(PULL_S)
             return
         self._asked_s = now
         back = self.inlet.again()
@@ -224,6 +227,7 @@ class Engine:
         if not len(values):
             back.close()
             return
+        self.notes += self.inlet.notes()
         self.inlet.close()
         self.inlet, self._lost_s = back, None
         now = back.now()
@@ -261,4 +265,4 @@ class Engine:
 
     def all_notes(self) -> list[Note]:
         """What a reader of the recording must know of how it came to be."""
-        return [*self.clock.notes(), *self.keeper.notes(), *self.notes]
+        return [*self.clock.notes(), *self.keeper.notes(), *self.notes, *self.inlet.notes()]

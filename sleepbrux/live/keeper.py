@@ -2,15 +2,19 @@
 
 Records are short, so that a gap lies where it was to a fraction of a record, and every record has room for
 one mark, so that a mark is in the file as soon as it is made. The header is right after each `flush`: what is
-there can be opened at any time, also after the process was killed.
+there can be opened at any time, also after the process was killed. Once a second it is forced onto the disk, in a
+thread of its own because a disk may take 100 ms, so that a power cut costs a second or two.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
+import os
+import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -19,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.core.errors import Note, RecordingError
+from sleepbrux.live.rails import RailsSeen
 from sleepbrux.recording.edf_writer import Annotation, EdfSignal, header, tal
 
 RECORD_S = (0.02, 0.025, 0.03125, 0.04, 0.05, 0.0625, 0.1, 0.125, 0.2, 0.25, 0.5, 1.0)
@@ -27,6 +32,7 @@ TIME_BYTES = 24
 STEP_UV = {16: 0.1, 24: 200_000 / 8_388_607}
 LONGEST_LABEL = 16
 KIND_AT, N_RECORDS_AT = 192, 236
+SYNC_EVERY_S = 1.0
 
 
 class KeptError(RecordingError):
@@ -39,6 +45,34 @@ class Slot:
 
     record: int
     mark: Annotation
+
+
+class _Disk:
+    """Has the system write a file onto the disk once a second, in a thread: a disk may take 100 ms."""
+
+    def __init__(self) -> None:
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="disk")
+        self._pending: Future[None] | None = None
+        self._forced_s = time.monotonic()
+
+    def force(self, number: int) -> None:
+        """Begin where a second has gone by and the last time is over; what failed then is raised."""
+        if self._pending is not None and not self._pending.done():
+            return
+        self.wait()
+        if time.monotonic() - self._forced_s >= SYNC_EVERY_S:
+            self._forced_s = time.monotonic()
+            self._pending = self._thread.submit(os.fsync, number)
+
+    def wait(self) -> None:
+        """Until what was begun is over."""
+        if self._pending is not None:
+            done, self._pending = self._pending, None
+            done.result()
+
+    def end(self) -> None:
+        """Begin nothing more."""
+        self._thread.shutdown()
 
 
 def record_s(rate: Fraction) -> Fraction:
@@ -81,6 +115,9 @@ class Keeper:
         Local time of the first sample.
     step_uv
         µV of a digital step; None for the usual one of so many bits.
+    find_ends
+        Whether the ends of the converter are looked for in the values, because the stream does not say them; once
+        found they are in the header, where any reader finds them.
 
     Attributes
     ----------
@@ -99,6 +136,7 @@ class Keeper:
         bits: int = 24,
         start: datetime | None = None,
         step_uv: float | None = None,
+        find_ends: bool = False,
     ) -> None:
         self.path, self.rate, self.bits = path, rate, bits
         self.step_uv = step_uv or STEP_UV[bits]
@@ -119,14 +157,10 @@ class Keeper:
         self._onsets: list[float] = []
         self._number = 0
         self._failed = ""
-        first = header(
-            self._signals,
-            TEXT_BYTES,
-            n_records=0,
-            kind="EDF+D" if bits == 16 else "BDF+D",
-            start=start,
-            record_s=self.record_s,
-        )
+        self._start, self.find_ends = start, find_ends
+        self._seen = RailsSeen(len(labels)) if find_ends else None
+        self._disk = _Disk()
+        first = self._header()
         try:
             self._file = path.open("xb+")
         except FileExistsError as error:
@@ -138,6 +172,21 @@ class Keeper:
         self._header_bytes = len(first)
         self._write(first)
         self.flush()
+
+    def _header(self) -> bytes:
+        return header(
+            self._signals,
+            TEXT_BYTES,
+            n_records=self.n_records,
+            kind="EDF+D" if self.bits == 16 else "BDF+D",
+            start=self._start,
+            record_s=self.record_s,
+        )
+
+    @property
+    def ends_uv(self) -> tuple[float | None, ...]:
+        """The end of each channel's range that is nearer to 0, µV, where it was found in the values."""
+        return tuple(None if s.ends is None else min(map(abs, s.range)) for s in self._signals)
 
     @property
     def _record_bytes(self) -> int:
@@ -178,12 +227,15 @@ class Keeper:
         self._place_waiting()
 
     def _digital(self, uv: NDArray[np.floating]) -> NDArray[np.int32]:
-        low, high = self._signals[0].digital
+        low, high = replace(self._signals[0], ends=None).digital
         steps = np.rint(uv / self.step_uv)
         beyond = (steps < low) | (steps > high)
         if beyond.any():
             self.clipped = [a + int(b) for a, b in zip(self.clipped, beyond.sum(axis=0), strict=True)]
-        return np.asarray(np.clip(steps, low, high), dtype=np.int32)
+        held = np.asarray(np.clip(steps, low, high), dtype=np.int32)
+        if self._seen is not None:
+            self._seen.push(held)
+        return held
 
     def _packed(self, rows: NDArray[np.int32]) -> bytes:
         columns = np.ascontiguousarray(rows.T)
@@ -242,7 +294,7 @@ class Keeper:
             raise self._broken(error) from error
 
     def flush(self) -> None:
-        """Hand everything to the system, with a header that is right.
+        """Hand everything to the system, with a header that is right; once a second it goes onto the disk.
 
         Raises
         ------
@@ -253,18 +305,28 @@ class Keeper:
             raise KeptError(self._failed)
         try:
             self._file.flush()
-            self._file.seek(N_RECORDS_AT)
-            self._file.write(str(self.n_records).ljust(8).encode("ascii"))
-            self._file.seek(0, 2)
+            self._renew_header()
             self._file.flush()
+            self._disk.force(self._file.fileno())
         except OSError as error:
             raise self._broken(error) from error
+
+    def _renew_header(self) -> None:
+        ends = self._seen.found() if self._seen is not None else [s.ends for s in self._signals]
+        if ends != [s.ends for s in self._signals]:
+            self._signals = [replace(s, ends=e) for s, e in zip(self._signals, ends, strict=True)]
+            self._file.seek(0)
+            self._file.write(self._header())
+        self._file.seek(N_RECORDS_AT)
+        self._file.write(str(self.n_records).ljust(8).encode("ascii"))
+        self._file.seek(0, 2)
 
     def _broken(self, error: OSError) -> KeptError:
         """What became of the file: cut to its whole records, closed, never written again."""
         why = (
             "the disk is full" if error.errno in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT) else error.strerror
         )
+        self._disk.end()
         size = self.path.stat().st_size if self.path.exists() else 0
         whole = max((size - self._header_bytes) // self._record_bytes, 0)
         self.n_records = min(whole, self.n_records) if whole else 0
@@ -294,6 +356,13 @@ class Keeper:
         if all(abs(onset - k * step) < step / 100 for k, onset in enumerate(self._onsets)):
             self._file.seek(KIND_AT)  # without a gap the file is a continuous one
             self._file.write(b"EDF+C" if self.bits == 16 else b"BDF+C")
+        try:
+            self._file.flush()
+            self._disk.wait()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise self._broken(error) from error
+        self._disk.end()
         self._file.close()
 
     def notes(self) -> list[Note]:

@@ -64,7 +64,7 @@ class Screen:
     Parameters
     ----------
     rails_uv
-        Ends of the converter's range in µV, one a channel; None where they are not known.
+        Ends of the converter's range in µV, one a channel; None where they are not known. They may be set later.
     """
 
     def __init__(self, labels: Sequence[str], rate: Fraction, rails_uv: Sequence[float | None] = ()) -> None:
@@ -79,7 +79,7 @@ class Screen:
         self.frames = 0
         self._raw: deque[Floats] = deque()
         self._n_raw = 0
-        self.rails_uv = tuple(rails_uv) or (None,) * n
+        self.rails_uv: tuple[float | None, ...] = tuple(rails_uv) or (None,) * n
 
     def push(self, uv: Floats) -> Floats:
         """Take samples in the order in which they come, shape (n, n_channels); gives new points of the envelope.

@@ -285,13 +285,13 @@ class Session:
         """Page and table of the test next to the recording, as the clench test of any file leaves them."""
         if self.result is None:
             return
-        from sleepbrux.core.files import safe_stem, write_text
+        from sleepbrux.core.files import safe_stem, write_together
         from sleepbrux.report.clench_page import clench_json, clench_page
 
         page = self.path.parent / f"{safe_stem(self.result.name)}.clench.html"
         try:
-            write_text(page, clench_page(self.result, []))
-            write_text(page.with_suffix(".json"), clench_json(self.result, [], person=self.person))
+            table = clench_json(self.result, [], person=self.person)
+            write_together({page: clench_page(self.result, []), page.with_suffix(".json"): table})
             self.written = (page, page.with_suffix(".json"))
         except OSError as error:
             self._tell(

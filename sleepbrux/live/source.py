@@ -1,12 +1,13 @@
 """Streams of this machine: found, chosen, received. The only door to the live library.
 
-The library looks on this machine only: nothing is asked of the network, and sender and receiver share one clock,
-so stamps need no correction between clocks. An inlet is opened and then emptied,
-because what it hands out first may be minutes old.
+The library looks on this machine only: nothing is asked of the network. Stamps are carried over to this computer's
+clock by what the library measures between sender and receiver. An inlet is opened and then emptied, because what it
+hands out first may be minutes old.
 """
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -15,8 +16,9 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepbrux.core.errors import RecordingError
+from sleepbrux.core.errors import Note, RecordingError
 from sleepbrux.core.texts import printable
+from sleepbrux.live.sender_clock import EVERY_S, SenderClock
 from sleepbrux.recording.findings import listed
 from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.memory import exact_rate
@@ -85,7 +87,7 @@ class Inlet(Protocol):
         ...
 
     def pull(self, timeout_s: float) -> tuple[NDArray[Any], NDArray[np.float64]]:
-        """Samples, shape (n, n_channels), and their stamps, s; empty where none came in time.
+        """Samples, shape (n, n_channels), and their stamps on this computer's clock, s; empty where none came in time.
 
         Raises
         ------
@@ -100,6 +102,14 @@ class Inlet(Protocol):
 
     def now(self) -> float:
         """Time of this computer on the clock of the stamps, s."""
+        ...
+
+    def wait(self, seconds: float) -> None:
+        """Let so much time go by, where there is nothing to pull."""
+        ...
+
+    def notes(self) -> list[Note]:
+        """What a reader of the stamps must know."""
         ...
 
     def close(self) -> None:
@@ -190,12 +200,24 @@ class LslInlet:
         self.info = _info(self._inlet.info(timeout=LOOK_S))
         self._most = max(round(float(self.info.rate)), 64)
         self._open = False
+        self._clock = SenderClock()
+        self._compared_s = 0.0
 
     def start(self) -> None:
         """See `Inlet`."""
         self._inlet.open_stream(timeout=LOOK_S)
+        self._compare(LOOK_S)
         self._inlet.flush()
         self._open = True
+
+    def _compare(self, timeout_s: float) -> None:
+        """The library measures in a thread of its own; after the first time this only asks for the newest."""
+        self._compared_s = self.now()
+        try:
+            self._clock.measured(self.now(), float(self._inlet.time_correction(timeout_s)))
+            self._clock.unknown = False
+        except (self._pylsl.util.TimeoutError, self._pylsl.util.LostError):
+            self._clock.unknown = not self._clock.known
 
     def pull(self, timeout_s: float) -> tuple[NDArray[Any], NDArray[np.float64]]:
         """See `Inlet`."""
@@ -205,7 +227,9 @@ class LslInlet:
             values, stamps = self._inlet.pull_chunk(timeout=timeout_s, max_samples=self._most, min_samples=1)
         except self._pylsl.util.LostError as error:
             raise LostStreamError(f"the stream {self.info.name!r} ended") from error
-        return values, stamps
+        if self.now() - self._compared_s >= EVERY_S:
+            self._compare(0.0)
+        return values, self._clock.mapped(np.asarray(stamps, dtype=np.float64))
 
     def again(self) -> LslInlet | None:
         """See `Inlet`; known by its id, else by its name."""
@@ -219,6 +243,14 @@ class LslInlet:
     def now(self) -> float:
         """See `Inlet`."""
         return float(self._pylsl.local_clock())
+
+    def wait(self, seconds: float) -> None:
+        """See `Inlet`."""
+        time.sleep(seconds)
+
+    def notes(self) -> list[Note]:
+        """See `Inlet`."""
+        return self._clock.notes()
 
     def close(self) -> None:
         """See `Inlet`."""

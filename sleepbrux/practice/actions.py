@@ -117,7 +117,7 @@ def start_study(practice: Practice, fields: Fields) -> Done:
         raise UsageError(why)
     if not any(c.isdigit() for c in code) and fields.get("meant") != "yes":
         return Done(
-            ask=f"{code!r} has no digit and may be a name. The code stands on every page and letter; is it a code?",
+            ask=f"{code!r} has no digit and may be a name. Every page and letter shows the code; is it one?",
             answers=(("yes, it is a code", dict(fields) | {"meant": "yes"}),),
         )
     if fields.get("where") == "new":

@@ -32,10 +32,13 @@ class EdfSignal:
     transducer: str = "surface electrodes"
     prefilter: str = ""
     bits: int = 16
+    ends: tuple[int, int] | None = None
 
     @property
     def digital(self) -> tuple[int, int]:
-        """Lowest and highest digital step; in 24 bits they are opposite, so that 0 is 0 exactly."""
+        """Lowest and highest digital step: ``ends``, else all; in 24 bits opposite, so that 0 is 0 exactly."""
+        if self.ends is not None:
+            return self.ends
         return (-32768, 32767) if self.bits == 16 else (-8388607, 8388607)
 
     @property
@@ -56,6 +59,16 @@ class Annotation:
 
 def _number(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def _of_8(value: float) -> str:
+    """A physical value with as many decimals as a header field of 8 characters holds."""
+    for decimals in range(6, -1, -1):
+        text = f"{value:.{decimals}f}"
+        text = text.rstrip("0").rstrip(".") if decimals else text
+        if len(text) <= 8:
+            return text
+    return text
 
 
 def tal(annotation: Annotation) -> bytes:
@@ -82,8 +95,8 @@ def _fields(signals: Sequence[EdfSignal], n_text: int, record_s: Fraction) -> li
         (16, [s.label for s in signals] + ["EDF Annotations" if bits == 16 else "BDF Annotations"]),
         (80, [s.transducer for s in signals] + [""]),
         (8, [s.unit for s in signals] + [""]),
-        (8, [_number(s.range[0]) for s in signals] + ["-1"]),
-        (8, [_number(s.range[1]) for s in signals] + ["1"]),
+        (8, [_of_8(s.range[0]) for s in signals] + ["-1"]),
+        (8, [_of_8(s.range[1]) for s in signals] + ["1"]),
         (8, [str(s.digital[0]) for s in signals] + [str(low)]),
         (8, [str(s.digital[1]) for s in signals] + [str(high)]),
         (80, [s.prefilter for s in signals] + [""]),

@@ -16,6 +16,7 @@ from sleepbrux.core.errors import Note, RecordingError, UsageError
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
+from sleepbrux.recording.presence import is_sample
 
 SLOWEST_HZ, FASTEST_HZ = Fraction(1, 1_000_000), 10_000_000
 
@@ -161,7 +162,7 @@ def from_array(
             f" each of the {len(labels)} labels is allowed."
         )
     exact = exact_rate(rate)
-    present = np.isfinite(data)
+    present = is_sample(data)
     grid = Grid(1 / exact, data.shape[1])
     names = unique_labels([label.strip() for label in labels])
     channels = tuple(_channel(i, label, labels[i], exact, present[i]) for i, label in enumerate(names))

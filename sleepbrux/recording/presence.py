@@ -10,6 +10,18 @@ from numpy.typing import NDArray
 from sleepbrux.recording.model import Piece
 
 MOST_RUNS = 100_000
+LARGEST = 1e10  # stored value; above it squares of a frame run over, and no amplifier gives it in any unit
+
+
+def is_sample(values: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Which values can be samples: numbers that are not beyond what any unit of any amplifier gives.
+
+    >>> is_sample(np.array([1.0, np.nan, -np.inf, 1e30])).tolist()
+    [True, False, False, False]
+    """
+    with np.errstate(invalid="ignore"):
+        found: NDArray[np.bool_] = np.abs(values) <= LARGEST
+    return found
 
 
 class Present:
@@ -52,7 +64,7 @@ def present_in(parts: Iterable[NDArray[np.floating]], columns: int) -> list[Pres
     found = [Present() for _ in range(columns)]
     first = 0
     for part in parts:
-        finite = np.isfinite(part)
+        finite = is_sample(part)
         for k, present in enumerate(found):
             present.push(finite[:, k], first)
         first += len(part)

@@ -30,7 +30,7 @@ from sleepbrux.archive.manifest import (
     manifest_text,
 )
 from sleepbrux.core.errors import ArchiveError
-from sleepbrux.core.files import changing, safe_stem, settling, write_text
+from sleepbrux.core.files import changing, safe_stem, settling, write_text, write_together
 from sleepbrux.export.summary import report_id, robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.report.night_page import render_night
@@ -64,7 +64,7 @@ __all__ = [
 REPORT = ".report.html"
 SUMMARY = ".summary.json"
 ROBUSTNESS = ".robustness.json"
-LAST = (ARCHIVE, SUMMARY, LIST)
+LAST = (SUMMARY, ARCHIVE, LIST)
 """What of a set is renamed last; each stands only where all before it do."""
 
 
@@ -415,8 +415,7 @@ def write_agreement(found: ScoringAgreement, pairs: Sequence[Pair], folder: Path
         "agreement.events.csv": agreement_events(pairs),
         "agreement.json": agreement_text(found),
     }
-    for name, text in texts.items():
-        write_text(folder / name, text)
+    write_together({folder / name: text for name, text in texts.items()})
     return list(texts)
 
 

@@ -23,7 +23,9 @@ def _axes(ax: Any) -> Any:
     try:
         from matplotlib.figure import Figure
     except ImportError as error:
-        raise UsageError("plots need matplotlib; install it with: pip install 'sleepbrux[plot]'") from error
+        raise UsageError(
+            "a plot needs matplotlib, which is not installed; add it with: pip install 'sleepbrux[plot]'"
+        ) from error
     import sys
 
     pyplot = sys.modules.get("matplotlib.pyplot")

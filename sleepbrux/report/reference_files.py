@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sleepbrux.core.files import safe_stem, write_text
+from sleepbrux.core.files import safe_stem, write_together
 from sleepbrux.reference.recorded import ReferenceCheck
 from sleepbrux.report.outputs import refuse_other
 from sleepbrux.report.reference_page import reference_json, reference_page
@@ -26,6 +26,5 @@ def write_reference(
     page = folder / f"{safe_stem(name)}.reference.html"
     if only_own:
         refuse_other(page.with_suffix(".json"), "input_sha256", looked.swept.digest)
-    write_text(page, reference_page(looked, *steps))
-    write_text(page.with_suffix(".json"), reference_json(looked))
+    write_together({page: reference_page(looked, *steps), page.with_suffix(".json"): reference_json(looked)})
     return page

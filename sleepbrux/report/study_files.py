@@ -20,7 +20,7 @@ from sleepbrux.analysis.comparison.tables import (
 )
 from sleepbrux.analysis.planning import Plan, plans_of
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import write_text
+from sleepbrux.core.files import write_together
 from sleepbrux.report.outputs import refuse_other
 from sleepbrux.report.study_page import clench_tests, render_study
 from sleepbrux.study.file import Study
@@ -99,7 +99,7 @@ def write_study(
         Folder in which clench tests (``*.clench.json``) lie, for the page.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in (
+    texts = (
         (".comparison.json", comparison_text(found)),
         (".nights.csv", nights_table(found)),
         (".contrasts.csv", contrasts_table(found)),
@@ -110,5 +110,5 @@ def write_study(
             REPORT,
             render_study(found, plans=plans, clench=clench_tests(clench or folder, found.person)),
         ),
-    ):
-        write_text(folder / f"{STUDY}{name}", text)
+    )
+    write_together({folder / f"{STUDY}{name}": text for name, text in texts}, last=(REPORT,))

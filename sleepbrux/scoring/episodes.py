@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -188,35 +189,46 @@ def _table(
     clipped: Spans,
     near: Spans,
 ) -> Episodes:
-    def each(function: object, dtype: type) -> NDArray[np.generic]:
-        return np.array([function(m) for m, _, _ in rows], dtype=dtype)  # type: ignore[operator]
+    if not rows:
+        members, first = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    else:
+        members = np.concatenate([m for m, _, _ in rows])
+        first = np.concatenate(([0], np.cumsum([len(m) for m, _, _ in rows])[:-1]))
 
-    starts = each(lambda m: bursts.starts[m[0]], np.int64)
-    stops = each(lambda m: bursts.stops[m].max(), np.int64)
-    flags = []
-    beside = near.slots_before(stops) > near.slots_before(starts)  # type: ignore[arg-type]
-    for (members, _, words), start, stop, lost in zip(
-        rows, starts.tolist(), stops.tolist(), beside.tolist(), strict=True
-    ):
-        edge = ("edge",) if lost or bursts.cut[members].any() else ()
-        touched = bool(((clipped.starts < stop) & (clipped.stops > start)).any())
-        strong = (ABOVE,) if bursts.improbable[members].any() else ()
-        flags.append((*edge, *(("clipped",) if touched else ()), *strong, *words))
+    def over(function: np.ufunc, values: NDArray[Any]) -> NDArray[Any]:
+        """A ufunc over the bursts of each episode."""
+        return function.reduceat(values[members], first) if rows else values[:0]
+
+    starts = bursts.starts[members[first]]
+    stops = over(np.maximum, bursts.stops)
+    clips = np.searchsorted(clipped.starts, stops) > np.searchsorted(clipped.stops, starts, side="right")
+    beside = (near.slots_before(stops) > near.slots_before(starts)) | over(np.logical_or, bursts.cut)
+    strong = over(np.logical_or, bursts.improbable)
+    flags = tuple(
+        (
+            *(("edge",) if edge else ()),
+            *(("clipped",) if touched else ()),
+            *((ABOVE,) if above else ()),
+            *words,
+        )
+        for (_, _, words), edge, touched, above in zip(
+            rows, beside.tolist(), clips.tolist(), strong.tolist(), strict=True
+        )
+    )
     length = bursts.stops - bursts.starts
+    weighted = bursts.mean_pct_mvc * length
     return Episodes(
         grid=bursts.grid,
-        starts=starts,  # type: ignore[arg-type]
-        stops=stops,  # type: ignore[arg-type]
+        starts=starts,
+        stops=stops,
         kind=np.array([code for _, code, _ in rows], dtype=np.int8),
-        n_bursts=each(len, np.int64),  # type: ignore[arg-type]
-        n_phasic=each(lambda m: (bursts.kind[m] == PHASIC).sum(), np.int64),  # type: ignore[arg-type]
-        n_tonic=each(lambda m: (bursts.kind[m] == TONIC).sum(), np.int64),  # type: ignore[arg-type]
-        peak_pct_mvc=each(lambda m: bursts.peak_pct_mvc[m].max(), np.float64),  # type: ignore[arg-type]
-        mean_pct_mvc=each(
-            lambda m: float((bursts.mean_pct_mvc[m] * length[m]).sum() / length[m].sum()),
-            np.float64,
-        ),  # type: ignore[arg-type]
-        channels=each(lambda m: np.bitwise_or.reduce(bursts.channels[m]), np.int64),  # type: ignore[arg-type]
-        flags=tuple(flags),
+        n_bursts=np.array([len(m) for m, _, _ in rows], dtype=np.int64),
+        n_phasic=over(np.add, (bursts.kind == PHASIC).astype(np.int64)),
+        n_tonic=over(np.add, (bursts.kind == TONIC).astype(np.int64)),
+        peak_pct_mvc=over(np.maximum, bursts.peak_pct_mvc),
+        # one by one: sums in another order end in another last digit
+        mean_pct_mvc=np.array([weighted[m].sum() / length[m].sum() for m, _, _ in rows], dtype=np.float64),
+        channels=over(np.bitwise_or, bursts.channels),
+        flags=flags,
         of_burst=of_burst,
     )

@@ -7,9 +7,9 @@ count is never below ``least`` and never above ``most``. Neither speaks of episo
 these belong to other hours.
 
 How tight: stretches that a known pause separates are independent. Where no lost time is near, both are the
-count itself. Elsewhere ``most`` lets every burst before which a pause is possible begin an episode that lost
-time has room to complete, without asking whether one hole has room for two neighbours at once; ``least``
-is 1 where an onset is certain and bursts that no filling can part or unite make an episode, else 0.
+count itself. Elsewhere ``most`` lets bursts before which a pause is possible begin an episode that lost
+time has room to complete, as many as can follow one another with a pause between; ``least`` is 1 where an
+onset is certain and bursts that no filling can part or unite make an episode, else 0.
 `tests/scoring/test_possible_counts.py` counts over every filling of small nights.
 
 What lost time does to the events themselves is decided where they are made: `bursts` joins a burst across a short
@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from heapq import heappop, heappush
 
 import numpy as np
 from numpy.typing import NDArray
@@ -217,9 +218,68 @@ def _conceivable(night: _Night, span: tuple[int, int], admitted: Callable[[Ints]
     before = np.searchsorted(stops, pieces[:, 0], side="right") - 1
     alone = (before < 0) | (pieces[:, 0] - np.append(stops, 0)[before] >= night.pause)
     alone &= night.valid.slots_before(pieces[:, 1]) > night.valid.slots_before(pieces[:, 0])
-    onsets = np.concatenate((starts[first & inside], pieces[alone, 0]))
-    onsets = onsets[_would_count(admitted, onsets)]
-    return sum(_has_room(night, onset, span[1]) for onset in onsets.tolist())
+    own, pieces = starts[first & inside], pieces[alone]
+    onsets = np.concatenate((own, pieces[:, 0]))
+    earliest = np.concatenate((np.where(night.pieces.holds(own - 1), own - reach, own), pieces[:, 0]))
+    latest = np.concatenate((own, pieces[:, 1] - 1))
+    keep = _would_count(admitted, onsets)
+    keep[keep] = [_has_room(night, onset, span[1]) for onset in onsets[keep].tolist()]
+    if not night.steady:
+        return int(keep.sum())
+    return _packed(night, earliest[keep].tolist(), latest[keep].tolist(), span[1])
+
+
+def _packed(night: _Night, earliest: list[int], latest: list[int], end: int) -> int:
+    """How many of some onsets, each within its limits, can begin episodes that follow one another.
+
+    The next one begins a pause after the one before can at the soonest have been completed, so the
+    soonest possible is taken first.
+    """
+    waiting = sorted(zip(earliest, latest, strict=True))
+    open_ended = end > night.valid.grid.n_slots - night.reach
+    ready: list[int] = []
+    n, at, k = 0, 0, 0
+    while ready or k < len(waiting):
+        if not ready:
+            at = max(at, waiting[k][0])
+        while k < len(waiting) and waiting[k][0] <= at:
+            heappush(ready, waiting[k][1])
+            k += 1
+        if heappop(ready) < at:
+            continue
+        done = _soonest(night, at, end)
+        if done is None:
+            return n + open_ended  # it may go on after the recording
+        n, at = n + 1, done + night.pause
+    return n
+
+
+def _soonest(night: _Night, onset: int, end: int) -> int | None:
+    """Slot before which no episode that begins at ``onset`` can be complete; None: not before ``end``."""
+    criterion, grid = night.criterion, night.valid.grid
+    done = end + 1
+    if criterion.burst.types:
+        tonic = least_tonic(grid, criterion.burst)
+        runs = _within(night.runs, onset, end)
+        long = runs[runs[:, 1] - runs[:, 0] >= tonic, 0]
+        done = int(long[0]) + tonic if len(long) else done
+    shortest, apart = least_burst(grid, criterion.burst), night.bridge + 1
+    need = criterion.episode.minimum_phasic_bursts
+    a, b = np.searchsorted(night.starts, [onset, end])
+    ends = (night.starts[a:b][:need] + 1).tolist()
+    free = _within(night.holes, onset, end)
+    room = (free[:, 1] - free[:, 0] + apart) // (shortest + apart)
+    for start, most in zip(free[:, 0].tolist(), room.tolist(), strict=True):
+        if start > done:
+            break
+        ends += [start + shortest + i * (shortest + apart) for i in range(min(most, need))]
+        if len(ends) >= need:
+            ends = sorted(ends)[:need]
+            if ends[-1] <= start:
+                break
+    if len(ends) >= need:
+        done = min(done, sorted(ends)[need - 1])
+    return done if done <= end else None
 
 
 def _within(spans: Spans, begin: int, end: int) -> Ints:

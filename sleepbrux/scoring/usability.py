@@ -26,7 +26,7 @@ from sleepbrux.recording.marks import classify
 from sleepbrux.recording.window import LIGHTS_UNKNOWN
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.request import Request, score_file, study_request
-from sleepbrux.scoring.without_doubtful import doubted
+from sleepbrux.scoring.without_doubtful import LEVELS, doubted
 from sleepbrux.signal.doubtful_activity import DOUBTS
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.study.file import load_study
@@ -268,7 +268,7 @@ def _doubtful(night: Night) -> list[NightFinding]:
     found = []
     for reason, where in doubted(night.swept, night.notes).items():
         text = f"{DOUBTS[reason]} ({where}); it was counted, and could be no muscle activity"
-        if reason == "gain":
+        if reason in LEVELS:
             text = f"{DOUBTS[reason]} ({where}); the threshold may have been too high or too low there"
         shared = reason == "shared"
         found.append(

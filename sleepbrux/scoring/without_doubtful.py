@@ -2,7 +2,8 @@
 
 The count of a night takes doubtful time (`signal.doubts`) as it is. Two other readings stand beside it:
 doubtful activity as not seen, so that lost time's own bounds hold whatever lay under it; and, where the level of
-a channel changed by a factor, that channel as if it had not. The lowest and the highest rate over all
+a channel changed by a factor, that channel as if it had not. Of a creep nobody knows at which level 100 % MVC was
+measured, so both ends are taken. The lowest and the highest rate over all
 readings are measures of the night.
 """
 
@@ -21,7 +22,8 @@ from sleepbrux.scoring.bursts import Bursts
 from sleepbrux.scoring.events import Events
 from sleepbrux.scoring.measures import Measure, Possible
 from sleepbrux.scoring.possible_counts import PossibleCounts
-from sleepbrux.signal.doubtful_activity import DOUBTS, at_usual_level
+from sleepbrux.signal.doubtful_activity import DOUBTS
+from sleepbrux.signal.levels import at_level
 from sleepbrux.signal.quality import Quality
 from sleepbrux.signal.swept import Swept
 
@@ -29,6 +31,7 @@ LEAST_NAMED_S = 10.0
 LOOSE_WARNED_S = 300.0  # as a side that is lost: what it does to the rest of the night is not known
 LEAST_MOVED = 0.02  # of the rate, and more than one episode: then it is a warning
 NOT_SEEN = ("shared", "blunt", "loose")
+LEVELS = {"gain": ("usual",), "creep": ("lowest", "highest")}
 DOUBTFUL, WITHOUT_EFFECT = "activity-doubtful", "activity-doubtful-without-effect"
 Count = Callable[[Swept, Events | None], tuple[PossibleCounts, float]]
 
@@ -53,13 +56,14 @@ def _readings(swept: Swept, bursts: Sequence[Bursts]) -> Iterator[Swept]:
     )
     if any(len(spans) for spans in lost):
         yield without
-    if any("gain" in q.doubts for q in swept.quality):
-        yield replace(
-            without,
-            frames=tuple(
-                at_usual_level(f, q.usable) for f, q in zip(swept.frames, swept.quality, strict=True)
-            ),
-        )
+    for reason, places in LEVELS.items():
+        if any(reason in q.doubts for q in swept.quality):
+            for place in places:
+                frames = (
+                    at_level(f, q.usable, q.doubts[reason], place) if reason in q.doubts else f
+                    for f, q in zip(swept.frames, swept.quality, strict=True)
+                )
+                yield replace(without, frames=tuple(frames))
 
 
 def possible_readings(swept: Swept, events: Events, count: Count) -> Possible:

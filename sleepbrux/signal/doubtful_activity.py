@@ -9,15 +9,16 @@ No test asks for amplitude alone; each asks for what a muscle cannot do::
     loose     one side alone never comes down to its rest for minutes, or for half a minute with another spectrum
     gain      for minutes the rest is lower or higher by a factor and its spectrum is the same: a bridge of sweat,
               another gain, or the muscle's own tone
+    creep     the same, slowly and on all sides alike (`levels`)
 
-What lies in such time counts; a second count takes it as not seen (`scoring.night`), a third, for ``gain``, as
-if the rest had stayed what it usually is.
+What lies in such time counts; a second count takes it as not seen (`scoring.night`), further ones, for ``gain``
+and ``creep``, as if the rest had stayed at one level.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations
@@ -28,8 +29,9 @@ from numpy.typing import NDArray
 from sleepbrux.core.spans import Spans
 from sleepbrux.recording.model import Channel
 from sleepbrux.signal.filters import emg_power
-from sleepbrux.signal.gain import TENTHS, tenths
-from sleepbrux.signal.quantiles import median, quantile, running
+from sleepbrux.signal.gain import TENTHS
+from sleepbrux.signal.levels import Levels, Seen, creep_doubt, gain_doubt, levels_of, windows
+from sleepbrux.signal.quantiles import quantile
 from sleepbrux.signal.sweep import ChannelFrames
 
 DOUBTS = {
@@ -37,10 +39,10 @@ DOUBTS = {
     "blunt": "raised, with a spectrum far below that of a muscle: a rubbing cable or a moving electrode",
     "loose": "one side does not come down to its rest: a loose electrode",
     "gain": "resting level lower or higher by a factor, its spectrum the same: gain, sweat, or muscle tone",
+    "creep": "resting level of all sides creeps over the night, its spectrum the same: gel, sweat, or muscle tone",
 }
 # All limits are our choice unless a line says otherwise.
 RAISED, BARELY = 6.0, 2.0  # times the power of rest
-REST_SHARE = 0.3
 PLATEAU = 0.3  # of a run's mean power; flanks rise on both sides at once
 BESIDE = 2  # frames on either side of which a frame's deviation is taken
 LEAST_FRAMES = 8
@@ -60,49 +62,13 @@ BLUNT_SMOOTH = 5
 BLUNT_SHARE, BLUNT_JOIN_S = 0.5, 0.1
 SWING_TO_LEVEL = 6.0  # of the 10-ms means in a run, to its RMS; muscle: about 2 to 3
 
-WINDOW_S = 30
-FLOOR_SHARE = 0.1
 LOOSE, NOT_RAISED = 6.0, 3.0  # times the power of the usual rest
 LOOSE_S = 120
-MOST_SUNK = 2.5  # so that where the level sinks, the rest of the night is not raised
 SHAPE = 0.2  # difference of the logarithm of the sharpness
-GAIN_DB, GAIN_BESIDE_DB, GAIN_S = 4.0, 2.0, 300
-SAME_SHAPE = 0.15
-SMOOTH_WINDOWS = 5
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, eq=False)
-class _Seen:
-    """A channel with the power of its tenths of seconds, and that of its rest; ``raw`` is before cleaning."""
-
-    frames: ChannelFrames
-    usable: Spans
-    raw: NDArray[np.float32]
-    power: Floats
-    rest: float
-    sharpness: float
-
-    @classmethod
-    def of(cls, frames: ChannelFrames, usable: Spans, raw: NDArray[np.float32] | None = None) -> _Seen | None:
-        power = tenths(frames)
-        whole = usable.on(frames.block_grid, rounding="inward").mask()
-        known = power[whole][:, ::3].ravel()
-        known = known[known > 0]
-        if len(known) < TENTHS:
-            return None
-        sharp = frames.stat("slope_energy")[whole] / np.maximum(frames.stat("energy")[whole], 1e-300)
-        return cls(
-            frames,
-            usable,
-            frames.energy if raw is None else raw,
-            power,
-            quantile(known, REST_SHARE),
-            median(sharp),
-        )
 
 
 def _at(frames: ChannelFrames, tenth: Ints) -> Ints:
@@ -144,7 +110,7 @@ class _Runs:
     power: tuple[Floats, Floats]
 
 
-def _runs(a: _Seen, b: _Seen, spans: Spans) -> _Runs:
+def _runs(a: Seen, b: Seen, spans: Spans) -> _Runs:
     at, of = _listed(spans)
     n_runs = len(spans)
     length = np.maximum(np.bincount(of, minlength=n_runs), 1)
@@ -191,7 +157,7 @@ def _pooled(runs: _Runs, starts_s: Floats, ratio_db: Floats) -> tuple[Floats, Fl
     return sums[0], sums[1], sums[2], sums[3]
 
 
-def shared_wave(a: _Seen, b: _Seen) -> Spans:
+def shared_wave(a: Seen, b: Seen) -> Spans:
     """Frames in which two channels of different sides show the same wave."""
     grid = a.frames.grid
     low = (a.power > BARELY * a.rest) & (b.power > BARELY * b.rest)
@@ -231,7 +197,7 @@ def bluntest_muscle(rate: Fraction) -> float:
     return float((power * np.abs(1 - z) ** 2).sum() / power.sum())
 
 
-def blunt_activity(seen: _Seen) -> Spans:
+def blunt_activity(seen: Seen) -> Spans:
     """Runs of raised frames, most of them blunter than a muscle, with a swing below the band far above them."""
     frames, grid = seen.frames, seen.frames.grid
     spans = _frames_of(frames, seen.power > RAISED * seen.rest) & seen.usable
@@ -264,56 +230,7 @@ def blunt_activity(seen: _Seen) -> Spans:
     return found.grow(grid.slots_for(GROW_S))
 
 
-@dataclass(frozen=True, eq=False)
-class _Floors:
-    """Power that a channel comes down to in each window, and its sharpness; NaN where too little is usable."""
-
-    power: Floats
-    sharpness: Floats
-    usual: float
-    usual_sharpness: float
-    rest: float  # of the quieter part of the night, as a noise may take more than half of it
-
-    @property
-    def same_shape(self) -> Floats:
-        """How far the spectrum of each window is from the usual one, of the logarithm of the sharpness."""
-        return np.abs(np.log(self.sharpness / self.usual_sharpness))
-
-
-def _floors(seen: _Seen) -> _Floors | None:
-    frames = seen.frames
-    n = len(frames.stats) // WINDOW_S
-    if n < 2:
-        return None
-    whole = seen.usable.on(frames.block_grid, rounding="inward").mask() & (frames.stat("energy") > 0)
-    rows = slice(0, n * WINDOW_S)
-    power = np.where(whole[:, None], seen.power, np.nan)[rows].reshape(n, -1)
-    power = np.sort(power, axis=1)  # what is not known comes last
-    known = (~np.isnan(power)).sum(axis=1)
-    floor = power[np.arange(n), (known * FLOOR_SHARE).astype(np.int64)]
-    sharp = np.where(whole, frames.stat("slope_energy") / np.maximum(frames.stat("energy"), 1e-300), np.nan)
-    sharp = np.sort(sharp[rows].reshape(n, -1), axis=1)
-    middle = sharp[np.arange(n), (~np.isnan(sharp)).sum(axis=1) // 2]
-    enough = (known >= WINDOW_S * TENTHS // 2) & (floor > 0) & (middle > 0)
-    if enough.sum() < 2:
-        return None
-    floor[~enough], middle[~enough] = np.nan, np.nan
-    return _Floors(
-        floor,
-        middle,
-        median(floor[enough]),
-        median(middle[enough]),
-        max(quantile(floor[enough], REST_SHARE), median(floor[enough]) / MOST_SUNK),
-    )
-
-
-def _windows(frames: ChannelFrames, mask: Bools) -> Spans:
-    per_window = frames.frames_per_block * WINDOW_S
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False]))))
-    return Spans.of(frames.grid, edges.reshape(-1, 2) * per_window)
-
-
-def _loose(frames: ChannelFrames, own: _Floors, others: Sequence[_Floors]) -> Spans:
+def _loose(frames: ChannelFrames, own: Levels, others: Sequence[Levels]) -> Spans:
     """Windows in which a channel never comes down to its rest, and no other one is raised.
 
     With those beside them in which it comes down to more than it did, as such a noise grows slowly.
@@ -324,52 +241,10 @@ def _loose(frames: ChannelFrames, own: _Floors, others: Sequence[_Floors]) -> Sp
             near &= ~(other.power > NOT_RAISED * other.rest)
         raised = near & (own.power > LOOSE * own.rest)
         changed = raised & (own.same_shape > SHAPE)
-    sure = _windows(frames, changed)
-    sure |= _windows(frames, raised).drop_shorter(frames.grid.slots_for(LOOSE_S))
-    around = _windows(frames, near)
+    sure = windows(frames, changed)
+    sure |= windows(frames, raised).drop_shorter(frames.grid.slots_for(LOOSE_S))
+    around = windows(frames, near)
     return Spans.of(frames.grid, around.bounds[around.meet(sure)])
-
-
-def gain_course_db(frames: ChannelFrames, usable: Spans) -> Floats | None:
-    """How far the rest of each `WINDOW_S` lies from its usual level where ``gain`` is doubted, dB; else 0.
-
-    float64, shape (n_windows,); None where nothing is.
-    """
-    seen = _Seen.of(frames, usable)
-    floors = None if seen is None else _floors(seen)
-    return None if floors is None else _course_db(floors)
-
-
-def _course_db(floors: _Floors) -> Floats | None:
-    known = np.flatnonzero(~np.isnan(floors.power))
-    off = 10 * np.log10(floors.power[known] / floors.usual)
-    (off,) = running(off, SMOOTH_WINDOWS, 0.5)
-    (shape,) = running(floors.same_shape[known], SMOOTH_WINDOWS, 0.5)
-    same = shape < SAME_SHAPE
-    course = np.zeros(len(floors.power))
-    for sign in (1.0, -1.0):
-        sure = same & (sign * off > GAIN_DB)
-        near = same & (sign * off > GAIN_BESIDE_DB)
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], near, [False])))).reshape(-1, 2)
-        for first, stop in edges.tolist():
-            if sure[first:stop].sum() * WINDOW_S >= GAIN_S:
-                course[known[first:stop]] = off[first:stop]
-    return course if course.any() else None
-
-
-def at_usual_level(frames: ChannelFrames, usable: Spans) -> ChannelFrames:
-    """The channel as if its rest had stayed at its usual level, where ``gain`` is doubted."""
-    course = gain_course_db(frames, usable)
-    if course is None:
-        return frames
-    per_window = frames.frames_per_block * WINDOW_S
-    power = np.repeat(10 ** (-course / 10), per_window)[: frames.grid.n_slots]
-    power = np.append(power, np.ones(frames.grid.n_slots - len(power)))
-    return replace(
-        frames,
-        energy=(frames.energy * power).astype(np.float32),
-        rectified=(frames.rectified * np.sqrt(power)).astype(np.float32),
-    )
 
 
 def _opposite(a: Channel, b: Channel) -> bool:
@@ -387,7 +262,7 @@ def find_doubts(
     before, after
         Channels as they were swept, and without what was taken out.
     """
-    seen = [_Seen.of(f, u, raw.energy) for f, u, raw in zip(after, usable, before, strict=True)]
+    seen = [Seen.of(f, u, raw.energy) for f, u, raw in zip(after, usable, before, strict=True)]
     found: list[dict[str, Spans]] = [{} for _ in seen]
 
     def add(k: int, reason: str, spans: Spans) -> None:
@@ -402,18 +277,35 @@ def find_doubts(
             spans = shared_wave(a, b)
             add(j, "shared", spans)
             add(k, "shared", spans)
-    floors = [None if s is None else _floors(s) for s in seen]
-    for k, (one, own) in enumerate(zip(seen, floors, strict=True)):
+    levels = [None if s is None else levels_of(s) for s in seen]
+    for k, (one, own) in enumerate(zip(seen, levels, strict=True)):
         if one is None:
             continue
         add(k, "blunt", blunt_activity(one))
         if own is None:
             continue
         others = [
-            f for j, f in enumerate(floors) if j != k and f is not None and len(f.power) == len(own.power)
+            f for j, f in enumerate(levels) if j != k and f is not None and len(f.power) == len(own.power)
         ]
         add(k, "loose", _loose(one.frames, own, others))
-        course = _course_db(own)
-        if course is not None:
-            add(k, "gain", _windows(one.frames, course != 0))
+        add(k, "gain", windows(one.frames, gain_doubt(one, own)))
+    for k, spans in _creeping(seen, levels, found):
+        add(k, "creep", spans)
     return found
+
+
+def _creeping(
+    seen: Sequence[Seen | None], levels: Sequence[Levels | None], found: Sequence[Mapping[str, Spans]]
+) -> Iterator[tuple[int, Spans]]:
+    """Channels of one clock on different sides that creep together, by their place; none where one is doubted."""
+    if any("gain" in of for of in found):
+        return
+    all_of = {k: (s, of) for k, (s, of) in enumerate(zip(seen, levels, strict=True)) if s and of}
+    for grid in {one.frames.grid: None for one, _ in all_of.values()}:
+        of = {k: pair for k, pair in all_of.items() if pair[0].frames.grid == grid}
+        sides = [one.frames.channel for one, _ in of.values()]
+        if not any(_opposite(a, b) for a, b in combinations(sides, 2)):
+            continue
+        creep = creep_doubt(list(of.values()))
+        if creep is not None:
+            yield from ((k, windows(one.frames, creep)) for k, (one, _) in of.items())

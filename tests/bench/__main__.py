@@ -10,8 +10,9 @@ the report page in Chromium, (i) ``--help``, (k) a process that imports numba an
 installation adds to (e).
 
 ``--grids`` measures (d) over channels, rates, hours and episodes; ``--page`` starts the page of ``start``
-over sixty nights; ``--batch`` scores 60 full nights with
-one and with two workers. ``--out`` gets the tables, all figures as JSON, and pictures.
+over sixty nights; ``--batch`` scores 60 full nights with one and with two workers. ``--out`` gets the tables,
+all figures as JSON, and pictures. Where a ratio of the main table is worse by a tenth than in the last run of
+``history.jsonl``, it is named; ``--keep`` adds the run to that history.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from tests.bench import history
 from tests.bench.grids import grid_table, run_grids
 from tests.bench.many import batch_text, run_batches
 from tests.bench.measure import Run, interleaved, median, once
@@ -168,6 +170,7 @@ def main() -> None:
     parser.add_argument("--grids", action="store_true", help="the grids instead of the main table")
     parser.add_argument("--batch", action="store_true", help="60 full nights instead of the main table")
     parser.add_argument("--page", action="store_true", help="the page of `start` instead of the main table")
+    parser.add_argument("--keep", action="store_true", help="add the main table to the history")
     parser.add_argument("--nights", type=int, default=60)
     parser.add_argument("--out", type=Path, default=Path("bench_out"))
     options = parser.parse_args()
@@ -179,6 +182,11 @@ def main() -> None:
         f"{time.strftime('%Y-%m-%d')}, {os.cpu_count()} cores, {platform.machine()}, Python "
         f"{platform.python_version()}; load of the machine {begin[0]:.1f} before, {end[0]:.1f} after"
     )
+    if name == "main" and "a" in options.only:
+        now = history.kept(about, {n: [Run(**r) for r in runs] for n, runs in figures.items() if n in NAMES})
+        text = "\n".join([text, *history.worse(now, history.last())])
+        if options.keep:
+            history.keep(now)
     print(f"\n{about}\n{text}")
     (options.out / f"{name}.txt").write_text(f"{about}\n{text}\n", "utf-8")
     (options.out / f"{name}.json").write_text(json.dumps({"about": about, **figures}, indent=1), "utf-8")

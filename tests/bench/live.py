@@ -25,7 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
 SIDES = [f"EMG Masseter {s}{k}" for k in (1, 2) for s in "LR"]
 LABELS = (*SIDES, *(label.replace("Masseter", "Temp") for label in SIDES))
 GOALS = {"delay_p95_ms": 50.0, "cpu_pct": 15.0, "lost": 0.0}
-AFTER_S = 3.0
+AFTER_S, ASK_S = 3.0, 30.0
 
 
 def send(name: str, rate: int, seconds: float) -> None:
@@ -45,6 +45,7 @@ def send(name: str, rate: int, seconds: float) -> None:
 
 def measured(rate: int, seconds: float, *, browser: bool) -> dict[str, float]:
     """One run; the figures by name."""
+    from sleepbrux.cli.score import load_kernels
     from sleepbrux.live.engine import Engine
     from sleepbrux.live.keeper import Keeper
     from sleepbrux.live.protocol import Protocol
@@ -55,6 +56,7 @@ def measured(rate: int, seconds: float, *, browser: bool) -> dict[str, float]:
     from sleepbrux.review.access import Entrance
     from sleepbrux.review.serving import listening, patient_for, server_of
 
+    load_kernels()
     name = f"bench-{os.getpid()}"
     sender = subprocess.Popen(
         [
@@ -76,7 +78,9 @@ def measured(rate: int, seconds: float, *, browser: bool) -> dict[str, float]:
         inlet = next((i for i in found(1.0) if i.info.name == name), None)
     chosen = chosen_channels(inlet.info)
     folder = Path(tempfile.mkdtemp())
-    keeper = Keeper(folder / "bench.bdf", chosen.labels, inlet.info.rate)
+    forced: list[float] = []
+    os.fsync = _timed(forced)
+    keeper = Keeper(folder / "bench.bdf", chosen.labels, inlet.info.rate, find_ends=True)
     session = Session(
         Engine(inlet, chosen, keeper, Screen(chosen.labels, inlet.info.rate)), Protocol(["splint"])
     )
@@ -90,19 +94,25 @@ def measured(rate: int, seconds: float, *, browser: bool) -> dict[str, float]:
         if driver is not None:
             driver.get(f"http://127.0.0.1:{port}/#pass={entrance.once()}")
         process, memory, arrivals = psutil.Process(), [], []
+        drawn, over = [], threading.Event()
+        asking = threading.Thread(target=_ask, args=(driver, drawn, over))
+        asking.start()
         inlet.start()
         begun = cpu = 0.0
+        taken = 0
         while sender.poll() is None:
             session.step()
             if session.engine.received and not begun:
                 begun, cpu = time.monotonic(), time.process_time()
-            if session.engine.received:
+            if session.engine.received > taken:
+                taken = session.engine.received
                 arrivals.append(session.engine.newest[0] - session.engine.newest[1])
                 if len(arrivals) % 250 == 0:
                     memory.append(process.memory_info().rss / 2**20)
         cpu = time.process_time() - cpu
         wall = time.monotonic() - begun
-        delays = driver.execute_script("return window.chairDelays") if driver is not None else []
+        over.set()
+        asking.join()
         if driver is not None:
             driver.quit()
         session.finish()
@@ -113,7 +123,7 @@ def measured(rate: int, seconds: float, *, browser: bool) -> dict[str, float]:
     from sleepbrux.recording.opening import open_recording
 
     stored = open_recording(keeper.path).channels[0].n_stored
-    late = np.array(delays[100:] or [np.nan])
+    late = np.array(drawn[100:] or [np.nan])
     quarter = len(memory) // 4
     return {
         "minutes": round(wall / 60, 2),
@@ -130,9 +140,32 @@ def measured(rate: int, seconds: float, *, browser: bool) -> dict[str, float]:
         "delay_p50_ms": float(np.percentile(late, 50)),
         "delay_p95_ms": float(np.percentile(late, 95)),
         "delay_max_ms": float(late.max()),
-        "drawn": len(delays),
+        "drawn": len(drawn),
+        "fsync_max_ms": round(1000 * max(forced, default=0.0), 1),
+        "fsync_p50_ms": round(1000 * float(np.median(forced or [0.0])), 1),
         "load": round(os.getloadavg()[0], 1),
     }
+
+
+def _ask(driver, drawn: list[float], over: threading.Event) -> None:
+    """Fetch the page's delays now and then, because it holds those of some minutes only."""
+    while driver is not None:
+        last = over.wait(ASK_S)
+        drawn += driver.execute_script("return window.chairDelays.splice(0)")
+        if last:
+            return
+
+
+def _timed(forced: list[float]):
+    """The system's own call that forces a file onto the disk, timed."""
+    real = os.fsync
+
+    def fsync(number: int) -> None:
+        begun = time.perf_counter()
+        real(number)
+        forced.append(time.perf_counter() - begun)
+
+    return fsync
 
 
 def _driver(folder: Path):

@@ -192,7 +192,7 @@ def agree(night: tuple[Any, ...], criterion: Any) -> None:
     ]
 
 
-@settings(derandomize=True, deadline=None, max_examples=1600, database=None)
+@settings(derandomize=True, deadline=None, max_examples=600, database=None)
 @given(nights(ANYHOW), criteria)
 def test_both_scorers_find_the_same_events_in_any_night_under_any_rules(night, criterion):
     agree(night, criterion)
@@ -231,7 +231,7 @@ def test_bursts_and_pauses_of_exactly_the_limits_are_drawn():
     assert {Fraction("0.1"), 3} <= {n * slot for n in PAUSES["10 ms"]}
 
 
-@settings(derandomize=True, deadline=None, max_examples=1000, database=None)
+@settings(derandomize=True, deadline=None, max_examples=500, database=None)
 @given(nights(AT_LIMITS), st.sampled_from(AT_LIMIT_RULES))
 def test_both_scorers_find_the_same_events_where_all_lies_at_the_limits(night, criterion):
     agree(night, criterion)

@@ -57,6 +57,7 @@ class FakeInlet:
         for a, b in lost:
             self.keep[a:b] = False
         self.clock, self.at, self.ends_at, self.after, self.closed = ZERO_S, 0, ends_at, after, False
+        self.waits = 0
 
     def start(self):
         """What was sent before is let go of: here nothing was."""
@@ -83,6 +84,13 @@ class FakeInlet:
     def now(self):
         self.clock += STEP_S / 100
         return self.clock
+
+    def wait(self, seconds):
+        self.waits += 1
+        self.clock += seconds
+
+    def notes(self):
+        return []
 
     def close(self):
         self.closed = True

@@ -154,3 +154,9 @@ def test_a_wrong_rate_is_refused_before_anything_is_recorded():
 def test_a_stream_that_sends_nothing_is_refused():
     with pytest.raises(StreamError, match="sends nothing"):
         checked_rate(FakeInlet(UV, lost=[(0, len(UV))]), chosen_channels(INFO))
+
+
+def test_while_a_stream_is_away_the_processor_is_left_alone(tmp_path):
+    inlet = FakeInlet(UV, ends_at=10_000)
+    run(inlet, tmp_path / "a.bdf")
+    assert inlet.waits > 100  # it waited at most 20 ms each, for a minute of which `again` took half

@@ -4,8 +4,12 @@ import time
 
 import pytest
 
+from sleepbrux.live.engine import Event
 from sleepbrux.live.words import CAUTIONS
 from sleepbrux.report.clench_page import level_rows
+
+from .conftest import Paced, Served
+from .fake import session_for
 
 pytestmark = pytest.mark.browser
 
@@ -101,3 +105,60 @@ def test_the_page_has_no_violation_that_a_checker_finds(browser, by_hand, width)
         assert "; ".join(violations(browser)) == ""
     finally:
         browser.set_window_size(1280, 1600)
+
+
+HEARD = """
+window.heard = [];
+class Context {
+  constructor() { this.currentTime = 0; this.destination = {}; }
+  createGain() { return { gain: {}, connect() {} }; }
+  createOscillator() {
+    const frequency = { value: 0 };
+    return { frequency, connect() {}, start() { window.heard.push(frequency.value); }, stop() {} };
+  }
+}
+window.AudioContext = Context;
+"""
+CUE_HZ, END_HZ = 880, 440
+
+
+def test_a_cue_is_always_seen_and_heard_only_where_the_tone_is_on(browser, signal, tmp_path):
+    """The tone is asked of the browser's audio interface, which here is a double: no machine is listened to."""
+    session = session_for(Paced(signal, factor=8.0), tmp_path / "chair.bdf", ("splint",))
+    session.protocol.self_going = False
+    served = Served(session)
+    try:
+        opened(browser, served)
+        browser.execute_script(HEARD)
+        assert not browser.find_element("id", "tone").is_selected()
+        until(browser, "!document.getElementById('begin').disabled")
+        browser.find_element("id", "begin").click()
+        cue = "document.getElementById('due').textContent.startsWith('Now: bite')"
+        rest = "document.getElementById('due').textContent.startsWith('Rest: teeth apart')"
+        until(browser, cue)
+        until(browser, rest)
+        tones = f"window.heard.filter((hz) => hz === {CUE_HZ} || hz === {END_HZ})"
+        assert browser.execute_script(f"return {tones}") == []
+        browser.find_element("id", "tone").click()
+        until(browser, cue)
+        assert browser.execute_script(f"return {tones}") == [CUE_HZ]
+        until(browser, rest)
+        assert browser.execute_script(f"return {tones}") == [CUE_HZ, END_HZ]
+        browser.find_element("id", "tone").click()
+        until(browser, cue)
+        assert browser.execute_script(f"return {tones}") == [CUE_HZ, END_HZ]
+        assert errors(browser) == []
+    finally:
+        served.stop()
+
+
+def test_a_warning_is_seen_always_and_heard_unless_turned_off(browser, by_hand):
+    opened(browser, by_hand)
+    browser.execute_script(HEARD)
+    by_hand.session._tell(Event(1.0, "contact", "EMG Masseter L: first"))
+    until(browser, "document.getElementById('alert').textContent === 'EMG Masseter L: first'")
+    assert browser.execute_script("return window.heard") == [300]
+    browser.find_element("id", "sound").click()
+    by_hand.session._tell(Event(2.0, "contact", "EMG Masseter L: second"))
+    until(browser, "document.getElementById('alert').textContent === 'EMG Masseter L: second'")
+    assert browser.execute_script("return window.heard") == [300]

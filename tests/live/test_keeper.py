@@ -1,10 +1,12 @@
 """What is received lies in a standard file at once, and stays there whatever happens."""
 
+import errno
 import os
 import resource
 import signal
 import subprocess
 import sys
+import threading
 import time
 from datetime import datetime
 from fractions import Fraction
@@ -15,7 +17,9 @@ import numpy as np
 import pytest
 
 from sleepbrux.core.errors import RecordingError
+from sleepbrux.live import keeper as keeping
 from sleepbrux.live.keeper import Keeper, KeptError, record_s
+from sleepbrux.live.rails import RailsSeen
 from sleepbrux.recording.edf_writer import Annotation
 from sleepbrux.recording.opening import open_recording
 
@@ -231,3 +235,90 @@ def test_pushing_takes_little_time(tmp_path):
     keeper.push(0, np.zeros((4000, 8)))
     assert time.process_time() - begun < 1
     keeper.close()
+
+
+def test_once_a_second_the_file_is_forced_onto_the_disk_in_another_thread(tmp_path, monkeypatch):
+    clock, forced, here = [100.0], [], threading.get_ident()
+    monkeypatch.setattr(keeping.time, "monotonic", lambda: clock[0])
+    monkeypatch.setattr(
+        keeping.os, "fsync", lambda n: forced.append((os.fstat(n).st_size, threading.get_ident()))
+    )
+    keeper = Keeper(tmp_path / "a.bdf", LABELS, Fraction(2000))
+    for k in range(16):
+        keeper.push(400 * k, UV[400 * k : 400 * (k + 1)])
+        clock[0] += 0.2
+        keeper.flush()
+        keeper._disk.wait()
+    assert len(forced) == 3
+    assert here not in {thread for _, thread in forced}
+    assert [size for size, _ in forced] == sorted({size for size, _ in forced})
+    keeper.close()
+    assert forced[-1][0] == (tmp_path / "a.bdf").stat().st_size
+
+
+def test_a_disk_that_cannot_be_written_to_ends_the_recording_in_one_sentence(tmp_path, monkeypatch):
+    clock = [100.0]
+    monkeypatch.setattr(keeping.time, "monotonic", lambda: clock[0])
+
+    def broken(number):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(keeping.os, "fsync", broken)
+    keeper = kept(tmp_path / "a.bdf", spans=((0, 8000),))
+    clock[0] += 1.5
+    keeper.flush()
+    assert keeper._disk._pending.exception() is not None
+    with pytest.raises(KeptError, match=r"a\.bdf: Input/output error, so the recording ended at 4 s"):
+        keeper.flush()
+    assert open_recording(tmp_path / "a.bdf").duration_s == 4
+
+
+def clench(clipped_uv: float | None, step_uv: float = 0.0) -> np.ndarray:
+    """Rest and a strong clench in the second half, as a float stream brings it."""
+    random = np.random.default_rng(4)
+    uv = random.normal(0, 1, (20_000, 2)) * np.repeat([2.0, 600.0], 10_000)[:, None]
+    uv[:, 1] = uv[:, 1] / 4
+    if step_uv:
+        uv = np.round(uv / step_uv) * step_uv
+    return uv if clipped_uv is None else np.clip(uv, -clipped_uv, clipped_uv)
+
+
+@pytest.mark.parametrize("step_uv", [0.0, 1.0])
+def test_a_float_stream_that_clips_has_its_ends_in_the_header(tmp_path, step_uv):
+    uv = clench(900.0, step_uv)
+    keeper = Keeper(tmp_path / "a.bdf", LABELS, Fraction(2000), find_ends=True)
+    for k in range(0, len(uv), 80):
+        keeper.push(k, uv[k : k + 80])
+    keeper.close()
+    recording = open_recording(tmp_path / "a.bdf")
+    strong, weak = recording.channels
+    assert strong.digital_max * strong.gain == pytest.approx(900, abs=0.03)
+    assert strong.digital_min * strong.gain == pytest.approx(-900, abs=0.03)
+    assert weak.digital_max * weak.gain == pytest.approx(200_000)
+    assert keeper.ends_uv[0] == pytest.approx(900, abs=0.03)
+    assert keeper.ends_uv[1] is None
+    assert np.abs(recording.get_data(LABELS[0])[1] - uv[:, 0]).max() < 0.013
+    clipped = np.isclose(np.abs(uv[:, 0]), 900)
+    other = edfio.read_bdf(tmp_path / "a.bdf").signals[0]
+    assert other.digital_max == strong.digital_max
+    assert (other.digital >= other.digital_max).sum() + (
+        other.digital <= other.digital_min
+    ).sum() == clipped.sum()
+
+
+@pytest.mark.parametrize("step_uv", [0.0, 1.0, 10.0])
+def test_rest_a_clench_that_does_not_clip_and_one_end_alone_have_no_ends(step_uv):
+    whole = clench(None, step_uv)
+    for uv in (whole, whole[:10_000], np.maximum(whole, -300.0), np.zeros((5000, 2))):
+        seen = RailsSeen(2)
+        for k in range(0, len(uv), 80):
+            seen.push(np.rint(uv[k : k + 80] / 0.0238).astype(np.int32))
+        assert seen.found() == [None, None]
+
+
+def test_a_value_beyond_the_ends_takes_them_back():
+    seen, uv = RailsSeen(2), np.rint(clench(900.0)).astype(np.int32)
+    seen.push(uv)
+    assert seen.found()[0] == (-900, 900)
+    seen.push(np.array([[0, 0], [1500, 0], [0, 0]], dtype=np.int32))
+    assert seen.found()[0] is None

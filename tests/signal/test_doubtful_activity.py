@@ -7,7 +7,8 @@ import pytest
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.recording.memory import from_array
-from sleepbrux.signal.doubtful_activity import at_usual_level, bluntest_muscle
+from sleepbrux.signal.doubtful_activity import bluntest_muscle
+from sleepbrux.signal.levels import at_level
 from sleepbrux.signal.quality import white_sharpness
 from sleepbrux.signal.swept import sweep_recording
 from tests.signal.test_contact import shaped
@@ -145,7 +146,7 @@ def test_a_rest_that_changes_by_a_factor_is_doubted_and_can_be_set_right(factor)
     found = swept.quality[0].doubts
     assert list(found) == ["gain"]
     assert found["gain"].duration_s == pytest.approx(600, abs=60)
-    right = at_usual_level(swept.frames[0], swept.quality[0].usable)
+    right = at_level(swept.frames[0], swept.quality[0].usable, found["gain"])
     level = [np.sqrt(np.mean(right.energy[a * 100 : b * 100])) for a, b in ((100, 500), (700, 1100))]
     assert level[1] == pytest.approx(level[0], rel=0.05)
     rectified = [np.mean(right.rectified[a * 100 : b * 100]) for a, b in ((100, 500), (700, 1100))]
@@ -155,10 +156,53 @@ def test_a_rest_that_changes_by_a_factor_is_doubted_and_can_be_set_right(factor)
 def test_a_rest_that_wanders_a_little_is_not_doubted():
     swept = swept_of(sunk(0.75))
     assert swept.quality[0].doubts == {}
-    assert at_usual_level(swept.frames[0], swept.quality[0].usable) is swept.frames[0]
+    nothing = swept.frames[0].grid.none()
+    assert at_level(swept.frames[0], swept.quality[0].usable, nothing) is swept.frames[0]
 
 
 @pytest.mark.parametrize("seconds", [0.5, 1, 3, 29, 31, 61])
 def test_a_recording_may_be_short(seconds):
     n = round(seconds * RATE)
     assert doubts(rest(1)[:n], rest(2)[:n]) == [{}, {}]
+
+
+def creeping(seconds=1200, factor=0.55, sides=(1, 2), below_uv=0.0, below_follows=True):
+    """Both sides rest lower and lower; below the band a slow swing that follows the gain, or stays."""
+    gain = factor ** np.linspace(0, 1, seconds * RATE)
+    slow = below_uv * np.sin(2 * np.pi * 3 * np.arange(seconds * RATE) / RATE)
+    return [rest(s, seconds=seconds) * gain + slow * (gain if below_follows else 1.0) for s in sides]
+
+
+def test_a_level_that_creeps_on_both_sides_is_doubted_though_no_window_is_far_from_the_usual():
+    swept = swept_of(*creeping())
+    assert [list(q.doubts) for q in swept.quality] == [["creep"], ["creep"]]
+    frames, quality = swept.frames[0], swept.quality[0]
+    ends = [
+        at_level(frames, quality.usable, quality.doubts["creep"], place) for place in ("lowest", "highest")
+    ]
+    for whole, factor in zip(ends, (0.55**0.9, 0.55**0.1), strict=True):
+        level = [np.sqrt(np.mean(whole.energy[a * 100 : b * 100])) for a, b in ((60, 300), (900, 1140))]
+        assert level[0] == pytest.approx(level[1], rel=0.05)
+        first = np.sqrt(np.mean(frames.energy[: 30 * 100]))
+        assert level[0] == pytest.approx(first * factor, rel=0.06)
+
+
+def test_a_creep_needs_both_sides_and_what_lies_below_the_band():
+    assert doubts(creeping()[0]) == [{}]
+    left, _ = creeping()
+    assert doubts(left, rest(2, seconds=1200)) == [{}, {}]
+    follows = doubts(*creeping(below_uv=15.0))
+    assert [list(found) for found in follows] == [["creep"], ["creep"]]
+    assert doubts(*creeping(below_uv=15.0, below_follows=False)) == [{}, {}]  # the muscles' own tone
+    assert doubts(*creeping(factor=0.8)) == [{}, {}]
+
+
+def test_beats_under_a_sunk_level_do_not_hide_it():
+    seconds = 1800
+    beats = np.zeros(seconds * RATE)
+    wave = 60.0 * np.exp(-((np.arange(-20, 21) / 6.0) ** 2))
+    for at in np.cumsum(np.random.default_rng(3).uniform(0.8, 1.2, 1700)):
+        k = round(at * RATE)
+        if k + 41 < len(beats):
+            beats[k : k + 41] += wave
+    assert "gain" in doubts(sunk(0.4) + beats)[0]

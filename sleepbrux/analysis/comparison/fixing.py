@@ -27,10 +27,11 @@ from sleepbrux.analysis.comparison.model import Comparison
 from sleepbrux.analysis.comparison.records import study_rules
 from sleepbrux.analysis.comparison.rules import LOOKS_P, VERDICT_P
 from sleepbrux.core.errors import Note, StudyError
-from sleepbrux.core.files import RESULTS, safe_stem
+from sleepbrux.core.files import RESULTS, flush_folder, safe_stem
 from sleepbrux.study.file import Order, Study
 
 ENDING = ".fixed.jsonl"
+_BEGINS = b'{"seq":'
 # looks without a schedule, and in how many of 100 studies without an effect some look tells one: by
 # simulation (python -m tests.compare_table), at even distances from 4 to 14 nights in each condition (21
 # looks: to 24)
@@ -79,11 +80,15 @@ class Entry(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknow
 
 @dataclass(frozen=True)
 class Record:
-    """All lines, and from which line on they do not follow from each other; None where all do."""
+    """All lines, and from which line on they do not follow from each other; None where all do.
+
+    ``torn`` is what a write that never ended left behind the last line.
+    """
 
     entries: tuple[Entry, ...] = ()
     broken_at: int | None = None
     last_line: bytes = b""
+    torn: bytes = b""
 
     @property
     def settings(self) -> Settings | None:
@@ -119,9 +124,14 @@ def load_record(path: Path) -> Record:
         A line that cannot be read.
     """
     try:
-        lines = path.read_bytes().splitlines()
+        whole, ended, torn = path.read_bytes().rpartition(b"\n")
     except FileNotFoundError:
         return Record()
+    begun = torn.strip(b"\0")
+    if torn and (_is_entry(torn) or not (begun.startswith(_BEGINS) or _BEGINS.startswith(begun))):
+        # only its end of line is gone, or it is none of ours
+        whole, ended, torn = whole + ended + torn, b"", b""
+    lines = whole.splitlines()
     entries: list[Entry] = []
     before, broken = "", None
     for number, line in enumerate(lines, start=1):
@@ -140,7 +150,15 @@ def load_record(path: Path) -> Record:
             broken = number
         before = digest
         entries.append(entry)
-    return Record(tuple(entries), broken, lines[-1] if lines else b"")
+    return Record(tuple(entries), broken, lines[-1] if lines else b"", torn)
+
+
+def _is_entry(line: bytes) -> bool:
+    try:
+        msgspec.json.decode(line, type=Entry)
+    except msgspec.MsgspecError:
+        return False
+    return True
 
 
 def _twin(entry: Entry, last: Entry) -> bool:
@@ -224,9 +242,16 @@ def _append(
     )
     line = msgspec.json.encode(entry)
     with path.open("ab") as file:
+        if record.torn:
+            file.truncate(file.tell() - len(record.torn))
+        elif file.tell() and path.read_bytes()[-1:] != b"\n":
+            line = b"\n" + line
         file.write(line + b"\n")
         file.flush()
         os.fsync(file.fileno())
+    line = line.lstrip(b"\n")
+    if record.last_line == b"":
+        flush_folder(path.parent)
     return Record((*record.entries, entry), record.broken_at, line)
 
 

@@ -72,8 +72,10 @@ def trend_over_nights(
     names = list(dict.fromkeys(conditions))
     levels = np.array([[c == name for name in names] for c in conditions], dtype=np.float64)
     df = len(y) - len(names) - 1
+    if df < 3:
+        return None
     spread = float(((t - t.mean()) ** 2).sum())
-    if df < 3 or spread == 0:
+    if spread == 0:
         return None
     rest_t = _less(t, levels)
     own = float(rest_t @ rest_t)

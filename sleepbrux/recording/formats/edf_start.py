@@ -53,10 +53,18 @@ def _anonymised(found: Findings) -> None:
 def known_start(moment: datetime | None, found: Findings) -> Start:
     """What is known of a start that a file of any format states as one value.
 
-    A stand-in is no date; with midnight beside it, it is no time of day either.
+    A stand-in is no date; with midnight beside it, it is no time of day either. Nor is a year that no
+    recording is of.
     """
     if moment is None:
         return Start(None, None)
+    if not EARLIEST_YEAR <= moment.year <= LATEST_YEAR and not stands_in(moment.date()):
+        found.warn(
+            "date-unknown",
+            f"The start is in the year {moment.year}, where {EARLIEST_YEAR} to {LATEST_YEAR} are believed; the date "
+            "is taken as unknown.",
+        )
+        return Start(None, moment.time())
     if not stands_in(moment.date()) and moment != _MNE_ANONYMISED:
         return Start(moment, moment.time())
     _anonymised(found)

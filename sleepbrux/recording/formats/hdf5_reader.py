@@ -17,6 +17,7 @@ import json
 import os
 import signal
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.recording.marks import plain_words
+from sleepbrux.recording.presence import is_sample
 
 MOST_SETS = 10_000
 MOST_GROUPS = 10_000
@@ -35,6 +37,8 @@ LENGTH_BYTES = 8
 PIPE_BYTES = 1 << 20
 _STEP_SAMPLES = 1 << 20
 _MOST_RUNS = 100_000
+_LARGE_BYTES = 1 << 16
+_SHARED_S = 1.0
 _MOST_ATTRIBUTES = 200
 _DEEPEST = 20
 # What h5py raises on files whose bytes are wrong, or of a type that it does not know.
@@ -178,6 +182,23 @@ def _own_values(item: Any) -> bool:
     return bool(item.size * item.dtype.itemsize <= _MOST_PACKED * stored + 1_000_000)
 
 
+def _lies_as_read(item: Any) -> int | None:
+    """First byte of a large data set that lies in the file just as it is read; None for every other."""
+    own, dtype = item.id, item.dtype
+    if dtype.kind not in "iuf" or item.size * dtype.itemsize < _LARGE_BYTES:
+        return None
+    if own.get_create_plist().get_layout() != h5py.h5d.CONTIGUOUS:
+        return None
+    stored = own.get_type()
+    if (
+        stored != h5py.h5t.py_create(np.dtype(dtype.str))
+        or own.get_storage_size() != item.size * dtype.itemsize
+    ):
+        return None
+    first: int | None = own.get_offset()
+    return first
+
+
 def _is_table(item: Any) -> bool:
     return isinstance(item, h5py.Dataset) and item.dtype.kind in "iuf" and item.ndim in (1, 2)
 
@@ -204,14 +225,22 @@ class _Reader:
     def __init__(self, limit_s: float, nowhere: Any) -> None:
         self._limit_s, self._nowhere = limit_s, nowhere
         self._own = _own_bytes()
+        self._set_at = 0.0
 
-    def step(self) -> None:
-        """Begin a step: the process ends if the next one does not begin in time."""
+    def step(self, *, again: bool = True) -> None:
+        """Begin a step: the process ends if the next one does not begin in time.
+
+        Setting the watchdog takes a millisecond, so small steps of one second share it.
+        """
+        now = time.monotonic()
+        if again and now < self._set_at + _SHARED_S:
+            return
+        self._set_at = now
         faulthandler.dump_traceback_later(self._limit_s, exit=True, file=self._nowhere)
 
     def answer(self, request: dict[str, Any]) -> tuple[dict[str, Any], list[NDArray[Any]]]:
         """Answer one request: ``look``, ``present`` or ``samples``."""
-        self.step()
+        self.step(again=False)
         name = ""
         try:
             _limit_memory(Path(request["path"]).stat().st_size, self._own)
@@ -241,9 +270,13 @@ class _Reader:
         return {"groups": look.groups, "sets": look.sets, "warnings": look.warnings}
 
     def _archive(self, file: Any) -> tuple[dict[str, Any], list[NDArray[Any]]]:
-        """Everything that a file holds in itself; a link of any kind makes it no archive."""
+        """Everything that a file holds in itself; a link of any kind makes it no archive.
+
+        Of a large table that lies in the file as it is read, only the place is told.
+        """
         groups: dict[str, dict[str, Any]] = {}
         sets: list[tuple[str, list[int]]] = []
+        places: dict[str, tuple[str, int]] = {}
         parts: list[NDArray[Any]] = []
 
         def walk(group: Any, above: str) -> None:
@@ -263,7 +296,10 @@ class _Reader:
                     continue
                 if not isinstance(item, h5py.Dataset) or not _own_values(item):
                     raise _RefusedError(f"{path} is no table of the file's own.")
-                parts.append(np.ascontiguousarray(item[()]))
+                if (first := _lies_as_read(item)) is not None:
+                    places[path] = (item.dtype.str, first)
+                else:
+                    parts.append(np.ascontiguousarray(item[()]))
                 sets.append((path, list(item.shape)))
                 if len(sets) > MOST_SETS:
                     raise _RefusedError("the file holds too many data sets.")
@@ -272,6 +308,7 @@ class _Reader:
         return {
             "groups": groups,
             "sets": sets,
+            "places": places,
             "parts": [(part.dtype.str, part.size) for part in parts],
         }, parts
 
@@ -282,7 +319,7 @@ class _Reader:
             self.step()
             stop = min(first + _STEP_SAMPLES, request["n"])
             part = _samples(file, request["name"], request["column"], first, stop)
-            for a, b in _runs_of(np.isfinite(part), first):
+            for a, b in _runs_of(is_sample(part), first):
                 if runs and runs[-1][1] == a:
                     runs[-1][1] = b
                 else:

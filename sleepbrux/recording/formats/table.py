@@ -31,7 +31,7 @@ from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
-from sleepbrux.recording.presence import Present
+from sleepbrux.recording.presence import Present, is_sample
 from sleepbrux.recording.scale import Scale, Unit, sized
 
 PART_BYTES = 1 << 22
@@ -208,7 +208,7 @@ class _Scan:
         places = sorted({*columns.signals, *(columns.time if numeric else ())})
         part = parse(raw, columns, places)
         for k in columns.signals:
-            ok = ~np.isnan(part.numbers[:, places.index(k)])
+            ok = is_sample(part.numbers[:, places.index(k)])
             self.present.setdefault(k, Present()).push(ok, row)
         self.odd_rows += part.odd_rows
         if numeric:

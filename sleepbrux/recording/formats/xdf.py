@@ -27,6 +27,7 @@ from sleepbrux.recording.labels import MOST_CHANNELS, recognise, unique_labels
 from sleepbrux.recording.marks import MOST_MARKS, TOO_MANY
 from sleepbrux.recording.memory import FASTEST_HZ, SLOWEST_HZ, exact_rate
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
+from sleepbrux.recording.presence import is_sample
 from sleepbrux.recording.scale import Scale, Unit, sized
 from sleepbrux.recording.stamps import RATE_PCT, Run, StampClock, rate_by
 
@@ -34,6 +35,7 @@ NEEDED = "XDF files are read by pyxdf, which is not installed; add it with: pip 
 _AT_ONCE_S = 60.0
 _INTEGERS = {"int8": 8, "int16": 16}
 _LONGEST_S = 31 * 86_400
+_LATEST_STAMP_S = 1e11  # 3,000 years
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +138,7 @@ def _load(path: Path, found: Findings) -> tuple[list[Stream], datetime | None]:
         import pyxdf
     except ImportError as error:
         raise found.refusal(f"{NEEDED}.") from error
-    logger = logging.getLogger("pyxdf")
+    logger = logging.getLogger("pyxdf.pyxdf")
     before, logger.disabled = logger.disabled, True
     try:
         raw, header = pyxdf.load_xdf(
@@ -199,10 +201,16 @@ def _named(signals: Sequence[Stream], name: str, found: Findings) -> Stream:
 def _runs(stream: Stream, found: Findings) -> tuple[Fraction, tuple[Run, ...]]:
     """Rate and runs of one stream, by its stamps."""
     stamps = stream.stamps
-    nominal = Fraction(repr(stream.nominal)) if stream.nominal > 0 else Fraction(0)
-    if not SLOWEST_HZ <= nominal <= FASTEST_HZ or not np.isfinite(stamps).all():
+    nominal = Fraction(repr(stream.nominal)) if 0 < stream.nominal < np.inf else Fraction(0)
+    if not np.isfinite(stamps).all():
+        raise found.refusal(f"a time stamp of stream {stream.name!r} is no finite number.")
+    if not SLOWEST_HZ <= nominal <= FASTEST_HZ:
         raise found.refusal(
             f"the header of stream {stream.name!r} states {stream.nominal:g} samples a second."
+        )
+    if len(stamps) and np.abs(stamps).max() > _LATEST_STAMP_S:
+        raise found.refusal(
+            f"a time stamp of stream {stream.name!r} is {stamps[np.abs(stamps).argmax()]:g} s, which no clock shows."
         )
     seen = rate_by(stamps)
     rate = nominal
@@ -230,9 +238,9 @@ def _runs(stream: Stream, found: Findings) -> tuple[Fraction, tuple[Run, ...]]:
 
 def _pieces(runs: Sequence[Run], later: int, values: NDArray[Any]) -> tuple[Piece, ...]:
     """Pieces of one channel: its runs without the samples that are no numbers."""
-    if values.dtype.kind != "f" or np.isfinite(values).all():
+    if values.dtype.kind != "f" or is_sample(values).all():
         return tuple(Piece(r.night + later, r.stored, r.n) for r in runs)
-    present = np.isfinite(values)
+    present = is_sample(values)
     pieces = []
     for run in runs:
         edges = np.flatnonzero(
@@ -346,7 +354,8 @@ def _channels(
         values = np.asarray(stream.values).reshape(len(stream.stamps), -1)
         for k in range(values.shape[1]):
             index = len(channels)
-            column = np.ascontiguousarray(values[:, k], dtype=np.int16 if bits else np.float64)
+            with np.errstate(invalid="ignore"):  # a NaN that signals
+                column = np.ascontiguousarray(values[:, k], dtype=np.int16 if bits else np.float64)
             role, side, muscle = recognise(raw[index])
             pieces = _pieces(runs, later, column)
             channels.append(

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import own_stem, replacing
+from sleepbrux.core.files import own_stem, write_together
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
@@ -80,9 +80,7 @@ def write_sheets(study: Study, home: Path, folder: Path, *, person: int | None =
     }
     folder.mkdir(parents=True, exist_ok=True)
     paths = {name: folder / f"{own_stem(study.pseudonym)}.{name}.pdf" for name in made}
-    for name, pdf in made.items():
-        with replacing(paths[name]) as temporary:
-            temporary.write_bytes(pdf)
+    write_together({paths[name]: pdf for name, pdf in made.items()})
     return paths
 
 

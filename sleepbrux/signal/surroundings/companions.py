@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -110,6 +111,8 @@ def _sound(
         told = "by the start times of both files"
     if start_s is None:
         start_s, told = 0.0, "not known; it is taken to start with the recording"
+    if not math.isfinite(start_s):
+        raise RecordingError(f"{path.name}: the sound begins at {start_s} s; give a finite number of seconds")
     if start_s >= recording.duration_s or start_s + sound.duration_s <= 0:
         raise RecordingError(
             f"{path.name}: the sound runs from {start_s:.0f} s to {start_s + sound.duration_s:.0f} s of a "

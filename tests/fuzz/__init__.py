@@ -1,0 +1,1 @@
+"""Every small input bent at random: `python -m tests.fuzz`."""

@@ -1,0 +1,1 @@
+"""Power cut at every file operation: `python -m tests.power`."""

@@ -1,0 +1,42 @@
+"""Power cut before every file operation: ``python -m tests.power [SCENARIO ...]``.
+
+A child ends before its n-th operation (a file opened for writing, written, flushed, renamed, removed, a folder
+made), for each n; what it had written and not flushed is cut in half. After each the next command must see the old
+state or the new one, or say in one sentence what is wrong; and the same act done again must end as if nothing had
+happened.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.power.cut import trial
+from tests.power.scenarios import SCENARIOS, night, other
+
+
+def main() -> int:
+    """Run scenarios by name, or all."""
+    parser = argparse.ArgumentParser(prog="python -m tests.power", description=__doc__)
+    parser.add_argument("scenarios", nargs="*", metavar="SCENARIO", help=", ".join(SCENARIOS))
+    given = parser.parse_args()
+    night(), other()
+    wrong = 0
+    for name in given.scenarios or SCENARIOS:
+        with tempfile.TemporaryDirectory() as folder:
+            found = trial(SCENARIOS[name], Path(folder))
+        wrong += len(found.wrong)
+        print(
+            f"{name:18} {found.cuts:>4} cuts: {found.old:>4} old, {found.new:>3} new, {found.told:>3} told,"
+            f" {len(found.wrong)} wrong",
+            flush=True,
+        )
+        for text in found.wrong[:6]:
+            print(f"    {text}", flush=True)
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

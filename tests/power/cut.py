@@ -1,0 +1,196 @@
+"""A process that ends before its n-th file operation, and what was not yet flushed is half written."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+OPERATIONS = {"os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.truncate", "os.link", "os.symlink"}
+ENDED = 87
+# what a dead process leaves and the next one passes over or clears
+PASSED_OVER = (".partial", ".lock")
+
+
+@dataclass
+class _Cut:
+    """Counts file operations inside a folder; ends the process before the n-th."""
+
+    folder: str
+    at: int
+    seen: int = 0
+    flushed: dict[int, int] = field(default_factory=dict)
+    torn: bool = False
+
+    def count(self) -> None:
+        self.seen += 1
+        if self.seen == self.at:
+            os._exit(ENDED)
+
+    def audit(self, event: str, arguments: tuple[Any, ...]) -> None:
+        if event == "open":
+            path, _, flags = (*arguments, None, None, None)[:3]
+            writes = isinstance(flags, int) and flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC)
+            if writes and isinstance(path, str | bytes) and os.fsdecode(path).startswith(self.folder):
+                self.count()
+        elif event in OPERATIONS and any(
+            isinstance(a, str | bytes | os.PathLike) and os.fspath(a).startswith(self.folder)
+            for a in arguments[:2]
+        ):
+            self.count()
+
+
+def _hooked(cut: _Cut) -> None:
+    """Count in this process, for good: it is a child made for it."""
+    sys.addaudithook(cut.audit)
+    fsync, write, ftruncate = os.fsync, os.write, os.ftruncate
+
+    def torn_fsync(descriptor: int) -> None:
+        if cut.seen + 1 == cut.at:
+            with contextlib.suppress(OSError):
+                size, before = os.fstat(descriptor).st_size, cut.flushed.get(descriptor, 0)
+                if size > before:
+                    ftruncate(descriptor, before + (size - before) // 2)
+        cut.count()
+        fsync(descriptor)
+
+    def half_write(descriptor: int, data: Any) -> int:
+        size = os.fstat(descriptor).st_size
+        if cut.seen + 1 == cut.at:
+            write(descriptor, data[: len(data) // 2])
+        cut.count()
+        cut.flushed.setdefault(descriptor, size)
+        return write(descriptor, data)
+
+    def counted_truncate(descriptor: int, size: int) -> None:
+        cut.count()
+        ftruncate(descriptor, size)
+
+    os.fsync, os.write, os.ftruncate = torn_fsync, half_write, counted_truncate  # type: ignore[assignment]
+
+
+def in_child(work: Callable[[], Any], cut: _Cut | None = None) -> tuple[int, Any]:
+    """Run in a forked child: its exit code, and what it returned or raised."""
+    with tempfile.TemporaryDirectory() as name:
+        answer = Path(name) / "answer"
+        child = os.fork()
+        if child == 0:
+            code = 1
+            try:
+                with contextlib.suppress(AttributeError):
+                    sys.stdout.flush()
+                if cut is not None:
+                    _hooked(cut)
+                try:
+                    said: Any = work()
+                    code = 0
+                except Exception as error:
+                    said = f"{type(error).__name__}: {error}"
+                if cut is not None:
+                    cut.at = -1
+                    said = (said, cut.seen)
+                answer.write_bytes(pickle.dumps(said))
+            finally:
+                os._exit(code)
+        _, status = os.waitpid(child, 0)
+        said = pickle.loads(answer.read_bytes()) if answer.is_file() else None
+        return os.waitstatus_to_exitcode(status), said
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    """What a folder holds, without what a dead process left that is passed over."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and not (path.name.startswith(".") and path.name.endswith(PASSED_OVER))
+    }
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Something that writes.
+
+    Attributes
+    ----------
+    begin
+        Makes the folder as it stands before.
+    act
+        Writes.
+    look
+        What the next command sees: a value that can be compared; refused in one sentence is a `str` that
+        begins with the error's name.
+    """
+
+    begin: Callable[[Path], None]
+    act: Callable[[Path], None]
+    look: Callable[[Path], Any]
+
+
+@dataclass
+class Found:
+    """How many cuts ended how: the next command saw ``old``, ``new``, was ``told``, or else."""
+
+    cuts: int = 0
+    old: int = 0
+    new: int = 0
+    told: int = 0
+    wrong: list[str] = field(default_factory=list)
+
+
+@contextlib.contextmanager
+def _copy(folder: Path) -> Iterator[Path]:
+    """The folder under its own path, put back afterwards."""
+    kept = folder.with_name(folder.name + ".kept")
+    shutil.copytree(folder, kept)
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder)
+        kept.rename(folder)
+
+
+def trial(scenario: Scenario, home: Path, *, most: int | None = None, step: int = 1) -> Found:
+    """Cut a scenario before each of its file operations, look, and do it again."""
+    folder = home / "f"
+    folder.mkdir()
+    code, said = in_child(lambda: scenario.begin(folder))
+    assert code == 0, said
+    look = lambda: scenario.look(folder)  # noqa: E731
+    old = in_child(look)
+    with _copy(folder):
+        code, said = in_child(lambda: scenario.act(folder), _Cut(str(folder), 0))
+        assert code == 0, said
+        operations = said[1]
+        new, done = in_child(look), set(content(folder))
+    assert old != new, "the act changes nothing that is seen"
+    found = Found()
+    for at in range(1, min(operations, most or operations) + 1, step):
+        with _copy(folder):
+            code, said = in_child(lambda: scenario.act(folder), _Cut(str(folder), at))
+            if code == 0:
+                break
+            found.cuts += 1
+            assert code == ENDED, (at, code, said)
+            seen = in_child(look)
+            if seen == old:
+                found.old += 1
+            elif seen == new:
+                found.new += 1
+            elif seen[0] == 1 and str(seen[1]).partition(":")[0].endswith("Error") and "\n" not in seen[1]:
+                found.told += 1
+            else:
+                found.wrong.append(f"cut {at}: neither old nor new: {str(seen)[:300]}")
+            code, said = in_child(lambda: scenario.act(folder))
+            again = in_child(look)
+            if code or again != new:
+                found.wrong.append(f"cut {at}: done again it is not as new: {str(said or again)[:300]}")
+            elif extra := set(content(folder)) - done:
+                found.wrong.append(f"cut {at}: left behind for good: {sorted(extra)[:4]}")
+    return found
