@@ -17,7 +17,7 @@ from msgspec import Struct
 from sleepbrux.archive.identity import Identity, foreign
 from sleepbrux.core.errors import ArchiveError, UsageError
 from sleepbrux.core.files import changing, seal_digest
-from sleepbrux.core.json_text import SOFTWARE, json_text
+from sleepbrux.core.json_text import json_text
 
 ARCHIVE, LIST, REVIEWED = ".night.h5", ".files.json", ".reviewed"
 FORMAT = "sleepbrux files of a night"
@@ -87,7 +87,7 @@ def load_manifest(folder: Path, stem: str) -> Manifest | None:
 
 def manifest_text(manifest: Manifest) -> str:
     """A list as indented JSON with a line feed at the end."""
-    return json_text(msgspec.structs.replace(manifest, software=SOFTWARE))
+    return json_text(manifest)
 
 
 def check_archive(path: Path) -> None:

@@ -66,7 +66,7 @@ class UsageError(SleepbruxError):
     ...     sb.score_many([], workers=0)
     ... except sb.UsageError as error:
     ...     print(error)
-    workers is 0; give 1 or more, or None for one a core
+    `workers` is 0; give 1 or more, or None for one a core
     """
 
 

@@ -31,6 +31,7 @@ from sleepbrux.archive.manifest import (
 )
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.core.files import changing, safe_stem, settling, write_text, write_together
+from sleepbrux.core.json_text import SOFTWARE
 from sleepbrux.export.summary import report_id, robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
 from sleepbrux.report.night_page import render_night
@@ -327,7 +328,7 @@ def write_set(
             files[ending] = listed_text(made)
             write_text(folder / f"{stem}{ending}", made, settle)
         told = msgspec.json.decode(made, type=_Reported)  # the summary is the last of the texts
-        manifest = Manifest(identity=whose, report_id=told.report_id, files=files)
+        manifest = Manifest(identity=whose, report_id=told.report_id, files=files, software=SOFTWARE)
         write_text(list_path(folder, stem), manifest_text(manifest), settle)
     return stem, manifest
 
@@ -355,6 +356,7 @@ def write_reviewed(night: Night, folder: Path, stem: str, *, of: Listed | None =
     if of is None and archive.is_file():
         of = listed(archive)
     manifest = Manifest(
+        software=SOFTWARE,
         identity=identity_of(night),
         report_id=report_id(night),
         files={ending: listed_text(text) for ending, text in made.items()},
