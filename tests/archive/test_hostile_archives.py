@@ -5,16 +5,23 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from dataclasses import replace
 
 import h5py
 import numpy as np
 import pytest
 
-from sleepbrux.archive.coherence import check_night
+from sleepbrux.archive.coherence import (
+    NEEDED_OF_BREATHING,
+    NEEDED_OF_SOUND,
+    IncoherentError,
+    check_night,
+)
 from sleepbrux.archive.file import _large, _read_whole, load_night
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.core.files import is_sealed, seal
 from sleepbrux.recording.formats import hdf5_client as hdf5_line
+from sleepbrux.signal.sound import Sound
 from tests.archive_mutants import outcome, run, seed_archive
 
 MUTANTS = int(os.environ.get("MUTANTS", "48"))
@@ -191,6 +198,26 @@ def test_levels_that_are_no_numbers_are_refused(archive, name):
     seal(archive)
     with pytest.raises(ArchiveError, match=f"for {name} holds values that are out of range"):
         load_night(archive)
+
+
+@pytest.mark.parametrize(
+    ("signal", "lost"),
+    [("breathing", name) for name in NEEDED_OF_BREATHING] + [("sound", name) for name in NEEDED_OF_SOUND],
+)
+def test_a_signal_without_its_measures_is_refused(seed, signal, lost):
+    night = load_night(seed)
+    if signal == "breathing":
+        night = replace(night, labels=replace(night.labels, breathing_events=3))
+    else:
+        sound = Sound("Mic", 0.125, 0.0, np.zeros(9, np.float32), np.zeros(9, np.int8))
+        around = replace(night.swept.surroundings, sound=sound)
+        night = replace(night, swept=replace(night.swept, surroundings=around))
+    named = dict.fromkeys((*NEEDED_OF_BREATHING, *NEEDED_OF_SOUND), night.measures["episode_count"])
+    measures = {**named, **night.measures}
+    check_night(replace(night, measures=measures))
+    del measures[lost]
+    with pytest.raises(IncoherentError, match=f"measures lack {lost}"):
+        check_night(replace(night, measures=measures))
 
 
 def test_what_scoring_makes_is_coherent(seed, tmp_path):

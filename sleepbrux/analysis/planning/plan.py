@@ -107,6 +107,12 @@ class Plan:
     correlation: float = 0.0
 
     @property
+    def power_text(self) -> str:
+        """Power at the nights needed, or the wanted power where no number of nights has it."""
+        power = next((q.power for q in self.points if q.nights == self.needed), self.power)
+        return f"{100 * power:.0f} %"
+
+    @property
     def needed_text(self) -> str:
         """How many nights, in words, with its range where the variation was estimated."""
         most = self.most_nights
