@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import gc
+import os
 import sys
 import tempfile
 import threading
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -26,6 +28,8 @@ from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import Trace
 from sleepbrux.scoring.night import Night
 
+REST_S = 120.0
+
 
 class Reviewing:
     """Nights to review, made anew when the study or one of its archives is another."""
@@ -34,6 +38,7 @@ class Reviewing:
         self._practice = practice
         self._lock = threading.Lock()
         self._state: object = None
+        self._asked_s = 0.0
         self._nights = Nights([], self._opened)
 
     def nights(self) -> Nights:
@@ -41,7 +46,17 @@ class Reviewing:
         practice = self._practice
         with practice.lock:
             practice.meant(TURN_MEANT.get())
+            self._asked_s = time.monotonic()
             return self._of(practice)
+
+    def rest(self, after_s: float = REST_S) -> None:
+        """Close the night that is open once nobody has looked at it for a while; it is opened again when asked for."""
+        with self._lock:
+            if self._state is None or time.monotonic() - self._asked_s < after_s:
+                return
+            self._nights.close()
+            self._nights, self._state = Nights([], self._opened), None
+        give_back()
 
     def _of(self, practice: Practice) -> Nights:
         study = practice.study
@@ -77,12 +92,15 @@ def on_disk(night: Night) -> Night:
 
 
 def _mapped(values: NDArray[Any]) -> NDArray[Any]:
-    if not values.size:
+    if not values.size or os.name != "posix":  # elsewhere a file that is mapped cannot be deleted
         return values
-    with tempfile.TemporaryFile() as file:
-        values.tofile(file)
-        file.flush()
-        return np.memmap(file, dtype=values.dtype, mode="r", shape=values.shape).view(np.ndarray)
+    try:
+        with tempfile.TemporaryFile() as file:
+            values.tofile(file)
+            file.flush()
+            return np.memmap(file, dtype=values.dtype, mode="r", shape=values.shape).view(np.ndarray)
+    except OSError:  # no room for it: then it stays in memory
+        return values
 
 
 def give_back() -> None:

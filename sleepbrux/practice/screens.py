@@ -327,14 +327,14 @@ class Kind:
     together: str
 
     @classmethod
-    def of(cls, practice: Practice, kind: str, paths: Sequence[Path]) -> Kind:
-        """Files with an address each."""
+    def of(cls, practice: Practice, kind: str, paths: Sequence[Path], title: str) -> Kind:
+        """Files with an address each; ``title`` is the name of the archive of files without a kind."""
         sizes = [path.stat().st_size for path in paths]
         files = [
             (visible(path.name), _size(size), practice.ticket(Served(path, name=path.name)))
             for path, size in zip(paths, sizes, strict=True)
         ]
-        name = f"{kind or 'files'}.zip"
+        name = f"{kind or title.lower()}.zip"
         together = practice.ticket(Served(None, name=name, together=tuple(paths))) if len(paths) > 1 else ""
         return cls(kind, files, _size(sum(sizes)), together)
 
@@ -372,7 +372,11 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
     )
 
     listed = [
-        (title, [Kind.of(practice, kind, own) for kind, own in _kinds(paths, by_ending=title == SHARED)], why)
+        (
+            title,
+            [Kind.of(practice, kind, own, title) for kind, own in _kinds(paths, by_ending=title == SHARED)],
+            why,
+        )
         for title, paths, why in groups
     ]
     return _of_study(

@@ -118,6 +118,7 @@ class Page:
         practice.bell = self.bell.ring
         self.html, self.policy = shell()
         self.quit: Callable[[], None] = lambda: None
+        self.rest: Callable[[], None] = lambda: None  # of the review, once it was asked for
 
     def home(self, _: Request) -> Response:
         """The page without any data."""
@@ -127,6 +128,7 @@ class Page:
 
     def screen(self, request: Request) -> Response:
         """A screen."""
+        self.rest()
         return json_of(self._screen(request.query_params.get("at", "nights")))
 
     def _screen(self, at: str) -> dict[str, Any]:
@@ -312,8 +314,11 @@ class Late:
                 from sleepbrux.practice.reviewing import Reviewing
                 from sleepbrux.review.server import review_routes
 
-                nights = Reviewing(self._page.practice).nights
-                self._served = Router(review_routes(nights, self._page.entrance, "/review", "/#nights"))
+                reviewing = Reviewing(self._page.practice)
+                self._page.rest = reviewing.rest
+                self._served = Router(
+                    review_routes(reviewing.nights, self._page.entrance, "/review", "/#nights")
+                )
             return self._served
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -134,3 +134,28 @@ def test_files_are_listed_once_and_each_kind_is_saved_as_one(over):
         for name in archive.namelist():
             assert archive.read(name) == (files / name).read_bytes()
     assert over.client.get(address).content == answer.content
+
+
+def test_a_night_under_review_is_the_archived_one_and_only_the_last_is_held(over):
+    from sleepbrux.archive.file import load_night
+    from sleepbrux.archive.journal.file import scoring_digest
+    from sleepbrux.practice.reviewing import Reviewing, on_disk
+
+    own = load_night(over.practice.results / "night-01.night.h5")
+    mapped = on_disk(own)
+    assert scoring_digest(mapped) == scoring_digest(own)
+    for a, b in zip(own.swept.frames, mapped.swept.frames, strict=True):
+        for name in ("energy", "rectified", "stats"):
+            assert getattr(a, name).tobytes() == getattr(b, name).tobytes()
+    reviewing = Reviewing(over.practice)
+    nights = reviewing.nights()
+    first = nights.desk(0)
+    nights.desk(1)
+    assert first.trace._stopped
+    assert list(nights._open) == [1]
+    reviewing.rest()
+    assert list(nights._open) == [1]
+    reviewing.rest(after_s=0.0)
+    assert not nights._open
+    assert reviewing.nights().desk(1).night.swept.digest
+    reviewing.rest(after_s=0.0)

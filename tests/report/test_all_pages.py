@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from sleepbrux.criteria import criterion_ids, load_criterion
-from sleepbrux.report.axes import CONDITION_SHAPES, KIND_SHAPES
+from sleepbrux.report.axes import CONDITION_SHAPES, CONDITIONS, KIND_SHAPES
 from sleepbrux.report.frame import style
 from sleepbrux.report.numbers import en_dashes
 from sleepbrux.report.palette import DARK, LIGHT
@@ -46,7 +46,7 @@ def test_every_page_has_the_one_style_sheet_a_skip_link_and_all_its_sections_in_
 
 def test_no_sign_of_a_kind_is_a_sign_of_a_condition():
     kinds = {LIGHT[k] for k in KIND_SHAPES} | {DARK[k] for k in KIND_SHAPES}
-    conditions = {scheme[f"c{k}"] for scheme in (LIGHT, DARK) for k in range(len(CONDITION_SHAPES))}
+    conditions = {scheme[f"c{k}"] for scheme in (LIGHT, DARK) for k in range(CONDITIONS)}
     assert not kinds & conditions
     assert not set(KIND_SHAPES.values()) & set(CONDITION_SHAPES)
     assert LIGHT.keys() == DARK.keys()
