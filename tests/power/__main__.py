@@ -21,12 +21,13 @@ def main() -> int:
     """Run scenarios by name, or all."""
     parser = argparse.ArgumentParser(prog="python -m tests.power", description=__doc__)
     parser.add_argument("scenarios", nargs="*", metavar="SCENARIO", help=", ".join(SCENARIOS))
+    parser.add_argument("--every", type=int, default=1, help="cut before every N-th operation only")
     given = parser.parse_args()
     night(), other()
     wrong = 0
     for name in given.scenarios or SCENARIOS:
         with tempfile.TemporaryDirectory() as folder:
-            found = trial(SCENARIOS[name], Path(folder))
+            found = trial(SCENARIOS[name], Path(folder), step=given.every)
         wrong += len(found.wrong)
         print(
             f"{name:18} {found.cuts:>4} cuts: {found.old:>4} old, {found.new:>3} new, {found.told:>3} told,"
