@@ -18,7 +18,13 @@ import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-CORE = ("tests/scoring", "tests/criteria", "tests/archive", "tests/cli/test_score.py", "tests/core")
+CORE = (
+    "tests/criteria",
+    "tests/core",
+    "tests/scoring/test_night.py",
+    "tests/archive/test_file.py",
+    "tests/cli/test_score.py",
+)
 TOOLS = (
     "pytest",
     "pytest-timeout",
@@ -31,6 +37,8 @@ TOOLS = (
     "httpx",
     "edfio",
     "pyedflib",
+    "mir_eval",
+    "pingouin",
 )
 
 

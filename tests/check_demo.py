@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sleepbrux.analysis.comparison.fixing import load_record, record_path
 from sleepbrux.archive.file import load_night
 from sleepbrux.core.matching import match_events
 from sleepbrux.core.spans import Spans
@@ -71,12 +72,21 @@ def check_comparison(folder: Path) -> bool:
     return right
 
 
+def check_fixing(folder: Path) -> bool:
+    """Outcome, criterion and design must be on record from before the first night was scored."""
+    record = load_record(record_path(folder / "study.toml"))
+    fine = bool(record.entries) and record.entries[0].scored == 0 and record.broken_at is None
+    print(f"{'ok' if fine else 'WRONG'}: outcome and design recorded before the first night was scored")
+    return fine
+
+
 def main(folder: Path) -> int:
     nights = sorted(p.name.removesuffix(".night.h5") for p in (folder / "results").glob("*.night.h5"))
     right = [check(folder, night) for night in nights]
     print(f"{sum(right)} of {len(right)} nights agree with their truth")
     compared = check_comparison(folder)
-    return 0 if right and all(right) and compared else 1
+    fixed = check_fixing(folder)
+    return 0 if right and all(right) and compared and fixed else 1
 
 
 if __name__ == "__main__":

@@ -175,10 +175,10 @@ def test_the_codes_of_a_program_are_known_by_its_name(rec):
         ),
         ({"stages": [0, 9], "stages_from": "yasa"}, "stages holds 9, which stage_codes does not name"),
         ({"stages": ["W", "Q7"]}, "'Q7' names no sleep stage"),
-        ({"stages": ["W"], "stages_from": "unheard"}, "stages_from is 'unheard'; known are sleepecg"),
+        ({"stages": ["W"], "stages_from": "unheard"}, "`stages_from` is 'unheard'; known are sleepecg"),
         ({"channels": ["EMG X"]}, "there is no channel 'EMG X'"),
         ({"window": ("late", None)}, r"`window\[0\]` 'late' is no time"),
-        ({"window": 7}, r"window is 7; wanted is None or \(start, end\) or a Window"),
+        ({"window": 7}, r"`window` is 7; wanted is None or \(start, end\) or a Window"),
         ({"window": (500, 600)}, "the window ends at 600 s"),
         ({"unit": "mV"}, "unit has no meaning for an opened recording; leave it out"),
         ({"mvc_uv": {LABELS[0]: 190}}, "no MVC is given for channel 'EMG Masseter R'; give it in `mvc_uv`"),
@@ -196,10 +196,10 @@ def test_what_is_wrong_is_said_of_the_argument(rec, how, said):
 @pytest.mark.parametrize(
     ("given", "how", "said"),
     [
-        (np.zeros((1, 4, 4)), {}, "recording is a ndarray; wanted is a path"),
-        (object(), {}, "recording is a object; wanted is a path"),
-        (np.zeros((1, 4)), {}, "recording is an array, so rate_hz is wanted too"),
-        (np.zeros((1, 4)), {"rate_hz": 100}, "recording is an array, so labels is wanted too"),
+        (np.zeros((1, 4, 4)), {}, "`recording` is a ndarray; wanted is a path"),
+        (object(), {}, "`recording` is a object; wanted is a path"),
+        (np.zeros((1, 4)), {}, "`recording` is an array, so `rate_hz` is wanted too"),
+        (np.zeros((1, 4)), {"rate_hz": 100}, "`recording` is an array, so `labels` is wanted too"),
         ("a.edf", {"labels": ["a"]}, "labels has no meaning for a file"),
     ],
 )
@@ -306,7 +306,7 @@ def test_annotations_come_beside_those_that_a_raw_has(array, dated, first_sample
     assert list(raw2.annotations.description) == ["Lights off", "Phasic episode", "Tonic episode"]
     np.testing.assert_allclose(raw2.annotations.onset - raw2.first_time, [5, 20, 50], atol=0.02)
     assert list(raw.annotations.description) == ["Lights off"]
-    with pytest.raises(sb.UsageError, match="kinds is 'bruxism'; allowed are episodes, bursts"):
+    with pytest.raises(sb.UsageError, match="`kinds` is 'bruxism'; allowed are episodes, bursts"):
         night.annotate(raw, kinds="bruxism")
     with pytest.raises(sb.UsageError, match=r"raw lasts 60\.\d s and the scored recording 120\.0 s"):
         night.annotate(raw.copy().crop(0, 60))
@@ -333,7 +333,7 @@ def test_nights_become_one_row_each(night):
     assert table["episodes_per_hour"][0] == night.measures["episodes_per_hour"].value
     assert str(table["episode_count"].dtype) == "Int64"
     assert sb.tidy({"first": night})["file"].tolist() == ["first"]
-    with pytest.raises(sb.UsageError, match=r"nights is a Night; wanted is a list of nights"):
+    with pytest.raises(sb.UsageError, match=r"`nights` is a Night; wanted is a list of nights"):
         sb.tidy(night)
 
 

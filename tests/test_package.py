@@ -5,12 +5,14 @@ import re
 import tomllib
 from pathlib import Path
 
+import jsonschema
 import pytest
 import yaml
 
 import sleepbrux
 from sleepbrux.core.purpose import PURPOSE
 from tests.conftest import listed
+from tests.outside.registry import outside
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -38,6 +40,16 @@ def test_the_citation_is_the_same_everywhere(page):
     (entry,) = bibtex(block)
     assert (entry["title"], entry["version"]) == (said["title"], said["version"])
     assert entry["author"] == said["authors"][0]["name"]
+
+
+def test_the_citation_file_keeps_to_the_published_schema():
+    schema = json.loads(outside("cff-1.2.0.json").read_text("utf-8"))
+    assert schema["$id"] == "https://citation-file-format.github.io/1.2.0/schema.json"
+    said = yaml.load((ROOT / "sleepbrux" / "docs" / "CITATION.cff").read_text("utf-8"), yaml.BaseLoader)
+    checker = jsonschema.Draft7Validator(schema, format_checker=jsonschema.FormatChecker())
+    assert [e.message for e in checker.iter_errors(said)] == []
+    for wrong in ({"license": "free"}, {"authors": []}, {"date-released": "soon"}, {"colour": "red"}):
+        assert list(checker.iter_errors(said | wrong)), wrong
 
 
 @pytest.mark.shows("purpose")

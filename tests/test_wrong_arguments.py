@@ -77,7 +77,7 @@ def test_a_value_of_no_meaning_is_refused_by_the_arguments_name(name, argument, 
         given = {"recording": EXCERPT} if argument in sb.How.__annotations__ else given
     with pytest.raises(sb.SleepbruxError) as caught:
         getattr(sb, name)(**given | {argument: Odd()})
-    assert str(caught.value).startswith(f"{argument} is a Odd; wanted is "), str(caught.value)
+    assert str(caught.value).startswith(f"`{argument}` is a Odd; wanted is "), str(caught.value)
 
 
 @pytest.mark.parametrize(
@@ -104,7 +104,7 @@ def test_a_value_of_no_meaning_is_refused_by_the_arguments_name(name, argument, 
     ],
 )
 def test_nor_is_one_that_nearly_fits(name, argument, value, good):
-    with pytest.raises(sb.SleepbruxError, match=rf"^{argument} is .*; wanted is ") as caught:
+    with pytest.raises(sb.SleepbruxError, match=rf"^`{argument}` is .*; wanted is ") as caught:
         getattr(sb, name)(**of_the_function(name, good) | {argument: value})
     assert "\n" not in str(caught.value)
 
@@ -114,3 +114,64 @@ def test_the_shape_of_an_array_is_named_and_what_is_wanted():
         sb.SleepbruxError, match=r"shape \(2, 9\), where \(channels, samples\) with one row for"
     ):
         sb.from_array(np.zeros((2, 9)), 1000, ["EMG"])
+
+
+# classes that a caller makes; the others are what the library gives back
+MADE = {
+    "CountedNight": ("n1", "none", 9, 7.0),
+    "Hints": (),
+    "Mark": (1.0, 0.0, "Lights off"),
+    "PersonNight": ("P1", "none", 9, 7.0),
+    "Planned": (),
+    "Variation": (35.0, "test"),
+    "Window": (((0.0, 60.0),), "stated"),
+}
+GIVEN_BACK = (
+    "Batch", "Cohort", "Comparison", "Hypnogram", "Letter", "Measure", "Night", "Note", "Plan", "Recording",
+    "Reference", "ScoringAgreement",
+)  # fmt: skip
+READ = ("Criterion", "Fields", "How")  # from files, or typed words of `score`, which checks them
+FIELDS = [(name, field) for name in MADE for field in inspect.signature(getattr(sb, name)).parameters]
+
+
+def test_every_public_class_is_in_one_of_the_lists():
+    errors = ("SleepbruxError", "UsageError")
+    classes = [name for name in sb.__all__ if inspect.isclass(getattr(sb, name)) and name not in errors]
+    assert sorted(classes) == sorted([*MADE, *GIVEN_BACK, *READ])
+
+
+@pytest.mark.parametrize(("name", "field"), FIELDS)
+def test_a_field_of_no_meaning_is_refused_by_its_name(name, field):
+    made = getattr(sb, name)
+    given = dict(inspect.signature(made).bind(*MADE[name]).arguments)
+    made(**given)
+    with pytest.raises(sb.UsageError) as caught:
+        made(**given | {field: Odd()})
+    assert str(caught.value).startswith(f"`{field}` is a Odd; wanted is "), str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "field", "value"),
+    [
+        ("CountedNight", "events", "9"),
+        ("CountedNight", "fully_worn", 1),
+        ("CountedNight", "block", 1.5),
+        ("Hints", "roles", {"EMG": "masseter left"}),
+        ("Hints", "datasets", "emg"),
+        ("Mark", "start_s", "22:00"),
+        ("Planned", "looks", 5),
+        ("Window", "spans_s", (0.0, 60.0)),
+    ],
+)
+def test_nor_is_a_field_that_nearly_fits(name, field, value):
+    given = dict(inspect.signature(getattr(sb, name)).bind(*MADE[name]).arguments)
+    with pytest.raises(sb.UsageError, match=rf"^`{field}` is .*; wanted is "):
+        getattr(sb, name)(**given | {field: value})
+
+
+def test_an_earlier_name_is_refused_with_the_present_one():
+    with pytest.raises(
+        sb.UsageError, match=r"^`rate` is an earlier name .*from_array\(\); it is now `rate_hz`$"
+    ):
+        sb.from_array(np.zeros((1, 9)), rate=1000, labels=["EMG"])

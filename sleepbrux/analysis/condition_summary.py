@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import fmean, median, stdev
 from typing import Literal
 
@@ -220,6 +220,8 @@ class StudySummary:
         Why conditions cannot be put side by side; empty where they can.
     unproved
         Which archives do not say whose they are; empty where all do.
+    input_sha256
+        Digest of the recording of each night, by its id.
     """
 
     person: str
@@ -231,6 +233,7 @@ class StudySummary:
     not_comparable: tuple[str, ...]
     counting_noise: str = COUNTING
     unproved: str = ""
+    input_sha256: dict[str, str] = field(default_factory=dict)
 
 
 def t_interval(values: Sequence[float], *, floor: float | None = None) -> Interval | None:
@@ -503,6 +506,7 @@ def summarise(study: Study, nights: Sequence[NightFigures], missing: Sequence[Mi
         missing=tuple(missing),
         not_comparable=_across(conditions),
         unproved=unproved_text([night.id for night in ordered if night.unproved]),
+        input_sha256={night.id: night.input_sha256 for night in ordered},
     )
 
 

@@ -39,6 +39,12 @@ LONGEST_S = 31 * 86_400.0
 LARGEST = 1e15
 MOST_CHANNELS = 62
 NEEDED_MEASURES = ("analysed_hours", "valid_hours", "excluded_hours", "episodes_per_hour")
+NEEDED_OF_SOUND = ("episodes_with_sound_count", "episodes_with_grinding_like_sound_count")
+NEEDED_OF_BREATHING = (
+    "episodes_near_respiratory_event_count",
+    "episodes_near_respiratory_event_by_chance",
+    "median_lag_after_respiratory_event_s",
+)
 
 Array = NDArray[Any]
 
@@ -277,6 +283,15 @@ def _measures(name: str, measures: dict[str, Measure], needed: Sequence[str]) ->
             _refuse(f"{name}.{key}", "is no whole number")
 
 
+def _measures_of_signals(night: Night) -> None:
+    """A signal that was recorded has its measures, which the report shows beside it."""
+    needed: tuple[str, ...] = NEEDED_OF_SOUND if night.swept.surroundings.sound is not None else ()
+    needed += NEEDED_OF_BREATHING if night.labels.breathing_events else ()
+    missing = next((name for name in needed if name not in night.measures), None)
+    if missing:
+        _refuse("measures", f"lack {missing}")
+
+
 def _window(spans_s: Iterable[tuple[float, float]], duration_s: float) -> None:
     for a, b in spans_s:
         if not (math.isfinite(a) and math.isfinite(b) and -1 <= a <= b <= duration_s + LONGEST_S):
@@ -320,6 +335,7 @@ def check_night(night: Night) -> None:
         _traces(night.traces, len(night.swept.frames))
     _window(night.window.spans_s, night.swept.duration_s)
     _measures("measures", night.measures, NEEDED_MEASURES)
+    _measures_of_signals(night)
     for other in night.alternative_readings:
         _measures("alternative_readings", other.measures, ())
         _levels(other.reference.levels)

@@ -17,11 +17,11 @@ from msgspec import Struct
 from sleepbrux.archive.identity import Identity, foreign
 from sleepbrux.core.errors import ArchiveError, UsageError
 from sleepbrux.core.files import changing, seal_digest
-from sleepbrux.core.json_text import json_text
+from sleepbrux.core.json_text import SOFTWARE, json_text
 
 ARCHIVE, LIST, REVIEWED = ".night.h5", ".files.json", ".reviewed"
 FORMAT = "sleepbrux files of a night"
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 LATER = (".robustness.json",)
 """Endings of files that are made later from an archive, and are in its list only where they are of it."""
 SETTLE_S = 10.0
@@ -40,6 +40,8 @@ class Manifest(Struct, frozen=True, kw_only=True):
 
     Attributes
     ----------
+    software
+        Name and version of the program that wrote the list; empty in lists of schema 1.0.
     archive_sha256
         For the files of a reviewed night: the archive, by its seal, that the decisions are about.
     """
@@ -50,6 +52,7 @@ class Manifest(Struct, frozen=True, kw_only=True):
     report_id: str
     files: dict[str, Listed]
     archive_sha256: str = ""
+    software: dict[str, str] = {}
 
 
 def stem_of(archive: Path) -> str:
@@ -84,7 +87,7 @@ def load_manifest(folder: Path, stem: str) -> Manifest | None:
 
 def manifest_text(manifest: Manifest) -> str:
     """A list as indented JSON with a line feed at the end."""
-    return json_text(manifest)
+    return json_text(msgspec.structs.replace(manifest, software=SOFTWARE))
 
 
 def check_archive(path: Path) -> None:

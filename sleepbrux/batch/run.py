@@ -258,7 +258,7 @@ def score_many(
         on_row=(on_row, NONE | CALL),
     )
     if workers is not None and workers < 1:
-        raise UsageError(f"workers is {workers}; give 1 or more, or None for one a core")
+        raise UsageError(f"`workers` is {workers}; give 1 or more, or None for one a core")
     listed = [paths] if isinstance(paths, str | Path) else paths
     common = Common(
         str(criterion),

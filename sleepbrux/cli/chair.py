@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from sleepbrux.cli import next_steps
+from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import SleepbruxError, StudyError, UsageError
 
@@ -35,13 +34,7 @@ if TYPE_CHECKING:
     default=None,
     help="Folder of the recording [default: that of the study file].",
 )
-@click.option(
-    "--person",
-    type=click.IntRange(min=0),
-    default=None,
-    help="Running number of the patient: balances the order of the appliances over patients "
-    "[default: from the pseudonym].",
-)
+@options.running_number
 @click.option(
     "--by-itself", is_flag=True, help="Each part begins when the one before is over, without anybody's click."
 )
@@ -171,12 +164,11 @@ def _session(engine: Engine, plan: Study, person: int | None, *, by_itself: bool
 
 
 def _serve(session: Session, *, port: int, opened: bool) -> None:
+    from sleepbrux.cli.browser import entrance_of_page, page_of
     from sleepbrux.live.serving import serve
     from sleepbrux.live.words import CAUTIONS
-    from sleepbrux.review.access import Door, Entrance
 
-    entrance = Entrance(lambda code: click.echo(f"Code for another window: {code}"))
-    doors: list[Door] = []
+    entrance = entrance_of_page()
 
     def told(address: str) -> None:
         for caution in CAUTIONS:
@@ -184,20 +176,10 @@ def _serve(session: Session, *, port: int, opened: bool) -> None:
         click.echo(f"Session for this machine only: {address}")
         click.echo(f"Code, to be typed on that page once: {entrance.code()}")
         click.echo(f"Everything received goes to {session.path.name} as it comes. End with Ctrl-C.")
-        if opened:
-            import webbrowser
+        show(address)
 
-            doors.append(Door(entrance, address))
-            if not webbrowser.open(doors[0].path.as_uri()):
-                doors[0].close()
-                click.echo("note: no browser was found; open the address and type the code", err=True)
-
-    try:
-        with contextlib.suppress(KeyboardInterrupt):
-            serve(session, entrance, port=port, told=told)
-    finally:
-        for door in doors:
-            door.close()
+    with page_of(entrance, opened=opened) as show:
+        serve(session, entrance, port=port, told=told)
 
 
 def _told(session: Session) -> int:

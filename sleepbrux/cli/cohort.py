@@ -226,6 +226,7 @@ def command(
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.core.files import write_together
     from sleepbrux.core.purpose import PURPOSE
+    from sleepbrux.recording.files import file_digest
     from sleepbrux.report.cohort_page import render_cohort
 
     if len(studies) == 1 and studies[0].suffix.casefold() in (".csv", ".tsv", ".txt"):
@@ -242,8 +243,10 @@ def command(
         headline(sentence)
     click.echo("\n".join([*_shown(found), PURPOSE]))
     out.mkdir(parents=True, exist_ok=True)
+    alone = len(studies) == 1
+    made_from = {p.name if alone else f"{k}: {p.name}": file_digest(p) for k, p in enumerate(studies, 1)}
     page = render_cohort(found, nights)
-    write_together({out / "cohort.json": cohort_text(found), out / "cohort.report.html": page})
+    write_together({out / "cohort.json": cohort_text(found, made_from), out / "cohort.report.html": page})
     click.echo(f"page: {out / 'cohort.report.html'}")
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()

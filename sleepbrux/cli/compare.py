@@ -23,23 +23,23 @@ ORDERS = ("as it came", "planned phases", "randomised nights", "randomised block
 
 
 def _contrast(contrast: Contrast) -> Iterator[str]:
-    from sleepbrux.analysis.comparison.ratio import p_text
+    from sleepbrux.analysis.comparison.ratio import adjusted_p, p_text
+    from sleepbrux.analysis.comparison.sentences import DESCRIBED
 
     yield f"\n{contrast.condition} against {contrast.against}"
     yield f"  {contrast.sentence}"
     r, test = contrast.ratio, contrast.rearrangement
     if r is None:
         return
-    yield (
-        f"  p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method}); the sentence "
-        f"follows p {p_text(r.p_holm)} after Holm"
-    )
+    if contrast.verdict != DESCRIBED:
+        yield f"  p {adjusted_p(r)}"
+    yield f"  t test alone: p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom ({r.why_method})"
     if contrast.by_valid_hours and f"{contrast.by_valid_hours:.2f}" != f"{r.ratio:.2f}":
         yield f"  with every valid hour counting the same: {contrast.by_valid_hours:.2f}"
     if test is not None:
         how = "all" if test.exact else "9,999 drawn of"
         yield (
-            f"  rearrangement test: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
+            f"  rearrangement test alone: p {p_text(test.p)} ({how} {test.arrangements} arrangements; least "
             f"possible p {test.least_p:.3f}): {test.assumption}"
         )
     if contrast.prior is not None:
@@ -73,7 +73,7 @@ def _more_nights(plans: Sequence[Plan]) -> list[str]:
     heads = ", ".join(f"to {p.ratio:g} times: {p.needed_text}" for p in plans)
     return [
         "",
-        f"More nights, if they vary as these did ({plans[0].design}), for {100 * plans[0].power:.0f} % power: "
+        f"More nights, if they vary as these did ({plans[0].design}), for {100 * plans[0].power:.0f} % power or more: "
         f"{heads}",
     ]
 
@@ -187,6 +187,9 @@ def command(
     Nights are the units. The sentence for each pair of conditions follows stated rules; below four nights
     in each of the two it is always "cannot tell yet".
     """
+    from sleepbrux.recording.formats import hdf5_client
+
+    hdf5_client.call_ahead()
     from sleepbrux.analysis.comparison.fixing import record_path
     from sleepbrux.analysis.comparison.records import read_records
     from sleepbrux.cli.reviews import say_unread

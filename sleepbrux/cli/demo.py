@@ -28,19 +28,20 @@ def _check_folder(out: Path) -> None:
 
 
 def _compare(out: Path, results: Path) -> list[Contrast]:
-    """Compare the conditions and write the study's page; the contrasts."""
+    """Compare the conditions and write the study's page, as ``sleepbrux compare`` does; the contrasts."""
+    from sleepbrux.analysis.comparison.fixing import record_path
     from sleepbrux.analysis.comparison.records import read_records
-    from sleepbrux.analysis.comparison.study import compare_study
     from sleepbrux.report.outputs import ARCHIVE
-    from sleepbrux.report.study_files import study_plans, write_study
+    from sleepbrux.report.study_files import compare_archives, write_compared
     from sleepbrux.study.file import load_study
 
-    study = load_study(out / "study.toml")
+    file = out / "study.toml"
+    study = load_study(file)
     with progress_bar(total=len(study.night), desc="nights compared") as bar:
         reading = read_records(study, results, suffix=ARCHIVE, progress=bar.update)
-    found = compare_study(study, reading)
-    write_study(found, results, plans=study_plans(found))
-    return list(found.comparison.contrasts)
+    compared = compare_archives(study, reading, record_path(file))
+    write_compared(compared, study, results, results)
+    return list(compared.found.comparison.contrasts)
 
 
 @click.command()
@@ -57,6 +58,7 @@ def command(out: Path) -> int:
     archives of all (900 MB). Takes about a minute and a half on two cores.
     """
     from sleepbrux.analysis.comparison import night_row
+    from sleepbrux.analysis.comparison.fixing import fix_at_scoring
     from sleepbrux.cli.score import load_kernels
     from sleepbrux.core.files import write_text
     from sleepbrux.export.tables import nights_csv
@@ -75,6 +77,8 @@ def command(out: Path) -> int:
 
         def on_night(night_id: str, path: Path) -> None:
             study = load_study(out / "study.toml")
+            if not rows and (hindered := fix_at_scoring(out / "study.toml", study, results, ARCHIVE)):
+                click.echo(hindered, err=True)
             entry = next(n for n in study.night if n.id == night_id)
             night = score_file(path, study_request(study, entry, out))
             write_outputs(night, results, stem=night_id)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ import click
 from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, table_lines
 from sleepbrux.core.errors import SleepbruxError
-from sleepbrux.core.json_text import json_text
+from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
@@ -45,6 +46,8 @@ def look(recording: Recording, progress: Callable[[float], None] = lambda share:
             }
         )
     return {
+        "software": SOFTWARE,
+        "input_sha256": recording.source.digest(),
         "name": recording.name,
         "format": recording.format,
         "start": recording.start.isoformat() if recording.start else None,
@@ -130,7 +133,7 @@ def _show(seen: dict[str, Any]) -> None:
     heads = ("channel", "is", "rate", "unit", "lowest", "highest", "99.9 % of |x|", "")
     click.echo("\n".join(table_lines(heads, rows, texts=(0, 1, 3, 7))))
     for gap in seen["gaps"]:
-        click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['stop_s']:.2f} s")
+        click.echo(f"  gap from {gap['start_s']:.2f} s to {gap['end_s']:.2f} s")
     for mark in seen["marks"][:50]:
         click.echo(f"  mark at {mark['start_s']:.2f} s ({mark['duration_s']:.2f} s): {mark['text']}")
     if len(seen["marks"]) > 50:
@@ -141,18 +144,20 @@ def _show(seen: dict[str, Any]) -> None:
 
 
 def _show_usable(seen: dict[str, Any]) -> None:
+    from sleepbrux.core.printed import hours_text, lasting
+
     window = seen["window"]
     hours = sum(b - a for a, b in window["spans_s"]) / 3600
     click.echo(f"  window: {hours:.2f} h, {window['basis'] or 'none'}")
     for text in window["notes"]:
         click.echo(f"  warning: {text}")
     for row in seen["quality"]:
-        said = [f"{f['text']} {f['seconds'] / 60:.1f} min" for f in row["faults"]]
+        said = [f"{f['text']} {lasting(f['seconds'])}" for f in row["faults"]]
         if row["samples_at_rail_pct"]:
             said.append(f"{row['samples_at_rail_pct']:.2g} % of samples at the end of the range")
         if row["longest_flat_s"]:
             said.append(f"longest run without change {row['longest_flat_s']:.0f} s")
-        click.echo("; ".join([f"  {row['channel']}: {row['usable_hours']:.2f} h usable", *said]))
+        click.echo("; ".join([f"  {row['channel']}: {hours_text(row['usable_hours'])} usable", *said]))
         for text in row["notes"]:
             click.echo(f"  warning: {text} [rest-implausible]")
 
@@ -199,8 +204,7 @@ def _after_night(paths: tuple[Path, ...], mvc_uv: float | None, hints: Hints, *,
 
     mornings = _mornings(paths, mvc_uv, hints)
     if as_json:
-        text = json_text(mornings).rstrip()
-        click.echo(text)
+        click.echo(json_text([{"software": SOFTWARE, **asdict(m)} for m in mornings]).rstrip())
     else:
         for morning in mornings:
             say_verdict(morning)

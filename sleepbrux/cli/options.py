@@ -64,6 +64,13 @@ class Words(click.types.StringParamType):
         return str(value)
 
 
+running_number = click.option(
+    "--person",
+    type=click.IntRange(min=0),
+    default=None,
+    help="Running number of the patient: balances the order of the appliances over patients "
+    "[default: from the pseudonym].",
+)
 _HINTS = (
     click.option(
         "--unit",

@@ -38,7 +38,7 @@ def _curve(plan: Plan) -> list[str]:
 def _answer(plan: Plan) -> str:
     """How many nights would detect a change, in how many of 100 studies."""
     change = {0.5: "a true halving"}.get(plan.ratio, f"a true change to {plan.ratio:g} times")
-    return f"{plan.needed_text} would detect {change} in {100 * plan.power:.0f} % of studies"
+    return f"{plan.needed_text} would detect {change} in {plan.power_text} of studies"
 
 
 def _shown(plans: Sequence[Plan]) -> list[str]:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from sleepbrux.cli import next_steps
+from sleepbrux.cli import next_steps, options
 from sleepbrux.core.errors import StudyError, UsageError
 
 
@@ -18,13 +18,7 @@ from sleepbrux.core.errors import StudyError, UsageError
     default=None,
     help="Folder for the sheets [default: that of the study file].",
 )
-@click.option(
-    "--person",
-    type=click.IntRange(min=0),
-    default=None,
-    help="Running number of the patient: balances the order of the appliances over patients "
-    "[default: from the pseudonym].",
-)
+@options.running_number
 def command(study: Path, out: Path | None, person: int | None) -> int:
     """Print the sheets of STUDY: one for the chair, one for the patient, as PDF.
 

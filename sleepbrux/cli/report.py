@@ -29,6 +29,9 @@ def command(archives: tuple[Path, ...], out: Path | None, *, robustness: bool, m
 
     The recording itself is not needed.
     """
+    from sleepbrux.recording.formats import hdf5_client
+
+    hdf5_client.call_ahead()
     from sleepbrux.archive.journal import load_reviewed
     from sleepbrux.archive.manifest import listed, stem_of
     from sleepbrux.cli.progress import shown

@@ -225,7 +225,7 @@ def _opener(asked: Asked) -> Callable[[Place], ReviewSession]:
 
 def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) -> int:
     from sleepbrux.archive.journal import journal_path
-    from sleepbrux.review.access import Door, Entrance
+    from sleepbrux.cli.browser import entrance_of_page, page_of
     from sleepbrux.review.nights import Nights
     from sleepbrux.review.serving import serve
 
@@ -244,8 +244,7 @@ def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) ->
         )
     for place in faults:
         click.echo(f"sleepbrux: {place.name} cannot be reviewed: {place.fault}", err=True)
-    entrance = Entrance(lambda code: click.echo(f"Code for another window: {code}"))
-    doors: list[Door] = []
+    entrance = entrance_of_page()
 
     def told(address: str) -> None:
         if len(places) > 1:
@@ -254,21 +253,13 @@ def _serve(places: Sequence[Place], asked: Asked, *, port: int, opened: bool) ->
         click.echo(f"Review for this machine only: {address}")
         click.echo(f"Code, to be typed on that page once: {entrance.code()}")
         click.echo(f"Decisions go to {where}, each before the page shows it. End with Ctrl-C.")
-        if opened:
-            import webbrowser
-
-            doors.append(Door(entrance, address))
-            if not webbrowser.open(doors[0].path.as_uri()):
-                doors[0].close()
-                click.echo("note: no browser was found; open the address and type the code", err=True)
+        show(address)
 
     try:
-        with contextlib.suppress(KeyboardInterrupt):
+        with page_of(entrance, opened=opened) as show:
             serve(nights, entrance, port=port, told=told)
     finally:
         nights.close()
-        for door in doors:
-            door.close()
     return 1 if faults else 0
 
 

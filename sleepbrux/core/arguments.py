@@ -5,12 +5,15 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from numbers import Real
-from typing import Any
+from functools import wraps
+from numbers import Integral, Real
+from typing import Any, ParamSpec, TypeVar
 
 from sleepbrux.core.errors import UsageError
 
 LONGEST_SHOWN = 60
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,7 @@ def by_label(kind: Kind, words: str) -> Kind:
 NONE = Kind(lambda value: value is None, "None")
 TEXT = of(str, "a text")
 FLAG = of(bool, "True or False")
+WHOLE = Kind(lambda value: isinstance(value, Integral) and not isinstance(value, bool), "a whole number")
 NUMBER = Kind(lambda value: isinstance(value, Real) and not isinstance(value, bool), "a number")
 PATH = Kind(lambda value: isinstance(value, str | os.PathLike), "a path")
 CALL = Kind(callable, "a function")
@@ -98,11 +102,44 @@ def check(**given: tuple[Any, Kind]) -> None:
     >>> check(workers=(2, NUMBER | NONE))
     >>> check(workers=("two", NUMBER | NONE))
     Traceback (most recent call last):
-    sleepbrux.core.errors.UsageError: workers is 'two'; wanted is a number or None
+    sleepbrux.core.errors.UsageError: `workers` is 'two'; wanted is a number or None
     """
     for name, (value, kind) in given.items():
         if not kind.fits(value):
-            raise UsageError(f"{name} is {_shown(value)}; wanted is {kind.words}")
+            raise UsageError(f"`{name}` is {_shown(value)}; wanted is {kind.words}")
+
+
+def renamed(**names: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
+    """A function that refuses earlier names of its arguments and says the present one.
+
+    Parameters
+    ----------
+    names
+        By the earlier name, the present one.
+
+    Examples
+    --------
+    >>> @renamed(rate="rate_hz")
+    ... def seconds(n: int, rate_hz: float) -> float:
+    ...     return n / rate_hz
+    >>> seconds(100, rate=50)
+    Traceback (most recent call last):
+    sleepbrux.core.errors.UsageError: `rate` is an earlier name of an argument of seconds(); it is now `rate_hz`
+    """
+
+    def refusing(function: Callable[P, T]) -> Callable[P, T]:
+        @wraps(function)
+        def called(*args: P.args, **kwargs: P.kwargs) -> T:
+            for name in names.keys() & kwargs.keys():
+                raise UsageError(
+                    f"`{name}` is an earlier name of an argument of {function.__name__}(); it is now "
+                    f"`{names[name]}`"
+                )
+            return function(*args, **kwargs)
+
+        return called
+
+    return refusing
 
 
 def _shown(value: Any) -> str:

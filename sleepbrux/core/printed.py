@@ -18,11 +18,17 @@ def below(value: float, limit: float) -> str:
 
 
 def hours_text(hours: float | None) -> str:
-    """``7.25`` as ``"7 h 15 min"``."""
+    """Hours as hours and minutes, the same everywhere: rounded half up, no hours where there are none.
+
+    Examples
+    --------
+    >>> hours_text(7.25), hours_text(0.8083), hours_text(None)
+    ('7 h 15 min', '49 min', 'unknown')
+    """
     if hours is None or math.isnan(hours):
         return "unknown"
     minutes = math.floor(hours * 60 + 0.5)
-    return f"{minutes // 60} h {minutes % 60:02d} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
 def lasting(seconds: float) -> str:
@@ -30,12 +36,14 @@ def lasting(seconds: float) -> str:
 
     Examples
     --------
-    >>> lasting(0.2504), lasting(75.4), lasting(727.0), lasting(9120)
-    ('0.25 s', '75.4 s', '12 min', '2 h 32 min')
+    >>> lasting(0.0), lasting(0.2504), lasting(75.4), lasting(727.0), lasting(9120)
+    ('0 min', '0.25 s', '75.4 s', '12 min', '2 h 32 min')
     """
+    if seconds < 0.005:
+        return "0 min"
     if seconds < 120:
         return f"{seconds:.3g} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else hours_text(seconds / 3600)
+    return hours_text(seconds / 3600)
 
 
 def printed(value: Any) -> Any:

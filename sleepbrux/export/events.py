@@ -78,7 +78,7 @@ def events(night: Night, kinds: str = "all") -> list[Event]:
         A word of `SELECTIONS`: which of them.
     """
     if kinds not in SELECTIONS:
-        raise UsageError(f"kinds is {kinds!r}; allowed are {', '.join(SELECTIONS)}")
+        raise UsageError(f"`kinds` is {kinds!r}; allowed are {', '.join(SELECTIONS)}")
     found = [Event(a, b - a, "Analysed window") for a, b in night.window.spans_s]
     labels = [f.channel.label for f in night.swept.frames]
     table, grid = night.episodes, night.episodes.grid

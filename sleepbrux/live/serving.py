@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 from sleepbrux.live.server import application
 from sleepbrux.live.session import Session
-from sleepbrux.review.access import HOST, Entrance
-from sleepbrux.review.serving import WAIT_S, listening, patient_for, server_of
+from sleepbrux.review.access import Entrance
+from sleepbrux.review.serving import WAIT_S, patient_for, serve_at, server_of
 
 AFTER_S = 2.5
 
@@ -51,7 +51,8 @@ class Receiver:
     def stop(self) -> None:
         """End the session and wait until its file is whole."""
         self._stop.set()
-        self._thread.join()
+        if self._thread.ident is not None:
+            self._thread.join()
 
 
 def serve(session: Session, entrance: Entrance, *, port: int = 0, told: Callable[[str], None]) -> None:
@@ -64,13 +65,17 @@ def serve(session: Session, entrance: Entrance, *, port: int = 0, told: Callable
     told
         Takes the address once it answers; it holds no secret.
     """
-    with listening(port) as listener:
-        place = listener.getsockname()[1]
-        told(f"http://{HOST}:{place}/")
-        receiver = Receiver(session)
+    receiver = Receiver(session)
+
+    def begun(address: str) -> None:
+        told(address)
         receiver.start()
-        try:
-            served = application(session, port=place, entrance=entrance)
-            server_of(served, patient_for(WAIT_S)).run(sockets=[listener])
-        finally:
-            receiver.stop()
+
+    try:
+        serve_at(
+            lambda place: server_of(application(session, port=place, entrance=entrance), patient_for(WAIT_S)),
+            port,
+            begun,
+        )
+    finally:
+        receiver.stop()

@@ -11,7 +11,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sleepbrux.core.arguments import NONE, NUMBER, TEXT, check, each, of
+from sleepbrux.core.arguments import NONE, NUMBER, TEXT, check, each, of, renamed
 from sleepbrux.core.errors import Note, RecordingError, UsageError
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.labels import recognise, unique_labels
@@ -102,9 +102,10 @@ def _channel(index: int, label: str, written: str, rate: Fraction, present: NDAr
     )
 
 
+@renamed(rate="rate_hz")
 def from_array(
     data_uv: ArrayLike,
-    rate: float | str | Fraction,
+    rate_hz: float | str | Fraction,
     labels: Sequence[str],
     marks: Sequence[Mark] = (),
     start: datetime | None = None,
@@ -118,7 +119,7 @@ def from_array(
     data_uv
         float64, shape (n_channels, n_samples), µV; copied. Runs of NaN or infinity are gaps of
         their channel.
-    rate
+    rate_hz
         Samples a second; a float is taken at its shortest decimal, so 999.39 is 99939/100.
     labels
         One a channel; ``"EMG Mass L"`` says which muscle it is.
@@ -144,7 +145,7 @@ def from_array(
     'masseter'
     """
     check(
-        rate=(rate, NUMBER | TEXT),
+        rate_hz=(rate_hz, NUMBER | TEXT),
         labels=(labels, each(TEXT, "a list of texts")),
         marks=(marks, each(of(Mark), "a list of Mark")),
         start=(start, NONE | of(datetime)),
@@ -154,14 +155,14 @@ def from_array(
         data = np.array(data_uv, dtype=np.float64, ndmin=2)
     except (TypeError, ValueError):
         raise UsageError(
-            f"data_uv is a {type(data_uv).__name__}; wanted is an array of numbers in µV, one row for each label"
+            f"`data_uv` is a {type(data_uv).__name__}; wanted is an array of numbers in µV, one row for each label"
         ) from None
     if data.ndim != 2 or data.shape[0] != len(labels) or data.size == 0:
         raise RecordingError(
             f"{name}: the data has shape {data.shape}, where (channels, samples) with one row for"
             f" each of the {len(labels)} labels is allowed."
         )
-    exact = exact_rate(rate)
+    exact = exact_rate(rate_hz)
     present = is_sample(data)
     grid = Grid(1 / exact, data.shape[1])
     names = unique_labels([label.strip() for label in labels])

@@ -22,6 +22,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.arguments import NUMBER, TEXT, check
 from sleepbrux.core.errors import Note, UsageError
 
 Role = Literal[
@@ -121,6 +122,15 @@ class Mark:
     duration_s: float
     text: str
     channel: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            start_s=(self.start_s, NUMBER),
+            duration_s=(self.duration_s, NUMBER),
+            text=(self.text, TEXT),
+            channel=(self.channel, TEXT),
+        )
 
 
 @dataclass(frozen=True)

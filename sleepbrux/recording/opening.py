@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
-from sleepbrux.core.arguments import CALL, NONE, NUMBER, PATH, TEXT, WORDS, check, of
+from sleepbrux.core.arguments import CALL, LEVELS, NONE, NUMBER, PATH, TEXT, WORDS, Kind, check, each, of
 from sleepbrux.core.errors import RecordingError
 from sleepbrux.core.texts import file_name
 from sleepbrux.recording.daylight import clock_change
@@ -131,6 +131,19 @@ class Hints:
     time_unit: str | None = None
     datasets: tuple[str, ...] = ()
     roles: tuple[tuple[str, str], ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        pair = Kind(lambda value: each(TEXT, "").fits(value) and len(value) == 2, "two texts")
+        check(
+            unit=(self.unit, NONE | WORDS),
+            scale=(self.scale, NONE | LEVELS),
+            rate_hz=(self.rate_hz, NONE | NUMBER | TEXT),
+            record_duration_s=(self.record_duration_s, NONE | NUMBER | TEXT),
+            time_unit=(self.time_unit, NONE | TEXT),
+            datasets=(self.datasets, each(TEXT, "a list of texts")),
+            roles=(self.roles, each(pair, "pairs of label and role")),
+        )
 
 
 def open_recording(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import time
 
+from sleepbrux.core.arguments import PAIR, TEXT, check, each, of
 from sleepbrux.core.errors import Note, RecordingError, SleepbruxError, UsageError
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.marks import classify, suggest
@@ -40,6 +41,14 @@ class Window:
     spans_s: tuple[tuple[float, float], ...]
     basis: str
     notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            spans_s=(self.spans_s, each(PAIR, "pairs of start and stop in s")),
+            basis=(self.basis, TEXT),
+            notes=(self.notes, each(of(Note), "a list of Note")),
+        )
 
     def on(self, grid: Grid) -> Spans:
         """The window in slots of a grid, borders to the nearest slot."""

@@ -149,6 +149,8 @@ class ClenchTest:
         Conditions as they were made, one entry a block.
     tiredness
         Whether tiredness could be told from the conditions, in words.
+    input_sha256
+        Digests of the recordings.
     """
 
     name: str
@@ -158,6 +160,7 @@ class ClenchTest:
     asymmetry: tuple[Asymmetry, ...]
     tiredness: str
     notes: tuple[Note, ...]
+    input_sha256: tuple[str, ...] = ()
 
 
 def balanced_order(appliances: Sequence[str], person: int) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from sleepbrux.analysis.agreement.compare import NONE, Pair, ScoringAgreement
 from sleepbrux.analysis.agreement.statistics import IntervalEstimate
 from sleepbrux.report import frame
 from sleepbrux.report.axes import Drawing
+from sleepbrux.report.numbers import minus
 
 WIDTH, HEIGHT = 330.0, 240.0
 RULE_WORDS = {
@@ -24,15 +25,16 @@ def estimate_text(estimate: IntervalEstimate, digits: int = 2) -> str:
     """A number with its interval, or why it has none."""
     if estimate.value is None:
         return "none (no event to divide by)"
-    shown = f"{estimate.value:.{digits}f}"
+    shown = number(estimate.value, digits)
     if estimate.low is None or estimate.high is None:
         return shown
-    return f"{shown} [{estimate.low:.{digits}f}–{estimate.high:.{digits}f}]"
+    between = " to " if estimate.low < 0 else "–"
+    return f"{shown} [{number(estimate.low, digits)}{between}{number(estimate.high, digits)}]"
 
 
 def number(value: float | None, digits: int = 2) -> str:
     """A number, or ``none``."""
-    return "none" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
+    return "none" if value is None or not math.isfinite(value) else minus(f"{value:.{digits}f}")
 
 
 def _span(values: Sequence[float]) -> tuple[float, float]:
@@ -76,7 +78,7 @@ def bland_altman_figure(pairs: Sequence[Pair], found: ScoringAgreement) -> Marku
         last = max(y(value) - 4, last + 14)  # words that would lie over each other are pushed apart
         d.text(d.width - d.right - 2, last, words, "end strong")
     for p, m, diff in zip(pairs, means.tolist(), differences.tolist(), strict=True):
-        d.add(_spot(x(m), y(diff), f"{p.night}: {m:.2f}, {diff:+.2f}"))
+        d.add(_spot(x(m), y(diff), f"{p.night}: {m:.2f}, {minus(f'{diff:+.2f}')}"))
     return d.markup()
 
 

@@ -198,6 +198,14 @@ def kind_sign(kind: str, x: float, y: float, *, pale: bool = False) -> Markup:
     )
 
 
+def kind_bar(kind: str, x: float, y: float) -> Markup:
+    """A wide episode of a kind as the strip draws it: a box with its stripes."""
+    stripes = "M5 3V13M9 3V13M13 3V13" if kind == "phasic" else "M3 13L9 3M8 13L14 3"
+    return Markup('<path class="bar-{}" transform="translate({:g} {:g})" d="M1 3H15V13H1Z{}"/>').format(
+        kind, x - 8, y - 8, stripes
+    )
+
+
 def condition_sign(k: int, x: float, y: float, *, left_out: bool = False) -> Markup:
     """Sign of a condition: another shape and colour than any kind's; hollow where a night is left out."""
     kind = f"c{k % CONDITIONS}" + (" hollow" if left_out else "")

@@ -14,6 +14,7 @@ from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.reference.clench_test import ASSUMES, SENTENCE, ChannelTest, ClenchTest, Share
 from sleepbrux.report.axes import WIDE, Drawing, both
 from sleepbrux.report.chair_page import bullets, page, paragraph, section, table
+from sleepbrux.report.numbers import minus
 
 
 @dataclass(frozen=True)
@@ -39,8 +40,8 @@ def change_text(share: Share | None) -> str:
     if share is None:
         return "not separable from the conditions"
     if share.low is None or share.high is None:
-        return f"{share.pct:+z.1f} % a clench (no interval)"
-    return f"{share.pct:+z.1f} % a clench ({share.low:+z.1f} to {share.high:+z.1f})"
+        return minus(f"{share.pct:+z.1f} % a clench (no interval)")
+    return minus(f"{share.pct:+z.1f} % a clench ({share.low:+z.1f} to {share.high:+z.1f})")
 
 
 LEVEL_HEADS = (
@@ -146,7 +147,7 @@ def asymmetry_rows(test: ClenchTest) -> list[list[str]]:
             a.muscle or "not named",
             a.condition,
             str(a.trials),
-            f"{a.pct:+z.1f}" + ("" if a.low is None else f" ({a.low:+z.1f} to {a.high:+z.1f})"),
+            minus(f"{a.pct:+z.1f}" + ("" if a.low is None else f" ({a.low:+z.1f} to {a.high:+z.1f})")),
         ]
         for a in test.asymmetry
     ]

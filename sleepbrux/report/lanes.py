@@ -49,7 +49,7 @@ def heart(night: Night) -> dict[str, Any] | None:
     return {"step_s": HEART_STEP_S, "bpm": bpm, "label": known.label}
 
 
-def chance(night: Night) -> dict[str, Any] | None:
+def wake_probability(night: Night) -> dict[str, Any] | None:
     """Probability of being awake each 30 s in %, and the share of trusted beats in %; null where unknown."""
     found = night.swept.surroundings.wake_probability
     if found is None:

@@ -14,7 +14,7 @@ from sleepbrux.core.version import __version__
 from sleepbrux.export.chain import chain_words
 from sleepbrux.export.summary import report_id, steps
 from sleepbrux.report import frame, tables, wording
-from sleepbrux.report.axes import kind_sign, legend
+from sleepbrux.report.axes import kind_bar, kind_sign, legend
 from sleepbrux.report.figures import curve_svg, distributions, hours_figure, kinds_of, overview
 from sleepbrux.report.method import LOST_TIME, method
 from sleepbrux.report.numbers import began, clock, count_of, plain, seconds_of_day, text
@@ -121,9 +121,12 @@ def _legend(night: Night) -> Markup:
         "cannot be scored": '<path class="hatch" d="M0 8L8 0M0 16L16 0M8 16L16 8"/>',
         "outside the window": '<rect class="outside" x="0" y="1" width="16" height="14"/>',
     }
+    if any(frames.notched for frames in night.swept.frames):
+        drawn["mains hum taken out"] = '<rect class="hum" x="0" y="7" width="16" height="3"/>'
     return legend(
         [
             *((f"{kind} episode", kind_sign(kind, 8, 8)) for kind in kinds_of(night)),
+            *((f"{k} from near", kind_bar(k, 8, 8)) for k in kinds_of(night) if k in ("phasic", "mixed")),
             ("does not count", kind_sign(kinds_of(night)[0], 8, 8, pale=True)),
             *((words, Markup(svg)) for words, svg in drawn.items()),
         ],

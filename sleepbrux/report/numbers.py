@@ -14,6 +14,17 @@ KEPT = re.compile(r"doi|[a-zA-Z_]\w*-\d|^\W*(\d{4}-\d\d(-\d\d)?|[0-9a-f]{4}(-[0-
 count_of = texts.count_of
 
 
+def minus(words: str) -> str:
+    """A true minus sign before every negative number of a text for people.
+
+    Examples
+    --------
+    >>> minus("-6.0 (-8 to +2), T-shirt, 2-4, 2026-03-02")
+    '−6.0 (−8 to +2), T-shirt, 2-4, 2026-03-02'
+    """
+    return re.sub(r"(?<![\w-])-(?=\d)", "−", words)
+
+
 def text(value: float | None, unit: str = "", reason: str = "") -> str:
     """A number with digits that suit its unit; ``"n/a (reason)"`` where there is none.
 
@@ -40,7 +51,7 @@ def text(value: float | None, unit: str = "", reason: str = "") -> str:
     }.get(unit)
     if decimals is None:
         decimals = 0 if size >= 100 else 1 if size >= 10 else 2
-    return f"{value:z.{decimals}f}"
+    return minus(f"{value:z.{decimals}f}")
 
 
 def with_unit(value: float | None, unit: str, reason: str = "") -> str:

@@ -16,9 +16,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.spans import Spans
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
-from sleepbrux.report.lanes import chance, heart, stages
+from sleepbrux.report.lanes import heart, stages, wake_probability
 from sleepbrux.report.numbers import seconds_of_day
 from sleepbrux.report.wording import BRIEF_REASONS, reason_words
 from sleepbrux.scoring import bursts as burst_kinds
@@ -324,10 +325,15 @@ def payload(
         "traces": traces(night),
         "stages": stages(night),
         "heart": heart(night),
-        "chance": chance(night),
+        "wake_probability": wake_probability(night),
         "window": [[round(a, 3), round(b, 3)] for a, b in night.window.spans_s],
         "reasons": [[reason_words(r), BRIEF_REASONS.get(r, r)] for r in reasons],
         "excluded": [[k, reasons.index(r), round(a, 3), round(b, 3)] for k, r, a, b in spans],
+        "hum": [
+            [k, round(a, 1), round(b, 1)]
+            for k, frames in enumerate(swept.frames)
+            for a, b in Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched]).seconds()
+        ],
         "marks": [
             [round(m.start_s, 3), round(m.duration_s, 3), mark_label(m, texts=mark_texts)]
             for m in swept.marks

@@ -15,7 +15,6 @@ from sleepbrux.analysis.planning import Plan
 from sleepbrux.report.axes import CONDITIONS, WIDE, Drawing, Scale, both, condition_sign, path_of
 from sleepbrux.report.numbers import clock, count_of, plain, text
 from sleepbrux.report.wording import condition_words
-from sleepbrux.scoring.uncertainty import garwood
 
 MOST_SHOWN = 26
 
@@ -99,7 +98,7 @@ def rates_figure(comparison: Comparison) -> Markup:
 def _rates(comparison: Comparison, width: float) -> Markup:
     left_out = {a.night.id for a in comparison.apart}
     nights = in_order(comparison)
-    ends = _poisson(nights) if comparison.counts else {}
+    ends = {n.id: n.interval for n in nights if n.interval is not None}
     most = max([*(n.rate or 0.0 for n in nights), *(h for _, h in ends.values()), 1e-6])
     said = "; ".join(
         f"{_day(n.date, k)}, {condition_words(n.condition)}: {text(n.rate, '1/h')}"
@@ -141,16 +140,6 @@ def _condition_means(d: Drawing, comparison: Comparison, y: Scale, *, labelled: 
         if labelled:
             d.add(condition_sign(c, d.width - d.right + 14, last))
             d.text(d.width - d.right + 24, last + 4, text(mean, "1/h"), "strong")
-
-
-def _poisson(nights: Sequence[CountedNight]) -> dict[str, tuple[float, float]]:
-    """Interval of each night's rate."""
-    ends = {}
-    for n in nights:
-        if n.hours > 0:
-            low, high = garwood(round(n.events), 1.0)
-            ends[n.id] = (low / n.hours, high / n.hours)
-    return ends
 
 
 def forest_figure(rows: Sequence[tuple[str, float, float, float]], *, axis: str) -> Markup:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from sleepbrux.analysis.comparison.model import Comparison, Contrast
 from sleepbrux.analysis.comparison.prior import WORDS as PRIOR_WORDS
-from sleepbrux.analysis.comparison.ratio import p_text
+from sleepbrux.analysis.comparison.ratio import adjusted_p, p_text
 from sleepbrux.analysis.comparison.rules import RULES, TREND_P
 from sleepbrux.analysis.comparison.sentences import ALIKE, nights_with, plain_verdict
 from sleepbrux.analysis.comparison.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
@@ -31,6 +31,8 @@ from sleepbrux.report.study_figures import (
 )
 from sleepbrux.report.wording import DOES_NOT_SHOW, condition_words
 from sleepbrux.scoring.measures import label_of
+from sleepbrux.scoring.uncertainty import LEAST_EVENTS, LEAST_HOURS
+from sleepbrux.study.file import NO_APPLIANCE
 
 CLENCH = ".clench.json"
 RATIO_AXIS = "rate ratio, logarithmic axis; band: a quarter less to a third more"
@@ -105,15 +107,15 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
     comparison = found.comparison
     if r is not None:
         tested = sum(c.ratio is not None and c.against == comparison.baseline for c in comparison.contrasts)
-        facts.append(
-            f"p {p_text(r.p)} of {r.method}, {r.df:.1f} degrees of freedom: {r.why_method}. Interval shown: "
-            f"{r.interval}."
-        )
         if contrast.against == comparison.baseline:
             facts.append(
-                f"The verdict uses p {p_text(r.p_holm)} after Holm over {tested} "
-                f"comparison{'s' if tested > 1 else ''} with the baseline; bound {comparison.verdict_p:g}."
+                f"p {adjusted_p(r)}; {count_of(tested, 'comparison')} with the baseline. The verdict asks for "
+                f"{comparison.verdict_p:g} or less."
             )
+        facts.append(
+            f"t test alone: p {p_text(r.p)}, {r.method}, {r.df:.1f} degrees of freedom: {r.why_method}. Interval "
+            f"shown: {r.interval}."
+        )
         if r.dispersions:
             facts.append(
                 "The variance between nights is "
@@ -135,7 +137,7 @@ def _contrast(found: StudyComparison, contrast: Contrast) -> dict[str, Any]:
     if test is not None:
         how = f"all {test.arrangements}" if test.exact else f"9,999 of {test.arrangements}"
         facts.append(
-            f"Rearrangement test over {how} arrangements: p {p_text(test.p)} (least possible "
+            f"Rearrangement test alone, over {how} arrangements: p {p_text(test.p)} (least possible "
             f"{test.least_p:.3f}); {test.assumption}."
         )
     if contrast.prior is not None:
@@ -219,16 +221,38 @@ def _legend(comparison: Comparison) -> Markup:
     return legend(signs, "Signs of the conditions")
 
 
+def _without_interval(comparison: Comparison) -> str:
+    """Why some nights have no bar; empty where all have one."""
+    if all(n.interval is not None for n in in_order(comparison)):
+        return ""
+    return f"; none with fewer than {LEAST_EVENTS} events or {LEAST_HOURS:g} valid hours"
+
+
+def _rates(comparison: Comparison) -> str:
+    """The rate of every condition, its events over its valid hours, for the headline."""
+    if not comparison.counts:
+        return ""
+    said = []
+    for condition in comparison.conditions:
+        own = [n for n in comparison.nights if n.condition == condition]
+        if hours := sum(n.hours for n in own):
+            rate = text(sum(n.events for n in own) / hours, "1/h")
+            said.append(
+                f"{rate} {'without an appliance' if condition == NO_APPLIANCE else f'with {condition}'}"
+            )
+    return f"Per hour: {listed(said)}." if said else ""
+
+
 def _halving(plans: Sequence[Plan]) -> str:
     """Nights needed, as one number."""
     p = next((p for p in plans if p.ratio == 0.5), plans[0] if plans else None)
     if p is None:
         return ""
     change = "halving" if p.ratio == 0.5 else f"change to {p.ratio:g} times"
-    studies = f"in {100 * p.power:.0f} % of studies"
     if not p.needed:
+        studies = f"in {100 * p.power:.0f} % of studies"
         return f"Even {p.most_nights} nights in each condition would not detect a true {change} {studies}."
-    return f"{p.needed} nights in each condition would detect a true {change} {studies}."
+    return f"{p.needed} nights in each condition would detect a true {change} in {p.power_text} of studies."
 
 
 def _scored(found: StudyComparison) -> str:
@@ -350,6 +374,7 @@ def render_study(
         order=comparison.order,
         night_order=found.night_order,
         answers=[_answer(c) for c in comparison.contrasts],
+        headline=_rates(comparison),
         needed=_halving(plans),
         limits=f"{_scored(found)} {DOES_NOT_SHOW}",
         next_step=_next(found, plans),
@@ -358,6 +383,7 @@ def render_study(
         strips=strips_figure(comparison, found.strips) if found.strips else "",
         rates=rates_figure(comparison),
         counts=comparison.counts,
+        bare=_without_interval(comparison),
         nights=_night_rows(found),
         contrasts=[_contrast(found, c) for c in comparison.contrasts],
         forest=forest_figure(forest, axis=RATIO_AXIS) if forest else "",

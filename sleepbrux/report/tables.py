@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sleepbrux.core.printed import hours_text, lasting
 from sleepbrux.core.spans import Spans
 from sleepbrux.report.clock_hours import unit_of
 from sleepbrux.report.numbers import clock, count_of, plain, seconds_of_day, text, with_unit
@@ -105,6 +106,9 @@ def _measure(night: Night, name: str) -> MeasureRow:
         f"95 %: {text(i.low, m.unit)}–{text(i.high, m.unit)} ({i.meaning})" for i in m.intervals
     )
     shown = text(m.value, m.unit, m.reason)
+    if m.unit == "h" and m.value is not None:
+        shown = lasting(3600 * m.value) if name == "excluded_hours" else hours_text(m.value)
+        unit = ""
     return MeasureRow(name, label_of(name), shown, unit, _interval(m), m.basis, m.value is None, intervals)
 
 
@@ -229,8 +233,7 @@ class ExcludedRow(NamedTuple):
 
 
 def _minutes(spans: Spans) -> str:
-    minutes = spans.duration_s / 60
-    return "< 0.1" if 0 < minutes < 0.05 else text(minutes, "min")
+    return lasting(spans.duration_s)
 
 
 def _when(spans: Spans, begin: float | None) -> str:
@@ -307,7 +310,7 @@ def channels(night: Night) -> list[dict[str, str]]:
                     night.threshold_uv.get(channel.label), "µV", "the mean of channels was scored"
                 ),
                 "background": text(night.background_uv.get(channel.label), "µV", "not known"),
-                "clipped": text(quality.clipped.duration_s / 60, "min"),
+                "clipped": _minutes(quality.clipped),
             }
         )
     return rows

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from sleepbrux.archive.journal import scoring_words
-from sleepbrux.core.printed import hours_text
+from sleepbrux.core.printed import hours_text, lasting
 from sleepbrux.recording.window import LIGHTS_UNKNOWN
-from sleepbrux.report.numbers import count_of, listed, plain, text, with_unit
+from sleepbrux.report.numbers import count_of, listed, minus, plain, text, with_unit
 from sleepbrux.scoring.distributions import details
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.measures import Measure
@@ -69,8 +69,9 @@ CAUTIONS = (
     ),
     Caution(
         "Cut-offs of the sleep laboratory do not apply",
-        "In one study of 20 people one EMG channel needed a cut-off of its own (5.5 episodes/h where "
-        "polysomnography had 2). The 2018 consensus describes a continuum, without a cut-off.",
+        "None is applied: below, equal to or above one, a rate says nothing here. In one study of 20 people one EMG "
+        "channel needed its own (5.5 episodes/h where polysomnography had 2). The 2018 consensus describes a "
+        "continuum.",
         "J Prosthodont Res 2019, doi:10.1016/j.jpor.2019.04.003; Lobbezoo 2018, PMC6287494",
     ),
     Caution(
@@ -153,8 +154,9 @@ def reason_words(reason: str) -> str:
 
 
 def _hours(night: Night, name: str) -> str:
-    whole = hours_text(night.measures[name].value)
-    return whole.removeprefix("0 h ").removeprefix("0") if whole.startswith("0 h ") else whole
+    """Hours of the night; lost time as the table of exclusions has it."""
+    value = night.measures[name].value
+    return lasting(3600 * value) if name == "excluded_hours" and value is not None else hours_text(value)
 
 
 def unit_word(night: Night) -> str:
@@ -279,7 +281,7 @@ def next_words(night: Night) -> str:
 
 def interval_of(measure: Measure) -> str:
     """The 95 % interval as low–high; empty where there is none to be trusted."""
-    drawn = next((i for i in measure.intervals if i.name == "scaled_counting"), None)
+    drawn = measure.own_interval
     return f"{text(drawn.low, measure.unit)}–{text(drawn.high, measure.unit)}" if drawn else ""
 
 
@@ -406,10 +408,11 @@ def sides_text(night: Night) -> str:
     sides = details(night).sides
     if sides.shared_pct is None:
         return ""
-    text = f"Every channel took part in {plain(round(sides.shared_pct))} % of the counted bursts."
+    every = "both channels" if len(night.swept.frames) == 2 else "all channels"
+    text = f"In {plain(round(sides.shared_pct))} % of the counted bursts {every} were active."
     if sides.asymmetry_pct is not None:
         text += (
-            f" Median peaks differ by {plain(round(sides.asymmetry_pct)).replace('-', '−')} % (left less right, of "
+            f" Median peaks differ by {minus(plain(round(sides.asymmetry_pct)))} % (left less right, of "
             "their sum)."
         )
     return text

@@ -107,7 +107,12 @@ def serve(nights: Nights, entrance: Entrance, *, port: int = 0, told: Callable[[
     told
         Takes the address once it answers; it holds no secret.
     """
+    serve_at(lambda place: server_for(nights, entrance, place), port, told)
+
+
+def serve_at(server_at: Callable[[int], uvicorn.Server], port: int, told: Callable[[str], None]) -> None:
+    """Listen on the loopback address, say where, and serve what ``server_at`` makes for that port."""
     with listening(port) as listener:
         place = listener.getsockname()[1]
         told(f"http://{HOST}:{place}/")
-        server_for(nights, entrance, place).run(sockets=[listener])
+        server_at(place).run(sockets=[listener])

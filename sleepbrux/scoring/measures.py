@@ -56,6 +56,11 @@ class Measure:
     keys: tuple[str, ...] = ()
     intervals: tuple[Interval, ...] = ()
 
+    @property
+    def own_interval(self) -> Interval | None:
+        """The interval that allows for events in clusters; None where there is none."""
+        return next((i for i in self.intervals if i.name == "scaled_counting"), None)
+
 
 @dataclass(frozen=True, eq=False)
 class Selection:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from functools import reduce
 
 from sleepbrux.core.errors import Note, ReferenceLevelError
-from sleepbrux.core.printed import below
+from sleepbrux.core.printed import below, lasting
 from sleepbrux.core.spans import Spans
 from sleepbrux.criteria import CHIN_ID, Criterion
 from sleepbrux.recording.findings import listed
@@ -70,7 +70,7 @@ def lost_side_notes(swept: Swept, window: Window) -> list[Note]:
                 Note(
                     "side-lost",
                     "warning",
-                    f"{label} could not be scored for {alone.hours * 60:.0f} min in which the other "
+                    f"{label} could not be scored for {lasting(3600 * alone.hours)} in which the other "
                     "channels could; this time is left out for all. Each side alone is in the night's "
                     "report",
                 )
@@ -89,7 +89,7 @@ def unknown_background_notes(swept: Swept, events: Events) -> list[Note]:
                 Note(
                     "background-not-known",
                     "warning",
-                    f"{track.label}: for {hours:.2f} h the background is not known, or lies so near "
+                    f"{track.label}: for {lasting(3600 * hours)} the background is not known, or lies so near "
                     "the converter's own rounding that it gives no threshold; this time is "
                     "left out",
                 )

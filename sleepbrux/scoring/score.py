@@ -266,7 +266,7 @@ def _opened(recording: Any, how: How) -> Recording:
         from sleepbrux.recording.formats.mne_formats import open_with_mne
 
         if not hasattr(recording, "annotations") or not hasattr(recording, "n_times"):
-            raise UsageError(f"recording is an mne {type(recording).__name__}; of mne, a Raw is wanted")
+            raise UsageError(f"`recording` is an mne {type(recording).__name__}; of mne, a Raw is wanted")
         _refuse(how, (*OF_ARRAYS, "scale", "hints"), "an mne Raw")
         opened = open_with_mne(recording, unit=how.get("unit"))
     else:
@@ -285,13 +285,13 @@ def _of_array(array: Any, how: How, marks: tuple[Mark, ...]) -> Recording:
         data = np.empty(0)
     if data.ndim not in (1, 2) or not data.size:
         raise UsageError(
-            f"recording is a {type(array).__name__}; wanted is a path, a Recording, an mne Raw, or an array in µV "
+            f"`recording` is a {type(array).__name__}; wanted is a path, a Recording, an mne Raw, or an array in µV "
             "of shape (n_channels, n_samples)"
         )
     _refuse(how, ("unit", "scale", "hints"), "an array, whose values are µV")
     for name in ("rate_hz", "labels"):
         if name not in how:
-            raise UsageError(f"recording is an array, so {name} is wanted too")
+            raise UsageError(f"`recording` is an array, so `{name}` is wanted too")
     return from_array(
         data, how["rate_hz"], list(how["labels"]), marks, how.get("start"), name=how.get("name", "array")
     )
@@ -310,7 +310,7 @@ def _beside(how: How, recording: Recording) -> CompanionFiles:
             raise UsageError("stage_codes and stages_from both say what a number means; give one of them")
         if how["stages_from"] not in STAGE_LISTS:
             raise UsageError(
-                f"stages_from is {how['stages_from']!r}; known are {', '.join(STAGE_LISTS)}, else give stage_codes"
+                f"`stages_from` is {how['stages_from']!r}; known are {', '.join(STAGE_LISTS)}, else give `stage_codes`"
             )
         codes = STAGE_LISTS[how["stages_from"]]()
     stages = how.get("stages")

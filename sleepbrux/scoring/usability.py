@@ -102,6 +102,8 @@ class UsabilityVerdict:
         None where there is no recording to judge: a file that is not there, a study file at fault.
     valid_hours, window_hours
         None where the recording could not be read.
+    input_sha256
+        Digest of the recording; empty where it could not be read.
     """
 
     name: str
@@ -109,6 +111,7 @@ class UsabilityVerdict:
     valid_hours: float | None
     window_hours: float | None
     findings: tuple[NightFinding, ...]
+    input_sha256: str = ""
 
 
 def _electrodes(night: Night, *, short: bool) -> list[NightFinding]:
@@ -129,8 +132,8 @@ def _electrodes(night: Night, *, short: bool) -> list[NightFinding]:
         found.append(
             NightFinding(
                 "electrode",
-                f"{frames.channel.label}: {minutes:.0f} min of the window could not be scored, most of "
-                f"it for one reason: {REASONS[most]} ({taken[most]:.0f} min)",
+                f"{frames.channel.label}: {hours_text(minutes / 60)} of the window could not be scored, most of "
+                f"it for one reason: {REASONS[most]} ({hours_text(taken[most] / 60)})",
                 FIX_GAIN if most == "gain_step" else FIX_ELECTRODE,
                 fatal=short and minutes * 60 >= 0.1 * window.duration_s,
             )
@@ -163,7 +166,7 @@ def _battery(night: Night, *, short: bool) -> list[NightFinding]:
         found.append(
             NightFinding(
                 "battery",
-                f"{gap_minutes:.0f} min are missing from the recording in {count_of(len(swept.gaps), 'gap')}",
+                f"{hours_text(gap_minutes / 60)} missing from the recording, in {count_of(len(swept.gaps), 'gap')}",
                 FIX_GAP,
                 fatal=short,
             )
@@ -356,7 +359,9 @@ def after_night(night: Night, name: str = "") -> UsabilityVerdict:
             )
         )
     verdict: Verdict = "repeat" if short else "usable with limits" if found else "usable"
-    return UsabilityVerdict(name or night.swept.name, verdict, valid, window, tuple(found))
+    return UsabilityVerdict(
+        name or night.swept.name, verdict, valid, window, tuple(found), night.swept.digest
+    )
 
 
 def unreadable(name: str, error: SleepbruxError) -> UsabilityVerdict:

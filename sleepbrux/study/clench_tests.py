@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from sleepbrux.core.errors import Note, ReferenceLevelError
@@ -29,7 +30,8 @@ def recording_test(
         Marks that make no test: see `clench.clench_test`.
     """
     swept = sweep_recording(open_recording(path, hints), channels)
-    return clench_test(path.stem, swept.frames, clenches_of(swept.frames, swept.marks, names=names))
+    test = clench_test(path.stem, swept.frames, clenches_of(swept.frames, swept.marks, names=names))
+    return replace(test, input_sha256=(swept.digest,))
 
 
 def study_tests(study: Study, folder: Path) -> list[ClenchTest]:
@@ -52,13 +54,15 @@ def study_tests(study: Study, folder: Path) -> list[ClenchTest]:
     for reference, one in swept.values():
         trials = clenches_of(one.frames, one.marks, names=names, otherwise=_teeth(reference))
         if len({t.condition for t in trials}) > 1:
-            tests.append(clench_test(Path(reference.recording).stem, one.frames, trials))
+            test = clench_test(Path(reference.recording).stem, one.frames, trials)
+            tests.append(replace(test, input_sha256=(one.digest,)))
         elif trials and (reference.date or one.start):
             day = str(reference.date or (one.start.date() if one.start else ""))
             alone.setdefault(day, []).append((reference, one))
     for day, group in sorted(alone.items()):
         if len({_teeth(r) for r, _ in group}) > 1:
-            tests.append(_joined(day, group, names))
+            joined = _joined(day, group, names)
+            tests.append(replace(joined, input_sha256=tuple(one.digest for _, one in group)))
     return tests
 
 

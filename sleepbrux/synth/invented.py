@@ -74,7 +74,7 @@ def invent_night(
         seed=(seed, of(int, "a whole number")),
     )
     if not hours >= SHORTEST_H:
-        raise UsageError(f"hours is {hours}; an invented night lasts {SHORTEST_H} h or longer")
+        raise UsageError(f"`hours` is {hours}; an invented night lasts {SHORTEST_H} h or longer")
     loose = () if left_off_s is None else (ElectrodeOff("left", *left_off_s, sum(left_off_s) / 2),)
     recipe = Recipe(
         hours=hours,

@@ -5,16 +5,23 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from dataclasses import replace
 
 import h5py
 import numpy as np
 import pytest
 
-from sleepbrux.archive.coherence import check_night
-from sleepbrux.archive.file import load_night
+from sleepbrux.archive.coherence import (
+    NEEDED_OF_BREATHING,
+    NEEDED_OF_SOUND,
+    IncoherentError,
+    check_night,
+)
+from sleepbrux.archive.file import _large, _read_whole, load_night
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.core.files import is_sealed, seal
 from sleepbrux.recording.formats import hdf5_client as hdf5_line
+from sleepbrux.signal.sound import Sound
 from tests.archive_mutants import outcome, run, seed_archive
 
 MUTANTS = int(os.environ.get("MUTANTS", "48"))
@@ -108,6 +115,56 @@ def test_no_samples_of_another_file_are_read(archive, tmp_path):
             load_night(archive)
 
 
+@pytest.mark.shows("hostile-file")
+def test_one_table_under_many_names_is_not_read_as_many(tmp_path):
+    path = tmp_path / "a.night.h5"
+    with h5py.File(path, "w") as file:
+        file["x"] = np.zeros(100_000)
+        for k in range(200):
+            file[f"x{k}"] = file["x"]
+    with pytest.raises(ValueError, match="does not lie in the file"):
+        _read_whole(path)
+
+
+@pytest.mark.shows("hostile-file")
+@pytest.mark.parametrize(
+    ("kind", "first", "shape"),
+    [
+        ("<f8", 0, [101]),
+        ("<f8", 8, [100]),
+        ("<f8", -8, [10]),
+        ("<f8", 10**18, [1]),
+        ("<f8", 0, [-1]),
+        ("<f8", 0, [10**9, 10**9]),
+        ("|O", 0, [1]),
+        ("|V8", 0, [1]),
+        ("|S8", 0, [1]),
+    ],
+)
+def test_a_place_that_is_told_is_held_against_the_file(tmp_path, kind, first, shape):
+    path = tmp_path / "a.night.h5"
+    path.write_bytes(np.arange(100.0).tobytes())
+    assert _large(path, {"x": [4, 5]}, {"x": ("<f8", 80)})["x"].tolist() == [
+        list(range(n, n + 5)) for n in range(10, 30, 5)
+    ]
+    with pytest.raises(ValueError, match="x does not lie in the file"):
+        _large(path, {"x": shape}, {"x": (kind, first)})
+
+
+@pytest.mark.parametrize("how", [{"compression": "gzip"}, {"chunks": (5000,)}, {"fletcher32": True}])
+def test_tables_stored_in_another_way_are_the_same_night(archive, how):
+    before = load_night(archive)
+    with h5py.File(archive, "r+") as file:
+        values = file["frames/0/energy"][()]
+        assert values.nbytes > 1 << 16
+        del file["frames/0/energy"]
+        file.create_dataset("frames/0/energy", data=values, **how)
+    seal(archive)
+    after = load_night(archive)
+    assert np.array_equal(before.swept.frames[0].energy, after.swept.frames[0].energy, equal_nan=True)
+    assert after.measures == before.measures
+
+
 @pytest.mark.parametrize(
     ("name", "value", "said"),
     [
@@ -141,6 +198,26 @@ def test_levels_that_are_no_numbers_are_refused(archive, name):
     seal(archive)
     with pytest.raises(ArchiveError, match=f"for {name} holds values that are out of range"):
         load_night(archive)
+
+
+@pytest.mark.parametrize(
+    ("signal", "lost"),
+    [("breathing", name) for name in NEEDED_OF_BREATHING] + [("sound", name) for name in NEEDED_OF_SOUND],
+)
+def test_a_signal_without_its_measures_is_refused(seed, signal, lost):
+    night = load_night(seed)
+    if signal == "breathing":
+        night = replace(night, labels=replace(night.labels, breathing_events=3))
+    else:
+        sound = Sound("Mic", 0.125, 0.0, np.zeros(9, np.float32), np.zeros(9, np.int8))
+        around = replace(night.swept.surroundings, sound=sound)
+        night = replace(night, swept=replace(night.swept, surroundings=around))
+    named = dict.fromkeys((*NEEDED_OF_BREATHING, *NEEDED_OF_SOUND), night.measures["episode_count"])
+    measures = {**named, **night.measures}
+    check_night(replace(night, measures=measures))
+    del measures[lost]
+    with pytest.raises(IncoherentError, match=f"measures lack {lost}"):
+        check_night(replace(night, measures=measures))
 
 
 def test_what_scoring_makes_is_coherent(seed, tmp_path):

@@ -53,7 +53,7 @@ def test_a_number_in_the_range_is_taken():
 
 @pytest.mark.parametrize("value", ["nan", "inf", 0.0, -1.0, 1e-320, 1e308, "1/0"])
 def test_a_record_duration_that_no_file_has_is_refused(value):
-    with pytest.raises(RecordingError, match=r"^excerpt\.edf: record_duration is .* allowed\.$"):
+    with pytest.raises(RecordingError, match=r"^excerpt\.edf: `record_duration_s` is .* allowed\.$"):
         open_recording(EXCERPT, Hints(record_duration_s=value))
 
 

@@ -218,5 +218,5 @@ def test_a_selection_is_all_of_its_kind_and_nothing_else(night):
     for kinds, names in SELECTIONS.items():
         assert events(night, kinds) == [e for e in everything if e.type in names]
     assert len(events(night, "episodes")) == len(night.selection.episodes)
-    with pytest.raises(UsageError, match="kinds is 'some'; allowed are episodes, bursts"):
+    with pytest.raises(UsageError, match="`kinds` is 'some'; allowed are episodes, bursts"):
         events(night, "some")

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 import sleepbrux as sb
+from sleepbrux.analysis.agreement.loading import Wanted, load_pair
 from sleepbrux.analysis.comparison.trend import trend_over_nights
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.signal.surroundings.companions import CompanionFiles, open_companions
@@ -92,6 +93,14 @@ def test_values_that_no_amplifier_gives_are_missing_and_not_endless_energy():
     wave[0, 9000:9010] = 1e30
     night = sb.score(wave, rate_hz=1000, labels=["EMG Masseter L"], criterion="aasm")
     assert [(p.night, p.n) for p in night.swept.frames[0].channel.pieces] == [(0, 9000), (9010, 10_990)]
+
+
+@pytest.mark.parametrize("row", ["0,60000000,scored", "-1e12,3,phasic", "2e300,3,phasic"])
+def test_an_events_file_with_times_that_no_recording_has_is_refused_at_once(place, row):
+    path = place.folder / "far.csv"
+    path.write_text(f"onset,duration,label\n0,60,scored\n{row}\n", "utf-8")
+    with pytest.raises(sb.SleepbruxError, match=r"far\.csv: a time is .*31 days"):
+        load_pair(place.archive, str(path), Wanted())
 
 
 @pytest.mark.filterwarnings("error")

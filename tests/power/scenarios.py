@@ -14,7 +14,7 @@ from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import append, header_of, load_journal
 from sleepbrux.archive.journal.model import DecisionDraft, Journal
 from sleepbrux.archive.journal.reviewed_night import review_of, reviewed
-from sleepbrux.archive.manifest import doubts
+from sleepbrux.archive.manifest import LIST, doubts
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.criteria import load_criterion
 from sleepbrux.scoring.night import Night, rescore
@@ -62,7 +62,7 @@ def _set(folder: Path) -> Any:
     rules = load_night(archive).criterion.id
     if wrong := doubts(archive):
         raise SleepbruxError(wrong[0])
-    return rules, {k: v for k, v in digests(folder).items() if not k.endswith(".kept-1")}
+    return rules, {k: v for k, v in digests(folder).items() if not k.endswith((LIST, ".kept-1"))}
 
 
 # a decision
@@ -94,7 +94,7 @@ def _decide_once(folder: Path) -> None:
 def _journal(folder: Path) -> Any:
     path = folder / "n1.review.jsonl"
     if not path.exists():
-        return 0
+        return []
     return [(e.action, e.target) for e in load_journal(path).entries]
 
 
@@ -169,7 +169,7 @@ def _practice(folder: Path) -> Any:
 def _edit(folder: Path) -> None:
     from sleepbrux.study.editing import Place, set_fields
 
-    set_fields(folder / "study.toml", Place("night", "n1"), {"morning_jaw_pain": "7", "note": "loud"})
+    set_fields(folder / "study.toml", Place("night", ("n1",)), {"morning_jaw_pain": "7", "note": "loud"})
 
 
 def _loaded(folder: Path) -> Any:

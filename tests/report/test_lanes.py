@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sleepbrux.report.lanes import chance, heart, stages
+from sleepbrux.report.lanes import heart, stages, wake_probability
 from sleepbrux.report.night_page import render_night
 from sleepbrux.signal.heart import Heart
 from sleepbrux.signal.surroundings.model import STAGES, Stages, Surroundings
@@ -52,14 +52,14 @@ def test_stages_keep_their_order_and_times(surrounded):
 
 
 def test_the_probability_of_being_awake_is_in_percent_with_its_quality_and_null_where_unknown(awake):
-    lane = chance(awake)
+    lane = wake_probability(awake)
     assert (lane["step_s"], lane["from_pct"], lane["label"]) == (30, 50, "ECG")
     assert lane["pct"][:3] == [90, 10, None]
     assert lane["trusted_pct"][:3] == [100, 60, 20]
 
 
 def test_a_night_without_them_has_no_lanes(night):
-    assert heart(night) is stages(night) is chance(night) is None
+    assert heart(night) is stages(night) is wake_probability(night) is None
 
 
 @pytest.mark.browser

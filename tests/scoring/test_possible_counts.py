@@ -186,6 +186,24 @@ def test_the_least_is_met_by_a_filling_in_19_nights_of_20_and_the_most_in_4_of_5
     assert most >= 0.8
 
 
+def test_the_most_lets_no_two_episodes_begin_nearer_than_one_can_end_and_a_pause_follow():
+    rule = PARENT.derive(
+        {
+            "burst.minimum_s": 0.25,
+            "burst.bridge_s": 0.25,
+            "burst.types": False,
+            "episode.gap_s": 1.0,
+            "episode.gap_inclusive": False,
+            "episode.gap_free_of": "any_activity",
+            "episode.minimum_phasic_bursts": 1,
+        },
+        new_id="small",
+    )
+    row = "........##..#????......???.###........"
+    bounds, _, valid = judged([row], (0, len(row)), rule)
+    assert bounds.most == max(counted(filled, valid, rule) for filled in fillings([row])) == 2
+
+
 # The rule, clause by clause: a slot is 0.25 s, and a pause of 3 s, twelve slots, ends an episode
 
 SILENCE = "." * 16

@@ -63,6 +63,8 @@ class Pair:
         int64, shape (n, 2) for each rule of matching: positions in A and B.
     left_out
         Events of A and of B that lie outside that time by more than half.
+    input_sha256
+        Digest of the recording; empty where neither side says it.
     """
 
     night: str
@@ -72,6 +74,7 @@ class Pair:
     kinds: tuple[tuple[str, ...], tuple[str, ...]]
     partners: dict[str, NDArray[np.int64]]
     left_out: tuple[int, int]
+    input_sha256: str = ""
 
     @property
     def hours(self) -> float:
@@ -132,7 +135,7 @@ class Differences:
 
 @dataclass(frozen=True)
 class NightLine:
-    """One night in figures."""
+    """One night in figures; ``input_sha256`` is the digest of its recording, empty where no side says it."""
 
     night: str
     person: str
@@ -144,6 +147,7 @@ class NightLine:
     kappa_second: float | None
     left_out_a: int
     left_out_b: int
+    input_sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -240,6 +244,7 @@ def pair(a: Scoring, b: Scoring) -> Pair:
         (kinds[0], kinds[1]),
         partners,
         (int((~kept[0]).sum()), int((~kept[1]).sum())),
+        a.input_sha256 or b.input_sha256,
     )
 
 
@@ -426,6 +431,7 @@ def _line(p: Pair) -> NightLine:
         len(p.partners["iou_0.2"]),
         kappa(table),
         *p.left_out,
+        p.input_sha256,
     )
 
 

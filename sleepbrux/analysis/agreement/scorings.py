@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.core.spans import Grid, Spans
+from sleepbrux.recording.stages import LONGEST_S
 from sleepbrux.scoring.bursts import KINDS as BURST_KINDS
 from sleepbrux.scoring.bursts import SHORT
 from sleepbrux.scoring.episodes import KINDS as EPISODE_KINDS
@@ -154,6 +156,7 @@ def of_rows(
     UsageError
         Nothing says which time was scored, or no label is known.
     """
+    _check_times(who, [*((a, b) for a, b, _ in rows), *(scored or [])])
     mapping = {k.casefold(): v for k, v in mapping.items()}
     events: list[tuple[float, float, str]] = []
     looked: list[tuple[float, float]] = []
@@ -212,6 +215,15 @@ def of_rows(
         labels=tuple((label, taken, n) for (label, taken), n in sorted(counts.items())),
         notes=notes if united else (),
     )
+
+
+def _check_times(who: str, spans: Sequence[tuple[float, float]]) -> None:
+    """Refuse times that no recording has: they would be cut into millions of seconds."""
+    far = next((t for span in spans for t in span if not abs(t) <= LONGEST_S), None)
+    if far is not None:
+        raise UsageError(
+            f"{who}: a time is {far:g} s, where {LONGEST_S:g} s (31 days) are the most that is read; check its unit"
+        )
 
 
 def _united(events: list[tuple[float, float, str]]) -> tuple[list[tuple[float, float, str]], int]:

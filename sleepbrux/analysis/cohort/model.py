@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from sleepbrux.core.arguments import NUMBER, TEXT, check
+
 Method = Literal["log ratios", "GEE"]
 
 
@@ -34,6 +36,18 @@ class PersonNight:
     period: str = ""
     sequence: str = ""
     night: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            person=(self.person, TEXT),
+            condition=(self.condition, TEXT),
+            events=(self.events, NUMBER),
+            hours=(self.hours, NUMBER),
+            period=(self.period, TEXT),
+            sequence=(self.sequence, TEXT),
+            night=(self.night, TEXT),
+        )
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from itertools import zip_longest
 from pathlib import Path
 
@@ -105,6 +106,13 @@ def _row(name: str, line: int, row: dict[str, str]) -> PersonNight:
     )
 
 
-def cohort_text(found: Cohort) -> str:
-    """A cohort as indented JSON with a line feed at the end."""
-    return json_text(versioned(SCHEMA_VERSION, {**msgspec.to_builtins(found), "purpose": PURPOSE}))
+def cohort_text(found: Cohort, input_sha256: Mapping[str, str] | None = None) -> str:
+    """A cohort as indented JSON with a line feed at the end.
+
+    Parameters
+    ----------
+    input_sha256
+        Digest of each file that it was made from, by name.
+    """
+    table = {"input_sha256": dict(input_sha256 or {}), **msgspec.to_builtins(found), "purpose": PURPOSE}
+    return json_text(versioned(SCHEMA_VERSION, table))

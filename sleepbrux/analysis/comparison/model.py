@@ -12,6 +12,7 @@ from sleepbrux.analysis.comparison.rules import VERDICT_P
 from sleepbrux.analysis.comparison.sentences import Verdict
 from sleepbrux.analysis.comparison.serial import Serial
 from sleepbrux.analysis.comparison.trend import Trend
+from sleepbrux.core.arguments import FLAG, NONE, NUMBER, PAIR, TEXT, WHOLE, check, each, of
 from sleepbrux.core.errors import Note
 from sleepbrux.study.file import Order
 
@@ -35,6 +36,8 @@ class CountedNight:
     weighted_hours
         Valid hours, each weighted by how often events come at that hour of the night; set by the
         comparison, None where the hours of some night are not known.
+    interval
+        The night's own 95 % interval of its rate, as its report gives it; None where it gives none.
 
     Examples
     --------
@@ -53,6 +56,22 @@ class CountedNight:
     fully_worn: bool = True
     by_hour: tuple[tuple[float, float], ...] = ()
     weighted_hours: float | None = None
+    interval: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            id=(self.id, TEXT),
+            condition=(self.condition, TEXT),
+            events=(self.events, NUMBER),
+            hours=(self.hours, NUMBER),
+            date=(self.date, NONE | of(date)),
+            block=(self.block, NONE | WHOLE),
+            days_since_first_worn=(self.days_since_first_worn, NONE | WHOLE),
+            fully_worn=(self.fully_worn, FLAG),
+            by_hour=(self.by_hour, each(PAIR, "pairs of events and hours")),
+            weighted_hours=(self.weighted_hours, NONE | NUMBER),
+        )
 
     @property
     def exposure(self) -> float:

@@ -393,6 +393,12 @@ def p_text(p: float) -> str:
     return "< 0.001" if p < 0.001 else f"= {p:.3f}"
 
 
+def adjusted_p(found: RateRatio) -> str:
+    """The p that a verdict uses, with the one before adjustment behind it where it is another."""
+    p, before = p_text(found.p_holm), p_text(found.p_verdict)
+    return p if p == before else f"{p} after Holm ({before.removeprefix('= ')} before)"
+
+
 def as_floats(values: Sequence[Any]) -> Floats:
     """Values as an array."""
     return np.asarray(values, dtype=np.float64)

@@ -368,8 +368,14 @@ def counted(records: Sequence[NightRecord], name: str) -> tuple[list[CountedNigh
         events = float(v.count) if counts and v.count is not None else (v.value or 0.0)
         hours = (v.exposure or 0.0) if counts else float(v.value is not None)
         by_hour = r.by_hour.get(name, ()) if counts else ()
-        nights.append(_counted(r, events, hours, by_hour))
+        nights.append(replace(_counted(r, events, hours, by_hour), interval=_own_interval(r, name)))
     return nights, counts
+
+
+def _own_interval(r: NightRecord, name: str) -> tuple[float, float] | None:
+    """What the night's own report gives as the interval of its rate, if anything."""
+    drawn = r.figures.measures[name].own_interval if name in r.figures.measures else None
+    return (drawn.low, drawn.high) if drawn else None
 
 
 def under_rule(records: Sequence[NightRecord], rule: str) -> list[CountedNight]:

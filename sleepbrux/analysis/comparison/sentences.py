@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from sleepbrux.analysis.comparison.ratio import RateRatio, p_text
+from sleepbrux.analysis.comparison.ratio import RateRatio, adjusted_p, p_text
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED, Rearrangement
 from sleepbrux.analysis.comparison.rules import (
     LEAST_NIGHTS,
@@ -182,8 +182,8 @@ def sentence_of(
         return f"{text}described, not tested; the comparisons with the baseline come first."
     if verdict == ALIKE:
         return f"{text}{ABOUT_THE_SAME}, {verdict} ({MARGINS})."
-    named = f" Rearrangement test: p {p_text(test.p)}." if order in RANDOMISED and test is not None else ""
-    return f"{text}{verdict} on {nights_with(found.condition)}. {why_of(verdict, order, test, bound)}{named}"
+    why = why_of(verdict, order, test, bound)
+    return f"{text}{verdict} on {nights_with(found.condition)}, p {adjusted_p(found)}. {why}"
 
 
 def side_by_side_of(

@@ -14,7 +14,7 @@ from sleepbrux.analysis.comparison.fixing import fixing_notes
 from sleepbrux.analysis.comparison.model import Comparison
 from sleepbrux.analysis.comparison.records import NightRecord, NightStrip, Reading, counted, under_rule
 from sleepbrux.analysis.comparison.rules import LOOKS_P, RULES, VERDICT_P
-from sleepbrux.analysis.comparison.sentences import Verdict, plain_verdict
+from sleepbrux.analysis.comparison.sentences import DESCRIBED, Verdict, plain_verdict
 from sleepbrux.analysis.comparison.spreads import (
     Measured,
     NightSpread,
@@ -31,7 +31,7 @@ from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
 from sleepbrux.study.file import Study, in_order
 
-SCHEMA_VERSION = "3.0"
+SCHEMA_VERSION = "3.1"
 RATE_WORDS = {
     "episodes_per_hour": "episodes per valid hour",
     "bursts_per_hour": "bursts per valid hour",
@@ -87,6 +87,8 @@ class StudyComparison:
         The nights as the page draws them; not in the JSON.
     reviewed
         Whether a reader decided on every night that is compared.
+    input_sha256
+        Digest of the recording of each night that is compared, by its id.
     """
 
     person: str
@@ -106,6 +108,7 @@ class StudyComparison:
     fixing: tuple[Note, ...] = ()
     strips: tuple[NightStrip, ...] = ()
     reviewed: bool = False
+    input_sha256: dict[str, str] = field(default_factory=dict)
 
 
 def rate_words(name: str) -> str:
@@ -187,6 +190,7 @@ def compare_study(
         fixing=fixing_notes(record(comparison), study) if record is not None else (),
         strips=tuple(r.strip for r in reading.records),
         reviewed=reading.reviewed,
+        input_sha256={r.entry.id: r.figures.input_sha256 for r in reading.records},
     )
 
 
@@ -269,13 +273,14 @@ def _robustness(
 
 
 def _holds(verdict: Verdict, rows: Sequence[Alternative]) -> str:
+    """What other thresholds and criteria say of a contrast, in one or two sentences."""
     same = sum(row.verdict == verdict for row in rows)
     known = [row.ratio for row in rows if row.ratio is not None]
-    span = f"; the ratio lies between {min(known):.2f} and {max(known):.2f}" if known else ""
-    return (
-        f"Under {same} of {len(rows)} other thresholds and criteria the verdict is the same "
-        f"({plain_verdict(verdict)}){span}."
-    )
+    span = f"ratios from {min(known):.2f} to {max(known):.2f}" if known else "no ratio"
+    if verdict == DESCRIBED:
+        return f"Counted by {len(rows)} other thresholds and criteria: {span}. Not tested."
+    each = f"All {same}" if same == len(rows) else f"{same} of {len(rows)}"
+    return f"{each} other thresholds and criteria give the same verdict, {plain_verdict(verdict)}: {span}."
 
 
 def comparison_table(found: StudyComparison) -> dict[str, Any]:

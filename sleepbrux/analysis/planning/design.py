@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sleepbrux.analysis.comparison.ratio import Floats
 from sleepbrux.analysis.comparison.rearrange import RANDOMISED
 from sleepbrux.analysis.comparison.rules import POWER, SERIAL
+from sleepbrux.core.arguments import FLAG, NONE, NUMBER, TEXT, WHOLE, check, each
 from sleepbrux.study.file import Order
 
 RUNS = 2000
@@ -70,6 +71,20 @@ class Planned:
     runs: int = RUNS
     seed: int = SEED
     correlation: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            design=(self.design, TEXT),
+            contrasts=(self.contrasts, WHOLE),
+            first_apart=(self.first_apart, FLAG),
+            looks=(self.looks, each(WHOLE, "a list of whole numbers")),
+            power=(self.power, NUMBER),
+            most_nights=(self.most_nights, WHOLE),
+            runs=(self.runs, WHOLE),
+            seed=(self.seed, WHOLE),
+            correlation=(self.correlation, NONE | NUMBER),
+        )
 
     @property
     def alike(self) -> float:

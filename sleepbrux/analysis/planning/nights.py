@@ -9,7 +9,7 @@ import numpy as np
 
 from sleepbrux.analysis.comparison.model import CountedNight
 from sleepbrux.analysis.comparison.ratio import Floats
-from sleepbrux.core.arguments import check, each, of
+from sleepbrux.core.arguments import NONE, NUMBER, TEXT, check, each, of
 from sleepbrux.core.errors import UsageError
 
 RANGE_LEVEL = 0.8
@@ -39,6 +39,15 @@ class Variation:
     source: str
     low_pct: float | None = None
     high_pct: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            cv_pct=(self.cv_pct, NUMBER),
+            source=(self.source, TEXT),
+            low_pct=(self.low_pct, NONE | NUMBER),
+            high_pct=(self.high_pct, NONE | NUMBER),
+        )
 
 
 PUBLISHED: dict[str, Variation] = {

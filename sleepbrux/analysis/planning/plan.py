@@ -23,6 +23,7 @@ from sleepbrux.analysis.planning.nights import Variation, own_variation
 from sleepbrux.analysis.planning.simulation import Truth, power_at, told_at_looks
 from sleepbrux.core.arguments import CALL, NONE, NUMBER, check, of
 from sleepbrux.core.errors import UsageError
+from sleepbrux.core.parallel import each
 from sleepbrux.study.file import Order
 
 RUNS_RANGE = 200
@@ -104,6 +105,12 @@ class Plan:
     expected: float | None = None
     most_nights: int = MOST_NIGHTS
     correlation: float = 0.0
+
+    @property
+    def power_text(self) -> str:
+        """Power at the nights needed, or the wanted power where no number of nights has it."""
+        power = next((q.power for q in self.points if q.nights == self.needed), self.power)
+        return f"{100 * power:.0f} %"
 
     @property
     def needed_text(self) -> str:
@@ -334,10 +341,16 @@ def plans_from(
     events = sum(n.events for n in base)
     if events <= 0:
         raise UsageError("no event on the nights of the baseline, so nothing can be planned from them")
+    from threadpoolctl import threadpool_limits
+
     variation = own_variation(nights)
-    return tuple(
-        plan_nights(events / len(base), variation, ratio, planned, progress=progress) for ratio in ratios
-    )
+    with threadpool_limits(1, "blas"):  # held here too: the plans are made side by side
+        return tuple(
+            each(
+                lambda ratio: plan_nights(events / len(base), variation, ratio, planned, progress=progress),
+                ratios,
+            )
+        )
 
 
 def plans_of(

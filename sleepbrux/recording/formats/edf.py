@@ -133,7 +133,7 @@ def _exact(seconds: float | str | Fraction | None, found: Findings) -> Fraction 
         exact = Fraction(0)
     if not SHORTEST_RECORD_S <= exact <= LONGEST_RECORD_S:
         raise found.refusal(
-            f"record_duration is {seconds}, where {float(SHORTEST_RECORD_S):f} to {LONGEST_RECORD_S:,} s"
+            f"`record_duration_s` is {seconds}, where {float(SHORTEST_RECORD_S):f} to {LONGEST_RECORD_S:,} s"
             " are allowed."
         )
     return exact

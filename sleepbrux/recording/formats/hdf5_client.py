@@ -96,6 +96,21 @@ def hang_up() -> None:
             _lines.pop().end()
 
 
+def _line() -> _Line:
+    """The reading process, started where none is at hand; the lock must be held."""
+    if _lines and _lines[0].owner != os.getpid():
+        _lines.pop().end.detach()  # that of the process this one was forked from
+    if not _lines:
+        _lines.append(_Line())
+    return _lines[0]
+
+
+def call_ahead() -> None:
+    """Start the reading process, so that it loads its code while this one loads its own."""
+    with _lock:
+        _line()
+
+
 def ask(path: Path, do: str, found: Findings, **more: Any) -> tuple[dict[str, Any], list[NDArray[Any]]]:
     """Ask the reading process about a file; a process is started where none is at hand.
 
@@ -115,12 +130,8 @@ def ask(path: Path, do: str, found: Findings, **more: Any) -> tuple[dict[str, An
     """
     request = {"do": do, "path": str(path.absolute()), **more}
     with _lock:
-        if _lines and _lines[0].owner != os.getpid():
-            _lines.pop().end.detach()  # that of the process this one was forked from
-        if not _lines:
-            _lines.append(_Line())
         try:
-            answer, parts = _lines[0].ask(request)
+            answer, parts = _line().ask(request)
         except EOFError:
             _lines.pop().end()
             raise found.refusal(

@@ -251,7 +251,11 @@ def letter_about(letters: Sequence[Letter]) -> str:
 
 
 def _drawn(figure: Figure | None) -> dict[str, str] | None:
-    return {"svg": figure.svg, "alt": figure.alt, "caption": figure.caption} if figure else None
+    return (
+        {"svg": figure.svg, "alt": figure.alt, "caption": figure.caption, "narrow": figure.narrow}
+        if figure
+        else None
+    )
 
 
 def _who(letters: Sequence[Letter], fields: Fields) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from sleepbrux.report.numbers import listed, plain, text
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.night import Night
 
-WIDTH = 560
+WIDTH, PHONE = 560, 340
 INK, GREY, PALE, ACCENT = "#1b1f23", "#5b636b", "#d5dade", "#1c4a5b"
 FONT = "Libertinus Serif, Georgia, serif"
 NAME_LINE = 24
@@ -33,11 +33,14 @@ class Figure:
     ----------
     svg, alt, caption
         The drawing, its values in words, and how to read it.
+    narrow
+        The same drawing for a telephone.
     """
 
     svg: str
     alt: str
     caption: str
+    narrow: str = ""
 
 
 @dataclass(frozen=True)
@@ -75,9 +78,9 @@ def _line(x: float, y: float, to_x: float, to_y: float, colour: str = GREY, widt
     )
 
 
-def _svg(height: float, parts: Sequence[str], alt: str) -> str:
+def _svg(height: float, parts: Sequence[str], alt: str, width: float = WIDTH) -> str:
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height:.0f}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:.0f}" role="img" '
         f'aria-label="{escape(alt)}" font-family="{FONT}" font-size="11">{"".join(parts)}</svg>'
     )
 
@@ -100,39 +103,50 @@ def nights_figure(groups: Sequence[Group]) -> Figure | None:
     dots = [dot for group in groups for dot in group.dots]
     if not dots:
         return None
-    left, right, top = 158, 44, 6
-    reach = max(*(d.rate for d in dots), *(min(d.high or 0.0, 2.5 * (d.rate + 1)) for d in dots))
-    step, end = _axis(reach)
-    row = min(8.0, max(2.2, 120 / len(dots)))
-    y, bands = float(top), list[str]()
-
-    def x(value: float) -> float:
-        return left + min(value, end) / end * (WIDTH - left - right)
-
-    for group in groups:
-        height = max(row * len(group.dots) + 8, 28)
-        bands += _band(group, y, height, row, x)
-        y += height
-        bands.append(_line(left, y, WIDTH - right, y, PALE))
-    ticks = [k * step for k in range(round(end / step) + 1)]
-    grid = [_line(x(t), top, x(t), y + 4, PALE) for t in ticks]
-    axis = [_words(x(t), y + 15, plain(round(t, 6)), anchor="middle", fill=GREY) for t in ticks]
-    axis.append(_words((left + WIDTH - right) / 2, y + 28, "episodes per hour", anchor="middle", fill=GREY))
     alt = f"Episodes per hour of each night, in order of time. {' '.join(map(_group_words, groups))}"
     caption = (
         "One dot a night, in order of time, with its 95 % interval. Bar and number: all nights together."
     )
     if any(d.left_out for d in dots):
         caption += " Hollow: left out of the comparison."
-    return Figure(_svg(y + 32, [*grid, *bands, *axis], alt), alt, caption)
+    return Figure(_nights(groups, dots, alt, WIDTH), alt, caption, _nights(groups, dots, alt, PHONE))
 
 
-def _band(group: Group, y: float, height: float, row: float, at: Callable[[float], float]) -> Iterator[str]:
+def _nights(groups: Sequence[Group], dots: Sequence[Dot], alt: str, width: float) -> str:
+    """`nights_figure` of one width; on a telephone the names stand above the nights."""
+    wide = width == WIDTH
+    left, right, top, head = (158, 44, 6, 0.0) if wide else (8, 40, 2, 19.0)
+    reach = max(*(d.rate for d in dots), *(min(d.high or 0.0, 2.5 * (d.rate + 1)) for d in dots))
+    step, end = _axis(reach)
+    row = min(8.0, max(2.2, 120 / len(dots)))
+    y, bands = float(top), list[str]()
+
+    def x(value: float) -> float:
+        return left + min(value, end) / end * (width - left - right)
+
+    for group in groups:
+        height = max(row * len(group.dots) + 8, 28)
+        if wide:
+            bands += _name(group.name, 150, y + height / 2)
+        else:
+            bands.append(_words(left, y + 14, textwrap.shorten(group.name, 48, placeholder="…"), bold=True))
+        bands += _band(group, y + head, height, row, x, width)
+        y += head + height
+        bands.append(_line(left, y, width - right, y, PALE))
+    ticks = [k * step for k in range(round(end / step) + 1)]
+    grid = [_line(x(t), top, x(t), y + 4, PALE) for t in ticks]
+    axis = [_words(x(t), y + 15, plain(round(t, 6)), anchor="middle", fill=GREY) for t in ticks]
+    axis.append(_words((left + width - right) / 2, y + 28, "episodes per hour", anchor="middle", fill=GREY))
+    return _svg(y + 32, [*grid, *bands, *axis], alt, width)
+
+
+def _band(
+    group: Group, y: float, height: float, row: float, at: Callable[[float], float], width: float
+) -> Iterator[str]:
     """Nights of one condition, and their rate together as a bar with its number."""
-    yield from _name(group.name, 150, y + height / 2)
     if group.rate is not None:
         yield _line(at(group.rate), y + 2, at(group.rate), y + height - 2, ACCENT, 2.4)
-        yield _words(WIDTH - 40, y + height / 2 + 4, text(group.rate, "1/h"), fill=ACCENT, bold=True)
+        yield _words(width - 36, y + height / 2 + 4, text(group.rate, "1/h"), fill=ACCENT, bold=True)
     for k, dot in enumerate(group.dots):
         middle = y + 4 + (k + 0.5) * row + (height - 8 - row * len(group.dots)) / 2
         if dot.low is not None and dot.high is not None:
@@ -158,15 +172,28 @@ def strip_figure(night: Night) -> Figure | None:
     window = night.selection.window
     if not len(window):
         return None
+    rows = _rows(night)
+    counts = listed([f"{len(spans)} {name}" for name, spans in rows])
+    alt = f"Episodes of the night over time: {counts}. {_hour_words(night)}"
+    caption = "Each bar is an episode. Grey: time that could not be scored."
+    if night.swept.start_clock is None:
+        caption += " Hours and minutes from the start of the recording."
+    return Figure(_strip(night, rows, alt, WIDTH), alt, caption, _strip(night, rows, alt, PHONE))
+
+
+def _strip(
+    night: Night, rows: Sequence[tuple[str, list[tuple[float, float]]]], alt: str, width: float
+) -> str:
+    """`strip_figure` of one width."""
+    window = night.selection.window
     grid = window.grid
     begin, stop = grid.seconds(int(window.starts[0])), grid.seconds(int(window.stops[-1]))
     left, top, row = 74, 8, 17
-    right = WIDTH - 12
+    right = width - 12
 
     def x(second: float) -> float:
         return left + (min(max(second, begin), stop) - begin) / (stop - begin) * (right - left)
 
-    rows = _rows(night)
     bottom = top + row * len(rows)
     parts = [
         f'<rect x="{x(a):.1f}" y="{top}" width="{max(x(b) - x(a), 0.4):.1f}" height="{bottom - top}" '
@@ -182,17 +209,12 @@ def strip_figure(night: Night) -> Figure | None:
             f'fill="{INK}"/>'
             for a, b in spans
         ]
-    for second, words in _ticks(night, begin, stop):
+    for second, words in _ticks(night, begin, stop, most=10 if width == WIDTH else 5):
         parts += [
             _line(x(second), bottom, x(second), bottom + 4),
             _words(x(second), bottom + 15, words, anchor="middle", fill=GREY),
         ]
-    counts = listed([f"{len(spans)} {name}" for name, spans in rows])
-    alt = f"Episodes of the night over time: {counts}. {_hour_words(night)}"
-    caption = "Each bar is an episode. Grey: time that could not be scored."
-    if night.swept.start_clock is None:
-        caption += " Hours and minutes from the start of the recording."
-    return Figure(_svg(bottom + 20, parts, alt), alt, caption)
+    return _svg(bottom + 20, parts, alt, width)
 
 
 def _rows(night: Night) -> list[tuple[str, list[tuple[float, float]]]]:
@@ -219,11 +241,11 @@ def _lost(night: Night) -> Iterator[tuple[float, float]]:
         yield lost.grid.seconds(int(a)), lost.grid.seconds(int(b))
 
 
-def _ticks(night: Night, begin: float, stop: float) -> Iterator[tuple[float, str]]:
+def _ticks(night: Night, begin: float, stop: float, *, most: int) -> Iterator[tuple[float, str]]:
     """Whole hours, or parts of one in a short window, by the clock where it is known."""
     clock = night.swept.start_clock
     zero = clock.hour * 3600 + clock.minute * 60 + clock.second if clock else 0
-    step = next(s for s in (60, 300, 900, 3600, 7200, 14400, 86400) if stop - begin <= 10 * s or s == 86400)
+    step = next(s for s in (60, 300, 900, 3600, 7200, 14400, 86400) if stop - begin <= most * s or s == 86400)
     for k in range(math.ceil((begin + zero) / step), math.floor((stop + zero) / step) + 1):
         minutes = k * step // 60
         hour = minutes // 60 % 24 if clock else minutes // 60

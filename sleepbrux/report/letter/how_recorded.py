@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from sleepbrux.core.printed import hours_text
+from sleepbrux.core.printed import hours_text, lasting
 from sleepbrux.recording.model import Channel
 from sleepbrux.reference import NATURAL
 from sleepbrux.reference.model import NOT_STATED
@@ -121,12 +121,12 @@ def _levels(nights: Sequence[Night]) -> str:
 
 
 def _hours(nights: Sequence[ShownNight]) -> str:
-    def total(name: str) -> str:
-        return hours_text(sum(one.night.measures[name].value or 0.0 for one in nights))
+    def total(name: str) -> float:
+        return sum(one.night.measures[name].value or 0.0 for one in nights)
 
     return (
-        f"{count_of(len(nights), 'night')}, {total('valid_hours')} valid of {total('analysed_hours')}; "
-        f"{total('excluded_hours')} could not be scored."
+        f"{count_of(len(nights), 'night')}, {hours_text(total('valid_hours'))} valid of "
+        f"{hours_text(total('analysed_hours'))}; {lasting(3600 * total('excluded_hours'))} could not be scored."
     )
 
 

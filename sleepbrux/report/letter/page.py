@@ -64,5 +64,7 @@ def letter_html(
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    drawing = Markup(data["figure"]["svg"]) if data["figure"] else ""
-    return environment.from_string(text).render(d=data, drawing=drawing)
+    figure = data["figure"] or {"svg": "", "narrow": ""}
+    return environment.from_string(text).render(
+        d=data, drawing=Markup(figure["svg"]), small_drawing=Markup(figure["narrow"])
+    )

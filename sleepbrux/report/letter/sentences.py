@@ -11,7 +11,7 @@ CANNOT_TELL = (
     "confirmed (positive predictive value 0.23; Yamaguchi 2012, doi:10.1111/j.1365-2842.2011.02232.x).",
     "Cut-offs of the sleep laboratory do not apply to these counts, and none is applied. Rates are per hour "
     "of the time named; none is per hour of sleep unless it says that sleep was staged.",
-    "Counts vary between nights of one person by about half of their mean (coefficient of variation "
+    "Counts differ from night to night, in a home study by half of their mean (standard deviation "
     "50.7 %; Miettinen 2018, doi:10.5664/jcsm.7278). Breathing is not scored: nothing here speaks for "
     "or against a disorder of breathing in sleep.",
 )

@@ -16,14 +16,14 @@
 
   const narrow = () => canvas.clientWidth < 560;
   // a night with more to show gets lower lanes, so that the close-up stays on the first screen
-  const dense = data.channels.length > 2 || data.stages || data.heart || data.chance;
+  const dense = data.channels.length > 2 || data.stages || data.heart || data.wake_probability;
   const laneHeight = () => (dense ? 42 : 62);
   const leftGutter = () => (narrow() ? 60 : 96);
   const stagesHeight = () => (data.stages ? 6 + STAGE * data.stages.rows.length : 0);
   const heartHeight = () => (data.heart ? 46 : 0);
-  const chanceHeight = () => (data.chance ? 48 : 0);
+  const wakeHeight = () => (data.wake_probability ? 48 : 0);
   const kindsHeight = () => (lanes.length + 1) * KIND;
-  const stripHeight = () => HEAD + data.channels.length * (laneHeight() + GAP) + 4 + kindsHeight() + stagesHeight() + heartHeight() + chanceHeight() + FOOT;
+  const stripHeight = () => HEAD + data.channels.length * (laneHeight() + GAP) + 4 + kindsHeight() + stagesHeight() + heartHeight() + wakeHeight() + FOOT;
   const number = (v) => String(Number(v.toPrecision(3)));
 
   function drawStages(g, x0, x1, top) {
@@ -46,8 +46,8 @@
     g.lineWidth = 1.6; g.stroke(); g.restore();
   }
 
-  function drawChance(g, x0, x1, top) {
-    const c = data.chance, height = chanceHeight() - 24, X = (t) => x0 + ((t - from) / (to - from)) * (x1 - x0);
+  function drawWake(g, x0, x1, top) {
+    const c = data.wake_probability, height = wakeHeight() - 24, X = (t) => x0 + ((t - from) / (to - from)) * (x1 - x0);
     const Y = (v) => top + 14 + height - (v / 100) * height, quality = top + 16 + height;
     [0, c.from_pct, 100].forEach((v) => {
       g.strokeStyle = colours.rule; g.lineWidth = 1; g.beginPath(); g.moveTo(x0, Y(v)); g.lineTo(x1, Y(v)); g.stroke();
@@ -128,6 +128,12 @@
       if (channel !== k || b < from || a > to) return;
       const xa = Math.max(x0 + ((a - from) / span) * (x1 - x0), x0 - 9), xb = Math.min(x0 + ((b - from) / span) * (x1 - x0), x1 + 9);
       if (xb - xa >= 1) hatched(g, xa, top, xb - xa, height);
+    });
+    g.fillStyle = colours.soft;
+    data.hum.forEach(([channel, a, b]) => {
+      if (channel !== k || b < from || a > to) return;
+      const xa = Math.max(x0 + ((a - from) / span) * (x1 - x0), x0), xb = Math.min(x0 + ((b - from) / span) * (x1 - x0), x1);
+      g.fillRect(xa, top + height - 2, Math.max(xb - xa, 1), 3);
     });
     const first = Math.max(Math.floor(from / c.step_s), 0), last = Math.min(Math.ceil(to / c.step_s), codes.length);
     const perStep = (c.step_s / span) * (x1 - x0);
@@ -235,7 +241,7 @@
     const below = top + kindsHeight();
     if (data.stages) drawStages(g, x0, x1, below);
     if (data.heart) drawHeart(g, x0, x1, below + stagesHeight());
-    if (data.chance) drawChance(g, x0, x1, below + stagesHeight() + heartHeight());
+    if (data.wake_probability) drawWake(g, x0, x1, below + stagesHeight() + heartHeight());
     g.strokeStyle = colours.soft; g.lineWidth = 1;
     g.strokeRect(x0 - 0.5, HEAD - 4.5, x1 - x0 + 1, bottom - HEAD + 5);
     canvas.dataset.from = from.toFixed(3);

@@ -18,11 +18,13 @@ from sleepbrux.archive.file import save_night
 from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.reference import given
 from sleepbrux.report.letter.compared import study_letters
+from sleepbrux.report.numbers import text
 from sleepbrux.report.outputs import ARCHIVE
 from sleepbrux.report.study_files import study_plans, write_study
 from sleepbrux.report.study_page import clench_tests, render_study
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import score_night
+from sleepbrux.scoring.uncertainty import Interval
 from tests.cli.conftest import called as run
 from tests.nights import LABELS, recording_of, rhythm
 
@@ -277,6 +279,37 @@ def test_one_outcome_has_one_effect_and_one_interval_on_a_page(folder):
     assert "the primary outcome: see above" in render_study(found)
     (effect,) = rows["bursts_per_hour"].effects
     assert effect.low < effect.ratio < effect.high
+
+
+def test_each_night_has_the_interval_of_its_own_report_and_the_page_says_where_there_is_none(folder):
+    study = study_from_table(folder / "nights.csv")
+    reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+    found = compare_study(study, reading)
+    assert all(n.interval is None for n in found.comparison.nights)  # ten minutes each
+    assert "none with fewer than 5 events or 4 valid hours" in render_study(found)
+    own = Interval("scaled_counting", 1.25, 9.75, "")
+
+    def whole(r):
+        measures = r.figures.measures
+        rate = changed(measures["episodes_per_hour"], intervals=(own,))
+        return changed(r, figures=changed(r.figures, measures={**measures, "episodes_per_hour": rate}))
+
+    found = compare_study(study, changed(reading, records=tuple(map(whole, reading.records))))
+    assert {n.interval for n in found.comparison.nights} == {(1.25, 9.75)}
+    page = render_study(found)
+    assert "(1.2–9.8)" in page
+    assert "none with fewer" not in page
+
+
+def test_the_headline_gives_the_rate_of_each_condition(folder):
+    study = study_from_table(folder / "nights.csv")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    rates = {}
+    for condition in found.comparison.conditions:
+        own = [n for n in found.comparison.nights if n.condition == condition]
+        rates[condition] = text(sum(n.events for n in own) / sum(n.hours for n in own), "1/h")
+    said = f"Per hour: {rates['none']} without an appliance and {rates['splint']} with splint."
+    assert said in render_study(found)
 
 
 def test_episodes_in_probable_sleep_are_compared_beside_where_nights_have_them(folder):

@@ -12,8 +12,13 @@ RUN = (
     " wrong: r.violations.map((v) => v.id + ': ' + v.nodes.map((n) => n.html.slice(0, 120)))}));"
 )
 
+SCROLLED = (
+    "return [...document.querySelectorAll('.wide')].filter((e) => e.scrollWidth > e.clientWidth)"
+    ".map((e) => e.getAttribute('aria-label'))"
+)
 
-@pytest.mark.parametrize("width", [390, 1280])
+
+@pytest.mark.parametrize("width", [390, 1000, 1280])
 def test_axe_finds_nothing_and_the_page_is_no_wider_than_the_window(browser, one, four, tmp_path, width):
     for name, letters in (("one", one), ("four", four)):
         path = tmp_path / f"{name}.html"
@@ -28,8 +33,10 @@ def test_axe_finds_nothing_and_the_page_is_no_wider_than_the_window(browser, one
             browser.execute_script(outside("axe.min.js").read_text("utf-8"))
             found = browser.execute_async_script(RUN)
             wide = browser.execute_script("return document.documentElement.scrollWidth")
+            scrolled = browser.execute_script(SCROLLED)
         finally:
             browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
         assert found["passed"] > 15
         assert found["wrong"] == []
         assert wide <= width
+        assert scrolled == []

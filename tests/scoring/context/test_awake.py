@@ -140,9 +140,9 @@ def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
     assert "per hour of sleep" in page  # only to say that it is none
     assert "no rate per hour of sleep" in page
     data = json.loads(page.split('id="night-data"')[1].split(">", 1)[1].split("</script>")[0])
-    assert data["chance"]["pct"][:4] == [90, 90, 50, 50]
-    assert data["chance"]["pct"][-1] is None
-    assert data["chance"]["trusted_pct"][0] == 100
+    assert data["wake_probability"]["pct"][:4] == [90, 90, 50, 50]
+    assert data["wake_probability"]["pct"][-1] is None
+    assert data["wake_probability"]["trusted_pct"][0] == 100
     assert "probably awake, P(awake) 0.90" in page
     assert "P(awake) 0.40" in page
     figure = page.split('id="awake-figure"')[1].split("</figure>")[0]
@@ -152,7 +152,7 @@ def test_the_page_says_both_counts_the_published_error_and_draws_the_lane(bare):
 
 def test_a_night_without_an_estimate_has_no_lane_and_says_so(bare):
     page = render_night(bare)
-    assert '"chance":null' in page
+    assert '"wake_probability":null' in page
     assert 'id="awake-figure"' not in page
     assert "nothing: no ECG says who is awake" in page
     assert awake_page.sentences(bare) == []
