@@ -9,8 +9,7 @@ from click.testing import CliRunner
 
 import sleepbrux as sb
 from sleepbrux.analysis.cohort.table import cohort_text
-from sleepbrux.archive.identity import identity_of
-from sleepbrux.archive.manifest import Listed, Manifest, manifest_text
+from sleepbrux.archive.manifest import list_path
 from sleepbrux.cli.inspect import command as inspect
 from sleepbrux.cli.trace import command as trace
 from sleepbrux.export.agreement import agreement_text
@@ -19,6 +18,7 @@ from sleepbrux.export.files import ExportRequest, write_files
 from sleepbrux.export.summary import robustness_text
 from sleepbrux.reference.recorded import look
 from sleepbrux.report.clench_page import clench_json
+from sleepbrux.report.outputs import write_outputs
 from sleepbrux.report.reference_page import reference_json
 from sleepbrux.study.clench_tests import recording_test
 from sleepbrux.synth.layout import NATURAL, plan_reference
@@ -109,14 +109,12 @@ def test_a_bids_set_says_it_once_for_all_of_its_files(night, tmp_path):
     )
 
 
-def test_what_is_made_from_archives(night):
+def test_what_is_made_from_archives(night, tmp_path):
     strict = sb.rescore(night, sb.load_criterion("lavigne1996"))
     texts = {
         "agreement": agreement_text(sb.agree(night, strict)),
         "robustness": robustness_text(night, sb.assess_robustness(night)),
-        "list": manifest_text(
-            Manifest(identity=identity_of(night), report_id="a", files={".night.h5": Listed(1, "0" * 64)})
-        ),
+        "list": list_path(tmp_path, write_outputs(night, tmp_path)).read_text("utf-8"),
     }
     for name, text in texts.items():
         assert versions(text), name
