@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from sleepbrux.criteria import criterion_ids, load_criterion
+from sleepbrux.recording import edf_writer
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.signal.survey import survey
@@ -28,6 +29,16 @@ def test_inspect_prints_the_agreed_json(run, edf):
     assert [m["text"] for m in seen["marks"]] == ["Rest"] + ["Clench natural teeth"] * 3
     for note in seen["notes"]:
         assert set(note) == {"code", "severity", "text"}
+
+
+def test_a_gap_is_said_with_its_ends(run, tmp_path):
+    path = tmp_path / "gap.edf"
+    signal = np.arange(1000, dtype=np.int16)
+    records = ((signal,) for _ in range(4))
+    edf_writer.write_edf(path, [edf_writer.EdfSignal(LABELS[0], 1000)], records, onsets=[0, 1, 5, 6])
+    done = run("inspect", path)
+    assert done.code == 0
+    assert "gap from 2.00 s to 5.00 s" in done.out
 
 
 def test_the_extremes_are_those_of_all_samples(edf):

@@ -1,7 +1,7 @@
 """Every export, read back by readers that nobody here wrote: the same events, to what the format can hold.
 
 EDF+ (edfio, pyedflib, mne), BIDS (mne-bids, pandas), CSV (frictionless, by the types of the data dictionary),
-Parquet (pyarrow), the archive (h5py), JSON and FHIR by their counts.
+Parquet (pyarrow), the archive (h5py), JSON and FHIR, which hold no events, by every measure.
 """
 
 import csv
@@ -199,18 +199,27 @@ def test_the_archive_by_h5py(night, tmp_path):
     same(rows, sorted(e[:3] for e in expected(night, "episodes")), 1e-9)
 
 
-def test_json_and_fhir_by_their_counts(night, tmp_path):
+def test_json_and_fhir_hold_no_events_but_every_measure_of_them(night, tmp_path):
     write_files([("n", night)], tmp_path, ExportRequest(("json", "fhir")))
     (summary,) = tmp_path.glob("*.summary.json")
     (bundle,) = tmp_path.glob("*.fhir.json")
-    episodes = Counter(e.type for e in events(night, "episodes")).total()
-    assert json.loads(summary.read_text("utf-8"))["measures"]["episode_count"]["value"] == episodes
-    found = {
-        e["resource"]["code"]["coding"][0]["code"]: e["resource"].get("valueInteger")
-        for e in json.loads(bundle.read_text("utf-8"))["entry"]
-        if e["resource"]["resourceType"] == "Observation"
-    }
-    assert found["episode_count"] == episodes > 0
+    wanted = {name: m.value for name, m in night.measures.items()}
+    of_kind = Counter(e.type.split()[0].lower() for e in events(night, "episodes"))
+    assert wanted["episode_count"] == of_kind.total() > 0
+    for kind in ("phasic", "tonic", "mixed"):
+        share = wanted[f"{kind}_episodes_per_hour"] / wanted["episodes_per_hour"]
+        assert share == pytest.approx(of_kind[kind] / of_kind.total())
+    read = json.loads(summary.read_text("utf-8"))["measures"]
+    assert {name: m["value"] for name, m in read.items()} == pytest.approx(wanted)
+    coded = {}
+    for entry in json.loads(bundle.read_text("utf-8"))["entry"]:
+        one = entry["resource"]
+        if one["resourceType"] == "Observation":
+            value = one.get("valueInteger", one.get("valueQuantity", {}).get("value"))
+            coded[one["code"]["coding"][0]["code"]] = value
+    assert coded.keys() >= wanted.keys()
+    for name, value in wanted.items():
+        assert coded[name] == (None if value is None else pytest.approx(value, rel=1e-5)), name
 
 
 def test_a_selection_is_all_of_its_kind_and_nothing_else(night):
