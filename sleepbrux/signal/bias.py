@@ -3,7 +3,7 @@
 ``python -m tests.quality_table bias`` prints the figures: the same night with the fault and without it, each
 scored over the time that its own cleaning left, seeds 9501 to 9509, which no limit was chosen on (1 December 2026).
 They say what this generator shows at these doses (mains of 20 µV, beats of 250 µV, 20 pops and 15 swings an hour), and
-nothing of faults of another shape.
+nothing of faults of another shape. They widen no range: a night with one pop or one swing is none with so many.
 """
 
 from __future__ import annotations
