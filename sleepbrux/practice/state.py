@@ -282,18 +282,19 @@ class Practice:
         with self.lock:
             if not self.undo:
                 raise UsageError("there is nothing to take back")
-            last = self.undo.pop()
-            for path, _, after in last.files:
-                if content(path) != after:
+            last = self.undo[-1]
+            for path, before, after in last.files:  # before: where writing was broken off the last time
+                if content(path) not in (before, after):
                     raise UsageError(
                         f"{path.name} was changed since by another window, command or editor; it stays as it is"
                     )
             for path, before, _ in last.files:
                 if before is None:
-                    path.unlink()
+                    path.unlink(missing_ok=True)
                 else:
                     with replacing(path) as temporary:
                         temporary.write_bytes(before)
+            self.undo.pop()
         self.changed()
         return last.words
 
