@@ -85,6 +85,8 @@ class Known:
     findings: tuple[object, list[dict[str, Any]]] = (None, [])
     compared: tuple[object, dict[str, Any]] = (None, {})
     letter: tuple[object, dict[str, Any]] = (None, {})
+    planned: dict[str, Any] = field(default_factory=dict)
+    clench_test: tuple[object, dict[str, Any]] = (None, {})
     last: str = ""
 
 
@@ -141,6 +143,7 @@ class Practice:
         self.known = Known()
         self.undo: list[Change] = []
         self.dropped: set[Path] = set()  # copied by this page, and not yet taken into the study
+        self.sample_size = 20  # episodes, and near misses, of a night that are judged without labels
         self.turn = secrets.token_urlsafe(9)
         self._marks: dict[object, str] = {}
         self._tickets: dict[Served, str] = {}
