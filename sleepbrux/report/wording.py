@@ -265,8 +265,8 @@ REVIEW_NEXT = "Next: confirm or reject each episode in a review."
 def review_words(what: str) -> str:
     """What a review is, and which command or click begins it; ``what``: its file, in words."""
     return (
-        f"A review shows each episode in the signal, to accept or reject: type sleepbrux review and {what}, or "
-        'click "review" under Nights on the page of sleepbrux start.'
+        f"A review shows each episode in the signal, to accept or reject: sleepbrux review with {what}, or "
+        '"review" under Nights in sleepbrux start.'
     )
 
 

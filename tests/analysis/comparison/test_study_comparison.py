@@ -112,7 +112,7 @@ def test_the_page_says_what_described_means_and_what_a_review_is(folder):
         comparison = changed(found.comparison, contrasts=(changed(contrast, verdict=verdict),))
         pages[verdict] = unescape(render_study(changed(found, comparison=comparison)))
     assert [meaning in page for page in pages.values()] == [False, True, False]
-    assert ["type sleepbrux review and the study file" in page for page in pages.values()] == [
+    assert ["sleepbrux review with the study file" in page for page in pages.values()] == [
         True,
         True,
         False,
