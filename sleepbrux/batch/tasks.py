@@ -384,13 +384,13 @@ def without_companion(tasks: Iterable[Task], common: Common) -> list[str]:
         lacking = [task for task in loose if not _has(task, ending)]
         if loose and len(lacking) == len(loose):
             raise UsageError(
-                f"no recording has a file beside it whose name ends in {ending!r}, such as "
+                f"no recording has a file next to it whose name ends in {ending!r}, such as "
                 f"{loose[0].recording.stem + ending!r}; check the ending"
             )
         if lacking:
             names = ", ".join(task.path for task in lacking[:5]) + (" and more" if len(lacking) > 5 else "")
             said.append(
-                f"{len(lacking)} of {len(loose)} recordings have no {ending!r} file beside them and are scored "
+                f"{len(lacking)} of {len(loose)} recordings have no {ending!r} file next to them and are scored "
                 f"without it: {names}"
             )
     return said

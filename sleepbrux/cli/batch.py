@@ -146,7 +146,7 @@ def _check_endings(stages: str, marks: str) -> None:
             example = f".{option.strip('-')}.csv"
             raise UsageError(
                 f"{option} {text!r} is no ending; write what the names end in after that of the recording, such "
-                f"as {option} {example} for n1{example} beside n1.edf"
+                f"as {option} {example} for n1{example} next to n1.edf"
             )
     if stages and stages == marks:
         raise UsageError(f"--stages and --marks both name files that end in {stages!r}; give each its own")
@@ -196,7 +196,7 @@ def _check_endings(stages: str, marks: str) -> None:
     "--stages",
     default="",
     metavar="ENDING",
-    help="What names of files with sleep stages end in, such as .stages.csv for n1.stages.csv beside n1.edf.",
+    help="What names of files with sleep stages end in, such as .stages.csv for n1.stages.csv next to n1.edf.",
 )
 @click.option(
     "--marks", default="", metavar="ENDING", help="The same for tables of marks, such as .marks.csv."

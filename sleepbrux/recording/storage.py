@@ -84,7 +84,7 @@ def _opened(address: str) -> tuple[Any, str]:
     try:
         store, path = fsspec.core.url_to_fs(address)
     except ImportError as error:
-        raise UsageError(f"{protocol}:// needs one more package beside fsspec: {_one_line(error)}") from error
+        raise UsageError(f"{protocol}:// needs one more package than fsspec: {_one_line(error)}") from error
     except Exception as error:  # stores raise what they like
         raise UsageError(f"{address!r} cannot be opened: {_one_line(error)}") from error
     return store, str(path)

@@ -35,7 +35,7 @@ def test_stages_and_marks_beside_each_recording_are_those_that_score_takes(folde
     done = called("batch", folder, "--out", out, *BESIDE)
     assert done.code == 0
     assert (
-        "1 of 2 recordings have no '.stages.csv' file beside them and are scored without it: n2.edf"
+        "1 of 2 recordings have no '.stages.csv' file next to them and are scored without it: n2.edf"
         in done.err
     )
     named = ["--stages", folder / "n1.stages.csv", "--marks", folder / "n1.marks.csv"]
@@ -61,7 +61,7 @@ def test_a_night_is_scored_again_where_its_stages_changed_or_came(folder, tmp_pa
     [
         (
             ["--stages", ".hypnogram.csv"],
-            "no recording has a file beside it whose name ends in '.hypnogram.csv'",
+            "no recording has a file next to it whose name ends in '.hypnogram.csv'",
         ),
         (["--stages", "in/n1.stages.csv"], "--stages 'in/n1.stages.csv' is no ending"),
         (["--marks", "."], "--marks '.' is no ending"),

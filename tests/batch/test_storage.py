@@ -139,5 +139,5 @@ def test_a_package_for_the_store_that_is_not_there_is_named(tmp_path, monkeypatc
         raise ImportError("Install s3fs to access S3")
 
     monkeypatch.setattr(importlib.import_module("fsspec.core"), "url_to_fs", lacking)
-    with pytest.raises(UsageError, match=r"^s3:// needs one more package beside fsspec: Install s3fs"):
+    with pytest.raises(UsageError, match=r"^s3:// needs one more package than fsspec: Install s3fs"):
         run_batch(["s3://bucket/n1.edf"], tmp_path / "out")
