@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 OPTIONS = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "--tb=no", "--no-header", "--no-summary"]
 LEAST_LIMIT_S = 30.0
 NO_MUTANT = 99
+OUTCOMES = {0: "survived", NO_MUTANT: "incompetent"}  # neither killed nor alive: it could not be made
 RESULTS = Path(__file__).with_name("results.md")
 
 
@@ -70,23 +71,21 @@ def _quiet() -> None:
     os.dup2(null, 2)
 
 
-def _ended_well(child: int, limit_s: float) -> bool | None:
-    """Whether all tests passed in the child; None where it found no end."""
+def _ended(child: int, limit_s: float) -> int:
+    """0 where all tests passed in the child, `NO_MUTANT` where there was nothing to test, else another number."""
     until = time.monotonic() + limit_s
     while time.monotonic() < until:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
             code = os.waitstatus_to_exitcode(status)
-            if code == NO_MUTANT:
-                raise RuntimeError("a mutant could not be made; it is neither killed nor alive")
-            return code == 0
+            return code
         time.sleep(0.005)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    return None
+    return 1
 
 
-def _forked(work: Callable[[], int], limit_s: float) -> bool | None:
+def _forked(work: Callable[[], int], limit_s: float) -> int:
     child = os.fork()
     if not child:
         code = 1
@@ -95,7 +94,7 @@ def _forked(work: Callable[[], int], limit_s: float) -> bool | None:
             code = work()
         finally:
             os._exit(code)
-    return _ended_well(child, limit_s)
+    return _ended(child, limit_s)
 
 
 class Slice:
@@ -124,7 +123,7 @@ class Slice:
         """The source, with the change where there is one."""
         return self.source if mutation is None else mutated_source(self.source, mutation)
 
-    def try_anew(self, mutation: MutationSpec | None) -> bool | None:
+    def try_anew(self, mutation: MutationSpec | None) -> int:
         """Outcome of a mutant that is imported anew."""
 
         def work() -> int:
@@ -141,7 +140,7 @@ class Slice:
 class InForks:
     """A pytest plugin: collects once, then runs the collected tests in a child for each mutant."""
 
-    def __init__(self, own: Slice, mutants: Jobs, say: Callable[[str, bool | None], None]) -> None:
+    def __init__(self, own: Slice, mutants: Jobs, say: Callable[[str, int], None]) -> None:
         self.own, self.mutants, self.say = own, mutants, say
         self.in_child = False
 
@@ -164,13 +163,13 @@ class InForks:
                     os._exit(NO_MUTANT)
                 return None
             began = time.monotonic()
-            passed = _ended_well(child, self.own.limit_s if job else 600.0)
+            code = _ended(child, self.own.limit_s if job else 600.0)
             if not job:
-                if not passed:
+                if code:
                     raise pytest.UsageError("the tests fail without a mutant")
                 self.own.limit_s = max(LEAST_LIMIT_S, 10 * (time.monotonic() - began))
             else:
-                self.say(job, passed)
+                self.say(job, code)
         return True
 
     @pytest.hookimpl(tryfirst=True)
@@ -180,7 +179,7 @@ class InForks:
             os._exit(int(bool(session.testsfailed or exitstatus)))
 
 
-def _results(own: Slice, pairs: Jobs, say: Callable[[str, bool | None], None]) -> None:
+def _results(own: Slice, pairs: Jobs, say: Callable[[str, int], None]) -> None:
     """Try (job, text) each."""
     bodies = places(own.source)[1]
     inside = [pair for pair in pairs if within(pair[1], bodies)]
@@ -196,7 +195,7 @@ def _results(own: Slice, pairs: Jobs, say: Callable[[str, bool | None], None]) -
         _, status = os.waitpid(child, 0)
         if os.waitstatus_to_exitcode(status) not in {0, 5}:  # 5: this process itself ran no test
             raise SystemExit(f"{own.file}: the tests fail without a mutant, or the run was ended")
-    if anew and not own.over and own.try_anew(None) is not True:
+    if anew and not own.over and own.try_anew(None):
         raise SystemExit(f"{own.file}: the tests fail without a mutant")
     for job, mutation in anew:
         if own.over:
@@ -229,10 +228,10 @@ def run(room: str, state: Path, *, resume: bool, again: bool, minutes: float) ->
         left_out = {job for job, one in items.items() if within(one, types)}
         done = {job: result.test_outcome for job, result in db.results}
 
-        def say(job: str, passed: bool | None) -> None:
-            outcome = TestOutcome.SURVIVED if passed else TestOutcome.KILLED
+        def say(job: str, code: int) -> None:
+            outcome = OUTCOMES.get(code, "killed")
             with use_db(own.state) as here:  # another process than the one that opened the session
-                here.set_result(job, WorkResult(WorkerOutcome.NORMAL, test_outcome=outcome))
+                here.set_result(job, WorkResult(WorkerOutcome.NORMAL, test_outcome=TestOutcome(outcome)))
 
         pending = [
             (job, one)
