@@ -77,8 +77,7 @@ def _ended(child: int, limit_s: float) -> int:
     while time.monotonic() < until:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
-            code = os.waitstatus_to_exitcode(status)
-            return code
+            return os.waitstatus_to_exitcode(status)
         time.sleep(0.005)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
