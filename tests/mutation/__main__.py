@@ -11,6 +11,7 @@ left out and counted, for they are never evaluated. ``--survivors`` tries those 
 from __future__ import annotations
 
 import argparse
+import gc
 import hashlib
 import importlib.abc
 import importlib.util
@@ -23,16 +24,23 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from tests.mutation.equivalents import equivalents, is_equivalent
-from tests.mutation.mutants import ROOT, changes_functions_alone, changes_types_alone, mutated_source, put_into
+from tests.mutation.mutants import ROOT, functions_of, mutated_source, places, put_into, within
 from tests.mutation.rooms import ROOMS
+
+if TYPE_CHECKING:
+    from cosmic_ray.work_item import MutationSpec
+
+    Jobs = Sequence[tuple[str, MutationSpec]]
 
 OPTIONS = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "--tb=no", "--no-header", "--no-summary"]
 LEAST_LIMIT_S = 30.0
+NO_MUTANT = 99
+OUTCOMES = {0: "survived", NO_MUTANT: "incompetent"}  # neither killed nor alive: it could not be made
 RESULTS = Path(__file__).with_name("results.md")
 
 
@@ -63,20 +71,20 @@ def _quiet() -> None:
     os.dup2(null, 2)
 
 
-def _ended_well(child: int, limit_s: float) -> bool | None:
-    """Whether all tests passed in the child; None where it found no end."""
+def _ended(child: int, limit_s: float) -> int:
+    """0 where all tests passed in the child, `NO_MUTANT` where there was nothing to test, else another number."""
     until = time.monotonic() + limit_s
     while time.monotonic() < until:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
-            return os.waitstatus_to_exitcode(status) == 0
+            return os.waitstatus_to_exitcode(status)
         time.sleep(0.005)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    return None
+    return 1
 
 
-def _forked(work: Callable[[], int], limit_s: float) -> bool | None:
+def _forked(work: Callable[[], int], limit_s: float) -> int:
     child = os.fork()
     if not child:
         code = 1
@@ -85,7 +93,7 @@ def _forked(work: Callable[[], int], limit_s: float) -> bool | None:
             code = work()
         finally:
             os._exit(code)
-    return _ended_well(child, limit_s)
+    return _ended(child, limit_s)
 
 
 class Slice:
@@ -99,15 +107,29 @@ class Slice:
         digest = hashlib.sha256(self.source.encode()).hexdigest()[:12]
         self.state = state / f"{room}-{digest}.sqlite"
         self.limit_s = LEAST_LIMIT_S
+        self.until = float("inf")
+
+    @property
+    def over(self) -> bool:
+        """Whether the time that was given is used up."""
+        return time.monotonic() > self.until
 
     def pytest(self, *plugins: object) -> int:
         """Run the nearest tests in this process."""
         return int(pytest.main([*OPTIONS, *self.tests], plugins=list(plugins)))
 
-    def try_anew(self, text: str) -> bool | None:
+    def text(self, mutation: MutationSpec | None) -> str:
+        """The source, with the change where there is one."""
+        return self.source if mutation is None else mutated_source(self.source, mutation)
+
+    def try_anew(self, mutation: MutationSpec | None) -> int:
         """Outcome of a mutant that is imported anew."""
 
         def work() -> int:
+            try:
+                text = self.text(mutation)
+            except BaseException:
+                os._exit(NO_MUTANT)
             sys.meta_path.insert(0, _Mutated(self.module, self.path, text))
             return self.pytest()
 
@@ -117,32 +139,36 @@ class Slice:
 class InForks:
     """A pytest plugin: collects once, then runs the collected tests in a child for each mutant."""
 
-    def __init__(self, own: Slice, mutants: Sequence[tuple[str, str]], say: Callable[[str, bool | None], None]) -> None:
+    def __init__(self, own: Slice, mutants: Jobs, say: Callable[[str, int], None]) -> None:
         self.own, self.mutants, self.say = own, mutants, say
         self.in_child = False
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool | None:
         """In the parent all children, in a child the usual loop."""
-        module = sys.modules[self.own.module]
-        for job, text in (("", self.own.source), *self.mutants):
+        functions = functions_of(sys.modules[self.own.module])
+        gc.freeze()
+        for job, mutation in (("", None), *self.mutants):
+            if self.own.over:
+                break
             child = os.fork()
             if not child:
                 self.in_child = True
                 try:
                     _quiet()
-                    put_into(module, self.own.source, text)
+                    session.config.pluginmanager.unregister(name="terminalreporter")
+                    put_into(functions, str(self.own.path), self.own.source, self.own.text(mutation))
                 except BaseException:
-                    os._exit(3)
+                    os._exit(NO_MUTANT)
                 return None
             began = time.monotonic()
-            passed = _ended_well(child, self.own.limit_s if job else 600.0)
+            code = _ended(child, self.own.limit_s if job else 600.0)
             if not job:
-                if not passed:
+                if code:
                     raise pytest.UsageError("the tests fail without a mutant")
                 self.own.limit_s = max(LEAST_LIMIT_S, 10 * (time.monotonic() - began))
             else:
-                self.say(job, passed)
+                self.say(job, code)
         return True
 
     @pytest.hookimpl(tryfirst=True)
@@ -152,9 +178,10 @@ class InForks:
             os._exit(int(bool(session.testsfailed or exitstatus)))
 
 
-def _results(own: Slice, pairs: Sequence[tuple[str, str]], say: Callable[[str, bool | None], None]) -> None:
+def _results(own: Slice, pairs: Jobs, say: Callable[[str, int], None]) -> None:
     """Try (job, text) each."""
-    inside = [pair for pair in pairs if changes_functions_alone(own.source, pair[1])]
+    bodies = places(own.source)[1]
+    inside = [pair for pair in pairs if within(pair[1], bodies)]
     anew = [pair for pair in pairs if pair not in inside]
     if inside:
         child = os.fork()
@@ -167,10 +194,12 @@ def _results(own: Slice, pairs: Sequence[tuple[str, str]], say: Callable[[str, b
         _, status = os.waitpid(child, 0)
         if os.waitstatus_to_exitcode(status) not in {0, 5}:  # 5: this process itself ran no test
             raise SystemExit(f"{own.file}: the tests fail without a mutant, or the run was ended")
-    if anew and own.try_anew(own.source) is not True:
+    if anew and not own.over and own.try_anew(None):
         raise SystemExit(f"{own.file}: the tests fail without a mutant")
-    for job, text in anew:
-        say(job, own.try_anew(text))
+    for job, mutation in anew:
+        if own.over:
+            break
+        say(job, own.try_anew(mutation))
 
 
 def _changed_line(source: str, text: str) -> tuple[str, str]:
@@ -179,13 +208,14 @@ def _changed_line(source: str, text: str) -> tuple[str, str]:
     return next(((a.strip(), b.strip()) for a, b in pairs if a != b), ("", ""))
 
 
-def run(room: str, state: Path, *, resume: bool, again: bool) -> Counter[str]:
+def run(room: str, state: Path, *, resume: bool, again: bool, minutes: float) -> Counter[str]:
     """Try what is pending, tell what survived, and count."""
     from cosmic_ray.commands.init import init
     from cosmic_ray.work_db import use_db
     from cosmic_ray.work_item import TestOutcome, WorkerOutcome, WorkResult
 
     own = Slice(room, state)
+    own.until = time.monotonic() + 60 * minutes
     known = equivalents()
     if not resume and not again:
         own.state.unlink(missing_ok=True)
@@ -193,28 +223,30 @@ def run(room: str, state: Path, *, resume: bool, again: bool) -> Counter[str]:
         if not db.num_work_items:
             init([own.path], db, {})
         items = {item.job_id: item.mutations[0] for item in db.work_items}
-        texts = {job: mutated_source(own.source, one) for job, one in items.items()}
-        left_out = {job for job, text in texts.items() if changes_types_alone(own.source, text)}
+        types, _ = places(own.source)
+        left_out = {job for job, one in items.items() if within(one, types)}
         done = {job: result.test_outcome for job, result in db.results}
 
-        def say(job: str, passed: bool | None) -> None:  # noqa: FBT001
-            outcome = TestOutcome.SURVIVED if passed else TestOutcome.KILLED
+        def say(job: str, code: int) -> None:
+            outcome = OUTCOMES.get(code, "killed")
             with use_db(own.state) as here:  # another process than the one that opened the session
-                here.set_result(job, WorkResult(WorkerOutcome.NORMAL, test_outcome=outcome))
+                here.set_result(job, WorkResult(WorkerOutcome.NORMAL, test_outcome=TestOutcome(outcome)))
 
         pending = [
-            (job, text)
-            for job, text in texts.items()
+            (job, one)
+            for job, one in sorted(items.items())  # ids are drawn: what a short run tries is a sample
             if job not in left_out and (job not in done or (again and done[job] == TestOutcome.SURVIVED))
         ]
-        print(f"{room}: {len(items)} mutants, {len(left_out)} of annotations, {len(pending)} to try", flush=True)
+        print(
+            f"{room}: {len(items)} mutants, {len(left_out)} of annotations, {len(pending)} to try", flush=True
+        )
         _results(own, pending, say)
         done = {job: result.test_outcome for job, result in db.results}
     counts: Counter[str] = Counter(mutants=len(items), annotations=len(left_out))
     for job, outcome in done.items():
         counts[outcome.value] += 1
         if outcome == TestOutcome.SURVIVED:
-            before, after = _changed_line(own.source, texts[job])
+            before, after = _changed_line(own.source, own.text(items[job]))
             operator = items[job].operator_name
             equivalent = is_equivalent(known, own.file, operator, before, after)
             counts["equivalent"] += equivalent
@@ -239,6 +271,9 @@ def main() -> int:
     parser.add_argument("rooms", nargs="*", choices=[*ROOMS, []], metavar="ROOM", help=", ".join(ROOMS))
     parser.add_argument("--resume", action="store_true", help="go on where the last run ended")
     parser.add_argument("--survivors", action="store_true", help="as --resume, and try survivors again")
+    parser.add_argument(
+        "--minutes", type=float, default=float("inf"), help="of each room at most; 0 only tells"
+    )
     parser.add_argument("--state", type=Path, default=Path(tempfile.gettempdir()) / "sleepbrux-mutation")
     parser.add_argument("--write", action="store_true", help="add the lines to results.md")
     args = parser.parse_args()
@@ -247,12 +282,14 @@ def main() -> int:
     import h5py  # noqa: F401  loaded before the forks
     import msgspec  # noqa: F401
     import numba  # noqa: F401
-    import scipy.signal  # noqa: F401
+    import scipy.signal
     import scipy.stats  # noqa: F401
 
     args.state.mkdir(parents=True, exist_ok=True)
     for room in args.rooms or ROOMS:
-        line = row(room, run(room, args.state, resume=args.resume, again=args.survivors))
+        line = row(
+            room, run(room, args.state, resume=args.resume, again=args.survivors, minutes=args.minutes)
+        )
         print(line)
         if args.write:
             with RESULTS.open("a", encoding="utf-8") as file:

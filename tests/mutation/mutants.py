@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 import gc
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
 from typing import TYPE_CHECKING
@@ -27,43 +27,29 @@ def mutated_source(source: str, mutation: MutationSpec) -> str:
     return changed
 
 
-class _Stripped(ast.NodeTransformer):
-    """A tree without types and, where asked, without what functions do."""
-
-    def __init__(self, *, bodies: bool) -> None:
-        self.bodies = bodies
-
-    def visit_arg(self, node: ast.arg) -> ast.arg:
-        node.annotation = None
-        return node
-
-    def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.FunctionDef:
-        self.generic_visit(node)
-        node.returns = None
-        if not self.bodies:
-            node.body = [ast.Pass()]
-        return node
-
-    def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AnnAssign:
-        self.generic_visit(node)
-        node.annotation = ast.Constant(0)
-        return node
+Places = list[tuple[tuple[int, int], tuple[int, int]]]
 
 
-def _dump(source: str, *, bodies: bool) -> str:
-    return ast.dump(_Stripped(bodies=bodies).visit(ast.parse(source)))
+def _place(node: ast.expr | ast.stmt) -> tuple[tuple[int, int], tuple[int, int]]:
+    return (node.lineno, node.col_offset), (node.end_lineno or 0, node.end_col_offset or 0)
 
 
-def changes_types_alone(source: str, changed: str) -> bool:
-    """Whether the two differ in annotations only, which are never evaluated under the future import."""
-    return "from __future__ import annotations" in source and _dump(source, bodies=True) == _dump(
-        changed, bodies=True
-    )
+def places(source: str) -> tuple[Places, Places]:
+    """Where annotations stand that are never evaluated, and where the bodies of functions do."""
+    types: Places = []
+    bodies: Places = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.FunctionDef):
+            bodies.append((_place(node.body[0])[0], _place(node.body[-1])[1]))
+            types += [_place(node.returns)] if node.returns else []
+        if isinstance(node, ast.arg | ast.AnnAssign) and node.annotation:
+            types.append(_place(node.annotation))
+    return (types if "from __future__ import annotations" in source else []), bodies
 
 
-def changes_functions_alone(source: str, changed: str) -> bool:
-    """Whether the two differ only inside functions, so that new code in the same functions is the mutant."""
-    return _dump(source, bodies=False) == _dump(changed, bodies=False)
+def within(mutation: MutationSpec, some: Places) -> bool:
+    """Whether the change lies in one of the places."""
+    return any(start <= tuple(mutation.start_pos) and tuple(mutation.end_pos) <= end for start, end in some)
 
 
 def _functions(code: CodeType) -> Iterator[CodeType]:
@@ -76,18 +62,29 @@ def _functions(code: CodeType) -> Iterator[CodeType]:
                 yield from _functions(const)
 
 
-def put_into(module: ModuleType, source: str, changed: str) -> None:
-    """Give the module's functions, wherever they are referred to, the code of the mutant."""
-    name = str(module.__file__)
+Key = tuple[str, int]
+
+
+def functions_of(module: ModuleType) -> list[FunctionType]:
+    """Every function that was made from the module's file, wherever it is referred to."""
+    return [
+        thing
+        for thing in gc.get_objects()
+        if isinstance(thing, FunctionType) and thing.__code__.co_filename == module.__file__
+    ]
+
+
+def put_into(functions: Sequence[FunctionType], name: str, source: str, changed: str) -> None:
+    """Give the functions of the file ``name`` the code of the mutant."""
     before, after = (list(_functions(compile(text, name, "exec"))) for text in (source, changed))
-    new = {(a.co_qualname, a.co_firstlineno): b for a, b in zip(before, after, strict=True)}
+    new: dict[Key, CodeType] = {
+        (a.co_qualname, a.co_firstlineno): b for a, b in zip(before, after, strict=True)
+    }
     found = set()
-    for thing in gc.get_objects():
-        if isinstance(thing, FunctionType) and thing.__code__.co_filename == name:
-            key = (thing.__code__.co_qualname, thing.__code__.co_firstlineno)
-            if key in new:
-                thing.__code__ = new[key]
-                found.add(key)
-    changed_code = {key for (key, b), a in zip(new.items(), before, strict=True) if a.co_code != b.co_code}
-    if missed := changed_code - found:
+    for function in functions:
+        key = (function.__code__.co_qualname, function.__code__.co_firstlineno)
+        if key in new:
+            function.__code__ = new[key]
+            found.add(key)
+    if missed := {key for (key, b), a in zip(new.items(), before, strict=True) if a != b} - found:
         raise AssertionError(f"no function to put the mutant into: {missed}")

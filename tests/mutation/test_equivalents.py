@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 
 from tests.mutation.equivalents import equivalents
-from tests.mutation.mutants import ROOT, changes_functions_alone, changes_types_alone, put_into
+from tests.mutation.mutants import ROOT, functions_of, places, put_into, within
 from tests.mutation.rooms import ROOMS
 
 
@@ -30,11 +32,15 @@ SOURCE = "from __future__ import annotations\nX = 1\ndef f(a: int | None) -> int
 
 
 def test_a_mutant_of_a_type_of_a_function_and_of_the_module_are_told_apart():
-    types = SOURCE.replace("int | None", "int + None")
-    inside = SOURCE.replace("a + 1", "a - 1")
-    module = SOURCE.replace("X = 1", "X = 2")
-    assert [changes_types_alone(SOURCE, one) for one in (types, inside, module)] == [True, False, False]
-    assert [changes_functions_alone(SOURCE, one) for one in (inside, module)] == [True, False]
+    def at(line, text):
+        column = SOURCE.splitlines()[line - 1].index(text)
+        return SimpleNamespace(start_pos=(line, column), end_pos=(line, column + len(text)))
+
+    types, bodies = places(SOURCE)
+    spots = [at(2, "1"), at(3, "|"), at(3, "int:"), at(4, "+")]
+    assert [within(one, types) for one in spots] == [False, True, False, False]
+    assert [within(one, bodies) for one in spots] == [False, False, False, True]
+    assert places(SOURCE.replace("annotations", "division"))[0] == []
 
 
 def test_a_mutant_reaches_a_function_that_was_imported_by_name(tmp_path, monkeypatch):
@@ -45,5 +51,5 @@ def test_a_mutant_reaches_a_function_that_was_imported_by_name(tmp_path, monkeyp
 
     held = a_mutated_module.f
     assert held(3) == 4
-    put_into(a_mutated_module, SOURCE, SOURCE.replace("a + 1", "a - 1"))
+    put_into(functions_of(a_mutated_module), str(path), SOURCE, SOURCE.replace("a + 1", "a - 1"))
     assert held(3) == 2

@@ -159,7 +159,9 @@ def test_two_tonic_bursts_are_one_episode_or_two():
 
 
 def test_any_activity_keeps_an_episode_going():
-    bursts = table([(200, 220), (260, 280), (400, 420)], "ttt", activity=[(200, 220), (235, 240), (255, 285), (400, 420)])
+    bursts = table(
+        [(200, 220), (260, 280), (400, 420)], "ttt", activity=[(200, 220), (235, 240), (255, 285), (400, 420)]
+    )
     assert found(bursts) == [("tonic", 1)] * 3
     assert found(bursts, rule(gap_free_of="any_activity")) == [("tonic", 2), ("tonic", 1)]
 
@@ -184,7 +186,9 @@ def test_unseen_is_what_the_sides_say_or_what_is_neither_known_nor_active():
     ],
 )
 def test_in_lost_time_the_clock_of_the_pause_stands_still(pause, lost, n):
-    bursts = table(row(2, pause=pause), "tt", unknown=[(206, 206 + lost)] if lost < pause else [(205, 205 + lost)])
+    bursts = table(
+        row(2, pause=pause), "tt", unknown=[(206, 206 + lost)] if lost < pause else [(205, 205 + lost)]
+    )
     assert len(grouped(bursts)) == n
     assert silent_chains(bursts, LAVIGNE).tolist() == [0, int(pause >= 30)]
 
@@ -262,7 +266,12 @@ def test_so_does_one_nearer_to_lost_time_or_with_lost_time_in_it(lost, edge):
 
 def test_a_cut_burst_lies_at_an_edge_and_flags_stand_in_their_order():
     got = grouped(
-        table([(200, 230), (240, 245), (400, 430)], "tpt", cut=[False, True, False], peak_pct_mvc=[50.0, 201.0, 200.0]),
+        table(
+            [(200, 230), (240, 245), (400, 430)],
+            "tpt",
+            cut=[False, True, False],
+            peak_pct_mvc=[50.0, 201.0, 200.0],
+        ),
         rule(mixed="tonic_flagged"),
         clipped=Spans.of(GRID, [(229, 231)]),
     )
