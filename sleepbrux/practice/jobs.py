@@ -47,7 +47,7 @@ def look_at_night(say: Say, *, file: str, night: str) -> dict[str, Any]:
 
 def check_study(say: Say, *, file: str) -> dict[str, Any]:
     """What the study file and its recordings still lack, the most important first."""
-    from sleepbrux.study.drafting import check, told
+    from sleepbrux.study.checking import check, told
 
     say(0.2, "reading the headers")
     path = Path(file)

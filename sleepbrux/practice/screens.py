@@ -23,7 +23,7 @@ from sleepbrux.practice.page import templates
 from sleepbrux.practice.state import Practice, Served
 from sleepbrux.practice.steps import Step, letter_outdated, next_step
 from sleepbrux.report.axes import condition_sign
-from sleepbrux.study.drafting import unnamed
+from sleepbrux.study.checking import unnamed
 from sleepbrux.study.editing import conditions_of
 from sleepbrux.study.file import FILL_IN, Study
 

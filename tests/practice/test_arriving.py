@@ -6,7 +6,7 @@ import h5py
 import numpy as np
 import pytest
 
-from sleepbrux.study.drafting import check
+from sleepbrux.study.checking import check
 from sleepbrux.study.file import load_study
 from tests.cli.conftest import called
 from tests.recording.build import edf, emg
