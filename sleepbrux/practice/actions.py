@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -146,20 +147,24 @@ def set_study(practice: Practice, fields: Fields) -> Done:
         roles = dict(practice.study.roles) | {label: role}
         pairs = ", ".join(f"{_quoted(k)} = {_quoted(v)}" for k, v in roles.items())
         given["roles"] = f"{{{pairs}}}"
-    given |= _lists(fields)
+    given |= _lists(practice, fields)
     with practice.changing(f"study: {', '.join(given)}", practice.study_file):
         set_fields(practice.study_file, Place(), given)
     return Done(" ".join(filter(None, ("written to the study file.", take_in(practice)))))
 
 
-def _lists(fields: Fields) -> dict[str, str]:
+def _lists(practice: Practice, fields: Fields) -> dict[str, str]:
     """Data sets and scale, typed in plain words, as the study file writes them."""
     found = {}
     if sets := [name.strip() for name in fields.get("data_sets", "").split(",") if name.strip()]:
         found["datasets"] = f"[{', '.join(_quoted(name) for name in sets)}]"
     channel, scale = fields.get("scaled", "").strip(), fields.get("scale", "").strip()
     if channel and scale:
-        found["scale_uv"] = f"{{{_quoted(channel)} = {scale}}}"
+        if not re.fullmatch(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", scale):
+            raise UsageError(f"µV for a stored value of 1: {scale!r} is no number; write it as 0.195")
+        others = {k: repr(v) for k, v in practice.study.scale_uv.items() if k != channel}
+        pairs = ", ".join(f"{_quoted(k)} = {v}" for k, v in (others | {channel: scale}).items())
+        found["scale_uv"] = f"{{{pairs}}}"
     return found
 
 

@@ -1,5 +1,9 @@
 """What is dropped: taken once, asked about, or not kept; and the code under which a person goes."""
 
+import io
+
+import h5py
+import numpy as np
 import pytest
 
 from sleepbrux.study.checking import check
@@ -168,3 +172,42 @@ def test_a_code_out_of_the_header_of_a_recording_is_refused_and_asked_about_late
     file = page.practice.study_file
     file.write_text(file.read_text("utf-8").replace('"P-01"', '"Huber-01"'), "utf-8")
     assert [f.severity for f in check(page.practice.study, home) if f.where == "pseudonym"] == ["question"]
+
+
+def test_data_sets_and_scales_that_are_typed_stand_in_the_study_file_as_by_command(empty, tmp_path_factory):
+    held = io.BytesIO()
+    with h5py.File(held, "w") as file:
+        for name, n in (("raw/left", 3000), ("raw/right", 3000), ("other", 20)):
+            file[name] = np.arange(n, dtype=np.int16)
+    assert empty.send("n.h5", held.getvalue()).status_code == 200
+    assert "name the data sets with `datasets`" in empty.arrive()["told"]
+    assert named(empty) == []
+    html = empty.screen("arrival")
+    assert 'name="data_sets"' in html
+    assert 'name="scaled"' in html
+    assert 'name="scale"' in html
+    aside = tmp_path_factory.mktemp("aside") / "study.toml"
+    aside.write_bytes(empty.practice.study_file.read_bytes())
+
+    fields = {"rate_hz": "1000", "data_sets": "raw/left, raw/right"}
+    told = empty.do("study", **fields, scaled="left", scale="0.5")["told"]
+    assert "1 recording added" in told
+    assert named(empty) == ["n.h5"]
+    empty.do("study", scaled="right", scale="0.25")
+    study = load_study(empty.practice.study_file)
+    assert study.datasets == ("raw/left", "raw/right")
+    assert study.scale_uv == {"left": 0.5, "right": 0.25}
+    (aside.parent / "n.h5").write_bytes(held.getvalue())
+    for words in (
+        ("set", aside, "rate_hz=1000", 'datasets=["raw/left", "raw/right"]', 'scale_uv={"left" = 0.5}'),
+        ("add", aside),
+        ("set", aside, 'scale_uv={"left" = 0.5, "right" = 0.25}'),
+    ):
+        said = called("study", *words)
+        assert said.code == 0, said
+    assert empty.practice.study_file.read_bytes() == aside.read_bytes()
+    before = empty.practice.study_file.read_bytes()
+    for wrong in ("half", "1} # ", "", "nan"):
+        answer = empty.answer("study", scaled="left", scale=wrong)
+        assert answer.status_code == 422 or wrong == "", wrong
+        assert empty.practice.study_file.read_bytes() == before
