@@ -1,8 +1,10 @@
 """What each fault does to a night: ``python -m tests.quality_table [SEEDS] [KIND ...]``.
 
-``python -m tests.quality_table bias [SEEDS] [CONDITION ...]`` prints what a condition leaves in the index:
-the same night with it and without, each scored over the time that its own cleaning left, on seeds from
-`FRESH_SEED` on, which no limit was chosen on.
+``python -m tests.quality_table bias [SEEDS] [CONDITION ...] [--kept FILE]`` prints what a condition leaves in the
+index: the same night with it and without, each scored over the time that its own cleaning left, on seeds from
+`FRESH_SEED` on, which no limit was chosen on. The table is printed anew after every seed. Nights that are done
+are kept in the file, a line each, and not done again: a run may be stopped and goes on there (with the code it
+was begun with).
 
 Nights with episodes: the night under the fault against the very same night without it, both scored
 over the time that the faulty one calls usable (and the clean one too). Missed and false episodes by
@@ -16,10 +18,12 @@ two-sided 95 % intervals (Clopper and Pearson 1934, Garwood 1936), as if events 
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache, reduce
+from pathlib import Path
 
 import numpy as np
 from scipy import stats
@@ -269,6 +273,17 @@ class Bias:
         )
 
 
+def index_limits_pct(nights: list[Bias]) -> tuple[float, float]:
+    """95 % limits of `Bias.index_pct`: nights left out in turn, no narrower than three over the episodes."""
+    total = reduce(Bias.__add__, nights)
+    most, n = 300.0 / max(total.clean, 1), len(nights)
+    if n > 2:
+        left = [reduce(Bias.__add__, nights[:k] + nights[k + 1 :]).index_pct for k in range(n)]
+        error = float(np.sqrt((n - 1) / n * np.sum((np.array(left) - np.mean(left)) ** 2)))
+        most = max(most, float(stats.t.ppf(0.975, n - 1)) * error)
+    return total.index_pct - most, total.index_pct + most
+
+
 def conditioned(plan: NightPlan, condition: str) -> NightPlan:
     """The plan under a condition of the signal trials."""
     bursts = [(b, side) for e in plan.episodes for b in e.bursts for side in b.sides]
@@ -315,13 +330,19 @@ def _clean(seed: int, hours: float):
     return plan, swept_of(plan)
 
 
+@lru_cache(maxsize=len(BIAS_CRITERIA))
+def _clean_episodes(seed: int, hours: float, criterion: str):
+    plan, clean = _clean(seed, hours)
+    return _own_episodes(clean, plan, criterion)
+
+
 def bias(condition: str, seed: int, hours: float = 2.0) -> list[Bias]:
     """One night: a row a criterion."""
-    plan, clean = _clean(seed, hours)
+    plan, _ = _clean(seed, hours)
     bad = swept_of(conditioned(plan, condition))
     rows = []
     for criterion in BIAS_CRITERIA:
-        before, kinds, clean_h = _own_episodes(clean, plan, criterion)
+        before, kinds, clean_h = _clean_episodes(seed, hours, criterion)
         after, found_kinds, found_h = _own_episodes(bad, plan, criterion)
         matching = match_events(before, after)
         edges, wrong = [], 0
@@ -347,19 +368,43 @@ def bias(condition: str, seed: int, hours: float = 2.0) -> list[Bias]:
     return rows
 
 
-def bias_table(seeds: int, conditions: Iterable[str]) -> None:
-    """Print a line a condition and criterion."""
-    print(
-        "condition                 criterion               n   sens %    PPV %  kinds %  index %   lost %"
-        "  edge p95 ms"
-    )
+def kept_nights(path: Path) -> dict[tuple[int, str], list[Bias]]:
+    """Rows of the nights that are done, by seed and condition."""
+    lines = path.read_text("utf-8").splitlines() if path.exists() else []
+    nights = [json.loads(line) for line in lines]
+    return {
+        (n["seed"], n["rows"][0]["condition"]): [
+            Bias(**{**row, "edges_ms": tuple(row["edges_ms"])}) for row in n["rows"]
+        ]
+        for n in nights
+    }
+
+
+def bias_table(seeds: int, conditions: Iterable[str], path: Path | None = None) -> None:
+    """Print a line a condition and criterion, after every seed."""
     names, nights = list(conditions), []
+    kept = {} if path is None else kept_nights(path)
     for seed in range(FRESH_SEED, FRESH_SEED + seeds):
-        nights.append([bias(name, seed) for name in names])
-        print(f"seed {seed} done", file=sys.stderr, flush=True)
-    for of_condition in zip(*nights, strict=True):
-        for rows in zip(*of_condition, strict=True):
-            print(reduce(Bias.__add__, rows), flush=True)
+        for name in names:
+            if (seed, name) in kept:
+                continue
+            kept[seed, name] = rows = bias(name, seed)
+            if path is not None:
+                with path.open("a", encoding="utf-8") as file:
+                    file.write(
+                        json.dumps({"seed": seed, "rows": [vars(row) for row in rows]}, default=int) + "\n"
+                    )
+        nights.append([kept[seed, name] for name in names])
+        print(
+            f"\nseeds {FRESH_SEED} to {seed}\n"
+            "condition                 criterion               n   sens %    PPV %  kinds %  index %   lost %"
+            "  edge p95 ms"
+            "  index 95 %"
+        )
+        for of_condition in zip(*nights, strict=True):
+            for rows in zip(*of_condition, strict=True):
+                low, high = index_limits_pct(list(rows))
+                print(f"{reduce(Bias.__add__, rows)}  {low:+.2f} to {high:+.2f}", flush=True)
 
 
 def main(seeds: int, kinds: Iterable[str]) -> None:
@@ -395,7 +440,10 @@ def main(seeds: int, kinds: Iterable[str]) -> None:
 
 
 if __name__ == "__main__" and sys.argv[1:2] == ["bias"]:
-    bias_table(int(sys.argv[2]) if len(sys.argv) > 2 else 9, sys.argv[3:] or CONDITIONS)
+    words = sys.argv[2:]
+    kept_in = Path(words.pop(words.index("--kept") + 1)) if "--kept" in words else None
+    words = [word for word in words if word != "--kept"]
+    bias_table(int(words[0]) if words else 9, words[1:] or CONDITIONS, kept_in)
 elif __name__ == "__main__":
     selection = sys.argv[2:] or KINDS
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 8, selection)

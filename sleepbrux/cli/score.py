@@ -319,7 +319,7 @@ def _score_all(work: list[Work], out: Path) -> tuple[int, list[Path]]:
 
 def ask_names(study: Study) -> None:
     """Ask about conditions whose names may not say what is meant, before anything rests on them."""
-    from sleepbrux.study.drafting import name_questions
+    from sleepbrux.study.checking import name_questions
 
     for one in name_questions(study):
         click.echo(f"question: {one.where}: {one.whole}", err=True)

@@ -12,7 +12,7 @@ from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.core.files import write_text
 
 if TYPE_CHECKING:
-    from sleepbrux.study.drafting import StudyFinding
+    from sleepbrux.study.checking import StudyFinding
     from sleepbrux.study.file import Study
 
 NAME, PLANNED = next_steps.STUDY_FILE, 4
@@ -94,8 +94,8 @@ def check(study: Path) -> int:
     Exit code 1 where a night cannot be used as it is meant, or where a name may not say what is meant.
     """
     from sleepbrux.report.numbers import count_of
-    from sleepbrux.study.drafting import check as look
-    from sleepbrux.study.drafting import told
+    from sleepbrux.study.checking import check as look
+    from sleepbrux.study.checking import told
     from sleepbrux.study.file import load_study
 
     try:
@@ -161,7 +161,7 @@ def set_(
 def add(study: Path, recordings: tuple[str, ...]) -> int:
     """Append entries for RECORDINGS that lie next to STUDY; without any, for all that no entry names."""
     from sleepbrux.report.numbers import count_of
-    from sleepbrux.study.drafting import unnamed
+    from sleepbrux.study.checking import unnamed
     from sleepbrux.study.editing import add_recordings
     from sleepbrux.study.file import load_study
 

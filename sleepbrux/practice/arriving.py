@@ -10,7 +10,7 @@ from sleepbrux.core.texts import count_of, file_name
 from sleepbrux.practice.state import Practice, stamp
 from sleepbrux.recording.candidates import TABLES, candidate
 from sleepbrux.recording.opening import open_recording
-from sleepbrux.study.drafting import unnamed
+from sleepbrux.study.checking import unnamed
 from sleepbrux.study.editing import add_recordings
 from sleepbrux.study.file import Study
 from sleepbrux.study.files import study_hints

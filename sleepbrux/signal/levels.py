@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,6 @@ class Seen:
     raw: NDArray[np.float32]
     power: Floats
     rest: float
-    sharpness: float
 
     @classmethod
     def of(cls, frames: ChannelFrames, usable: Spans, raw: NDArray[np.float32] | None = None) -> Seen | None:
@@ -62,15 +62,32 @@ class Seen:
         known = known[known > 0]
         if len(known) < TENTHS:
             return None
-        sharp = frames.stat("slope_energy")[whole] / np.maximum(frames.stat("energy")[whole], 1e-300)
-        return cls(
-            frames,
-            usable,
-            frames.energy if raw is None else raw,
-            power,
-            quantile(known, REST_SHARE),
-            median(sharp),
-        )
+        raw = frames.energy if raw is None else raw
+        return cls(frames, usable, raw, power, quantile(known, REST_SHARE))
+
+    @cached_property
+    def before_and_slope(self) -> tuple[Floats, Floats]:
+        """Power of the tenths before cleaning, and of the first difference then; shape (n_blocks, 10)."""
+        from sleepbrux.signal import kernels
+
+        frames = self.frames
+        raw, slope = np.full((2, TENTHS, len(frames.stats)), np.nan)
+        kernels.means_within(self.raw, frames.frames_per_block, raw)
+        if frames.slope_energy is not None:
+            kernels.means_within(frames.slope_energy, frames.frames_per_block, slope)
+        return raw.T, slope.T
+
+    @cached_property
+    def sharpness(self) -> float:
+        """First difference over energy, of the quietest tenths of seconds: no beat is in them; 0 if not known."""
+        whole = self.usable.on(self.frames.block_grid, rounding="inward").mask()
+        raw, slope = (part[whole].ravel() for part in self.before_and_slope)
+        known = (raw > 0) & (slope > 0)
+        if not known.any():
+            return 0.0
+        raw, slope = raw[known], slope[known]
+        quiet = raw <= quantile(raw, REST_SHARE)
+        return median(slope[quiet] / raw[quiet])
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,15 +150,8 @@ def _off_db(levels: Levels) -> tuple[NDArray[np.intp], Floats]:
 
 def _quiet_shape(seen: Seen, levels: Levels) -> Floats:
     """As `Levels.same_shape`, of the tenths of seconds near each window's floor alone: no beat is in them."""
-    from sleepbrux.signal import kernels
-
-    frames, n = seen.frames, len(levels.power)
-    if frames.slope_energy is None:
-        return np.full(n, np.inf)
-    raw, slope = np.full((2, TENTHS, len(frames.stats)), np.nan)
-    kernels.means_within(seen.raw, frames.frames_per_block, raw)
-    kernels.means_within(frames.slope_energy, frames.frames_per_block, slope)
-    of_window = [part.T[: n * WINDOW_S].reshape(n, -1) for part in (raw, slope)]
+    n = len(levels.power)
+    of_window = [part[: n * WINDOW_S].reshape(n, -1) for part in seen.before_and_slope]
     quiet = of_window[0] < QUIET * levels.power[:, None]
     raw_sum, slope_sum = (np.where(quiet, part, 0.0).sum(axis=1) for part in of_window)
     sharp = np.where(raw_sum > 0, slope_sum / np.maximum(raw_sum, 1e-300), np.nan)
@@ -188,7 +198,7 @@ def _stays_below(seen: Seen, levels: Levels, known: NDArray[np.intp], off: Float
     """Whether the signal below the muscle's band is seen and does not follow the level: tone, no gain."""
     n = len(levels.power)
     swing = swing_uv(seen.frames)[: n * WINDOW_S].reshape(n, WINDOW_S)
-    low = np.sort(swing, axis=1)[known, WINDOW_S // 4] / abs(seen.frames.channel.gain)
+    low = np.sort(swing, axis=1)[known, WINDOW_S // 4]
     if not (low > 0).all():
         return False
     below = 20 * np.log10(low)

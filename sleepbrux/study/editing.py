@@ -19,7 +19,8 @@ from msgspec import Struct
 from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import changing, write_text
 from sleepbrux.core.texts import plain_name
-from sleepbrux.study.drafting import PLANNED_NIGHTS, added, draft, means_none, near_names
+from sleepbrux.study.condition_names import means_none, near_names
+from sleepbrux.study.drafting import PLANNED_NIGHTS, added, draft
 from sleepbrux.study.file import (
     FILL_IN,
     Study,

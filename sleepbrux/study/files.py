@@ -55,3 +55,11 @@ def recorded_channels(study: Study, folder: Path) -> tuple[str, ...]:
         words = neutral_labels(labels)
         return tuple(words[label] for label in labels)
     return ()
+
+
+def twin_text(name: str, other: str) -> str:
+    """What is said of a recording that is there under another name."""
+    return (
+        f"{name}: the same recording as {other}, byte for byte; it counts once: if it is another night, copy that "
+        "night's file from the recorder"
+    )

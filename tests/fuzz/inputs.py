@@ -106,7 +106,7 @@ def use_study(path: Path, place: Place) -> None:
     from sleepbrux.archive.manifest import ARCHIVE
     from sleepbrux.report.letter.fields import Fields, from_study
     from sleepbrux.scoring.request import study_request
-    from sleepbrux.study.drafting import check, told
+    from sleepbrux.study.checking import check, told
     from sleepbrux.study.editing import asked_about, conditions_of
     from sleepbrux.study.file import entry_digest, load_study, night_stems, person_folder, result_folder
 

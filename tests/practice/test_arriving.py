@@ -2,7 +2,7 @@
 
 import pytest
 
-from sleepbrux.study.drafting import check
+from sleepbrux.study.checking import check
 from sleepbrux.study.file import load_study
 from tests.cli.conftest import called
 from tests.recording.build import edf, emg

@@ -1,5 +1,6 @@
 """Activity that may be no muscle, or be measured with another gain, is named; two muscles are not doubted."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -111,6 +112,16 @@ def test_a_blunt_burst_over_a_swing_is_doubted_and_a_low_muscle_is_not():
     assert doubts(rest(1) + low + envelope(level_uv=100.0) * 0.5) == [{}]
 
 
+def test_wide_beats_do_not_hide_a_rubbing_cable():
+    """What a muscle looks like is taken from between the beats."""
+    t_s = np.arange(SECONDS * RATE) / RATE
+    beats = 300.0 * np.exp(-(((t_s % 0.9 - 0.3) / 0.02) ** 2))
+    swept = swept_of(rest(1) + rubbing(40.0, 400.0) + beats)
+    assert list(swept.quality[0].doubts) == ["blunt"]
+    assert swept.quality[0].doubts["blunt"].duration_s > 5.0
+    assert doubts(rest(1) + envelope() * noise(3) + beats) == [{}]
+
+
 def test_the_bluntest_muscle_lies_below_white_noise_at_every_rate():
     for rate in (200, 500, 1000, 4000):
         assert 0 < bluntest_muscle(Fraction(rate)) < 1.25 * white_sharpness(float(rate))
@@ -195,6 +206,16 @@ def test_a_creep_needs_both_sides_and_what_lies_below_the_band():
     assert [list(found) for found in follows] == [["creep"], ["creep"]]
     assert doubts(*creeping(below_uv=15.0, below_follows=False)) == [{}, {}]  # the muscles' own tone
     assert doubts(*creeping(factor=0.8)) == [{}, {}]
+
+
+def test_tone_is_told_from_a_creep_whatever_the_digital_step():
+    def stored(*channels, step_uv=0.05):
+        recording = from_array(np.stack(channels) / step_uv, RATE, LABELS)
+        channels = tuple(replace(channel, gain=step_uv) for channel in recording.channels)
+        return [list(q.doubts) for q in sweep_recording(replace(recording, channels=channels)).quality]
+
+    assert stored(*creeping(700, below_uv=15.0)) == [["creep"], ["creep"]]
+    assert stored(*creeping(700, below_uv=15.0, below_follows=False)) == [[], []]
 
 
 def test_beats_under_a_sunk_level_do_not_hide_it():

@@ -7,7 +7,8 @@ import msgspec
 import pytest
 
 from sleepbrux.core.errors import StudyError
-from sleepbrux.study.drafting import FILL_IN, check, draft, name_questions, told
+from sleepbrux.study.checking import check, name_questions, told
+from sleepbrux.study.drafting import FILL_IN, draft
 from sleepbrux.study.file import Study, StudyNight, load_study
 from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.render import write_night

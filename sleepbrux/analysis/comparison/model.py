@@ -71,6 +71,7 @@ class CountedNight:
             fully_worn=(self.fully_worn, FLAG),
             by_hour=(self.by_hour, each(PAIR, "pairs of events and hours")),
             weighted_hours=(self.weighted_hours, NONE | NUMBER),
+            interval=(self.interval, NONE | PAIR),
         )
 
     @property

@@ -27,13 +27,14 @@ html_theme = "pydata_sphinx_theme"
 html_title = "sleepbrux"
 html_theme_options = {
     "navbar_align": "left",
+    "header_links_before_dropdown": 3,
     "show_toc_level": 2,
     "use_edit_page_button": False,
     "secondary_sidebar_items": ["page-toc"],
     "footer_start": ["copyright"],
     "footer_end": [],
 }
-html_sidebars = {"*": []}  # pages of the first level have no section to go through
+html_sidebars = {"*": [], "start/*": []}  # they have no section to go through
 html_show_sourcelink = False
 html_copy_source = False
 copyright = "the sleepbrux maintainers, BSD-3-Clause. Not a medical device; makes no diagnosis"  # noqa: A001
