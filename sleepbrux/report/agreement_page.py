@@ -34,7 +34,7 @@ def estimate_text(estimate: IntervalEstimate, digits: int = 2) -> str:
 
 def number(value: float | None, digits: int = 2) -> str:
     """A number, or ``none``."""
-    return "none" if value is None or not math.isfinite(value) else minus(f"{value:.{digits}f}")
+    return "none" if value is None or not math.isfinite(value) else minus(f"{value:z.{digits}f}")
 
 
 def _span(values: Sequence[float]) -> tuple[float, float]:

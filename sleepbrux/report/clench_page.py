@@ -14,7 +14,7 @@ from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.reference.clench_test import ASSUMES, SENTENCE, ChannelTest, ClenchTest, Share
 from sleepbrux.report.axes import WIDE, Drawing, both
 from sleepbrux.report.chair_page import bullets, page, paragraph, section, table
-from sleepbrux.report.numbers import minus
+from sleepbrux.report.numbers import minus, shortened
 
 
 @dataclass(frozen=True)
@@ -95,8 +95,7 @@ def _trials_figure(test: ClenchTest, channel: ChannelTest, width: float) -> Mark
         if block % 2 == 0:
             d.box((x(first), x(first + n)), (d.top - 18, d.floor), "rest")
         room = int((x(first + n) - x(first)) // 7.6)
-        shown = condition if len(condition) <= room else condition[: max(room - 1, 1)] + "…"
-        d.text((x(first) + x(first + n)) / 2, d.top - 5, shown, "mid")
+        d.text((x(first) + x(first + n)) / 2, d.top - 5, shortened(condition, room), "mid")
         first += n
     d.y_axis(y, "best 1-s RMS, µV")
     for k, uv in known:

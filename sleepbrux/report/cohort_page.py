@@ -11,6 +11,7 @@ from sleepbrux.analysis.cohort import Cohort, PersonNight
 from sleepbrux.analysis.comparison.ratio import p_text
 from sleepbrux.report import frame, wording
 from sleepbrux.report.axes import Drawing, both, condition_sign, legend
+from sleepbrux.report.numbers import minus, shortened
 from sleepbrux.report.study_figures import forest_figure
 from sleepbrux.report.study_page import RATIO_AXIS
 from sleepbrux.report.wording import condition_words
@@ -42,7 +43,7 @@ def _persons(nights: Sequence[PersonNight], conditions: Sequence[str], axis: str
         if len(means) > 1:
             d.line(f"M{'L'.join(means)}", "join")
         if per > 40 or p % math.ceil(40 / per) == 0:
-            d.text(middle, d.floor + 16, person[: max(int(per // 7), 4)], "mid")
+            d.text(middle, d.floor + 16, shortened(person, max(int(per // 7), 4)), "mid")
     d.across(d.floor, "frame")
     d.x_title("person")
     return d.markup()
@@ -100,7 +101,7 @@ def render_cohort(found: Cohort, nights: Sequence[PersonNight]) -> str:
             (
                 f"{a.condition} less {a.against}",
                 a.persons,
-                f"{a.bias:z.2f}",
+                minus(f"{a.bias:z.2f}"),
                 _limits(a.low, a.high),
                 f"{a.between_sd:.2f}",
                 f"{a.within_sd:.2f}",

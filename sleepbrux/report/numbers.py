@@ -14,6 +14,18 @@ KEPT = re.compile(r"doi|[a-zA-Z_]\w*-\d|^\W*(\d{4}-\d\d(-\d\d)?|[0-9a-f]{4}(-[0-
 count_of = texts.count_of
 
 
+def shortened(words: str, room: int) -> str:
+    """Words within a room of letters: their beginning and, as names differ there, more of their end.
+
+    >>> shortened("advancement 2 mm", 9), shortened("splint", 9)
+    ('ad…t 2 mm', 'splint')
+    """
+    if len(words) <= room:
+        return words
+    kept = max(room - 1, 2)
+    return f"{words[: kept // 3]}…{words[len(words) - (kept - kept // 3) :].lstrip()}"
+
+
 def minus(words: str) -> str:
     """A true minus sign before every negative number of a text for people.
 

@@ -14,7 +14,7 @@ from sleepbrux.reference.model import RMS_OVER_RECTIFIED
 from sleepbrux.reference.recorded import ReferenceCheck
 from sleepbrux.report.axes import WIDE, Drawing, both
 from sleepbrux.report.chair_page import bullets, page, paragraph, section, table
-from sleepbrux.report.numbers import clock, seconds_of_day, text
+from sleepbrux.report.numbers import clock, minus, seconds_of_day, text
 from sleepbrux.signal.sweep import ChannelFrames
 
 UNCONFIRMED_BANNER = "Unconfirmed: clenches detected automatically, not confirmed"
@@ -71,7 +71,7 @@ def picture(
         d.box((x(a), x(b)), (d.top, d.floor), kind)
     d.y_axis(y, "µV RMS over 0.125 s")
     start = seconds_of_day(looked.swept.start_clock)
-    steps = (5, 10, 20, 30, 60, 300, 600, 1800, 7200)
+    steps = (5, 10, 20, 30, 60, 120, 300, 600, 1800, 7200)
     step = next(s for s in steps if span / s <= (9 if width > 500 else 4) or s == 7200)
     for second in np.arange(np.ceil(begin / step) * step, begin + span, step).tolist():
         if d.left + 20 < x(second) < width - d.right - 20:
@@ -106,7 +106,7 @@ def _uv(value: float | None) -> str:
 
 
 def _pct(value: float | None) -> str:
-    return "n/a" if value is None else f"{value:.1f}"
+    return "n/a" if value is None else minus(f"{value:.1f}")
 
 
 def sentences(looked: ReferenceCheck, clenches: Clenches) -> list[str]:
@@ -137,7 +137,7 @@ def sentences(looked: ReferenceCheck, clenches: Clenches) -> list[str]:
         )
     ratio = "rest unknown" if clenches.ratio_to_rest is None else f"{clenches.ratio_to_rest:.0f} times rest"
     change = clenches.change_pct_per_trial
-    trend = "" if change is None else f"; change from trial to trial {change:+z.1f} % of the mean"
+    trend = "" if change is None else minus(f"; change from trial to trial {change:+z.1f} % of the mean")
     said.append(f"Spread of the trials (CV): {_pct(clenches.cv_pct)} %{trend}; {ratio}.")
     return said
 

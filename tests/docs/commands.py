@@ -28,6 +28,7 @@ NOT_RUN = {
     "demo": "made DEMO",
     "chair": "needs a live stream; held by tests/live",
 }
+DELETED = "is not next to the study file"  # the demo keeps the recordings of its first nights only
 NAMED = ("batch", "deidentify", "plan", "trace")  # in a text by name only: their help is shown
 MOST_S = 600
 
@@ -86,13 +87,11 @@ def served(line: list[str], where: Path) -> str:
 
 
 def run(line: list[str], where: Path) -> str:
-    """Run a command; empty where it ended with 0."""
+    """Run a command; empty where it ended with 0, or with 1 because of recordings that the demo deleted."""
     done = subprocess.run(line, cwd=where, capture_output=True, text=True, timeout=MOST_S, check=False)
-    return (
-        ""
-        if done.returncode == 0
-        else f"ended with {done.returncode}: {done.stdout[-500:]}{done.stderr[-500:]}"
-    )
+    text = done.stdout + done.stderr
+    fine = done.returncode == 0 or (done.returncode == 1 and DELETED in text)
+    return "" if fine else f"ended with {done.returncode}: {text[-1000:]}"
 
 
 def copied(demo: Path, to: Path) -> Path:
@@ -135,6 +134,7 @@ def main(demo: Path, program: str) -> int:
     failed, demo = 0, demo.resolve()
     with tempfile.TemporaryDirectory(dir=demo.parent) as made:
         copy = copied(demo, Path(made) / "study")
+        (copy.parent / "new").mkdir()
         for path in TEXTS:
             print(path.relative_to(ROOT))
             failed += followed(path.read_text("utf-8"), copy, program)
