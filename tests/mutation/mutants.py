@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import gc
+import warnings
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
@@ -76,7 +77,11 @@ def functions_of(module: ModuleType) -> list[FunctionType]:
 
 def put_into(functions: Sequence[FunctionType], name: str, source: str, changed: str) -> None:
     """Give the functions of the file ``name`` the code of the mutant."""
-    before, after = (list(_functions(compile(text, name, "exec"))) for text in (source, changed))
+    with warnings.catch_warnings():
+        warnings.simplefilter(
+            "ignore", SyntaxWarning
+        )  # `is` beside a literal; it would end the child as an error
+        before, after = (list(_functions(compile(text, name, "exec"))) for text in (source, changed))
     new: dict[Key, CodeType] = {
         (a.co_qualname, a.co_firstlineno): b for a, b in zip(before, after, strict=True)
     }
