@@ -20,6 +20,7 @@ FOR_DEVELOPERS = {"test", "lint", "docs", "notebooks"}
 # What each package is imported as; what is asked for without it.
 DOORS = {
     "gee": {"statsmodels": "gee"},
+    "cloud": {"fsspec": "cloud"},
     "cluster": {"dask": "cluster", "distributed": "cluster"},
     "live": {"pylsl": "live", "pyxdf": "xdf"},
     "plot": {"matplotlib": "plot"},
@@ -50,6 +51,7 @@ night = sb.score("demo_data/excerpt.edf", mvc_uv=190)
 doors = {
     "gee": lambda: by_gee([PersonNight("A", "none", 3.0, 7.0)], ["splint"], "none"),
     "cluster": lambda: list(run_cluster([], folder, "tcp://127.0.0.1:1")),
+    "cloud": lambda: sb.score_many("memory://nights/n1.edf", out=folder / "many"),
     "live": library,
     "xdf": lambda: sb.open_recording(folder / "s.xdf"),
     "plot": lambda: plot_night(night),

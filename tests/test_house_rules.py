@@ -69,6 +69,7 @@ DOORS = {
     "uvicorn": {"review/serving.py"},
     "pylsl": {"live/source.py", "synth/stream.py"},
     "pyxdf": {"recording/formats/xdf.py"},
+    "fsspec": {"recording/storage.py"},
     "dask": set(),
     "distributed": {"batch/cluster.py"},
 }

@@ -29,7 +29,7 @@ import msgspec
 from sleepbrux.analysis.comparison import NightRow
 from sleepbrux.archive.layout import SCHEMA_VERSION as ARCHIVE_SCHEMA
 from sleepbrux.archive.manifest import ARCHIVE, LIST, Manifest, listed, load_manifest
-from sleepbrux.batch.tasks import RECORDS, Task
+from sleepbrux.batch.tasks import RECORDS, Task, companions_of
 from sleepbrux.core.errors import CriterionError, RecordingError, UsageError
 from sleepbrux.core.files import CLENCHES, changing, is_sealed, is_written, replacing
 from sleepbrux.core.texts import file_name, visible
@@ -138,6 +138,12 @@ def settings_digest(task: Task) -> str:
             said.append(task.common.mvc_uv)
         if task.common.from_text or task.common.to_text:
             said.append({"from": task.common.from_text, "to": task.common.to_text})
+        if task.common.endings:
+            said.append({"stages": task.common.stages_ending, "marks": task.common.marks_ending})
+        if task.stored:
+            said.append({"stored": task.stored.version})
+    if not task.common.archives:
+        said.append({"archives": False})
     return hashlib.sha256(msgspec.json.encode(said, order="sorted")).hexdigest()
 
 
@@ -145,10 +151,15 @@ def input_files(task: Task) -> dict[str, Path]:
     """Every file that a night is made from, by name: the recording, and what the study names.
 
     Where a recording may lie in several files (all but EDF and BDF), each neighbour whose name begins
-    alike counts, and each that a BrainVision header names.
+    alike counts, and each that a BrainVision header names. None of a recording in a store, whose version
+    is one of the settings.
     """
+    if task.stored is not None:
+        return {}
     if task.study is None:
-        return _with_clenches(_parts(task.recording, task.recording.name))
+        beside = companions_of(task.recording, task.common).values()
+        own = _with_clenches(_parts(task.recording, task.recording.name))
+        return own | {visible(path.name): path for path in beside}
     entries = [msgspec.to_builtins(e) for e in (*task.study.night, *task.study.reference)]
     words = {w for entry in entries for w in entry.values() if isinstance(w, str) and w}
     files: dict[str, Path] = {}
@@ -253,12 +264,14 @@ def checked(out: Path, task: Task, *, read: bool) -> LedgerRecord | None:
     record = load_record(out, task)
     if record is None or record.row.problem or record.settings != settings_digest(task):
         return None
+    if (task.stored and not task.stored.version) or (not task.common.archives and task.archive(out).exists()):
+        return None
     outputs = _unchanged(record.outputs, out / task.folder, read=read)
     files = input_files(task) if outputs else {}
     if not outputs or files.keys() != {i.name for i in record.inputs}:
         return None
     inputs = _unchanged(record.inputs, files, read=read)
-    return msgspec.structs.replace(record, inputs=inputs, outputs=outputs) if inputs else None
+    return msgspec.structs.replace(record, inputs=inputs, outputs=outputs) if inputs or task.stored else None
 
 
 def _unchanged(seen: Sequence[Input], where: Path | Mapping[str, Path], *, read: bool) -> tuple[Input, ...]:

@@ -17,13 +17,14 @@ from sleepbrux.batch import ledger
 from sleepbrux.batch.cluster import run_cluster
 from sleepbrux.batch.ledger import LedgerRow, cores, locked, row_of, tidy
 from sleepbrux.batch.pool import run_pool
-from sleepbrux.batch.tasks import Common, OnOther, Task, plan, shard_of
+from sleepbrux.batch.tasks import Common, OnOther, Task, plan, shard_of, without_companion
 from sleepbrux.core.arguments import CALL, LEVELS, NONE, PATH, TEXTS, check, each, of
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import write_text
 from sleepbrux.core.texts import visible
 from sleepbrux.export.tables import decimals, safe_text
 from sleepbrux.recording.opening import Hints
+from sleepbrux.recording.storage import is_address
 from sleepbrux.report.outputs import ARCHIVE
 from sleepbrux.study.file import load_study
 
@@ -34,7 +35,7 @@ COLUMNS = {
     "person": "pseudonym in the study file; empty for a recording without one",
     "night": "id in the study file, or the recording's name",
     "recording": "name of the file",
-    "path": "of the recording, relative to the folder that all inputs share",
+    "path": "of the recording, relative to the folder that all inputs share; in a store its address",
     "condition": "what was worn",
     "date": "day on which the recording began, else the study's; empty where not known",
     "episode_count": "episodes whose onset lies in the valid window",
@@ -65,7 +66,7 @@ class Batch:
     table
         The file with all rows; None for a shard, whose table the next whole run writes.
     archives
-        Archive of each row, for `load_night`; None where the night was not scored.
+        Archive of each row, for `load_night`; None where the night was not scored, or no archive was asked for.
     no_longer_listed
         Rows of the table that stood there before whose night is not in this run; their files stay.
     doubled
@@ -132,7 +133,7 @@ UNWATCHED = Watch()
 
 
 def run_batch(
-    inputs: Sequence[Path],
+    inputs: Sequence[Path | str],
     out: Path,
     *,
     workers: int | None = None,
@@ -147,7 +148,7 @@ def run_batch(
     Parameters
     ----------
     inputs
-        Study files, folders, recordings; see `tasks.plan`.
+        Study files, folders, recordings, addresses in a store; see `tasks.plan`.
     workers
         Processes; default: one a core. The count changes no byte.
     common
@@ -166,7 +167,10 @@ def run_batch(
     UsageError
         Nothing to score, two nights of one name, a folder that another run holds.
     """
-    tasks = plan(inputs, out, common or Common(), on_other=watch.on_other)
+    common = common or Common()
+    tasks = plan(inputs, out, common, on_other=watch.on_other)
+    for lacking in without_companion(tasks, common):
+        watch.on_warning(lacking)
     if shard is not None:
         tasks = shard_of(tasks, shard)
     with locked(out, shard):
@@ -188,7 +192,7 @@ def run_batch(
             rows.setdefault(task.key, row_of(task, problem=NOT_YET))
         ordered = tuple(rows[task.key] for task in tasks)
         archives = tuple(
-            None if row.problem else out / task.folder / f"{task.stem}{ARCHIVE}"
+            None if row.problem or not task.common.archives else task.archive(out)
             for task, row in zip(tasks, ordered, strict=True)
         )
         if shard is not None:
@@ -217,7 +221,8 @@ def score_many(
     Parameters
     ----------
     paths
-        Recordings, folders, study files. What a study file describes is scored as it says.
+        Recordings, folders, study files, and addresses of recordings in a store (extra ``cloud``), such as
+        ``"s3://bucket/nights"``, which are copied to be scored. What a study file describes is scored as it says.
     out
         Folder of the results.
     workers
@@ -267,7 +272,8 @@ def score_many(
         dict(mvc_uv) if isinstance(mvc_uv, Mapping) else mvc_uv,
     )
     watch = UNWATCHED if on_row is None else Watch(on_row=on_row)
-    return run_batch([Path(path) for path in listed], Path(out), workers=workers, common=common, watch=watch)
+    places = [path if is_address(path) else Path(path) for path in listed]
+    return run_batch(places, Path(out), workers=workers, common=common, watch=watch)
 
 
 def _name_others(tasks: Sequence[Task], out: Path) -> None:

@@ -11,24 +11,34 @@ from pathlib import Path, PurePosixPath
 
 import msgspec
 
-from sleepbrux.core.errors import Note, StudyError, UsageError
+from sleepbrux.core.errors import Note, RecordingError, StudyError, UsageError
 from sleepbrux.core.files import own_stem, safe_stem
 from sleepbrux.core.texts import visible
 from sleepbrux.criteria import criterion_ids
 from sleepbrux.recording.candidates import Candidate, candidate
 from sleepbrux.recording.opening import READ, Hints
+from sleepbrux.recording.storage import Stored, find, is_address
 from sleepbrux.report.outputs import ARCHIVE
 from sleepbrux.study.file import Study, StudyNight, load_study, person_folder
 from sleepbrux.study.persons import person_notes
 
 STUDY_NAME = "study.toml"
 RECORDS = ".batch"
-OnOther = Callable[[Path, str], None]
+OnOther = Callable[[Path | str, str], None]
 
 
 @dataclass(frozen=True)
 class Common:
-    """How recordings are scored that no study file describes; as in `sleepbrux.scoring.request.Request`."""
+    """How recordings are scored that no study file describes; as in `sleepbrux.scoring.request.Request`.
+
+    Attributes
+    ----------
+    stages_ending, marks_ending
+        What the names of the files with sleep stages and with marks end in, beside each recording:
+        ``.stages.csv`` for ``n1.stages.csv`` beside ``n1.edf``; empty for none.
+    archives
+        Whether archives are written, also of the nights of a study file.
+    """
 
     criterion: str = ""
     channels: tuple[str, ...] = ()
@@ -36,6 +46,14 @@ class Common:
     mvc_uv: float | Mapping[str, float] | None = None
     from_text: str = ""
     to_text: str = ""
+    stages_ending: str = ""
+    marks_ending: str = ""
+    archives: bool = True
+
+    @property
+    def endings(self) -> tuple[str, ...]:
+        """Endings of files that lie beside a recording and are none."""
+        return tuple(filter(None, (self.stages_ending, self.marks_ending)))
 
 
 @dataclass(frozen=True)
@@ -62,6 +80,8 @@ class Task:
         Of the recording, relative to the folder that all inputs of the run share, with ``/`` between.
     notes
         What its study's other recordings say about it: see `sleepbrux.study.persons`.
+    stored
+        The recording in a store, from which it is copied to be scored; None for one on this machine.
     """
 
     key: str
@@ -76,6 +96,7 @@ class Task:
     fault: str = ""
     path: str = ""
     notes: tuple[Note, ...] = ()
+    stored: Stored | None = None
 
     @property
     def folder(self) -> PurePosixPath:
@@ -87,6 +108,10 @@ class Task:
         """Stem that the results share."""
         return PurePosixPath(self.key).name
 
+    def archive(self, out: Path) -> Path:
+        """Where its archive stands, or would."""
+        return out / self.folder / f"{self.stem}{ARCHIVE}"
+
     @property
     def name(self) -> str:
         """What tells the night from every other of the run: person and night, or the recording's path."""
@@ -95,7 +120,7 @@ class Task:
     @property
     def place(self) -> str:
         """SHA-256 over where it lies: the study file's folder, or the recording itself."""
-        where = self.home if self.study else self.recording
+        where = self.stored.address if self.stored else self.home if self.study else self.recording
         return hashlib.sha256(os.fsencode(where)).hexdigest()
 
     @property
@@ -104,7 +129,9 @@ class Task:
         return self.study.night[0] if self.study else None
 
 
-def plan(inputs: Iterable[Path], out: Path, common: Common, *, on_other: OnOther | None = None) -> list[Task]:
+def plan(
+    inputs: Iterable[Path | str], out: Path, common: Common, *, on_other: OnOther | None = None
+) -> list[Task]:
     """The nights of study files, folders and recordings, in the order given.
 
     A folder with a ``study.toml`` stands for that study. In any other folder every recording counts,
@@ -114,6 +141,8 @@ def plan(inputs: Iterable[Path], out: Path, common: Common, *, on_other: OnOther
 
     Parameters
     ----------
+    inputs
+        Paths of this machine, and addresses in a store: see `sleepbrux.recording.storage`.
     out
         Output folder; never searched.
     on_other
@@ -126,17 +155,20 @@ def plan(inputs: Iterable[Path], out: Path, common: Common, *, on_other: OnOther
         Nothing to score, or two nights whose results would have one name.
     """
     inputs = list(inputs)
-    shared = shared_folder(inputs) if inputs else Path()
+    shared = shared_folder(inputs)
     tasks: list[Task] = []
     hidden: list[Path] = []
 
-    def other(path: Path, reason: str) -> None:
-        if reason == HIDDEN:
+    def other(path: Path | str, reason: str) -> None:
+        if reason == HIDDEN and isinstance(path, Path):
             hidden.append(path)
         if on_other is not None:
             on_other(path, reason)
 
     for given in inputs:
+        if is_address(given):
+            tasks += _of_store(str(given), common, other)
+            continue
         path = Path(os.path.abspath(given))  # noqa: PTH100 - links keep the user's names
         if path.is_dir() and path.suffix.lower() != ".mff":
             found = list(_of_folder(path, Path(os.path.abspath(out)), common, other))  # noqa: PTH100
@@ -151,10 +183,33 @@ def plan(inputs: Iterable[Path], out: Path, common: Common, *, on_other: OnOther
         elif not path.exists():
             raise UsageError(f"{str(given)!r}: there is no such file or folder; check the path")
         elif path.suffix.lower() == ".toml":
-            tasks += _of_study(path)
+            tasks += _of_study(path, common)
         else:
             tasks.append(_loose(path, PurePosixPath(), common))
-    return [replace(task, path=below(task.recording, shared)) for task in _distinct(tasks)]
+    return [
+        replace(task, path=task.stored.address if task.stored else below(task.recording, shared))
+        for task in _distinct(tasks)
+    ]
+
+
+def _of_store(address: str, common: Common, on_other: OnOther) -> Iterator[Task]:
+    try:
+        found, others = find(address, common.endings)
+    except RecordingError as error:
+        raise UsageError(str(error)) from error
+    for other, reason in others:
+        on_other(other, reason)
+    if not found:
+        raise UsageError(
+            f"{address!r} holds no recordings (EDF, BDF); name the folder that does, or a recording"
+        )
+    stems = Counter((one.folder, PurePosixPath(one.name).stem.casefold()) for one in found)
+    for one in found:
+        name = PurePosixPath(one.name)
+        alone = stems[one.folder, name.stem.casefold()] == 1
+        yield replace(
+            _loose(Path(name), one.folder, common, "" if alone else name.name.replace(".", "-")), stored=one
+        )
 
 
 def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther) -> Iterator[Task]:
@@ -162,7 +217,7 @@ def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther) -> Itera
         folder = Path(here)
         if STUDY_NAME in files:
             folders.clear()
-            yield from _of_study(folder / STUDY_NAME)
+            yield from _of_study(folder / STUDY_NAME, common)
             continue
         packages = sorted(f for f in folders if f.lower().endswith(".mff"))
         folders[:] = sorted(f for f in folders if f not in packages and folder / f != out)
@@ -175,6 +230,8 @@ def _of_folder(top: Path, out: Path, common: Common, on_other: OnOther) -> Itera
             path = folder / name
             if name.startswith("."):
                 _say_if_recording(path, common, on_other)
+                continue
+            if path.name.endswith(common.endings):
                 continue
             seen = _look(path, files, common)
             if seen.verdict == "recording":
@@ -234,7 +291,7 @@ def _anywhere(criterion: str) -> str:
     return os.path.abspath(criterion)  # noqa: PTH100
 
 
-def _of_study(file: Path) -> list[Task]:
+def _of_study(file: Path, common: Common) -> list[Task]:
     try:
         study = load_study(file)
     except StudyError as error:
@@ -253,6 +310,7 @@ def _of_study(file: Path) -> list[Task]:
             study=msgspec.structs.replace(whole, night=(night,)),
             notes=person_notes(study, file.parent, night),
             study_file=file,
+            common=Common(archives=common.archives),
         )
         for night in study.recorded
     ]
@@ -274,12 +332,14 @@ def _distinct(tasks: Iterable[Task]) -> list[Task]:
 
 def _said(task: Task) -> str:
     whose = f"night {task.night!r} of {task.study_name!r}, " if task.study else ""
-    return f"{whose}{str(task.recording)!r}"
+    return f"{whose}{task.stored.address if task.stored else str(task.recording)!r}"
 
 
-def shared_folder(inputs: Iterable[Path]) -> Path:
-    """The folder that all inputs of a run share; the root where they lie on different drives."""
-    places = [Path(os.path.abspath(given)) for given in inputs]  # noqa: PTH100
+def shared_folder(inputs: Iterable[Path | str]) -> Path:
+    """The folder that all inputs of this machine share; the root where they lie on different drives."""
+    places = [Path(os.path.abspath(given)) for given in inputs if not is_address(given)]  # noqa: PTH100
+    if not places:
+        return Path()
     folders = [p if p.is_dir() and p.suffix.lower() != ".mff" else p.parent for p in places]
     try:
         return Path(os.path.commonpath(folders))
@@ -287,8 +347,10 @@ def shared_folder(inputs: Iterable[Path]) -> Path:
         return Path(folders[0].anchor)
 
 
-def below(path: Path, shared: Path) -> str:
-    """A path relative to `shared_folder`, with ``/`` between; whole where it is not below it."""
+def below(path: Path | str, shared: Path) -> str:
+    """A path relative to `shared_folder`, with ``/`` between; whole where it is not below it, or an address."""
+    if isinstance(path, str):
+        return visible(path)
     try:
         return Path(os.path.relpath(path, shared)).as_posix()
     except ValueError:
@@ -299,3 +361,43 @@ def shard_of(tasks: list[Task], part: tuple[int, int]) -> list[Task]:
     """Every n-th task from the i-th on, for ``part = (i, n)`` counted from 1."""
     i, n = part
     return tasks[i - 1 :: n]
+
+
+def companions_of(recording: Path, common: Common) -> dict[str, Path]:
+    """The files with stages and with marks that lie beside a recording, by ``"stages"`` and ``"marks"``."""
+    endings = {"stages": common.stages_ending, "marks": common.marks_ending}
+    places = {what: recording.with_name(recording.stem + end) for what, end in endings.items() if end}
+    return {what: path for what, path in places.items() if path.is_file()}
+
+
+def without_companion(tasks: Iterable[Task], common: Common) -> list[str]:
+    """A sentence for each kind of file that is to lie beside recordings and is not beside all.
+
+    Raises
+    ------
+    UsageError
+        It lies beside none.
+    """
+    loose = [task for task in tasks if task.study is None and not task.fault]
+    said = []
+    for ending in common.endings:
+        lacking = [task for task in loose if not _has(task, ending)]
+        if loose and len(lacking) == len(loose):
+            raise UsageError(
+                f"no recording has a file beside it whose name ends in {ending!r}, such as "
+                f"{loose[0].recording.stem + ending!r}; check the ending"
+            )
+        if lacking:
+            names = ", ".join(task.path for task in lacking[:5]) + (" and more" if len(lacking) > 5 else "")
+            said.append(
+                f"{len(lacking)} of {len(loose)} recordings have no {ending!r} file beside them and are scored "
+                f"without it: {names}"
+            )
+    return said
+
+
+def _has(task: Task, ending: str) -> bool:
+    name = task.recording.stem + ending
+    if task.stored:
+        return name in task.stored.beside
+    return task.recording.with_name(name).is_file()

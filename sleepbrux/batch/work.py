@@ -10,14 +10,16 @@ from msgspec.structs import replace
 from sleepbrux.analysis.comparison import night_row
 from sleepbrux.batch import ledger
 from sleepbrux.batch.ledger import LedgerRecord, LedgerRow, row_of
-from sleepbrux.batch.tasks import Task
+from sleepbrux.batch.tasks import Task, companions_of
 from sleepbrux.core.errors import ArchiveError, RecordingError, SleepbruxError
 from sleepbrux.core.texts import file_name
 from sleepbrux.core.version import __version__
 from sleepbrux.recording.opening import fitting
-from sleepbrux.report.outputs import ARCHIVE, write_set
+from sleepbrux.recording.storage import fetched
+from sleepbrux.report.outputs import SUMMARY, refuse_of_archive, write_set
 from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.request import Request, score_file, study_request
+from sleepbrux.signal.surroundings.companions import CompanionFiles
 from sleepbrux.study.files import find_file
 
 OLDER = "; older results of this night still stand in the folder"
@@ -45,7 +47,7 @@ def score_task(task: Task, out: Path, version: str = __version__) -> LedgerRow:
 
 def failed(task: Task, out: Path, problem: str) -> LedgerRow:
     """The row of a night that could not be scored; recorded where the disk allows it."""
-    if (out / task.folder / f"{task.stem}{ARCHIVE}").is_file():
+    if task.archive(out).is_file() or (out / task.folder / f"{task.stem}{SUMMARY}").is_file():
         problem += OLDER
     row = row_of(task, problem=problem)
     record = LedgerRecord(settings="", inputs=(), outputs=(), row=row, place=task.place)
@@ -69,27 +71,19 @@ def _sentence(error: Exception) -> str:
 
 def _scored(task: Task, out: Path) -> LedgerRecord:
     """Score and write; the record of it, with the inputs as they were before and after."""
+    if not task.common.archives:
+        refuse_of_archive(out / task.folder, task.stem)
     earlier = ledger.load_record(out, task)
     files = ledger.input_files(task)
     before = {name: ledger.stamp_of(path) for name, path in files.items()}
-    if task.study and task.entry:
-        path = find_file(task.home, task.entry.recording, f"night {task.night!r}")
-        request = study_request(task.study, task.entry, task.home, notes=task.notes, threads=1)
-    else:
-        common = task.common
-        path = task.recording
-        request = Request(
-            criterion=common.criterion,
-            channels=common.channels,
-            hints=fitting(path, common.hints),
-            mvc_uv=common.mvc_uv,
-            from_text=common.from_text,
-            to_text=common.to_text,
-        )
-    night = score_file(path, request, threads=1)
+    with fetched(task.stored) if task.stored else contextlib.nullcontext(task.recording) as place:
+        path, request = _request(task, place)
+        night = score_file(path, request, threads=1)
     # a recording that was replaced where it lies is still the same night's
     known = earlier is not None and earlier.place == task.place
-    _, manifest = write_set(night, out / task.folder, stem=task.stem, replaced=known)
+    _, manifest = write_set(
+        night, out / task.folder, stem=task.stem, replaced=known, archive=task.common.archives
+    )
     inputs = tuple(ledger.see(p, name, sha256=_known(task, name, night)) for name, p in files.items())
     for one in inputs:
         if one.stamp != before[one.name]:
@@ -105,6 +99,24 @@ def _scored(task: Task, out: Path) -> LedgerRecord:
             report_id=manifest.report_id,
         ),
         place=task.place,
+    )
+
+
+def _request(task: Task, place: Path) -> tuple[Path, Request]:
+    """The recording, and how it is to be scored."""
+    if task.study and task.entry:
+        path = find_file(task.home, task.entry.recording, f"night {task.night!r}")
+        return path, study_request(task.study, task.entry, task.home, notes=task.notes, threads=1)
+    common = task.common
+    beside = companions_of(place, common)
+    return place, Request(
+        criterion=common.criterion,
+        channels=common.channels,
+        hints=fitting(place, common.hints),
+        mvc_uv=common.mvc_uv,
+        from_text=common.from_text,
+        to_text=common.to_text,
+        companions=CompanionFiles(stages=beside.get("stages"), marks=beside.get("marks")),
     )
 
 

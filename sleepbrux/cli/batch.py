@@ -139,9 +139,22 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
         raise UsageError("--merge scores nothing; leave out --shard, --scheduler and --workers")
 
 
+def _check_endings(stages: str, marks: str) -> None:
+    """Refuse what names one file, or nothing that tells it from the recording."""
+    for option, text in (("--stages", stages), ("--marks", marks)):
+        if text and ("/" in text or "\\" in text or not text.strip(". ") or Path(text).is_file()):
+            example = f".{option.strip('-')}.csv"
+            raise UsageError(
+                f"{option} {text!r} is no ending; write what the names end in after that of the recording, such "
+                f"as {option} {example} for n1{example} beside n1.edf"
+            )
+    if stages and stages == marks:
+        raise UsageError(f"--stages and --marks both name files that end in {stages!r}; give each its own")
+
+
 @click.command()
 @click.argument(
-    "inputs", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="STUDY_OR_FOLDER..."
+    "inputs", nargs=-1, required=True, type=click.Path(path_type=str), metavar="STUDY_OR_FOLDER..."
 )
 @click.option(
     "--out",
@@ -180,6 +193,20 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
 @click.option("--to", "to_text", default="", metavar="TIME", help="End of that window.")
 @options.hints
 @click.option(
+    "--stages",
+    default="",
+    metavar="ENDING",
+    help="What names of files with sleep stages end in, such as .stages.csv for n1.stages.csv beside n1.edf.",
+)
+@click.option(
+    "--marks", default="", metavar="ENDING", help="The same for tables of marks, such as .marks.csv."
+)
+@click.option(
+    "--archives/--no-archives",
+    default=True,
+    help="Whether an archive of each night is written; report and tables always are [default: yes].",
+)
+@click.option(
     "--scheduler",
     default="",
     metavar="ADDRESS",
@@ -203,7 +230,7 @@ def _check(criterion: str, scheduler: str, workers: int | None, merge: bool, sha
 )
 @click.option("--merge", is_flag=True, help="Score nothing; write the table of what is there.")
 def command(
-    inputs: tuple[Path, ...],
+    inputs: tuple[str, ...],
     out: Path,
     workers: int | None,
     criterion: str,
@@ -212,6 +239,9 @@ def command(
     from_text: str,
     to_text: str,
     hints: Hints,
+    stages: str,
+    marks: str,
+    archives: bool,
     scheduler: str,
     shard: str,
     max_failures: int | None,
@@ -226,16 +256,23 @@ def command(
     A folder with a study.toml stands for that study; its results go to a folder named by the
     pseudonym. Run it again to go on after an interruption: only nights that are missing, or whose
     recording, study entry, rules or program version changed, are scored again.
+
+    A recording, or a folder of EDF and BDF files, may lie in object storage: give its address, such as
+    s3://bucket/nights (extra cloud). Each is copied while it is scored.
     """
     from sleepbrux.batch import Watch, run_batch
     from sleepbrux.batch.run import parse_shard
     from sleepbrux.batch.tasks import HIDDEN, Common, below, shared_folder
+    from sleepbrux.recording.storage import is_address
 
     _check(criterion, scheduler, workers, merge, shard)
     part = parse_shard(shard) if shard else None
     for option, text in (("--from", from_text), ("--to", to_text)):
         check_time(text, option)
-    common = Common(criterion, channel, hints, levels_of(mvc_uv, "--mvc-uv"), from_text, to_text)
+    _check_endings(stages, marks)
+    levels = levels_of(mvc_uv, "--mvc-uv")
+    common = Common(criterion, channel, hints, levels, from_text, to_text, stages, marks, archives)
+    places = [text if is_address(text) else Path(text) for text in inputs]
     make_folder(out)
     pace = _Pace(log)
     bar = progress_bar(
@@ -260,9 +297,9 @@ def command(
             click.echo(f"{said}: {_said(row)}")
 
     others: list[str] = []
-    shared = shared_folder(inputs)
+    shared = shared_folder(places)
 
-    def on_other(path: Path, reason: str) -> None:
+    def on_other(path: Path | str, reason: str) -> None:
         name = below(path, shared)
         others.append(
             f"{name} was passed over: {reason}"
@@ -272,7 +309,7 @@ def command(
 
     try:
         batch = run_batch(
-            inputs,
+            places,
             out,
             workers=workers,
             common=common,

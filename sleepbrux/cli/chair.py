@@ -184,7 +184,7 @@ def _serve(session: Session, *, port: int, opened: bool) -> None:
 
 def _told(session: Session) -> int:
     """What became of the session; 1 where no test came of it."""
-    from sleepbrux.cli.clench import answers
+    from sleepbrux.report.clench_page import answers
 
     if session.result is not None:
         for answer in answers(session.result):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,14 +15,13 @@ if TYPE_CHECKING:
     from sleepbrux.recording.opening import Hints
     from sleepbrux.reference.clench_test import ClenchTest
     from sleepbrux.report.clench_page import NightsBeside
-    from sleepbrux.study.file import Study
 
 
 def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
     from sleepbrux.reference.clench_test import ASSUMES, SENTENCE
     from sleepbrux.report import clench_page as page
 
-    for answer in answers(test):
+    for answer in page.answers(test):
         headline(answer)
     click.echo(SENTENCE)
     click.echo(f"{test.name}: {', '.join(test.order)}")
@@ -48,34 +46,6 @@ def _show(test: ClenchTest, nights: list[NightsBeside]) -> None:
 
 def _table(heads: tuple[str, ...], rows: list[list[str]]) -> None:
     click.echo("\n".join(table_lines(heads, rows, texts=range(len(heads)))))
-
-
-def answers(test: ClenchTest) -> Iterator[str]:
-    """What each condition reached in % of natural teeth, a line each."""
-    found: dict[str, list[str]] = {}
-    for channel in test.channels:
-        for level in channel.conditions:
-            if level.as_measured is not None:
-                where = " ".join(filter(None, (channel.side, channel.muscle))) or channel.label
-                found.setdefault(level.condition, []).append(f"{where} {level.as_measured.pct:.0f} %")
-    for condition, levels in found.items():
-        yield f"{condition}: {', '.join(levels)} of the clench on natural teeth"
-
-
-def _nights(study: Study, results: Path, home: Path) -> list[NightsBeside]:
-    from sleepbrux.archive.nights import Due, read_nights
-    from sleepbrux.report.clench_page import NightsBeside
-    from sleepbrux.report.outputs import ARCHIVE
-
-    found, missing = read_nights(study, results, suffix=ARCHIVE, due=Due(home=home))
-    for one in missing:
-        click.echo(f"note: night {one.id} is not shown: {one.reason}", err=True)
-    rows = []
-    for condition in dict.fromkeys(n.condition for n in found):
-        values = [n.measures["episodes_per_hour"].value for n in found if n.condition == condition]
-        rates = tuple(v for v in values if v is not None)
-        rows.append(NightsBeside(condition, rates, len(values) - len(rates)))
-    return rows
 
 
 @click.command()
@@ -107,10 +77,8 @@ def command(
     with a mark on each clench that says what was between the teeth.
     """
     from sleepbrux.cli.score import load_kernels
-    from sleepbrux.core.files import safe_stem, write_together
     from sleepbrux.recording.opening import Hints
-    from sleepbrux.report.clench_page import clench_json, clench_page
-    from sleepbrux.report.outputs import refuse_other
+    from sleepbrux.report.clench_files import nights_beside, write_clench_test
     from sleepbrux.study.clench_tests import recording_test, study_tests
     from sleepbrux.study.file import load_study
 
@@ -130,7 +98,8 @@ def command(
         tests = study_tests(study, study_or_recording.parent)
         folder = results or next_steps.results_of(study_or_recording)
         if folder.is_dir():
-            nights = _nights(study, folder, study_or_recording.parent)
+            nights, unshown = nights_beside(study, folder, study_or_recording.parent)
+            click.echo("".join(f"note: {sentence}\n" for sentence in unshown), err=True, nl=False)
         elif results is not None:
             raise UsageError(f"--results {str(results)!r} is no folder")
     else:
@@ -145,12 +114,7 @@ def command(
     for test in tests:
         _show(test, nights)
         if out is not None:
-            out.mkdir(parents=True, exist_ok=True)
-            page = out / f"{safe_stem(test.name)}.clench.html"
-            refuse_other(page.with_suffix(".json"), "person", who)
-            table = clench_json(test, nights, person=who)
-            write_together({page: clench_page(test, nights), page.with_suffix(".json"): table})
-            click.echo(f"page: {page}")
+            click.echo(f"page: {write_clench_test(test, nights, out, who)}")
     _next(study_or_recording, scored=bool(nights))
     return 0
 

@@ -35,12 +35,6 @@ def _curve(plan: Plan) -> list[str]:
     return table_lines(("nights in each", "power", ""), rows, texts=(2,))
 
 
-def _answer(plan: Plan) -> str:
-    """How many nights would detect a change, in how many of 100 studies."""
-    change = {0.5: "a true halving"}.get(plan.ratio, f"a true change to {plan.ratio:g} times")
-    return f"{plan.needed_text} would detect {change} in {plan.power_text} of studies"
-
-
 def _shown(plans: Sequence[Plan]) -> list[str]:
     first = plans[0]
     variation = first.variation
@@ -81,9 +75,8 @@ def _of_study(
     progress: Callable[[], object],
 ) -> tuple[Plan, ...]:
     """What the page of the study says of more nights: the same nights, design and numbers."""
-    from sleepbrux.analysis.comparison.records import counted, read_records
-    from sleepbrux.analysis.comparison.study import compare_counts
-    from sleepbrux.analysis.planning import RUNS_PAGE, Planned, design_in, plans_from, plans_of
+    from sleepbrux.analysis.comparison.records import read_records
+    from sleepbrux.analysis.planning.planning_files import plans_of_nights
     from sleepbrux.cli.compare import study_of
     from sleepbrux.cli.reviews import say_unread
     from sleepbrux.report.outputs import ARCHIVE
@@ -91,19 +84,7 @@ def _of_study(
     plan, beside, due = study_of(study, {})
     reading = read_records(plan, results or beside, suffix=ARCHIVE, due=due, robust=False)
     say_unread(reading.unread)
-    if len({r.entry.condition for r in reading.records}) == 1:
-        nights, counts = counted(reading.records, plan.primary_outcome)
-        return plans_from(
-            nights[1:],
-            reading.records[0].entry.condition,
-            ratios,
-            Planned(design_in(plan.order), power=power, most_nights=most_nights, runs=RUNS_PAGE),
-            counts=counts,
-            outcome=plan.primary_outcome,
-            progress=progress,
-        )
-    found = compare_counts(plan, reading)
-    return plans_of(found, ratios, power=power, most_nights=most_nights, progress=progress)
+    return plans_of_nights(plan, reading, ratios, power=power, most_nights=most_nights, progress=progress)
 
 
 def _fixed(file: Path, results: Path | None) -> list[str]:
@@ -128,7 +109,8 @@ def _variation(
     spread: str | None, cv_pct: float | None, rate: float | None, hours: float
 ) -> tuple[float, Variation]:
     """Events a night without an appliance, and how far nights vary."""
-    from sleepbrux.analysis.planning import PUBLISHED, Variation, extra_cv_pct
+    from sleepbrux.analysis.planning import Variation
+    from sleepbrux.analysis.planning.planning_files import published
 
     if rate is None:
         raise UsageError("give --rate (events per valid hour without an appliance), or --study")
@@ -136,11 +118,7 @@ def _variation(
     if (spread is None) == (cv_pct is None):
         raise UsageError("give either --spread (published) or --cv-pct (beyond counting)")
     if spread is not None:
-        known = PUBLISHED[spread]
-        extra = extra_cv_pct(known.cv_pct, events)
-        return events, Variation(
-            extra, f"{known.cv_pct:g} % in all, Poisson variation taken out; {known.source}"
-        )
+        return events, published(spread, events)
     return events, Variation(cv_pct or 0.0, "as given")
 
 
@@ -169,15 +147,11 @@ def _schedule(
     looks: Sequence[int],
     out: Path,
 ) -> list[str]:
-    from sleepbrux.analysis.planning import schedule, schedule_csv, schedule_toml
-    from sleepbrux.core.files import write_together
+    from sleepbrux.analysis.planning.planning_files import write_schedule
 
     if start is None:
         raise UsageError("--schedule needs --start, the date of the first night (YYYY-MM-DD)")
-    laid: Any = schedule(design, conditions, nights, start.date(), seed=seed)  # type: ignore[arg-type]
-    out.mkdir(parents=True, exist_ok=True)
-    entries = schedule_toml(laid, baseline=conditions[0], looks=looks)
-    write_together({out / "schedule.csv": schedule_csv(laid), out / "schedule.toml": entries})
+    laid = write_schedule(design, conditions, nights, start.date(), out, seed=seed, looks=looks)  # type: ignore[arg-type]
     lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
         lines.append(f"Least possible p of the rearrangement test: {laid.least_p:.4f}.")
@@ -316,8 +290,8 @@ def command(
 
     The simulated nights go through the very analysis and rules of ``sleepbrux compare``.
     """
-    from sleepbrux.analysis.planning import Planned, plan_nights, plans_csv
-    from sleepbrux.core.files import write_text
+    from sleepbrux.analysis.planning import Planned, plan_nights
+    from sleepbrux.analysis.planning.planning_files import nights_of, write_plans
     from sleepbrux.core.purpose import PURPOSE
 
     if fixed is not None:
@@ -334,19 +308,17 @@ def command(
             others = contrasts or max(len(conditions) - 1, 1)
             wanted_plan = Planned(laid, others, looks=_looks(looks), power=power, most_nights=most_nights)
             plans = tuple(plan_nights(events, variation, r, wanted_plan, progress=bar.update) for r in ratios)
-    answers, lines = list(map(_answer, plans)), _shown(plans)
-    out.mkdir(parents=True, exist_ok=True)
-    write_text(out / "plan.csv", plans_csv(plans))
+    answers, lines = [plan.answer for plan in plans], _shown(plans)
+    table = write_plans(plans, out)
     if design is not None:
-        wanted = nights or (plans[0].looks[-1] if plans[0].looks else plans[0].needed)
-        if wanted is None:
-            raise UsageError(
-                f"the first ratio needs more than {most_nights} nights; give --nights for a schedule"
-            )
+        try:
+            wanted = nights or nights_of(plans[0])
+        except UsageError as error:
+            raise UsageError(f"{error}; give --nights for a schedule") from None
         lines += _schedule(design, conditions, wanted, start, seed, _looks(looks), out)
     for answer in answers:
         headline(answer)
-    click.echo("\n".join([*lines, f"table: {out / 'plan.csv'}", PURPOSE]))
+    click.echo("\n".join([*lines, f"table: {table}", PURPOSE]))
     if study is None:
         next_steps.say_next(("draft the study file", ("study", "new", out)))
     return 0

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,9 @@ from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.core.files import own_stem, safe_stem, write_text
 from sleepbrux.core.texts import count_of, plain_name, unseen_in_name
 from sleepbrux.criteria import criterion_ids
+from sleepbrux.practice import trials
 from sleepbrux.practice.arriving import arrived, set_aside, take_in
+from sleepbrux.practice.doing import Done, Fields, number_in
 from sleepbrux.practice.folders import folders_in
 from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.state import LETTER_FIELDS, STUDY_NAME, Practice, beside, content, stamp
@@ -28,7 +29,6 @@ from sleepbrux.study.editing import (
 from sleepbrux.study.file import StudyLetter, StudyNight
 from sleepbrux.study.persons import name_like, person_words
 
-Fields = Mapping[str, str]
 NIGHT_FIELDS = tuple(name for name in StudyNight.__struct_fields__ if name not in ("id", "sync", "channels"))
 STUDY_FIELDS = (
     "criterion",
@@ -45,38 +45,10 @@ STUDY_FIELDS = (
 KINDS = ("csv", "json", "edf", "fhir", "study")
 
 
-@dataclass(frozen=True)
-class Done:
-    """What came of it.
-
-    Attributes
-    ----------
-    told
-        A sentence for the person.
-    at
-        Screen to go to; empty to stay.
-    ask
-        A question that has to be answered before it is done, and the answers: what each is called, and the
-        fields with which the same is asked for again.
-    """
-
-    told: str = ""
-    at: str = ""
-    ask: str = ""
-    answers: tuple[tuple[str, dict[str, str]], ...] = ()
-
-
-def _number(fields: Fields, name: str = "n") -> int:
-    text = fields.get(name, "")
-    if not (text.isdecimal() and len(text) < 7):
-        raise UsageError("the page asked for something that is not there; load it again")
-    return int(text)
-
-
 def to_folder(practice: Practice, fields: Fields) -> Done:
     """Look into a folder of the list, or open the study in it."""
     found = folders_in(practice.folder)
-    k = _number(fields)
+    k = number_in(fields)
     if k >= len(found) or found[k].name != fields.get("name"):
         raise UsageError("the folders were changed; choose again")
     if found[k].study:
@@ -131,7 +103,7 @@ def start_study(practice: Practice, fields: Fields) -> Done:
 
 def set_night(practice: Practice, fields: Fields) -> Done:
     """Write fields of one night; a new name of a condition is asked about where it is near one in use."""
-    night = practice.night(_number(fields))
+    night = practice.night(number_in(fields))
     given = {name: text for name, text in fields.items() if name in NIGHT_FIELDS}
     name = plain_name(given.get("condition", ""))
     meant = fields.get("meant") == "yes"
@@ -223,7 +195,7 @@ def look_again(practice: Practice, _: Fields) -> Done:
 
 def find_clenches(practice: Practice, fields: Fields) -> Done:
     """Have the clenches of a recording looked for."""
-    source = _source(practice, _number(fields))
+    source = _source(practice, number_in(fields))
     state = _clench_stamp(practice, source.recording)
 
     known = practice.known  # of this study, whichever is open when the job is done
@@ -262,7 +234,7 @@ def clench_look(practice: Practice, recording: str) -> dict[str, Any] | None:
 
 def accept_clenches(practice: Practice, fields: Fields) -> Done:
     """Accept the clenches that were chosen, where they were moved to, by name."""
-    source = _source(practice, _number(fields))
+    source = _source(practice, number_in(fields))
     path = practice.study_file.parent / source.recording
     numbers = tuple(int(k) for k in fields.get("numbers", "").split(",") if k.isdecimal())
     if not numbers:
@@ -490,5 +462,8 @@ ACTIONS: dict[str, Callable[[Practice, Fields], Done]] = {
     "write-letter": write_letter,
     "sheets": write_sheets,
     "export": export,
+    "plan": trials.plan,
+    "clench-test": trials.compare_clenches,
+    "sample": trials.sample,
     "undo": undo,
 }

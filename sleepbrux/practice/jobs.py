@@ -285,6 +285,104 @@ def _basis(say: Say, path: Path, stamp: str) -> Any:
     return _letters[key]
 
 
+def plan(
+    say: Say,
+    *,
+    file: str,
+    spread: str,
+    design: Any,
+    conditions: tuple[str, ...],
+    start: str,
+    rate: float | None = None,
+    hours: float = 0.0,
+) -> dict[str, Any]:
+    """Plan nights as the command does: from the study's own nights, or a published variation and a rate."""
+    from sleepbrux.analysis.comparison.records import read_records
+    from sleepbrux.analysis.comparison.rules import POWER
+    from sleepbrux.analysis.planning import Planned, plan_nights
+    from sleepbrux.analysis.planning.plan import RATIOS
+    from sleepbrux.analysis.planning.planning_files import (
+        nights_of,
+        plans_of_nights,
+        published,
+        write_plans,
+        write_schedule,
+    )
+    from sleepbrux.archive.nights import Due
+    from sleepbrux.report.outputs import ARCHIVE
+
+    path = Path(file)
+    out, done = path.parent / RESULTS, 0
+
+    def step() -> None:
+        nonlocal done
+        done += 1
+        say(1 - 0.9**done, f"{done} numbers of nights simulated")
+
+    if rate is None:
+        study = load_study(path)
+        reading = read_records(study, out, suffix=ARCHIVE, due=Due(home=path.parent), robust=False)
+        plans = plans_of_nights(study, reading, RATIOS, power=POWER.value, progress=step)
+    else:
+        events = rate * hours
+        wish = Planned(design, len(conditions) - 1)
+        variation = published(spread, events)
+        plans = tuple(plan_nights(events, variation, ratio, wish, progress=step) for ratio in RATIOS)
+    write_plans(plans, out)
+    first = date.fromisoformat(start) if start else None
+    laid = write_schedule(design, conditions, nights_of(plans[0]), first, out) if first else None
+    return {
+        "answers": [one.answer for one in plans],
+        "design": plans[0].design,
+        "source": plans[0].variation.source,
+        "rows": [_point(one, p) for one in plans for p in one.points],
+        "analysis": laid.analysis if laid else "",
+        "warning": laid.warning if laid else "",
+        "nights": [(str(n.date), n.id, n.condition) for n in laid.nights] if laid else [],
+    }
+
+
+def _point(plan: Any, point: Any) -> dict[str, Any]:
+    """A number of nights in each condition, as a row of the page."""
+    from sleepbrux.analysis.planning import bound_of
+
+    least = point.least_p
+    return {
+        "ratio": f"{plan.ratio:g}",
+        "nights": point.nights,
+        "power": f"{100 * point.power:.0f} %",
+        "least_p": "" if least is None else f"{least:.4f}",
+        "said": "cannot detect"
+        if least is not None and least > bound_of(plan)
+        else "enough"
+        if point.nights == plan.needed
+        else "",
+    }
+
+
+def clench_test(say: Say, *, file: str) -> dict[str, Any]:
+    """Compare clenches on natural teeth and with each appliance as the command does; page and JSON file."""
+    from sleepbrux.report.clench_files import nights_beside, write_clench_test
+    from sleepbrux.report.clench_page import answers
+    from sleepbrux.signal.startup import load_kernels
+    from sleepbrux.study.clench_tests import study_tests
+
+    path = Path(file)
+    study, out = load_study(path), path.parent / RESULTS
+    load_kernels(lambda text: say(0.05, text), many_nights=True)
+    say(0.2, "measuring the clenches")
+    tests = study_tests(study, path.parent)
+    if not tests:
+        raise SleepbruxError("no reference recording holds clenches under two conditions")
+    nights, unshown = nights_beside(study, out, path.parent) if out.is_dir() else ([], [])
+    pages = [write_clench_test(test, nights, out, study.pseudonym) for test in tests]
+    return {
+        "answers": [answer for test in tests for answer in answers(test)],
+        "notes": [note.text for test in tests for note in test.notes] + unshown,
+        "pages": [str(page) for page in pages],
+    }
+
+
 def sheets(say: Say, *, file: str) -> dict[str, Any]:
     """Write chair sheet and patient sheet next to the study file."""
     from sleepbrux.report.sheets import write_sheets
@@ -321,6 +419,18 @@ def export(say: Say, *, file: str, archives: tuple[str, ...], kinds: tuple[str, 
     return {"files": [str(p) for p in write_exports(nights, automatic, out, wish)], "failed": failed}
 
 
+def _told(job: Callable[..., dict[str, Any]]) -> Callable[..., dict[str, Any]]:
+    """A job whose refusal stays on its screen, also when another job has been done since."""
+
+    def done(say: Say, **given: Any) -> dict[str, Any]:
+        try:
+            return job(say, **given)
+        except SleepbruxError as error:
+            return {"failed": str(error)}
+
+    return done
+
+
 JOBS: dict[str, Callable[..., dict[str, Any]]] = {
     "check": check_study,
     "look": look_at_night,
@@ -331,6 +441,8 @@ JOBS: dict[str, Callable[..., dict[str, Any]]] = {
     "compare": compare,
     "letter": letter,
     "write_letter": write_letter,
+    "plan": _told(plan),
+    "clench_test": _told(clench_test),
     "sheets": sheets,
     "export": export,
 }

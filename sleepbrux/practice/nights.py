@@ -6,6 +6,7 @@ archive and no recording is opened. What is written from the archives later chec
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -20,8 +21,7 @@ from sleepbrux.core.files import CLENCHES, JOURNAL, safe_stem
 from sleepbrux.study.file import FILL_IN, OWN, Study, StudyNight, entry_digest, night_stems, result_folder
 
 SUMMARY, CLENCH_JSON = ".summary.json", ".reference.json"
-DECISION = b'"seq"'
-UNDO = b'"action":"undo"'
+SAMPLED = ("sample", "judge")  # which change no number of a night
 LEAST = "window.minimum_valid_hours"
 ACCEPTED = ", accepted by "  # in the origin of a reference that a person accepted
 PRINTED = 1e-5  # levels are printed to six digits
@@ -39,6 +39,17 @@ class _Rules(Struct, frozen=True):
     id: str = ""
     values: dict[str, dict[str, Any]] = {}
     instead_of: str | None = None
+
+
+class _Entry(Struct, frozen=True):
+    """Of a line of a journal whether it is a decision, and what it takes back; of its head nothing."""
+
+    seq: int = 0
+    action: str = ""
+    undoes: int | None = None
+
+
+_ENTRY = msgspec.json.Decoder(_Entry)
 
 
 class _Level(Struct, frozen=True):
@@ -227,10 +238,18 @@ def _changed_ns(path: Path) -> int:
 def _reviewed(archive: Path) -> tuple[int, bool]:
     """Decisions of the journal that stand, and whether the reviewed report is as new."""
     journal = _journal(archive)
+    standing, touched = set(), False
     try:
-        lines = [line for line in journal.read_bytes().splitlines() if DECISION in line]
+        lines = journal.read_bytes().splitlines()
     except OSError:
         return 0, True
-    taken_back = sum(UNDO in line for line in lines)
+    for line in lines:
+        with contextlib.suppress(msgspec.MsgspecError):  # what reads the journal to use it says so
+            entry = _ENTRY.decode(line)
+            if entry.action == "undo":
+                standing.discard(entry.undoes)
+            elif entry.seq and entry.action not in SAMPLED:
+                standing.add(entry.seq)
+                touched = True
     report = archive.with_name(archive.name.removesuffix(ARCHIVE) + REVIEWED + SUMMARY)
-    return len(lines) - 2 * taken_back, not lines or (report.is_file() and not _newer(journal, report))
+    return len(standing), not touched or (report.is_file() and not _newer(journal, report))

@@ -22,6 +22,7 @@ from sleepbrux.archive.nights import Due, why_not
 from sleepbrux.core.errors import ArchiveError
 from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.state import TURN_MEANT, Practice, stamp
+from sleepbrux.practice.trials import draw_sample
 from sleepbrux.review.nights import Nights, Place
 from sleepbrux.review.recordings import find_recording
 from sleepbrux.review.session import ReviewSession
@@ -32,10 +33,16 @@ REST_S = 120.0
 
 
 class Reviewing:
-    """Nights to review, made anew when the study or one of its archives is another."""
+    """Nights to review, made anew when the study or one of its archives is another.
 
-    def __init__(self, practice: Practice) -> None:
-        self._practice = practice
+    Parameters
+    ----------
+    sampled
+        Whether a sample of each is judged, without labels.
+    """
+
+    def __init__(self, practice: Practice, *, sampled: bool = False) -> None:
+        self._practice, self._sampled = practice, sampled
         self._lock = threading.Lock()
         self._state: object = None
         self._asked_s = 0.0
@@ -79,7 +86,11 @@ class Reviewing:
             raise ArchiveError(why)
         night = on_disk(night)
         found = find_recording(night, place.archive, practice.study_file)
-        return ReviewSession(night, journal_path(place.archive), Trace(night, *(found or (None, ()))))
+        trace = Trace(night, *(found or (None, ())))
+        desk = ReviewSession(night, journal_path(place.archive), trace, sample=self._sampled)
+        if self._sampled:
+            draw_sample(desk, practice.sample_size)
+        return desk
 
 
 def on_disk(night: Night) -> Night:

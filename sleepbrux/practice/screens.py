@@ -17,7 +17,7 @@ from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import visible
 from sleepbrux.criteria import criterion_ids, load_criterion
-from sleepbrux.practice import actions, arriving, compared, folders
+from sleepbrux.practice import actions, arriving, compared, folders, trials
 from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.page import templates
 from sleepbrux.practice.state import Practice, Served
@@ -39,6 +39,8 @@ NAMES = {
 NOT_LISTED = "other …"
 SIGN = Markup('<svg class="sign" viewBox="0 0 16 16" aria-hidden="true">{}</svg>')
 SHARED = "Files for other programs, which name nobody"
+CLENCHED = (".reference.html", ".clench.html", ".clench.json")
+PLANNED = ("plan.csv", "schedule.csv", "schedule.toml")
 LETTER_FIRST = ("name", "to", "sender", "question")
 
 
@@ -187,6 +189,7 @@ def _night(practice: Practice, study: Study, k: int) -> Screen:
         practice.rows(study),
         night=night,
         number=k,
+        sample_size=practice.sample_size,
         references=[*(r.id for r in study.reference), "own"],
         free=free,
     )
@@ -223,12 +226,24 @@ def _clenches(practice: Practice, study: Study, k: int) -> Screen:
         if not failed:
             actions.find_clenches(practice, {"n": str(k)})
     page = practice.results / f"{source.recording}.reference.html" if source else None
+    rows = practice.rows(study)
+    state, test = practice.known.clench_test
+    tests = sorted(practice.results.glob("*.clench.html"))
     return _of_study(
         "clenches.html.j2",
         f"clenches/{k}",
         practice,
         study,
-        practice.rows(study),
+        rows,
+        test=test if state == practice.archive_stamp(rows) else {},
+        tests=[
+            (
+                visible(p.name),
+                practice.ticket(Served(p)),
+                _downloads(practice, p.parent, [p.with_suffix(".json").name]),
+            )
+            for p in tests
+        ],
         source=source,
         look=look,
         data=Markup(_in_script(look)) if look else "",
@@ -281,7 +296,30 @@ def _compare(practice: Practice, study: Study, _: int) -> Screen:
         found=found if fresh else None,
         failed=failed.error if failed else "",
         page=practice.ticket(Served(page)) if page.is_file() else "",
+        planned=practice.known.planned,
+        spreads=trials.SPREADS,
+        designs=trials.DESIGNS,
+        own=trials.OWN_NIGHTS if any(row.scored for row in rows) else "",
+        worn=_to_compare(study),
+        plans=_downloads(practice, practice.results, PLANNED),
     )
+
+
+def _to_compare(study: Study) -> list[str]:
+    """Conditions that a plan begins with, the baseline first."""
+    used = [name for name in conditions_of(study) if name != FILL_IN]
+    first = study.baseline or next((name for name in used if name == "none"), "none")
+    return (
+        [first, *(name for name in used if name != first)]
+        if len({first, *used}) > 1
+        else [first, "appliance"]
+    )
+
+
+def _downloads(practice: Practice, folder: Path, names: Sequence[str]) -> list[tuple[str, str]]:
+    """Files of a folder that are there, each with its address."""
+    paths = [folder / name for name in names]
+    return [(visible(p.name), practice.ticket(Served(p, name=p.name))) for p in paths if p.is_file()]
 
 
 def _letter(practice: Practice, study: Study, _: int) -> Screen:
@@ -361,7 +399,8 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
         ("Sheets", sheets, ""),
         ("Comparison", sorted(results.glob("study.*")), compare_why),
         ("Reports of the nights", sorted(set(results.glob("*.report.html")) - {results / compared.PAGE}), ""),
-        ("Clenches", sorted(results.glob("*.reference.html")), ""),
+        ("Clenches", [p for end in CLENCHED for p in sorted(results.glob(f"*{end}"))], ""),
+        ("Plan", [results / name for name in PLANNED], ""),
         (
             SHARED,
             shared,

@@ -118,7 +118,7 @@ class Page:
         practice.bell = self.bell.ring
         self.html, self.policy = shell()
         self.quit: Callable[[], None] = lambda: None
-        self.rest: Callable[[], None] = lambda: None  # of the review, once it was asked for
+        self.rests: list[Callable[[], None]] = []  # of the review, once it was asked for
 
     def home(self, _: Request) -> Response:
         """The page without any data."""
@@ -128,7 +128,8 @@ class Page:
 
     def screen(self, request: Request) -> Response:
         """A screen."""
-        self.rest()
+        for rest in self.rests:
+            rest()
         return json_of(self._screen(request.query_params.get("at", "nights")))
 
     def _screen(self, at: str) -> dict[str, Any]:
@@ -185,7 +186,7 @@ class Page:
         self.bell.ring()
         if done.ask:
             return json_of({"ask": done.ask, "answers": done.answers, "action": asked.action})
-        return json_of(self._screen(done.at or asked.at) | {"told": done.told})
+        return json_of(self._screen(done.at or asked.at) | {"told": done.told, "go": done.go})
 
     async def upload(self, request: Request) -> Response:
         """One dropped file, into the folder of the study; it is taken into the study by `arrive`."""
@@ -314,10 +315,14 @@ class Late:
                 from sleepbrux.practice.reviewing import Reviewing
                 from sleepbrux.review.server import review_routes
 
-                reviewing = Reviewing(self._page.practice)
-                self._page.rest = reviewing.rest
+                page = self._page
+                whole, sample = Reviewing(page.practice), Reviewing(page.practice, sampled=True)
+                page.rests = [whole.rest, sample.rest]
                 self._served = Router(
-                    review_routes(reviewing.nights, self._page.entrance, "/review", "/#nights")
+                    [
+                        *review_routes(whole.nights, page.entrance, "/review", "/#nights"),
+                        *review_routes(sample.nights, page.entrance, "/sample", "/#nights", "/api/sample"),
+                    ]
                 )
             return self._served
 

@@ -85,6 +85,8 @@ class Known:
     findings: tuple[object, list[dict[str, Any]]] = (None, [])
     compared: tuple[object, dict[str, Any]] = (None, {})
     letter: tuple[object, dict[str, Any]] = (None, {})
+    planned: dict[str, Any] = field(default_factory=dict)
+    clench_test: tuple[object, dict[str, Any]] = (None, {})
     last: str = ""
 
 
@@ -141,6 +143,7 @@ class Practice:
         self.known = Known()
         self.undo: list[Change] = []
         self.dropped: set[Path] = set()  # copied by this page, and not yet taken into the study
+        self.sample_size = 20  # episodes, and near misses, of a night that are judged without labels
         self.turn = secrets.token_urlsafe(9)
         self._marks: dict[object, str] = {}
         self._tickets: dict[Served, str] = {}
@@ -282,18 +285,19 @@ class Practice:
         with self.lock:
             if not self.undo:
                 raise UsageError("there is nothing to take back")
-            last = self.undo.pop()
-            for path, _, after in last.files:
-                if content(path) != after:
+            last = self.undo[-1]
+            for path, before, after in last.files:  # before: where writing was broken off the last time
+                if content(path) not in (before, after):
                     raise UsageError(
                         f"{path.name} was changed since by another window, command or editor; it stays as it is"
                     )
             for path, before, _ in last.files:
                 if before is None:
-                    path.unlink()
+                    path.unlink(missing_ok=True)
                 else:
                     with replacing(path) as temporary:
                         temporary.write_bytes(before)
+            self.undo.pop()
         self.changed()
         return last.words
 

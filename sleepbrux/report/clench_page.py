@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from functools import partial
 from typing import Any
@@ -42,6 +42,18 @@ def change_text(share: Share | None) -> str:
     if share.low is None or share.high is None:
         return minus(f"{share.pct:+z.1f} % a clench (no interval)")
     return minus(f"{share.pct:+z.1f} % a clench ({share.low:+z.1f} to {share.high:+z.1f})")
+
+
+def answers(test: ClenchTest) -> Iterator[str]:
+    """What each condition reached in % of natural teeth, a line each."""
+    found: dict[str, list[str]] = {}
+    for channel in test.channels:
+        for level in channel.conditions:
+            if level.as_measured is not None:
+                where = " ".join(filter(None, (channel.side, channel.muscle))) or channel.label
+                found.setdefault(level.condition, []).append(f"{where} {level.as_measured.pct:.0f} %")
+    for condition, levels in found.items():
+        yield f"{condition}: {', '.join(levels)} of the clench on natural teeth"
 
 
 LEVEL_HEADS = (

@@ -220,7 +220,10 @@ def render_night(
         count=f"{wording.count_phrase(night)}.",
         among=among,
         no_proof=wording.NO_PROOF,
-        next_step=wording.next_words(night),
+        next_step=(step := wording.next_words(night)),
+        next_how=wording.review_words("the .night.h5 file next to this page")
+        if step.startswith(wording.REVIEW_NEXT)
+        else "",
         limits=wording.limits_words(night),
         more_limits=wording.more_limits(night),
         lost_time=LOST_TIME,

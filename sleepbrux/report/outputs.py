@@ -51,6 +51,7 @@ __all__ = [
     "free_stem",
     "listed_text",
     "refuse_foreign",
+    "refuse_of_archive",
     "refuse_other",
     "report_text",
     "standing",
@@ -277,6 +278,7 @@ def write_set(
     stem: str | None = None,
     taken: Collection[str] = (),
     replaced: bool = False,
+    archive: bool = True,
 ) -> tuple[str, Manifest]:
     """Write archive, report, summary, tables and a list of them; returns their stem and that list.
 
@@ -290,6 +292,8 @@ def write_set(
         By default the recording's name, where it is free: see `free_stem`, also for ``taken``.
     replaced
         Whether the recording itself is known to have been replaced; then its earlier results are too.
+    archive
+        Whether there is to be an archive. Without, there must be none yet: see `refuse_of_archive`.
 
     Raises
     ------
@@ -314,6 +318,8 @@ def write_set(
     def hold() -> Iterator[None]:
         with changing(folder):
             refuse_foreign(folder, stem, whose, other_input=replaced)
+            if not archive:
+                refuse_of_archive(folder, stem)
             yield
 
     with settling(hold, last=LAST) as settle:
@@ -322,7 +328,8 @@ def write_set(
             files[ARCHIVE] = listed(temporary, path.name)
             settle(temporary, path)
 
-        save_night(night, folder / f"{stem}{ARCHIVE}", settle=noted)
+        if archive:
+            save_night(night, folder / f"{stem}{ARCHIVE}", settle=noted)
         for ending, text in texts.items():
             made = text(night)
             files[ending] = listed_text(made)
@@ -331,6 +338,24 @@ def write_set(
         manifest = Manifest(identity=whose, report_id=told.report_id, files=files, software=SOFTWARE)
         write_text(list_path(folder, stem), manifest_text(manifest), settle)
     return stem, manifest
+
+
+def refuse_of_archive(folder: Path, stem: str) -> None:
+    """Refuse to write a night without an archive where an archive, or what was made from one, stands.
+
+    Raises
+    ------
+    ArchiveError
+        In one sentence.
+    """
+    endings = (ARCHIVE, JOURNAL, f"{REVIEWED}{LIST}", f"{REVIEWED}{SUMMARY}", ROBUSTNESS)
+    there = [name for name in (f"{stem}{ending}" for ending in endings) if (folder / name).exists()]
+    if there:
+        raise ArchiveError(
+            f"{', '.join(there)} of an earlier run in {folder.name or str(folder)!r}: a night without an archive is "
+            "not written beside it, as it would be taken for this one's; name another folder, move it away, or "
+            "keep archives"
+        )
 
 
 def listed_text(text: str) -> Listed:

@@ -13,7 +13,7 @@ from sleepbrux.analysis.comparison.model import Comparison, Contrast
 from sleepbrux.analysis.comparison.prior import WORDS as PRIOR_WORDS
 from sleepbrux.analysis.comparison.ratio import adjusted_p, p_text
 from sleepbrux.analysis.comparison.rules import RULES, TREND_P
-from sleepbrux.analysis.comparison.sentences import ALIKE, nights_with, plain_verdict
+from sleepbrux.analysis.comparison.sentences import ALIKE, DESCRIBED, nights_with, plain_verdict
 from sleepbrux.analysis.comparison.spreads import BAND, CAUTION, PEAKS, QUANTITIES, Effect
 from sleepbrux.analysis.comparison.study import SDD, StudyComparison
 from sleepbrux.analysis.planning import Plan
@@ -76,7 +76,7 @@ def _answer(contrast: Contrast) -> dict[str, str]:
     elif verdict == "cannot tell yet":
         why = contrast.sentence.partition("cannot tell yet; ")[2].rstrip(".")
         words = f"cannot tell yet: {why}" if why else "cannot tell"
-    elif verdict == "described, not tested":
+    elif verdict == DESCRIBED:
         name, words = f"{name} against {against}", verdict
     else:
         words = f"{plain_verdict(verdict)} as with {against}"
@@ -92,7 +92,7 @@ def _answer(contrast: Contrast) -> dict[str, str]:
         "verdict": words,
         "numbers": numbers,
         "why": contrast.why,
-        "kind": "told" if verdict not in ("cannot tell yet", "described, not tested") else "open",
+        "kind": "told" if verdict not in ("cannot tell yet", DESCRIBED) else "open",
     }
 
 
@@ -261,6 +261,19 @@ def _scored(found: StudyComparison) -> str:
     return f"{how} Jaw-muscle activity was counted."
 
 
+REVIEW_NEXT = "Next: confirm or reject the episodes of each night in a review, then write the letter."
+
+
+def _described(comparison: Comparison) -> str:
+    """What "described, not tested" means; empty where no contrast is."""
+    if all(c.verdict != DESCRIBED for c in comparison.contrasts):
+        return ""
+    return (
+        f'"{DESCRIBED.capitalize()}": a ratio without a verdict, because only comparisons with '
+        f"{nights_with(comparison.baseline)} were tested."
+    )
+
+
 def _next(found: StudyComparison, plans: Sequence[Plan]) -> str:
     """What to do next: more nights where the comparison cannot tell yet, else a look at what was counted."""
     base = found.comparison.baseline
@@ -269,7 +282,7 @@ def _next(found: StudyComparison, plans: Sequence[Plan]) -> str:
         return f"Next: record more nights. {_halving(plans)}".strip()
     if found.reviewed:
         return "Next: write the letter."
-    return "Next: confirm or reject the episodes of each night in a review, then write the letter."
+    return REVIEW_NEXT
 
 
 def _compared(found: StudyComparison) -> str:
@@ -377,7 +390,9 @@ def render_study(
         headline=_rates(comparison),
         needed=_halving(plans),
         limits=f"{_scored(found)} {DOES_NOT_SHOW}",
-        next_step=_next(found, plans),
+        described=_described(comparison),
+        next_step=(step := _next(found, plans)),
+        next_how=wording.review_words("the study file") if step == REVIEW_NEXT else "",
         compared=_compared(found),
         legend=_legend(comparison),
         strips=strips_figure(comparison, found.strips) if found.strips else "",

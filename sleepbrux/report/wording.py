@@ -13,6 +13,7 @@ from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import REPLACED, Night
 from sleepbrux.scoring.possible_counts import rate_range
+from sleepbrux.scoring.uncertainty import LEAST_EVENTS
 from sleepbrux.scoring.usability import UsabilityVerdict, after_night
 from sleepbrux.signal.quality import REASONS
 from sleepbrux.study.file import NO_APPLIANCE
@@ -258,6 +259,17 @@ def verdict_words(morning: UsabilityVerdict) -> str:
     return f"{words}: {causes}" if causes else words
 
 
+REVIEW_NEXT = "Next: confirm or reject each episode in a review."
+
+
+def review_words(what: str) -> str:
+    """What a review is, and which command or click begins it; ``what``: its file, in words."""
+    return (
+        f"A review shows each episode in the signal, to accept or reject: sleepbrux review with {what}, or "
+        '"review" under Nights in sleepbrux start.'
+    )
+
+
 def next_words(night: Night) -> str:
     """What to do next, in short sentences: with this night, and before the next one.
 
@@ -273,7 +285,7 @@ def next_words(night: Night) -> str:
     if not len(night.selection.episodes):
         first = "Next: record more nights, as one night is one sample."
     elif night.review is None:
-        first = "Next: confirm or reject each episode in a review."
+        first = REVIEW_NEXT
     else:
         first = "Next: compare it with this person's other nights."
     return f"{first} Before the next night: {remedy}." if remedy else first
@@ -305,7 +317,8 @@ def rate_phrase(night: Night, *, of: str = "") -> str:
     if index.value is None:
         return f"no rate can be given: {index.reason}"
     interval = interval_of(index)
-    sure = f"95 % interval {interval}, this night only" if interval else "too few events for an interval"
+    few = "events" if len(night.selection.episodes) < LEAST_EVENTS else "valid hours"
+    sure = f"95 % interval {interval}, this night only" if interval else f"too few {few} for an interval"
     rate, of = text(index.value, "1/h"), f" of {of}" if of else ""
     noun = "episode" if rate == "1.0" else "episodes"
     return f"{rate} {noun}{of} per hour {window_words(night.selection.basis)} ({sure})"

@@ -23,8 +23,11 @@ def window_script() -> str:
 
 
 @cache
-def shell(home: str = "") -> tuple[str, str]:
-    """The page and its content security policy; ``home`` is the address of the page it is a part of."""
+def shell(home: str = "", api: str = "/api") -> tuple[str, str]:
+    """The page and its content security policy; ``home`` is the address of the page it is a part of.
+
+    Below ``api`` it asks for its data.
+    """
     script = palette.script() + read("draw.js") + window_script() + _read("sleepbrux.review", "review.js")
     style = palette.variables() + _read("sleepbrux.review", "review.css")
     environment = Environment(autoescape=True, undefined=StrictUndefined)
@@ -34,5 +37,5 @@ def shell(home: str = "") -> tuple[str, str]:
         "connect-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; "
         "frame-ancestors 'none'"
     )
-    page = template.render(style=Markup(style), script=Markup(script), purpose=PURPOSE, home=home)
+    page = template.render(style=Markup(style), script=Markup(script), purpose=PURPOSE, home=home, api=api)
     return page, policy

@@ -39,9 +39,9 @@ class Decision(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class _Answers:
     """What the page asks for; ``home`` is the page that it is a part of, if any."""
 
-    def __init__(self, nights: Callable[[], Nights], entrance: Entrance, home: str) -> None:
+    def __init__(self, nights: Callable[[], Nights], entrance: Entrance, home: str, api: str) -> None:
         self._nights, self.entrance = nights, entrance
-        self.page, self.policy = shell(home)
+        self.page, self.policy = shell(home, api)
 
     @property
     def nights(self) -> Nights:
@@ -89,18 +89,18 @@ class _Answers:
 
 
 def review_routes(
-    nights: Callable[[], Nights], entrance: Entrance, at: str = "/", home: str = ""
+    nights: Callable[[], Nights], entrance: Entrance, at: str = "/", home: str = "", api: str = "/api"
 ) -> list[Route]:
-    """Addresses of a review: its page at ``at``, which leads back to ``home``, and what it asks for."""
-    answers = _Answers(nights, entrance, home)
+    """Addresses of a review: its page at ``at``, which leads back to ``home``, and below ``api`` what it asks for."""
+    answers = _Answers(nights, entrance, home, api)
     return [
         Route(at, answers.home),
-        Route("/api/nights", answers.listed),
-        Route("/api/night", answers.night),
-        Route("/api/state", answers.state),
-        Route("/api/progress", answers.progress),
-        Route("/api/trace", answers.trace),
-        Route("/api/decide", answers.decide, methods=["POST"]),
+        Route(f"{api}/nights", answers.listed),
+        Route(f"{api}/night", answers.night),
+        Route(f"{api}/state", answers.state),
+        Route(f"{api}/progress", answers.progress),
+        Route(f"{api}/trace", answers.trace),
+        Route(f"{api}/decide", answers.decide, methods=["POST"]),
     ]
 
 

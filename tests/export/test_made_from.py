@@ -47,8 +47,8 @@ MAKERS = {
 
 
 CALLERS = {
-    "cli/clench.py",
     "live/session.py",
+    "report/clench_files.py",
     "report/reference_files.py",
     "report/night_page.py",
     "report/payload.py",

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from html import unescape
 
 import pytest
 
@@ -23,7 +24,7 @@ from sleepbrux.report.wording import CAUSES, REMEDIES, VERDICTS, next_words, ver
 from sleepbrux.scoring.usability import NightFinding, UsabilityVerdict
 from tests.words import refused, too_long
 
-from .conftest import scored
+from .conftest import bursts_of, scored
 
 
 def judged(verdict, *causes, fatal=False):
@@ -66,6 +67,23 @@ def test_the_next_step_follows_what_was_done_already(monkeypatch, night):
     assert said(monkeypatch, seen, usable) == "Next: compare it with this person's other nights."
     quiet = scored(bursts=[], seconds=120.0)
     assert said(monkeypatch, quiet, usable) == "Next: record more nights, as one night is one sample."
+
+
+def test_a_rate_without_an_interval_says_whether_events_or_hours_are_too_few(night):
+    assert "(too few events for an interval)" in wording.rate_words(night)
+    many = scored(bursts=bursts_of(6, apart_s=80.0))
+    assert len(many.selection.episodes) == 6
+    assert "(too few valid hours for an interval)" in wording.rate_words(many)
+
+
+def test_the_page_says_what_a_review_is_and_how_it_is_begun(monkeypatch, night):
+    how = wording.review_words("the .night.h5 file next to this page")
+    monkeypatch.setattr(wording, "next_words", lambda _: wording.REVIEW_NEXT)
+    assert "sleepbrux review" in how
+    assert "sleepbrux start" in how
+    assert how in unescape(render_night(night))
+    monkeypatch.setattr(wording, "next_words", lambda _: "Next: record the night again.")
+    assert how not in unescape(render_night(night))
 
 
 def test_the_page_says_the_next_step_what_an_envelope_is_and_that_its_axis_is_logarithmic(night):

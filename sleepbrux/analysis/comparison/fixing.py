@@ -26,6 +26,7 @@ from msgspec import Struct
 from sleepbrux.analysis.comparison.model import Comparison
 from sleepbrux.analysis.comparison.records import study_rules
 from sleepbrux.analysis.comparison.rules import LOOKS_P, VERDICT_P
+from sleepbrux.archive.manifest import LIST
 from sleepbrux.core.errors import Note, StudyError
 from sleepbrux.core.files import RESULTS, flush_folder, safe_stem
 from sleepbrux.study.file import Order, Study
@@ -389,8 +390,9 @@ def _looks(record: Record, study: Study) -> list[Note]:
 
 
 def scored_nights(folder: Path, study: Study, suffix: str) -> int:
-    """How many nights of the study have an archive in a folder, or in the one of the person inside it."""
+    """How many nights of the study have an archive, or a list of files, in a folder or the person's inside it."""
     own = folder / safe_stem(study.pseudonym)
     folder = own if own.is_dir() else folder
     stems = [{safe_stem(n.id), safe_stem(Path(n.recording).stem)} for n in study.night]
-    return sum(any((folder / f"{s}{suffix}").is_file() for s in names) for names in stems)
+    endings = (suffix, LIST)
+    return sum(any((folder / f"{s}{e}").is_file() for s in names for e in endings) for names in stems)

@@ -113,6 +113,12 @@ class Plan:
         return f"{100 * power:.0f} %"
 
     @property
+    def answer(self) -> str:
+        """How many nights would detect the change, in how many of 100 studies."""
+        change = {0.5: "a true halving"}.get(self.ratio, f"a true change to {self.ratio:g} times")
+        return f"{self.needed_text} would detect {change} in {self.power_text} of studies"
+
+    @property
     def needed_text(self) -> str:
         """How many nights, in words, with its range where the variation was estimated."""
         most = self.most_nights

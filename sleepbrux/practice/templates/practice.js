@@ -97,6 +97,7 @@
       const answer = await post("/api/do", { action: action, fields: fields, at: wanted() });
       warn("");
       if (answer.ask) { question(answer, live); return; }
+      if (answer.go) { location.assign(answer.go); return; }
       $("told").textContent = answer.told || "";
       if (answer.at !== wanted()) history.pushState(null, "", "#" + answer.at);
       show(answer, true);

@@ -12,6 +12,7 @@
     set(name, value) { try { sessionStorage.setItem(name, value); } catch { /* private mode */ } },
   };
   // where studies are opened side by side, each answer says by which word its study is known, and every later question too
+  const API = document.body.dataset.api;
   let study = "";
   async function ask(path, options) {
     const response = await fetch(path, Object.assign({ cache: "no-store" }, options, {
@@ -28,8 +29,8 @@
   }
   function warn(text) { $("alert").textContent = text; $("alert").hidden = !text; }
   const who = () => whoField.value.trim();
-  const of = (path, more) => path + "?night=" + here + (more || "");
-  const asked = () => of("/api/state", "&who=" + encodeURIComponent(who()));
+  const of = (path, more) => API + path + "?night=" + here + (more || "");
+  const asked = () => of("/state", "&who=" + encodeURIComponent(who()));
   const clamp = (v, a, b) => Math.min(Math.max(v, a), b);
 
   function events() {
@@ -65,7 +66,7 @@
     try {
       while (wanted) {
         const now = wanted, begun = performance.now(), mine = here;
-        const response = await ask(of("/api/trace", "&from=" + now.a + "&to=" + now.b + "&width=" + now.w));
+        const response = await ask(of("/trace", "&from=" + now.a + "&to=" + now.b + "&width=" + now.w));
         if (!response.ok) throw new Error((await response.json()).error);
         const list = unpacked(await response.arrayBuffer());
         if (mine !== here) { if (wanted === now) wanted = null; continue; }
@@ -450,7 +451,7 @@
     const target = current(), undone = state.undo;
     busy = true;
     try {
-      const response = await ask(of("/api/decide"), { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(Object.assign({ seen: state.seq, who: who(), draft: parts }, more)) });
+      const response = await ask(of("/decide"), { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(Object.assign({ seen: state.seq, who: who(), draft: parts }, more)) });
       const value = await response.json();
       if (response.status === 409) { state = value.state; refresh(); warn("Another window decided something in the meantime. The page now shows it; your last key was not recorded."); return; }
       if (!response.ok) { warn(value.error); return; }
@@ -640,7 +641,7 @@
   async function reload() {
     if (!night) return;
     try {
-      const latest = await json(of("/api/progress"));
+      const latest = await json(of("/progress"));
       if (latest.seq !== state.seq) { state = await json(asked()); refresh(); }
     } catch (error) { lost(error); }
   }
@@ -662,7 +663,7 @@
   }
 
   async function progress() {
-    const mine = here, p = await json(of("/api/progress"));
+    const mine = here, p = await json(of("/progress"));
     if (mine !== here) return;
     reading = p;
     $("basis").textContent = (night.recording ? "Signal: band-passed, lowest and highest value of each pixel, by its own scale. " : "No recording was found, so there is no raw signal. ") + "Envelope: " + night.amplitude + " over " + night.window_s + " s; the threshold applies to it.";
@@ -698,7 +699,7 @@
 
   async function showNights() {
     if (nights.length < 2) return;
-    nights = await json("/api/nights");
+    nights = await json(API + "/nights");
     fill($("nights"), nights.map((n, k) => element("option", n.name + (n.fault ? ": cannot be reviewed" : n.of ? ", " + n.decided + " of " + n.of + " decided" : ""), { value: String(k), disabled: Boolean(n.fault), selected: k === here })));
   }
   async function onward() {
@@ -720,7 +721,7 @@
       const before = here;
       here = k;
       try {
-        night = await json(of("/api/night"));
+        night = await json(of("/night"));
         if (!who() && night.reader) whoField.value = night.reader;
         state = await json(asked());
       } catch (error) { here = before; throw error; }
@@ -749,7 +750,7 @@
   }
   async function loadOverview() {
     const mine = here, w = Math.max(Math.round(whole.clientWidth - LEFT - RIGHT), 50);
-    const response = await ask(of("/api/trace", "&overview=1&from=0&to=" + night.duration_s + "&width=" + w));
+    const response = await ask(of("/trace", "&overview=1&from=0&to=" + night.duration_s + "&width=" + w));
     const list = unpacked(await response.arrayBuffer());
     if (mine === here) { overview = list; later(); }
   }
@@ -772,7 +773,7 @@
     if (wish.pass) try { await enter(wish.pass); } catch (error) { if (error instanceof TypeError || !token) { if (error instanceof TypeError) lost(error); else atTheDoor(error.message); return; } }
     if (!token) kept.set("token", token = await siblings.ask());
     if (!token) { atTheDoor(""); return; }
-    const response = await ask("/api/nights");
+    const response = await ask(API + "/nights");
     if (response.status === 403) { token = ""; kept.set("token", ""); atTheDoor("This window is not let in, or the review was started anew. Type the code that stands in the terminal."); return; }
     nights = await response.json();
     $("night-row").hidden = nights.length < 2;

@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace as changed
 from datetime import datetime
+from html import unescape
 
 import numpy as np
 import pytest
@@ -97,6 +98,25 @@ def test_the_same_study_gives_the_same_bytes(folder):
         for _ in range(2)
     ]
     assert pages[0] == pages[1]
+
+
+def test_the_page_says_what_described_means_and_what_a_review_is(folder):
+    study = study_from_table(folder / "nights.csv")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    meaning = (
+        "a ratio without a verdict, because only comparisons with nights without an appliance were tested"
+    )
+    pages = {}
+    for verdict in ("lower", "described, not tested", "cannot tell yet"):
+        (contrast,) = found.comparison.contrasts
+        comparison = changed(found.comparison, contrasts=(changed(contrast, verdict=verdict),))
+        pages[verdict] = unescape(render_study(changed(found, comparison=comparison)))
+    assert [meaning in page for page in pages.values()] == [False, True, False]
+    assert ["sleepbrux review with the study file" in page for page in pages.values()] == [
+        True,
+        True,
+        False,
+    ]
 
 
 def test_robustness_counts_the_nights_under_other_rules(folder):
