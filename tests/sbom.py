@@ -52,7 +52,7 @@ def _licence(pin: Pin) -> list[dict[str, Any]]:
         return []
     if about["Version"] != pin.version:
         return []
-    if expression := about["License-Expression"]:
+    if expression := about.get("License-Expression"):
         return [{"expression": expression}]
     named = [c.rpartition(" :: ")[2] for c in about.get_all("Classifier", []) if c.startswith("License ::")]
     return [{"license": {"name": name}} for name in named]
