@@ -22,7 +22,7 @@ def hours_text(hours: float | None) -> str:
 
     Examples
     --------
-    >>> hours_text(7.25), hours_text(0.8083), hours_text(None)
+    >>> hours_text(7.25), hours_text(0.8125), hours_text(None)
     ('7 h 15 min', '49 min', 'unknown')
     """
     if hours is None or math.isnan(hours):

@@ -114,7 +114,7 @@ def name_like(code: str, headers: Iterable[Words] = ()) -> str:
     Examples
     --------
     >>> name_like("P-01"), name_like("Huber-1", [frozenset({"anna", "huber"})])[:48]
-    ('', "'Huber-1' holds a word by which the header of a r")
+    ('', "'Huber-1' holds a word by which the header of a ")
     >>> name_like("Anna M.")[:48]
     "'Anna M.' may be a name: write a code such as P-"
     """
