@@ -59,7 +59,7 @@ def filled(words: list[str], demo: Path, empty: Path) -> list[str]:
         "FOLDER/CLENCHES.edf": demo / "reference.edf",
         "FOLDER/results/NIGHT.night.h5": archive,
         "NIGHT.night.h5": archive,
-        "NIGHT.edf": demo / "night-04.edf",
+        "NIGHT.edf": demo / "night-01.edf",  # the demo keeps the recordings of its first nights
         "YOURS.edf": next((demo.parent / "files").glob("*.edf"), archive),
         "ID": "phasic_tonic_10mvc",
         "FOLDER": empty if words[1:3] == ["study", "new"] else demo,
@@ -134,9 +134,11 @@ def main(demo: Path, program: str) -> int:
     failed, demo = 0, demo.resolve()
     with tempfile.TemporaryDirectory(dir=demo.parent) as made:
         copy = copied(demo, Path(made) / "study")
-        (copy.parent / "new").mkdir()
+        new = copy.parent / "new"
         for path in TEXTS:
             print(path.relative_to(ROOT))
+            shutil.rmtree(new, ignore_errors=True)
+            new.mkdir()
             failed += followed(path.read_text("utf-8"), copy, program)
     print(f"{failed} failed")
     return int(failed > 0)
