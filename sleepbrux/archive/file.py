@@ -277,7 +277,9 @@ def _read_whole(path: Path) -> _Group:
         with path.open("rb", buffering=0) as file:
             if _state(os.fstat(file.fileno())) == _state(before):  # else part of one, part of another night
                 return _assembled(answer, parts, _large(file, shapes, answer["places"]))
-    raise ArchiveError(f"{path.name}: it was replaced each time that it was read; wait until scoring has ended")
+    raise ArchiveError(
+        f"{path.name}: it was replaced each time that it was read; wait until scoring has ended"
+    )
 
 
 def _state(seen: os.stat_result) -> tuple[int, ...]:
