@@ -110,6 +110,11 @@ class StudyComparison:
     reviewed: bool = False
     input_sha256: dict[str, str] = field(default_factory=dict)
 
+    @property
+    def per_hour(self) -> bool:
+        """Whether events are divided by hours; where not, a night is one of ``hours``."""
+        return self.comparison.counts and not self.primary_outcome.endswith("_count")
+
 
 def rate_words(name: str) -> str:
     """A measure in words, with its denominator."""

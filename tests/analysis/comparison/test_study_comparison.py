@@ -1,5 +1,6 @@
 """From archives to page: short scored nights, compared through the command."""
 
+import csv
 import json
 from dataclasses import replace as changed
 from datetime import datetime
@@ -15,6 +16,7 @@ from sleepbrux.analysis.comparison.records import read_records
 from sleepbrux.analysis.comparison.spreads import PEAKS, quantile_band
 from sleepbrux.analysis.comparison.study import compare_study
 from sleepbrux.analysis.comparison.table import study_from_table
+from sleepbrux.analysis.comparison.tables import nights_table
 from sleepbrux.archive import nights
 from sleepbrux.archive.file import load_night, save_night
 from sleepbrux.core.errors import StudyError, UsageError
@@ -331,6 +333,17 @@ def test_the_headline_gives_the_rate_of_each_condition(folder):
         rates[condition] = text(sum(n.events for n in own) / sum(n.hours for n in own), "1/h")
     said = f"Per hour: {rates['none']} without an appliance and {rates['splint']} with splint."
     assert said in render_study(found)
+
+
+def test_a_count_is_one_of_a_night_and_has_no_hours(folder):
+    study = study_from_table(folder / "nights.csv", primary_outcome="episode_count")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    page = render_study(found)
+    assert "Per night: 7.8 without an appliance and 3.5 with splint." in page
+    assert "1.00" not in page.partition('id="nights"')[2].partition("</table>")[0]
+    table = list(csv.DictReader(nights_table(found).splitlines()))
+    assert {row["valid_hours"] for row in table} == {""}
+    assert sorted(float(row["count"]) for row in table) == [3, 3, 3, 4, 4, 7, 7, 8, 9]
 
 
 def test_episodes_in_probable_sleep_are_compared_beside_where_nights_have_them(folder):
