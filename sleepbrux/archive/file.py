@@ -11,7 +11,7 @@ Layout, told at length in ``docs/archive.md``::
     /header              one JSON text: recording, criterion, reference, window, notes, measures
     /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 15)
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
-    /quality/0/...       usable, clipped, each fault and each doubt: int64 (n_spans, 2), in frames
+    /quality/0/...       usable, clipped, each fault, doubt, repair: int64 (n_spans, 2), in frames
     /selection/...       window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
     /labels/...          what surrounds each episode, one column a data set
@@ -390,14 +390,18 @@ def _night(file: _Group) -> Night:
             )
         )
         group = file[f"quality/{k}"]
-        faults = {reason: Spans.of(grid, data[()]) for reason, data in group.get("faults", {}).items()}
+        faults, doubts, repaired = (
+            {reason: Spans.of(grid, data[()]) for reason, data in group.get(name, {}).items()}
+            for name in ("faults", "doubts", "repaired")
+        )
         quality.append(
             Quality(
                 Spans.of(grid, group["usable"][()]),
                 faults,
                 Spans.of(grid, group["clipped"][()]),
                 header.quality_notes[k],
-                {reason: Spans.of(grid, data[()]) for reason, data in group.get("doubts", {}).items()},
+                doubts,
+                repaired,
             )
         )
     for k, label in enumerate(header.burst_labels):

@@ -131,7 +131,7 @@ def test_another_major_schema_is_refused_and_a_newer_minor_read(archive):
         if readable:
             assert store.load_night(archive).measures
         else:
-            with pytest.raises(ArchiveError, match=rf"schema {version}, this program reads 4\.0"):
+            with pytest.raises(ArchiveError, match=rf"schema {version}, this program reads 4\.1"):
                 store.load_night(archive)
 
 
