@@ -62,6 +62,7 @@ DOORS = {
         "review/guard.py",
         "review/server.py",
         "review/serving.py",
+        "practice/reviewing.py",
         "practice/server.py",
         "live/server.py",
     },

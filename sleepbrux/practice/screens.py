@@ -23,7 +23,6 @@ from sleepbrux.practice.page import templates
 from sleepbrux.practice.state import Practice, Served
 from sleepbrux.practice.steps import Step, letter_outdated, next_step
 from sleepbrux.report.axes import condition_sign
-from sleepbrux.study.checking import unnamed
 from sleepbrux.study.editing import conditions_of
 from sleepbrux.study.file import FILL_IN, Study
 
@@ -145,7 +144,8 @@ def months(rows: Sequence[NightRow]) -> list[tuple[str, list[list[tuple[date, li
 
 
 def _nights(practice: Practice, study: Study, _: int) -> Screen:
-    rows = practice.rows(study)
+    rows, home = practice.rows(study), practice.study_file.parent
+    besides = arriving.besides(practice, study)
     actions.finish_reviews(practice, rows)
     verdicts = {night.id: practice.verdict(study, night) for night in study.recorded}
     entries = {
@@ -165,7 +165,8 @@ def _nights(practice: Practice, study: Study, _: int) -> Screen:
         signs=_signs(study, practice.results),
         months=months(rows),
         fill_in=FILL_IN,
-        fresh=arriving.waiting_files(study, practice.study_file.parent),
+        fresh=[name for name in arriving.waiting_files(study, home) if name not in dict(besides)],
+        besides=[(name, arriving.BESIDE[kind]) for name, kind in besides],
         other=NOT_LISTED,
     )
 
@@ -180,7 +181,8 @@ def _night(practice: Practice, study: Study, k: int) -> Screen:
     if not 0 <= k < len(study.night):
         return _nights(practice, study, 0)
     night = study.night[k]
-    free = [name for name in unnamed(study, practice.study_file.parent) if not night.recording]
+    free = [] if night.recording else arriving.waiting_files(study, practice.study_file.parent)
+    besides = arriving.besides(practice, study)
     return _of_study(
         "night.html.j2",
         f"night/{k}",
@@ -192,6 +194,7 @@ def _night(practice: Practice, study: Study, k: int) -> Screen:
         sample_size=practice.sample_size,
         references=[*(r.id for r in study.reference), "own"],
         free=free,
+        besides=[(k, w, [name for name, kind in besides if kind == k]) for k, w in arriving.BESIDE.items()],
     )
 
 
@@ -392,10 +395,10 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
     rows = practice.rows(study)
     letters, sheets = [home / "letter.pdf", home / "letter.html"], sorted(home.glob("*-sheet.pdf"))
     shared = sorted((results / "files").glob("*"))
-    newest = max((row.changed_ns for row in rows), default=0)
+    newest = max((row.changed_s for row in rows), default=0.0)
     compare_why = compared.outdated(study, rows, results)
     groups = (
-        ("Letter", letters, letter_outdated(rows, home)),
+        ("Letter", letters, letter_outdated(study, rows, home)),
         ("Sheets", sheets, ""),
         ("Comparison", sorted(results.glob("study.*")), compare_why),
         ("Reports of the nights", sorted(set(results.glob("*.report.html")) - {results / compared.PAGE}), ""),
@@ -405,7 +408,7 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
             SHARED,
             shared,
             "nights were scored or decided on since they were written"
-            if any(path.stat().st_mtime_ns < newest for path in shared)
+            if any(path.stat().st_mtime < newest for path in shared)
             else "",
         ),
     )

@@ -10,22 +10,20 @@ import secrets
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from sleepbrux.core.errors import ReferenceLevelError, SleepbruxError, UsageError
 from sleepbrux.core.files import CLENCHES, RESULTS, replacing
-from sleepbrux.practice.nights import NightRow, night_rows
+from sleepbrux.practice.desk import Reviewer
+from sleepbrux.practice.nights import NightRow, night_rows, stamp
 from sleepbrux.practice.worker import Job, Worker
 from sleepbrux.study.file import OWN, Study, StudyNight, entry_digest, load_study
 
 STUDY_NAME = "study.toml"
 LETTER_FIELDS = "letter.fields.toml"
 MOST_UNDO = 50
-# of the window whose request for the review is answered: see `Practice.meant`
-TURN_MEANT: ContextVar[str] = ContextVar("TURN_MEANT", default="")
 OTHER_STUDY = (
     "another study was opened in another window or by a second start, so nothing was written; load this page again to "
     "go on with that one"
@@ -82,6 +80,7 @@ class Known:
     verdicts: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
     clenches: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
     lacks: dict[str, tuple[object, str]] = field(default_factory=dict)
+    beside: dict[str, tuple[object, str]] = field(default_factory=dict)
     findings: tuple[object, list[dict[str, Any]]] = (None, [])
     compared: tuple[object, dict[str, Any]] = (None, {})
     letter: tuple[object, dict[str, Any]] = (None, {})
@@ -101,18 +100,6 @@ def content(path: Path) -> bytes | None:
 def beside(recording: Path) -> Path:
     """The file of clenches beside a recording."""
     return recording.with_name(recording.name + CLENCHES)
-
-
-def stamp(*paths: Path) -> tuple[tuple[int, int] | None, ...]:
-    """The state of files, as far as size and time tell it."""
-    found: list[tuple[int, int] | None] = []
-    for path in paths:
-        try:
-            about = path.stat()
-            found.append((about.st_size, about.st_mtime_ns))
-        except OSError:
-            found.append(None)
-    return tuple(found)
 
 
 class Practice:
@@ -140,6 +127,7 @@ class Practice:
         self.bell = changed
         self.lock = threading.RLock()
         self.worker = Worker(self.changed)
+        self.reviewer = Reviewer()
         self.known = Known()
         self.undo: list[Change] = []
         self.dropped: set[Path] = set()  # copied by this page, and not yet taken into the study
@@ -161,6 +149,11 @@ class Practice:
         self.known, self.undo, self.dropped = Known(), [], set()
         self.turn = secrets.token_urlsafe(9)
         self.changed()
+
+    def stop(self) -> None:
+        """End both processes."""
+        self.worker.stop()
+        self.reviewer.stop()
 
     def close(self) -> None:
         """Leave the study."""
@@ -377,7 +370,7 @@ def _accepted(recording: Path) -> str:
     """Who accepted the clenches of a recording; empty for nobody."""
     if not beside(recording).is_file():
         return ""
-    from sleepbrux.reference import load_proposal
+    from sleepbrux.recording.clenches import load_proposal
 
     try:
         found = load_proposal(recording)

@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 import secrets
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import msgspec
 
 from sleepbrux.core.errors import UsageError
-from sleepbrux.practice.doing import Done, Fields, number_in
+from sleepbrux.practice.doing import DRAW, Done, Fields, Question, number_in
 from sleepbrux.practice.state import Practice
 from sleepbrux.practice.worker import Job
-
-if TYPE_CHECKING:
-    from sleepbrux.review.session import ReviewSession
 
 OWN_NIGHTS = "own nights"
 SPREADS = {
@@ -23,7 +22,6 @@ SPREADS = {
 }
 DESIGNS = ("randomised nights", "randomised blocks", "A-B-A")
 MOST_RATE, MOST_HOURS, MOST_SAMPLE = 10_000, 24, 10_000
-PROGRAM = "program"  # stands under the drawing of a sample
 
 
 def plan(practice: Practice, fields: Fields) -> Done:
@@ -90,26 +88,22 @@ def compare_clenches(practice: Practice, _: Fields) -> Done:
 
 def sample(practice: Practice, fields: Fields) -> Done:
     """Draw a sample of a night's episodes and near misses, or go on with the last, and go to judge it."""
-    from sleepbrux.archive.file import load_night
-    from sleepbrux.archive.journal import journal_path
-    from sleepbrux.review.session import ReviewSession
-    from sleepbrux.review.trace import Trace
-
     k = number_in(fields)
     night = practice.night(k)
-    row = practice.rows(practice.study)[k]
-    if not row.scored:
+    if not practice.rows(practice.study)[k].scored:
         raise UsageError(f"{night.id} is not scored yet; score it first")
     text = fields.get("size", "")
     if not (text.isdecimal() and len(text) < 7 and 1 <= int(text) <= MOST_SAMPLE):
         raise UsageError(f"write how many of each kind are judged: a whole number from 1 to {MOST_SAMPLE}")
     practice.sample_size = int(text)
-    scored = load_night(row.archive)
-    desk = ReviewSession(scored, journal_path(row.archive), Trace(scored, None), sample=True)
-    draw_sample(desk, practice.sample_size, anew=fields.get("anew") == "yes")
+    wish = {
+        "night": k,
+        "size": practice.sample_size,
+        "seed": secrets.randbelow(2**31),
+        "anew": fields.get("anew") == "yes",
+    }
+    asked = Question(practice.study_file, "POST", DRAW, body=msgspec.json.encode(wish))
+    answer = practice.reviewer.ask(asked).result()
+    if answer.status != 200:
+        raise UsageError(msgspec.json.decode(answer.body)["error"])
     return Done(go=f"/sample#night={k}")
-
-
-def draw_sample(desk: ReviewSession, size: int, *, anew: bool = False) -> None:
-    """Go on with the last sample of a night, or draw one by a seed that is recorded."""
-    desk.begin_sample(size, secrets.randbelow(2**31), PROGRAM, anew=anew)

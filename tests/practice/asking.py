@@ -89,4 +89,4 @@ class Asking:
         self.stop_serving()
         self.thread.join()
         self._open.__exit__(None, None, None)
-        self.practice.worker.stop()
+        self.practice.stop()

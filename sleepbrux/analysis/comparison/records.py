@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sleepbrux.analysis.comparison.model import CountedNight
 from sleepbrux.analysis.comparison.ratio import Floats
 from sleepbrux.archive.journal import rescored
+from sleepbrux.archive.made_of import study_mark
 from sleepbrux.archive.nights import (
     REVIEW_UNUSED,
     STATED,
@@ -137,6 +138,8 @@ class Reading:
         What puts the nights in order.
     unread
         Nights whose review could not be used, and why, a sentence each.
+    made_of
+        A word for the archives and the decisions that were read (`sleepbrux.archive.made_of`).
     """
 
     records: tuple[NightRecord, ...]
@@ -145,6 +148,7 @@ class Reading:
     missing: tuple[Missing, ...]
     how: str
     unread: tuple[str, ...] = ()
+    made_of: str = ""
 
     @property
     def reviewed(self) -> bool:
@@ -270,7 +274,7 @@ def read_records(
     automatic
         Never the reviewed scoring, even where every night has one.
     """
-    rules = study_rules(study)
+    rules, made_of = study_rules(study), study_mark(study, folder)
     pairs: list[tuple[NightRecord, NightRecord | None]] = []
     missing: list[Missing] = []
 
@@ -303,6 +307,7 @@ def read_records(
         tuple(missing),
         how,
         unread,
+        made_of,
     )
 
 
