@@ -20,7 +20,7 @@ from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.render import write_night
 from tests.cli.conftest import called
 
-from .asking import Asking
+from .asking import Asking, Inside
 
 TESTED = plan_reference([(NATURAL, 1.0), ("Clench with splint", 0.9)], seed=4, mvc_uv=(215.0, 190.0))
 
@@ -171,6 +171,7 @@ def test_clenches_under_one_condition_are_no_test_and_leave_nothing(page):
 def test_a_sample_is_drawn_as_the_command_draws_it_and_judged_blind(page, other, monkeypatch):
     monkeypatch.setattr(deciding, "datetime", Frozen)
     monkeypatch.setattr("secrets.randbelow", lambda _: 7)
+    page.practice.reviewer = Inside()
     assert page.answer("sample", n=0, size="0").status_code == 422
     assert page.answer("sample", n=0, size="x").status_code == 422
     assert page.do("sample", n=0, size="3")["go"] == "/sample#night=0"
