@@ -73,6 +73,20 @@ def look_for_clenches(say: Say, *, file: str, recording: str, teeth: str) -> dic
     return _drawn(looked)
 
 
+def marks_of_clenches(say: Say, *, file: str, recording: str, teeth: str) -> dict[str, Any]:
+    """Whether marks in a recording name its clenches."""
+    from sleepbrux.recording.opening import open_recording
+    from sleepbrux.reference import cues_of, teeth_word
+    from sleepbrux.study.files import study_hints
+
+    say(0.5, recording)
+    try:
+        marks = open_recording(Path(file).parent / recording, study_hints(load_study(file))).marks
+    except (SleepbruxError, OSError):
+        return {"marked": False}
+    return {"marked": cues_of(marks, None, teeth=teeth_word(teeth)) is not None}
+
+
 def accept_clenches(
     say: Say,
     *,
@@ -433,6 +447,7 @@ def _told(job: Callable[..., dict[str, Any]]) -> Callable[..., dict[str, Any]]:
 
 JOBS: dict[str, Callable[..., dict[str, Any]]] = {
     "check": check_study,
+    "marks": marks_of_clenches,
     "look": look_at_night,
     "clenches": look_for_clenches,
     "accept": accept_clenches,

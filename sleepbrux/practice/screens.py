@@ -20,7 +20,7 @@ from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.practice import actions, arriving, compared, folders, trials
 from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.page import templates
-from sleepbrux.practice.state import Practice, Served
+from sleepbrux.practice.state import STUDY_NAME, Practice, Served
 from sleepbrux.practice.steps import Step, letter_outdated, next_step
 from sleepbrux.report.axes import condition_sign
 from sleepbrux.study.editing import conditions_of
@@ -108,6 +108,7 @@ def _of_study(
 
 def _people(practice: Practice) -> Screen:
     found = folders.folders_in(practice.folder)
+    here = (practice.folder / STUDY_NAME).is_file()
     return _made(
         "people.html.j2",
         "Studies",
@@ -117,8 +118,8 @@ def _people(practice: Practice) -> Screen:
         step=Step("choose a study, or make a new one", "people"),
         place=visible(str(practice.folder)),
         found=found,
-        here=(practice.folder / "study.toml").is_file(),
-        recordings=folders.recordings_in(practice.folder),
+        here=here,
+        recordings=0 if here else folders.recordings_in(practice.folder),
     )
 
 

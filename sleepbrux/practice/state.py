@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sleepbrux.core.errors import ReferenceLevelError, SleepbruxError, UsageError
+from sleepbrux.core.errors import ReferenceLevelError, UsageError
 from sleepbrux.core.files import CLENCHES, RESULTS, replacing
 from sleepbrux.practice.desk import Reviewer
 from sleepbrux.practice.nights import NightRow, night_rows, stamp
@@ -23,6 +23,7 @@ from sleepbrux.study.file import OWN, Study, StudyNight, entry_digest, load_stud
 
 STUDY_NAME = "study.toml"
 LETTER_FIELDS = "letter.fields.toml"
+MARKED = "marks in the recording"
 MOST_UNDO = 50
 OTHER_STUDY = (
     "another study was opened in another window or by a second start, so nothing was written; load this page again to "
@@ -235,20 +236,22 @@ class Practice:
         ]
 
     def _marked(self, recording: Path, teeth: str) -> str:
-        """``"marks"`` where marks in a recording name its clenches; looked at once for one state of it."""
-        from sleepbrux.recording.opening import open_recording
-        from sleepbrux.reference import cues_of, teeth_word
-        from sleepbrux.study.files import study_hints
-
+        """`MARKED` where marks in a recording name its clenches; looked at once for one state of it, by the worker."""
         key = (recording, teeth, stamp(recording))
         if key not in self._marks:
-            try:
-                found = cues_of(
-                    open_recording(recording, study_hints(self.study)).marks, None, teeth=teeth_word(teeth)
-                )
-            except (SleepbruxError, OSError):
-                found = None
-            self._marks[key] = "marks in the recording" if found is not None else ""
+            self._marks[key] = ""  # until it is known
+
+            def keep(job: Job) -> None:
+                self._marks[key] = MARKED if job.result["marked"] else ""
+
+            self.worker.ask(
+                "marks",
+                f"looking for marks in {recording.name}",
+                done=keep,
+                file=str(self.study_file),
+                recording=recording.name,
+                teeth=teeth,
+            )
         return self._marks[key]
 
     @contextmanager

@@ -23,7 +23,7 @@ from sleepbrux.core.errors import SleepbruxError
 
 State = Literal["waiting", "running", "done", "failed", "cancelled"]
 IDLE_S = 60.0
-BEHIND = ("look", "check")
+BEHIND = ("marks", "look", "check")
 
 
 @dataclass(eq=False)
