@@ -13,6 +13,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from sleepbrux.analysis.plan_arguments import ARGUMENTS, SPREADS
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import visible
@@ -39,7 +40,8 @@ NOT_LISTED = "other …"
 SIGN = Markup('<svg class="sign" viewBox="0 0 16 16" aria-hidden="true">{}</svg>')
 SHARED = "Files for other programs, which name nobody"
 CLENCHED = (".reference.html", ".clench.html", ".clench.json")
-PLANNED = ("plan.csv", "schedule.csv", "schedule.toml")
+PLANNED = ("plan.csv", trials.PLAN, trials.SCHEDULE, "schedule.toml")
+PLAN_FIRST = ("rate", "hours", "conditions", "schedule", "start")
 LETTER_FIRST = ("name", "to", "sender", "question")
 
 
@@ -231,7 +233,6 @@ def _clenches(practice: Practice, study: Study, k: int) -> Screen:
             actions.find_clenches(practice, {"n": str(k)})
     page = practice.results / f"{source.recording}.reference.html" if source else None
     rows = practice.rows(study)
-    state, test = practice.known.clench_test
     tests = sorted(practice.results.glob("*.clench.html"))
     return _of_study(
         "clenches.html.j2",
@@ -239,7 +240,9 @@ def _clenches(practice: Practice, study: Study, k: int) -> Screen:
         practice,
         study,
         rows,
-        test=test if state == practice.archive_stamp(rows) else {},
+        test_failed=practice.known.clench_failed,
+        test_notes=practice.known.clench_notes,
+        test_answers=[text for p in tests for text in trials.clench_answers(p.with_suffix(".json"))],
         tests=[
             (
                 visible(p.name),
@@ -300,9 +303,12 @@ def _compare(practice: Practice, study: Study, _: int) -> Screen:
         found=found if fresh else None,
         failed=failed.error if failed else "",
         page=practice.ticket(Served(page)) if page.is_file() else "",
-        planned=practice.known.planned,
-        spreads=trials.SPREADS,
-        designs=trials.DESIGNS,
+        planned=trials.planned_in(practice.results),
+        plan_failed=practice.known.plan_failed,
+        spreads=SPREADS,
+        arguments=ARGUMENTS,
+        first=PLAN_FIRST,
+        more=[name for name in ARGUMENTS if name not in (*PLAN_FIRST, "spread")],
         own=trials.OWN_NIGHTS if any(row.scored for row in rows) else "",
         worn=_to_compare(study),
         plans=_downloads(practice, practice.results, PLANNED),

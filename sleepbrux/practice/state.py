@@ -85,8 +85,9 @@ class Known:
     findings: tuple[object, list[dict[str, Any]]] = (None, [])
     compared: tuple[object, dict[str, Any]] = (None, {})
     letter: tuple[object, dict[str, Any]] = (None, {})
-    planned: dict[str, Any] = field(default_factory=dict)
-    clench_test: tuple[object, dict[str, Any]] = (None, {})
+    plan_failed: str = ""
+    clench_failed: str = ""
+    clench_notes: tuple[str, ...] = ()
     last: str = ""
 
 

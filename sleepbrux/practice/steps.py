@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sleepbrux.archive.made_of import fields_mark, marks_in
@@ -12,6 +12,7 @@ from sleepbrux.core.texts import count_of
 from sleepbrux.practice import compared
 from sleepbrux.practice.nights import NightRow, mark_of
 from sleepbrux.practice.state import LETTER_FIELDS, ClenchSource
+from sleepbrux.practice.trials import PLAN
 from sleepbrux.study.file import Study
 
 
@@ -23,10 +24,13 @@ class Step:
     ----------
     at
         The screen, with the number of a night or recording behind a stroke.
+    also
+        What can be done beside it; None for nothing.
     """
 
     words: str
     at: str
+    also: Step | None = None
 
 
 def next_step(study: Study, rows: Sequence[NightRow], sources: Sequence[ClenchSource], home: Path) -> Step:
@@ -54,7 +58,9 @@ def next_step(study: Study, rows: Sequence[NightRow], sources: Sequence[ClenchSo
         (letter_outdated(study, rows, home), lambda: Step("write the letter", "letter")),
     ]
     last: tuple[object, Callable[[], Step]] = (True, lambda: Step("hand the results over", "files"))
-    return next(make for wanted, make in (*first, last) if wanted)()
+    step = next(make for wanted, make in (*first, last) if wanted)()
+    planned = len(conditions) > 1 or (home / RESULTS / PLAN).is_file()
+    return step if planned else replace(step, also=Step("plan how many nights are needed", "compare"))
 
 
 def letter_outdated(study: Study, rows: Sequence[NightRow], home: Path) -> str:

@@ -146,7 +146,7 @@ def test_page_and_commands_leave_the_same_bytes_at_every_step(page, recorded, tm
     # a plan from its own nights
     page.do("plan", spread="own nights", design="A-B-A", conditions="none\nnight guard", start="")
     command("plan", "--study", study, "--out", other / "results")
-    same(own / "results", other / "results", "plan.csv")
+    same(own / "results", other / "results", "plan.csv", "plan.json")
 
     # the letter
     page.do("letter", question='Does the guard "work"?', own_words="one\ntwo")
