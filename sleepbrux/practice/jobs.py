@@ -354,7 +354,10 @@ def clench_test(say: Say, *, file: str) -> dict[str, Any]:
     say(0.2, "measuring the clenches")
     tests = study_tests(study, path.parent)
     if not tests:
-        raise SleepbruxError("no reference recording holds clenches under two conditions")
+        raise SleepbruxError(
+            "no reference recording holds clenches under two conditions; record clenches on natural teeth and with "
+            "the appliance in one recording of the chair, each with a mark that says which"
+        )
     nights, unshown = nights_beside(study, out, path.parent) if out.is_dir() else ([], [])
     pages = [write_clench_test(test, nights, out, study.pseudonym) for test in tests]
     return {

@@ -14,7 +14,7 @@ from sleepbrux.study.file import load_study
 from tests.cli.conftest import called
 from tests.review.conftest import Served
 
-from .asking import Asking
+from .asking import Asking, Inside
 
 NOW = datetime(2026, 3, 9, 8, 0, 0)
 
@@ -47,6 +47,7 @@ def page(tmp_path):
     home = tmp_path / "page"
     home.mkdir()
     asking = Asking(home)
+    asking.practice.reviewer = Inside()  # whose clock this test holds
     yield asking
     asking.stop()
 
