@@ -101,9 +101,9 @@ def settling(
 ) -> Iterator[Settle]:
     """Files that get their names together when the block is done; or none does.
 
-    A thread flushes each while the block goes on. At its end they are renamed one right after the other, the
-    last of them only when the names of the others are on disk. What goes wrong before that leaves every
-    earlier file as it was.
+    A thread flushes each while the block goes on. At its end they are renamed one right after the other. One that
+    ``last`` names, and the very last, is renamed only when the names of all before it are on disk, whatever
+    order the file system keeps. What goes wrong before that leaves every earlier file as it was.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def settling(
                 if path.is_dir():
                     raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path.name)
             for k, (temporary, path, _) in enumerate(waiting, start=1):
-                if k == len(waiting):
+                if k == len(waiting) or place(path):
                     flush_folder(path.parent)
                 temporary.replace(path)
             for folder in {path.parent for _, path, _ in waiting}:

@@ -6,11 +6,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from sleepbrux.archive.file_sets import set_doubts
 from sleepbrux.core.files import RESULTS
 from sleepbrux.core.texts import count_of
 from sleepbrux.practice import compared
 from sleepbrux.practice.nights import NightRow
-from sleepbrux.practice.state import LETTER_FIELDS, ClenchSource
+from sleepbrux.practice.state import LETTER, LETTER_FIELDS, ClenchSource
 from sleepbrux.study.file import Study
 
 
@@ -66,4 +67,4 @@ def letter_outdated(rows: Sequence[NightRow], home: Path) -> str:
         return "nights were scored or decided on since the letter was written"
     if fields.is_file() and written < fields.stat().st_mtime_ns:
         return "its fields were changed since the letter was written"
-    return ""
+    return set_doubts(letter.with_name(LETTER))

@@ -19,8 +19,8 @@ from sleepbrux.analysis.comparison.tables import (
     quantiles_table,
 )
 from sleepbrux.analysis.planning import Plan, plans_of
+from sleepbrux.archive.file_sets import write_listed
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import write_together
 from sleepbrux.report.outputs import refuse_other
 from sleepbrux.report.study_page import clench_tests, render_study
 from sleepbrux.study.file import Study
@@ -111,4 +111,5 @@ def write_study(
             render_study(found, plans=plans, clench=clench_tests(clench or folder, found.person)),
         ),
     )
-    write_together({folder / f"{STUDY}{name}": text for name, text in texts}, last=(REPORT,))
+    page = folder / f"{STUDY}{REPORT}"
+    write_listed({folder / f"{STUDY}{name}": text for name, text in texts}, page, last=(REPORT,))
