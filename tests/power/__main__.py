@@ -23,6 +23,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.power", description=__doc__)
     parser.add_argument("scenarios", nargs="*", metavar="SCENARIO", help=", ".join(SCENARIOS))
     parser.add_argument("--every", type=int, default=1, help="cut before every N-th operation only")
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="of each scenario at most")
     parser.add_argument("--lose", action="store_true", help="lose each rename that was not flushed, too")
     given = parser.parse_args()
     names = given.scenarios or list(SCENARIOS)
@@ -30,12 +31,14 @@ def main() -> int:
     wrong = 0
     for name in names:
         with tempfile.TemporaryDirectory() as folder:
-            found = trial(SCENARIOS[name], Path(folder), step=given.every, lose=given.lose)
+            home = Path(folder)
+            found = trial(SCENARIOS[name], home, step=given.every, lose=given.lose, minutes=given.minutes)
         wrong += len(found.wrong)
         print(
             f"{name:18} {found.cuts:>4} cuts, of them {found.lost:>3} with a lost rename:"
             f" {found.old:>4} old, {found.new:>3} new, {found.told:>3} told,"
-            f" {len(found.wrong)} wrong",
+            f" {len(found.wrong)} wrong; up to operation"
+            f" {found.last} of {found.operations}",
             flush=True,
         )
         for text in found.wrong[:6]:

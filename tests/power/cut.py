@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import pickle
 import shutil
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -171,6 +173,8 @@ class Found:
 
     cuts: int = 0
     lost: int = 0
+    last: int = 0  # operation that was cut last, of so many
+    operations: int = 0
     old: int = 0
     new: int = 0
     told: int = 0
@@ -190,7 +194,13 @@ def _copy(folder: Path) -> Iterator[Path]:
 
 
 def trial(
-    scenario: Scenario, home: Path, *, most: int | None = None, step: int = 1, lose: bool = False
+    scenario: Scenario,
+    home: Path,
+    *,
+    most: int | None = None,
+    step: int = 1,
+    lose: bool = False,
+    minutes: float = math.inf,
 ) -> Found:
     """Cut a scenario before each of its file operations, look, and do it again.
 
@@ -199,7 +209,10 @@ def trial(
     lose
         Cut also with each one of the renames undone whose folder was not flushed yet: a file system may put a later
         one on disk first.
+    minutes
+        After which no further operation is cut.
     """
+    until = time.monotonic() + 60 * minutes
     folder = home / "f"
     folder.mkdir()
     code, said = in_child(lambda: scenario.begin(folder))
@@ -213,8 +226,11 @@ def trial(
         ends = _Ends(old, in_child(look), set(content(folder)))
     assert ends.old != ends.new, "the act changes nothing that is seen"
     assert ends.old[0] == ends.new[0] == 0, ends
-    found = Found()
+    found = Found(operations=operations)
     for at in range(1, min(operations, most or operations) + 1, step):
+        if time.monotonic() > until:
+            break
+        found.last = at
         if _tried(scenario, folder, ends, found, _Cut(str(folder), at)) == 0:
             break
         lost = 0
