@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 from msgspec import Struct
 
+from sleepbrux.archive.file_sets import set_doubts
 from sleepbrux.archive.made_of import clench_mark, marks_in
 from sleepbrux.practice.nights import NightRow, mark_of
 from sleepbrux.study.editing import conditions_of
@@ -73,7 +74,7 @@ def outdated(study: Study, rows: Sequence[NightRow], results: Path) -> str:
     nights = (*own.nights, *(apart.night for apart in own.apart))
     if said != now or own.baseline != based or any(worn.get(n.id) != n.condition for n in nights):
         return "the study file was changed since the conditions were compared"
-    return ""
+    return set_doubts(page)
 
 
 def shown_conditions(study: Study, results: Path) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from typing import Any
 from markupsafe import Markup
 
 from sleepbrux.analysis.plan_arguments import ARGUMENTS, SPREADS
+from sleepbrux.archive.file_sets import EXPORTED, set_doubts
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import visible
@@ -361,7 +362,8 @@ def _letter(practice: Practice, study: Study, _: int) -> Screen:
         failed=failed.error if failed else "",
         pdf=practice.ticket(Served(pdf, name="letter.pdf")) if written else "",
         html=practice.ticket(Served(page, name="letter.html")) if written else "",
-        written=written and found.get("html") == page.read_text("utf-8") if written else False,
+        written=written and found.get("html") == page.read_text("utf-8"),
+        doubt=set_doubts(pdf),
     )
 
 
@@ -416,7 +418,7 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
             shared,
             "nights were scored or decided on since they were written"
             if any(path.stat().st_mtime < newest for path in shared)
-            else "",
+            else set_doubts(results / "files" / EXPORTED),
         ),
     )
 

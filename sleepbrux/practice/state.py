@@ -22,7 +22,7 @@ from sleepbrux.practice.worker import Job, Worker
 from sleepbrux.study.file import OWN, Study, StudyNight, entry_digest, load_study
 
 STUDY_NAME = "study.toml"
-LETTER_FIELDS = "letter.fields.toml"
+LETTER, LETTER_FIELDS = "letter.pdf", "letter.fields.toml"
 MARKED = "marks in the recording"
 MOST_UNDO = 50
 OTHER_STUDY = (

@@ -6,12 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from sleepbrux.archive.file_sets import set_doubts
 from sleepbrux.archive.made_of import fields_mark, marks_in
 from sleepbrux.core.files import RESULTS
 from sleepbrux.core.texts import count_of
 from sleepbrux.practice import compared
 from sleepbrux.practice.nights import NightRow, mark_of
-from sleepbrux.practice.state import LETTER_FIELDS, ClenchSource
+from sleepbrux.practice.state import LETTER, LETTER_FIELDS, ClenchSource
 from sleepbrux.practice.trials import PLAN
 from sleepbrux.study.file import Study
 
@@ -76,7 +77,7 @@ def letter_outdated(study: Study, rows: Sequence[NightRow], home: Path) -> str:
     changed_ns = fields.stat().st_mtime_ns if fields.is_file() else 0
     if letter.stat().st_mtime_ns < changed_ns and made_of[1:] != (_entered(fields, study),):
         return "its fields were changed since the letter was written"
-    return ""
+    return set_doubts(letter.with_name(LETTER))
 
 
 def _entered(fields: Path, study: Study) -> str:

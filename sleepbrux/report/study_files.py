@@ -19,9 +19,9 @@ from sleepbrux.analysis.comparison.tables import (
     quantiles_table,
 )
 from sleepbrux.analysis.planning import Plan, plans_of
+from sleepbrux.archive.file_sets import write_listed
 from sleepbrux.archive.made_of import clench_mark, marked
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import write_together
 from sleepbrux.report.outputs import refuse_other
 from sleepbrux.report.study_page import clench_tests, render_study
 from sleepbrux.study.file import Study
@@ -120,4 +120,5 @@ def write_study(
         (".distributions.csv", distributions_table(found)),
         (REPORT, marked(page, made_of, tests) if made_of else page),
     )
-    write_together({folder / f"{STUDY}{name}": text for name, text in texts}, last=(REPORT,))
+    lead = folder / f"{STUDY}{REPORT}"
+    write_listed({folder / f"{STUDY}{name}": text for name, text in texts}, lead, last=(REPORT,))

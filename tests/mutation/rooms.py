@@ -3,7 +3,25 @@
 from __future__ import annotations
 
 ROOMS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "spans": ("sleepbrux/core/spans.py", ("tests/core/test_spans_by_hand.py",)),
+    "spans": ("sleepbrux/core/spans.py", ("tests/core/test_spans_by_hand.py", "tests/core/test_spans.py")),
     "identity": ("sleepbrux/archive/identity.py", ("tests/archive/test_identity.py",)),
     "episodes": ("sleepbrux/scoring/episodes.py", ("tests/scoring/test_episodes.py",)),
+    "bursts": (
+        "sleepbrux/scoring/bursts.py",
+        ("tests/scoring/test_episodes.py",),
+    ),
+    "uncertainty": ("sleepbrux/scoring/uncertainty.py", ("tests/scoring/test_uncertainty.py",)),
+    "levels": (
+        "sleepbrux/reference/levels.py",
+        ("tests/reference/test_levels_and_trials.py",),
+    ),
+    "verdict": (
+        "sleepbrux/analysis/comparison/verdict.py",
+        ("tests/analysis/comparison/test_sentences.py",),
+    ),
+    "journal": (
+        "sleepbrux/archive/journal/decision_state.py",
+        ("tests/archive/journal/test_reviewed_night.py",),
+    ),
+    "measures": ("sleepbrux/scoring/measures.py", ("tests/scoring/test_night.py",)),
 }

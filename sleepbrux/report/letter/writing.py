@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sleepbrux.analysis.comparison.fixing import record_path
+from sleepbrux.archive.file_sets import write_listed
 from sleepbrux.archive.made_of import fields_mark, marked, study_mark
 from sleepbrux.archive.manifest import ARCHIVE
 from sleepbrux.archive.nights import Due, Missing
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import write_together
 from sleepbrux.report.letter.compared import NightsCompared, study_letters
 from sleepbrux.report.letter.content import letter_about
 from sleepbrux.report.letter.fields import Fields, from_study
@@ -88,7 +88,7 @@ def write_letter(basis: LetterBasis, fields: Fields, target: Path, *, dates: boo
     same = target.with_suffix(".html")
     _refuse_other(target, same, letter_about(basis.letters))
     target.parent.mkdir(parents=True, exist_ok=True)
-    write_together({same: page, target: pdf}, last=(target.name,))  # the page says whom it is about
+    write_listed({same: page, target: pdf}, target, last=(target.name,))  # the page says whom it is about
     return same
 
 
