@@ -19,6 +19,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.arguments import TEXT, by_label, check, each, of
 from sleepbrux.core.errors import Note, RecordingError, UsageError
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.core.texts import count_of, file_name
@@ -93,6 +94,15 @@ class Hypnogram:
     scored: Spans
     origin: str
     notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            spans=(self.spans, by_label(of(Spans), "a table of Spans by stage")),
+            scored=(self.scored, of(Spans)),
+            origin=(self.origin, TEXT),
+            notes=(self.notes, each(of(Note), "a list of Note")),
+        )
 
     @property
     def grid(self) -> Grid:

@@ -385,6 +385,7 @@ def render_study(
         criterion=found.criterion,
         basis=found.basis,
         window=wording.window_words(found.basis.window) if found.basis else "",
+        reference=wording.reference_kind_words(found.basis.reference) if found.basis else "",
         order=comparison.order,
         night_order=found.night_order,
         answers=[_answer(c) for c in comparison.contrasts],

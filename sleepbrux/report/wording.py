@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from sleepbrux.archive.journal import scoring_words
 from sleepbrux.core.printed import hours_text, lasting
+from sleepbrux.core.texts import sentence
 from sleepbrux.recording.window import LIGHTS_UNKNOWN
 from sleepbrux.report.numbers import count_of, listed, minus, plain, text, with_unit
 from sleepbrux.scoring.distributions import details
@@ -42,7 +43,7 @@ def page_banner(night: Night) -> str:
 def replaced_text(night: Night) -> str:
     """That another rule set was used than the one meant, and why, in a sentence; empty where it was not."""
     text = next((note.text for note in night.notes if note.code == REPLACED), "")
-    return f"{text[0].upper()}{text[1:]}." if text else ""
+    return sentence(text)
 
 
 class Caution(NamedTuple):
@@ -414,6 +415,29 @@ def reference_text(night: Night) -> str:
         + (f"; clench of {reference.date}" if reference.date else "")
         + ("" if reference.confirmed else "; unconfirmed: detected automatically, not confirmed")
     )
+
+
+KIND_WORDS = {
+    "own clench": "maximal clenches in each night's own recording",
+    "other recording": "maximal clenches of another recording",
+    "stated levels": "levels of maximal clench as entered",
+    "as given": "",
+    "not stated": "",
+    "rms": "RMS",
+    "rectified": "mean rectified",
+    "unconfirmed": "detected automatically, not confirmed",
+}
+
+
+def reference_kind_words(kind: str) -> str:
+    """How the references of a study's nights came about, without what nobody stated.
+
+    Examples
+    --------
+    >>> reference_kind_words("stated levels; as given; rms; not stated; not stated")
+    'levels of maximal clench as entered, RMS'
+    """
+    return ", ".join(words for part in kind.split("; ") if (words := KIND_WORDS.get(part, part)))
 
 
 def sides_text(night: Night) -> str:
