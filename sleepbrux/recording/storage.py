@@ -185,9 +185,8 @@ def _named(path: PurePosixPath, *, alone: bool) -> str:
     if suffix in IN_PARTS and (alone or suffix == ".vhdr"):
         return "a recording of several files is read from this machine only; copy all of them into a folder"
     if alone:
-        if suffix == ".toml":
-            return "a study file is read from this machine only; copy it and its recordings into a folder"
-        return ""
+        study = "a study file is read from this machine only; copy it and its recordings into a folder"
+        return study if suffix == ".toml" else ""
     if suffix in IN_FOLDERS and any(part.startswith(".") for part in path.parts):
         return "it is hidden; name it to have it scored"
     if suffix in IN_FOLDERS and "?" in str(path):
