@@ -74,7 +74,7 @@ def test_an_archive_that_is_replaced_while_it_is_read_is_never_half_of_each(
     assert equal(store.load_night(archive).swept, later.swept)
     replaced = 9
     with pytest.raises(
-        ArchiveError, match="a.night.h5: it was replaced each time that it was read; wait until"
+        ArchiveError, match=r"a\.night\.h5: it was replaced each time that it was read; wait until"
     ):
         store.load_night(archive)
 
