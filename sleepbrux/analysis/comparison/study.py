@@ -261,19 +261,23 @@ def _robustness(
                 verdict_p=comparison.verdict_p,
             )
     found = []
-    for k, own in enumerate(comparison.contrasts):
+    for own in comparison.contrasts:
         if own.ratio is None:
             continue
         rows = []
         for rule, other in others.items():
-            c = other.contrasts[k]
+            # not by its place: where a night lacks a rule, its condition may come later
+            pairs = {(c.condition, c.against): c for c in other.contrasts}
+            if (c := pairs.get((own.condition, own.against))) is None:
+                continue
             r = c.ratio
             rows.append(
                 Alternative(rule, r.ratio, r.low, r.high, c.verdict)
                 if r
                 else Alternative(rule, None, None, None, c.verdict)
             )
-        found.append(Holding(own.condition, own.against, tuple(rows), _holds(own.verdict, rows)))
+        if rows:
+            found.append(Holding(own.condition, own.against, tuple(rows), _holds(own.verdict, rows)))
     return tuple(found)
 
 
