@@ -140,7 +140,9 @@ def test_a_night_without_a_rule_changes_no_other_pair_of_conditions(folder):
     def under(k, r):
         worn = "none" if k < 5 else ("a", "b")[k % 2 == 0]
         entry = msgspec.structs.replace(r.entry, condition=worn)
-        same = UnderRule("same", len(r.episode_duration_s), r.figures.valid_hours, r.by_hour["episodes_per_hour"])
+        same = UnderRule(
+            "same", len(r.episode_duration_s), r.figures.valid_hours, r.by_hour["episodes_per_hour"]
+        )
         return changed(r, entry=entry, under_rules=() if k in lacking else (same,))
 
     for lacking in ((5,), (5, 6, 7, 8)):
