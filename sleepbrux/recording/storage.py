@@ -185,14 +185,22 @@ def _named(path: PurePosixPath, *, alone: bool) -> str:
     if suffix in IN_PARTS and (alone or suffix == ".vhdr"):
         return "a recording of several files is read from this machine only; copy all of them into a folder"
     if alone:
-        study = "a study file is read from this machine only; copy it and its recordings into a folder"
-        return study if suffix == ".toml" else ""
-    if suffix in IN_FOLDERS and any(part.startswith(".") for part in path.parts):
-        return "it is hidden; name it to have it scored"
-    if suffix in IN_FOLDERS and "?" in str(path):
-        return "its name holds a question mark, behind which an address holds a signature; rename it"
+        if suffix == ".toml":
+            return "a study file is read from this machine only; copy it and its recordings into a folder"
+        return ""
+    if suffix in IN_FOLDERS:
+        return _unfit(path)
     if suffix in NAMED_ONLY and not path.name.endswith(".night.h5"):
         return "in a folder of a store only EDF and BDF files are looked for; name it to have it scored"
+    return ""
+
+
+def _unfit(path: PurePosixPath) -> str:
+    """Why a recording in a folder is passed over; empty where it is not."""
+    if any(part.startswith(".") for part in path.parts):
+        return "it is hidden; name it to have it scored"
+    if "?" in str(path):
+        return "its name holds a question mark, behind which an address holds a signature; rename it"
     return ""
 
 

@@ -6,15 +6,17 @@ from dataclasses import replace as changed
 from datetime import datetime
 from html import unescape
 
+import msgspec
 import numpy as np
 import pytest
 from scipy import stats
 
 from sleepbrux.analysis.comparison import CountedNight, compare_nights
+from sleepbrux.analysis.comparison import study as comparing
 from sleepbrux.analysis.comparison.prior import with_prior
-from sleepbrux.analysis.comparison.records import read_records
+from sleepbrux.analysis.comparison.records import UnderRule, read_records
 from sleepbrux.analysis.comparison.spreads import PEAKS, quantile_band
-from sleepbrux.analysis.comparison.study import compare_study
+from sleepbrux.analysis.comparison.study import compare_counts, compare_study
 from sleepbrux.analysis.comparison.table import study_from_table
 from sleepbrux.analysis.comparison.tables import nights_table
 from sleepbrux.archive import nights
@@ -128,6 +130,32 @@ def test_robustness_counts_the_nights_under_other_rules(folder):
     (holding,) = found.robustness
     assert {a.rule for a in holding.alternatives} >= {"phasic_tonic_10mvc at 20 % MVC", "aasm"}
     assert "other thresholds and criteria" in holding.sentence
+
+
+def test_a_night_without_a_rule_changes_no_other_pair_of_conditions(folder):
+    """Three conditions; the first night of one has no count by the rule, so its condition comes last there."""
+    study = study_from_table(folder / "nights.csv")
+    reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+
+    def under(k, r):
+        worn = "none" if k < 5 else ("a", "b")[k % 2 == 0]
+        entry = msgspec.structs.replace(r.entry, condition=worn)
+        same = UnderRule(
+            "same", len(r.episode_duration_s), r.figures.valid_hours, r.by_hour["episodes_per_hour"]
+        )
+        return changed(r, entry=entry, under_rules=() if k in lacking else (same,))
+
+    for lacking in ((5,), (5, 6, 7, 8)):
+        seen = changed(reading, records=tuple(under(k, r) for k, r in enumerate(reading.records)))
+        comparison = compare_counts(study, seen)
+        own = {(c.condition, c.against): c.ratio.ratio for c in comparison.contrasts}
+        assert list(own)[:2] == [("a", "none"), ("b", "none")]
+        holding = comparing._robustness(study, seen, comparison, keep_first=False)
+        told = {(h.condition, h.against): h.alternatives[0].ratio for h in holding}
+        if len(lacking) == 1:
+            assert told["b", "none"] == pytest.approx(own["b", "none"])
+        else:
+            assert told == {}
 
 
 def test_nights_on_another_reference_are_left_out_and_never_mixed(folder, tmp_path):
