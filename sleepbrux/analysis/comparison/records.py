@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -274,7 +274,22 @@ def read_records(
     automatic
         Never the reviewed scoring, even where every night has one.
     """
-    rules, made_of = study_rules(study), study_mark(study, folder)
+    made_of = study_mark(study, folder)
+    nights = archived(study, folder, suffix=suffix, due=due)
+    found = records_of(study, nights, robust=robust, automatic=automatic, progress=progress)
+    return replace(found, made_of=made_of)
+
+
+def records_of(
+    study: Study,
+    nights: Iterable[ArchivedNight | Missing],
+    *,
+    robust: bool = True,
+    automatic: bool = False,
+    progress: Callable[[], None] | None = None,
+) -> Reading:
+    """`read_records` of archives that are read by somebody else."""
+    rules = study_rules(study)
     pairs: list[tuple[NightRecord, NightRecord | None]] = []
     missing: list[Missing] = []
 
@@ -286,7 +301,7 @@ def read_records(
         except (StudyError, UsageError) as error:
             return Missing(one.entry.id, one.entry.condition, str(error))
 
-    for one in made_ahead(read, archived(study, folder, suffix=suffix, due=due)):
+    for one in made_ahead(read, nights):
         if isinstance(one, Missing):
             missing.append(one)
         else:
@@ -307,7 +322,6 @@ def read_records(
         tuple(missing),
         how,
         unread,
-        made_of,
     )
 
 
