@@ -21,7 +21,7 @@ ROOMS = {
     "numbers, parallel work, provenance, the sentence of purpose, the version",
     "criteria": "rule sets as frozen values, their loader, one TOML file a published criterion",
     "recording": "a lazy `Recording` from a file (`formats/`: EDF, tables, WAV, HDF5, XDF, mne), an array or marks; "
-    "labels, units, stages, clocks, the analysed window; the clenches next to it; copies without the person",
+    "labels, units, stages, clocks, the analysed window; its accepted clenches; copies without the person",
     "signal": "kernels and their plain twins, filters, the sweep of a recording, envelope, quality, heart, "
     "movement, sound; `surroundings/`: what else was recorded",
     "reference": "what 100 % MVC and rest mean: levels, trials, detector; the clench test",
