@@ -156,6 +156,11 @@ class InForks:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool | None:
         """In the parent all children, in a child the usual loop."""
+        with (
+            warnings.catch_warnings()
+        ):  # imported at the end of a run its warning would make that run an error
+            warnings.simplefilter("ignore")
+            import hypothesis  # noqa: F401
         functions = functions_of(sys.modules[self.own.module])
         gc.freeze()
         for job, mutation in (("", None), *self.mutants):
@@ -200,10 +205,12 @@ def _results(own: Slice, pairs: Jobs, say: Callable[[str, int], None]) -> None:
             try:
                 code = own.pytest(InForks(own, inside, say))
             finally:
+                sys.stdout.flush()  # what pytest says went wrong
                 os._exit(code)
         _, status = os.waitpid(child, 0)
         if os.waitstatus_to_exitcode(status) not in {0, 5}:  # 5: this process itself ran no test
-            raise SystemExit(f"{own.file}: the tests fail without a mutant, or the run was ended")
+            how = os.waitstatus_to_exitcode(status)
+            raise SystemExit(f"{own.file}: the tests fail without a mutant, or the run was ended ({how})")
     if anew and not own.over and own.try_anew(None):
         raise SystemExit(f"{own.file}: the tests fail without a mutant")
     for job, mutation in anew:

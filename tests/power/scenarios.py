@@ -225,7 +225,7 @@ def _apart(make: Callable[[], Any]) -> Any:
 
 
 @cache
-def compared(criterion: str = "phasic_tonic_10mvc") -> Any:
+def compared(criterion: str) -> Any:
     """A study of four nights, compared."""
     return _apart(lambda: _compared(criterion))
 
@@ -425,6 +425,6 @@ def prepare(names: Iterable[str]) -> None:
     """Make once what some scenarios begin with."""
     night(), other()
     if any("study page" in name for name in names):
-        compared(), compared("lavigne1996")
+        compared("phasic_tonic_10mvc"), compared("lavigne1996")
     if any(name.startswith("page:") for name in names):
         practised()
