@@ -9,7 +9,12 @@ from click.testing import CliRunner
 
 import sleepbrux as sb
 from sleepbrux.analysis.cohort.table import cohort_text
+from sleepbrux.analysis.comparison.records import read_records
+from sleepbrux.analysis.comparison.study import compare_study, comparison_text
+from sleepbrux.analysis.condition_summary import several_text, summarise
+from sleepbrux.archive.file import save_night
 from sleepbrux.archive.manifest import list_path
+from sleepbrux.archive.nights import read_nights
 from sleepbrux.cli.inspect import command as inspect
 from sleepbrux.cli.trace import command as trace
 from sleepbrux.export.agreement import agreement_text
@@ -18,9 +23,10 @@ from sleepbrux.export.files import ExportRequest, write_files
 from sleepbrux.export.summary import robustness_text
 from sleepbrux.reference.recorded import look
 from sleepbrux.report.clench_page import clench_json
-from sleepbrux.report.outputs import write_outputs
+from sleepbrux.report.outputs import ARCHIVE, write_outputs
 from sleepbrux.report.reference_page import reference_json
 from sleepbrux.study.clench_tests import recording_test
+from sleepbrux.study.file import Study, StudyNight
 from sleepbrux.synth.layout import NATURAL, plan_reference
 from sleepbrux.synth.render import write_night
 
@@ -30,8 +36,8 @@ EXCERPT = ROOT / "demo_data" / "excerpt.edf"
 # where JSON is made, and the test here or elsewhere that reads it
 MAKERS = {
     "analysis/cohort/table.py": "here",
-    "analysis/comparison/study.py": "tests/analysis/comparison",
-    "analysis/condition_summary.py": "tests/analysis",
+    "analysis/comparison/study.py": "here",
+    "analysis/condition_summary.py": "here",
     "archive/manifest.py": "here",
     "cli/inspect.py": "here",
     "cli/trace.py": "here",
@@ -119,6 +125,26 @@ def test_what_is_made_from_archives(night, tmp_path):
     for name, text in texts.items():
         assert versions(text), name
         assert digests(text), name
+
+
+def test_a_study_names_the_recording_of_each_night(night, other_night, tmp_path):
+    for name, one in (("night-1", night), ("night-2", other_night)):
+        save_night(one, tmp_path / f"{name}{ARCHIVE}")
+    entries = tuple(
+        StudyNight(id=name, recording=f"{name}.edf", condition=condition)
+        for name, condition in (("night-1", "none"), ("night-2", "splint"))
+    )
+    study = Study(pseudonym="P-01", primary_outcome="episodes_per_hour", night=entries)
+    archived, missing = read_nights(study, tmp_path, suffix=ARCHIVE)
+    assert not missing
+    reading = read_records(study, tmp_path, suffix=ARCHIVE, robust=False)
+    texts = {
+        "summary": several_text(summarise(study, archived, missing)),
+        "comparison": comparison_text(compare_study(study, reading, keep_first_night=True)),
+    }
+    for name, text in texts.items():
+        assert versions(text), name
+        assert {night.swept.digest, other_night.swept.digest} <= set(re.findall("[0-9a-f]{64}", text)), name
 
 
 def test_a_cohort_names_its_tables():
