@@ -24,9 +24,10 @@ from sleepbrux.analysis.planning.plan import (
 from sleepbrux.analysis.planning.schedule import Schedule, schedule, schedule_csv, schedule_toml
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import write_together
-from sleepbrux.core.json_text import json_text
+from sleepbrux.core.json_text import json_text, versioned
 from sleepbrux.study.file import Study
 
+SCHEMA_VERSION = "1.0"  # of `ANSWERS`
 PLAN, ANSWERS, TABLE, ENTRIES = "plan.csv", "plan.json", "schedule.csv", "schedule.toml"
 
 
@@ -103,7 +104,7 @@ def write_planned(plans: Sequence[Plan], wish: Wish, out: Path) -> Schedule | No
 def _said(plans: Sequence[Plan], laid: Schedule | None) -> dict[str, Any]:
     """What plans and schedule say, for a page that shows them later."""
     first = plans[0]
-    return {
+    said = {
         "answers": [one.answer for one in plans],
         "design": first.design,
         "source": first.variation.source,
@@ -112,6 +113,7 @@ def _said(plans: Sequence[Plan], laid: Schedule | None) -> dict[str, Any]:
         "warning": laid.warning if laid else "",
         "nights": [[str(n.date), n.id, n.condition] for n in laid.nights] if laid else [],
     }
+    return versioned(SCHEMA_VERSION, said)
 
 
 def _row(plan: Plan, point: Point) -> dict[str, Any]:
