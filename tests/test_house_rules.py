@@ -5,6 +5,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Container, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -79,14 +80,16 @@ def modules() -> Iterator[Path]:
     yield from sorted(PACKAGE.rglob("*.py"))
 
 
-def imported(path: Path) -> Iterator[str]:
+@cache
+def imported(path: Path) -> tuple[str, ...]:
+    names = []
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            names += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
-            yield str(node.module)
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+            names += [str(node.module), *(f"{node.module}.{alias.name}" for alias in node.names)]
+    return tuple(names)
 
 
 def room(path: Path) -> str:

@@ -12,6 +12,7 @@ from sleepbrux.archive.identity import Identity, foreign, identity_of
 from sleepbrux.archive.journal import scoring_words, unused_review, with_review
 from sleepbrux.archive.manifest import doubts, listed
 from sleepbrux.core.errors import ArchiveError
+from sleepbrux.core.parallel import made_ahead
 from sleepbrux.core.provenance import METHOD
 from sleepbrux.recording.files import ends_digest
 from sleepbrux.scoring.measures import Measure
@@ -144,7 +145,7 @@ STATED = Due()
 def archived(
     study: Study, folder: Path, *, suffix: str, due: Due = STATED
 ) -> Iterator[ArchivedNight | Missing]:
-    """Every night of a study with its archive, or why there is none; one archive in memory at a time.
+    """Every night of a study with its archive, or why there is none; the next one is read while one is used.
 
     An archive is taken only where all that it says of person, night, study entry and recording is so: see
     `why_not`.
@@ -159,38 +160,48 @@ def archived(
     due
         What is known of whose they must be.
     """
-    places = dict.fromkeys((result_folder(study, folder), folder))
+    places = tuple(dict.fromkeys((result_folder(study, folder), folder)))
     person = ""
-    for entry in study.recorded:
-        names = [f"{stem}{suffix}" for stem in night_stems(entry)]
-        try:
-            lies = [[p / n for n in names if (p / n).is_file()] for p in places]
-            whose = Identity(study.pseudonym if due.stated else "", night=entry.id)
-            archive = _one_archive([paths[0] for paths in lies if paths], whose)
-            if archive is None:
-                where = next(iter(places))
-                raise ArchiveError(f"no archive {' or '.join(names)} in {where.name or where}")
-            night = load_night(archive)
-            if why := why_not(night, archive, study, entry, due):
-                raise ArchiveError(why)
-            own = identity_of(night).person
-            if not due.stated and person and own and own != person:
-                raise ArchiveError(f"{archive.name} is of {own!r}, another archive here of {person!r}")
-            person = person or own
-        except ArchiveError as error:
-            yield Missing(entry.id, entry.condition, str(error))
+    for found in made_ahead(lambda entry: _one(study, entry, places, suffix, due), study.recorded, most=1):
+        if isinstance(found, Missing):
+            yield found
             continue
+        own = identity_of(found.night).person
+        if not due.stated and person and own and own != person:
+            why = f"{found.archive.name} is of {own!r}, another archive here of {person!r}"
+            yield Missing(found.entry.id, found.entry.condition, why)
+            continue
+        person = person or own
+        yield found
+
+
+def _one(
+    study: Study, entry: StudyNight, places: Sequence[Path], suffix: str, due: Due
+) -> ArchivedNight | Missing:
+    """A night of a study with its archive, or why there is none."""
+    names = [f"{stem}{suffix}" for stem in night_stems(entry)]
+    try:
+        lies = [[p / n for n in names if (p / n).is_file()] for p in places]
+        whose = Identity(study.pseudonym if due.stated else "", night=entry.id)
+        archive = _one_archive([paths[0] for paths in lies if paths], whose)
+        if archive is None:
+            raise ArchiveError(f"no archive {' or '.join(names)} in {places[0].name or places[0]}")
+        night = load_night(archive)
+        if why := why_not(night, archive, study, entry, due):
+            raise ArchiveError(why)
         after = with_review(night, archive)
-        night = after if unused_review(after) else night
-        proved = identity_of(night).study_sha256 or same_recording(night, entry, due)
-        yield ArchivedNight(
-            entry,
-            night,
-            after if after.review else None,
-            archive,
-            (*doubts(archive), *person_doubts(night)),
-            unproved=due.stated and not proved,
-        )
+    except ArchiveError as error:
+        return Missing(entry.id, entry.condition, str(error))
+    night = after if unused_review(after) else night
+    proved = identity_of(night).study_sha256 or same_recording(night, entry, due)
+    return ArchivedNight(
+        entry,
+        night,
+        after if after.review else None,
+        archive,
+        (*doubts(archive), *person_doubts(night)),
+        unproved=due.stated and not proved,
+    )
 
 
 def person_doubts(night: Night) -> tuple[str, ...]:

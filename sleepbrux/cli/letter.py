@@ -35,14 +35,14 @@ def _of_archives(archives: tuple[Path, ...]) -> LetterBasis:
     from sleepbrux.archive.identity import check_one_person
     from sleepbrux.archive.journal import load_reviewed
     from sleepbrux.recording.files import file_digest
-    from sleepbrux.report.letter.nights import Letter
+    from sleepbrux.report.letter.nights import Letter, light
     from sleepbrux.report.letter.writing import LetterBasis
     from sleepbrux.report.outputs import ARCHIVE
 
     for path in archives:
         say_doubts(path)
     letters = [
-        Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), load_reviewed(path))
+        Letter(file_name(path).removesuffix(ARCHIVE), file_digest(path), light(load_reviewed(path)))
         for path in archives
     ]
     check_one_person([(letter.name, letter.night) for letter in letters])

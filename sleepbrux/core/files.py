@@ -251,7 +251,10 @@ def _is_alive(process: int) -> bool:
     except ProcessLookupError:
         return False
     except (PermissionError, OverflowError):
-        pass
+        return True
+    with contextlib.suppress(OSError):  # Linux: a process that ended keeps its number until its starter asks
+        state = Path(f"/proc/{process}/stat").read_bytes().rpartition(b")")[2].split()[0]
+        return state not in {b"Z", b"X"}
     return True
 
 

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from functools import partial
 
+import numpy as np
+
 from sleepbrux.core.errors import Note, RecordingError
 from sleepbrux.core.parallel import each
 from sleepbrux.core.provenance import METHOD
@@ -82,6 +84,14 @@ class Swept:
                 self.frames[k], self.quality[k].usable, amplitude=amplitude, window_s=window_s
             )
         return self._envelopes[key]
+
+    def without_amplitudes(self) -> Swept:
+        """The same recording without its amplitudes over time: for reading what was found, not for scoring."""
+        none = np.empty(0, dtype=np.float32)
+        return replace(
+            self,
+            frames=tuple(replace(f, energy=none, rectified=none, stats=f.stats[:0]) for f in self.frames),
+        )
 
     def named(self, digest: str) -> Swept:
         """The same recording with the digest of its input, and the envelopes made so far."""

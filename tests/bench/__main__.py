@@ -9,7 +9,8 @@ the report page in Chromium, (i) ``--help``, (k) a process that imports numba an
 (l) reading and (s) writing the archive, (z) 40 zooms of the report page, (r) what the first run after
 installation adds to (e).
 
-``--grids`` measures (d) over channels, rates, hours and episodes; ``--page`` starts the page of ``start``
+``--grids`` measures (d) over channels, rates, hours and episodes, ``--formats`` over 24 bits, mixed rates and a table;
+``--page`` starts the page of ``start``
 over sixty nights; ``--batch`` scores 60 full nights with one and with two workers. ``--out`` gets the tables,
 all figures as JSON, and pictures. Where a ratio of the main table is worse by a tenth than in the last run of
 ``history.jsonl``, it is named; ``--keep`` adds the run to that history.
@@ -29,6 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.bench import history
+from tests.bench.formats import formats_text, run_formats
 from tests.bench.grids import grid_table, run_grids
 from tests.bench.many import batch_text, run_batches
 from tests.bench.measure import Run, interleaved, median, once
@@ -168,6 +170,7 @@ def main() -> None:
     parser.add_argument("--libraries", action="store_true", help="(b) as well, twice: several GB")
     parser.add_argument("--first-run", action="store_true", help="(r): compile anew, once")
     parser.add_argument("--grids", action="store_true", help="the grids instead of the main table")
+    parser.add_argument("--formats", action="store_true", help="other formats instead of the main table")
     parser.add_argument("--batch", action="store_true", help="60 full nights instead of the main table")
     parser.add_argument("--page", action="store_true", help="the page of `start` instead of the main table")
     parser.add_argument("--keep", action="store_true", help="add the main table to the history")
@@ -203,6 +206,9 @@ def _chosen(options: argparse.Namespace) -> tuple[str, dict[str, object], str]:
         points = run_grids(min(options.runs, 3))
         grid_picture(points, options.out / "grids.png")
         return "grids", {"points": [asdict(p) for p in points]}, grid_table(points)
+    if options.formats:
+        formats = run_formats(min(options.runs, 3))
+        return "formats", {"formats": [asdict(f) for f in formats]}, formats_text(formats)
     return _main_run(options)
 
 

@@ -24,7 +24,7 @@ def realistic(path: Path, *, hours: float = 8, rate: int = 2000, seed: int = 1) 
     return path
 
 
-def _noise(rate: int, channels: int) -> NDArray[np.float64]:
+def noise(rate: int, channels: int) -> NDArray[np.float64]:
     """One minute of noise within the band, RMS 1, shape (channels, n)."""
     rng = np.random.default_rng(7)
     n = BLOCK_S * rate
@@ -47,7 +47,7 @@ def plain(path: Path, *, hours: float, rate: int, channels: int, episodes: int) 
     step = seconds / max(episodes, 1)
     assert step >= 12, "no room for so many episodes"
     starts = np.floor(np.arange(episodes) * step + 4).astype(int)
-    noise = _noise(rate, channels)
+    rest = noise(rate, channels)
 
     def blocks() -> Iterator[list[NDArray[np.int16]]]:
         for first in range(0, seconds, BLOCK_S):
@@ -56,7 +56,7 @@ def plain(path: Path, *, hours: float, rate: int, channels: int, episodes: int) 
             for start in starts[(starts > first - BURST_S) & (starts < first + length)]:
                 a, b = start - first, start - first + BURST_S
                 level[max(a, 0) * rate : max(b, 0) * rate] *= BURST_TIMES_REST
-            yield [np.round(row[: length * rate] * level).astype(np.int16) for row in noise]
+            yield [np.round(row[: length * rate] * level).astype(np.int16) for row in rest]
 
     signals = [EdfSignal(label, rate) for label in LABELS[:channels]]
     write_edf(path, signals, blocks(), onsets=list(range(seconds)))

@@ -189,6 +189,20 @@ def test_what_a_killed_run_left_half_written_is_cleared_by_the_next_and_nothing_
     assert names(tmp_path) == ["b"]
 
 
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="the state of a process is read from /proc")
+def test_a_killed_run_that_its_starter_has_not_taken_note_of_is_gone(tmp_path: Path) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", WRITER, tmp_path / "a"], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        (half,) = tmp_path.iterdir()
+        assert files.is_written(half) is True
+        process.kill()
+        os.waitid(os.P_PID, process.pid, os.WEXITED | os.WNOWAIT)  # dead, its number still taken
+        assert files.is_written(half) is False
+
+
 def test_a_temporary_file_of_which_nothing_is_known_is_cleared_after_a_day(tmp_path: Path) -> None:
     for name in (".a.0123abcd.partial", ".a.00000000-1-0011223344556677.partial"):
         unknown = tmp_path / name

@@ -123,9 +123,9 @@ def run(inlet, path: Path, *, until=None) -> tuple[Engine, list]:
     return engine, events
 
 
-def session_for(inlet, path: Path, appliances, person=0) -> Session:
+def session_for(inlet, path: Path, appliances, person=0, **keeper) -> Session:
     protocol = Protocol(appliances, person, self_going=True)
-    return Session(engine_for(inlet, path), protocol, names=appliances, at_once=True)
+    return Session(engine_for(inlet, path, **keeper), protocol, names=appliances, at_once=True)
 
 
 def chair_signal(*appliances):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -122,6 +123,22 @@ def test_a_dropped_trial_stays_in_the_file_under_another_name_and_counts_nowhere
     assert "Dropped trial 1: moved" in texts
     assert any(t.startswith("Departure: ended before") for t in texts)
     assert "needs natural teeth and at least one appliance" in session.refusal
+
+
+def test_clenches_that_a_float_stream_clips_are_said_and_left_out_as_from_the_file(signal, tmp_path):
+    """The stream says no range: its ends are those of the values (`live.rails`)."""
+    inlet = FakeInlet(np.clip(signal, -300, 300), step_s=0.1)
+    session = session_for(inlet, tmp_path / "a.bdf", APPLIANCES, find_ends=True)
+    while len(session.protocol.trials) < 4 and inlet.at < len(inlet.uv):
+        session.step()
+    for _ in range(20):
+        session.step()
+    session.finish()
+    assert any(e.code == "clipped" for e in session.events)
+    natural = [t for t in session.measured.trials if t.condition == "natural teeth"]
+    assert len(natural) >= 2
+    assert all(any("clip" in fault for fault in t.faults) for t in natural)
+    assert all("clipped" in " ".join(wrong) for _, wrong, _ in look(session.path).channels)
 
 
 def test_no_word_of_a_dropped_trial_or_a_departure_is_read_as_a_clench():

@@ -71,8 +71,11 @@ def test_requests_that_make_no_sense_are_errors(tmp_path):
 def test_24_bits_keep_their_sign():
     values = np.array([0, 1, -1, 2**23 - 1, -(2**23), 256, -257], dtype="<i4")
     packed = values.view(np.uint8).reshape(-1, 4)[:, :3].ravel()
-    assert widen(packed).tolist() == values.tolist()
-    assert widen(packed).dtype == np.int32
+    for before in (0, 255):
+        raw = np.concatenate(([before], packed)).astype(np.uint8)
+        assert widen(raw).tolist() == values.tolist()
+        assert widen(raw).dtype == np.int32
+    assert widen(np.zeros(1, dtype=np.uint8)).tolist() == []
 
 
 def test_several_threads_read_the_same_as_one(tmp_path):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -270,6 +270,19 @@ def read_records(
     automatic
         Never the reviewed scoring, even where every night has one.
     """
+    nights = archived(study, folder, suffix=suffix, due=due)
+    return records_of(study, nights, robust=robust, automatic=automatic, progress=progress)
+
+
+def records_of(
+    study: Study,
+    nights: Iterable[ArchivedNight | Missing],
+    *,
+    robust: bool = True,
+    automatic: bool = False,
+    progress: Callable[[], None] | None = None,
+) -> Reading:
+    """`read_records` of archives that are read by somebody else."""
     rules = study_rules(study)
     pairs: list[tuple[NightRecord, NightRecord | None]] = []
     missing: list[Missing] = []
@@ -282,7 +295,7 @@ def read_records(
         except (StudyError, UsageError) as error:
             return Missing(one.entry.id, one.entry.condition, str(error))
 
-    for one in made_ahead(read, archived(study, folder, suffix=suffix, due=due)):
+    for one in made_ahead(read, nights):
         if isinstance(one, Missing):
             missing.append(one)
         else:

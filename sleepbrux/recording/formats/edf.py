@@ -32,11 +32,13 @@ from sleepbrux.recording.model import Block, Channel, Mark, Recording
 _LARGE_RECORD_BYTES = 1 << 20
 
 
-def widen(packed: NDArray[np.uint8]) -> NDArray[np.int32]:
-    """24-bit little-endian integers, uint8 of shape (3 n,), as int32 of shape (n,)."""
-    wide = np.zeros((len(packed) // 3, 4), dtype=np.uint8)
-    wide[:, 1:] = packed.reshape(-1, 3)
-    values = wide.view("<i4").ravel().astype(np.int32, copy=False)
+def widen(raw: NDArray[np.uint8]) -> NDArray[np.int32]:
+    """24-bit little-endian integers as int32 of shape (n,), from uint8 of shape (1 + 3 n,).
+
+    The first byte stands before them, whatever it is, so that each is the upper part of a word of 32 bits.
+    """
+    values = np.empty((len(raw) - 1) // 3, dtype=np.int32)
+    values[:] = np.ndarray(values.shape, dtype="<i4", buffer=raw, strides=(3,))
     values >>= 8
     return values
 
@@ -74,8 +76,9 @@ class EdfSource:
 
     def _read(self, handle: FileIO, offset: int, n_bytes: int) -> NDArray[Any]:
         """Samples in ``n_bytes`` bytes of the file from ``offset``: int16 or int32."""
-        raw = np.empty(n_bytes, dtype=np.uint8)
-        view = memoryview(raw)  # type: ignore[arg-type]
+        before = 1 if self.sample_bytes == 3 else 0
+        raw = np.empty(before + n_bytes, dtype=np.uint8)
+        view = memoryview(raw)[before:]  # type: ignore[arg-type]
         done = 0
         try:
             handle.seek(offset)

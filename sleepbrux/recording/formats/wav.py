@@ -79,9 +79,10 @@ class WavSource:
         frame = self._sample_bytes * self.n_channels
         with opened(self.path) as handle:
             handle.seek(self.offset + first * frame)
-            raw = np.empty((stop - first) * frame, dtype=np.uint8)
-            view, done = memoryview(raw), 0  # type: ignore[arg-type]
-            while done < len(raw):
+            before = 1 if self.dtype == "i3" else 0
+            raw = np.empty(before + (stop - first) * frame, dtype=np.uint8)
+            view, done = memoryview(raw)[before:], 0  # type: ignore[arg-type]
+            while done < len(view):
                 n = handle.readinto(view[done:])
                 if not n:
                     raise RecordingError(

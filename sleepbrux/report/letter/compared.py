@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,15 +19,15 @@ from sleepbrux.analysis.comparison.rearrange import RANDOMISED
 from sleepbrux.analysis.comparison.records import (
     Reading,
     episodes_by_hour,
-    read_records,
+    records_of,
     scorings,
     study_rules,
 )
 from sleepbrux.analysis.comparison.study import compare_counts
-from sleepbrux.archive.nights import STATED, Due, Missing, archived, unproved_text
+from sleepbrux.archive.nights import STATED, ArchivedNight, Due, Missing, archived, unproved_text
 from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.recording.files import file_digest
-from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.letter.nights import Letter, light
 from sleepbrux.scoring.night import Night, with_notes
 from sleepbrux.study.file import Study
 
@@ -152,17 +152,30 @@ def study_letters(
     record
         Record of what was fixed when (`compare.fixing`), whose warnings the letter repeats.
     """
-    found, missing, rules = [], [], study_rules(plan)
+    found: list[tuple[ArchivedNight, Night, Night | None]] = []
+    missing: list[Missing] = []
     doubts: list[str] = []
-    for one in archived(plan, folder, suffix=suffix, due=due):
+    rules = study_rules(plan)
+
+    def seen(one: ArchivedNight | Missing) -> None:
         if isinstance(one, Missing):
             missing.append(one)
-            continue
-        doubts += one.doubts
+            return
+        doubts.extend(one.doubts)
         try:
-            found.append((one, *scorings(one, rules)))
+            automatic, after = scorings(one, rules)
         except UsageError as error:
             missing.append(Missing(one.entry.id, one.entry.condition, str(error)))
+            return
+        kept = replace(one, night=light(one.night), reviewed=one.reviewed and light(one.reviewed))
+        found.append((kept, light(automatic), after and light(after)))
+
+    def nights() -> Iterator[ArchivedNight | Missing]:
+        for one in archived(plan, folder, suffix=suffix, due=due):
+            seen(one)
+            yield one
+
+    reading = records_of(plan, nights(), robust=False)
     every = all(after is not None for *_, after in found)
     letters = []
     for one, automatic, after in found:
@@ -176,7 +189,6 @@ def study_letters(
         unused = one.reviewed.review if one.reviewed is not None and night is automatic else None
         named = replace(_with_condition(night, one.entry.condition), about=tuple(about.items()))
         letters.append(Letter(one.entry.id, file_digest(one.archive), named, unused))
-    reading = read_records(plan, folder, suffix=suffix, due=due, robust=False)
     said = _compared(plan, reading, letters)
     more: list[str] = []
     if record is not None:

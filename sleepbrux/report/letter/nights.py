@@ -31,6 +31,11 @@ class Letter(NamedTuple):
     unused_review: Review | None = None
 
 
+def light(night: Night) -> Night:
+    """The night as a letter needs it, a few MB: what was found in it, without its amplitudes over time."""
+    return replace(night, swept=night.swept.without_amplitudes())
+
+
 def initials(reader: str) -> str:
     """A reader as a letter may name one: as entered where that is four letters at most, else not.
 

@@ -15,7 +15,8 @@ from sleepbrux.analysis.comparison.records import read_records
 from sleepbrux.analysis.comparison.spreads import PEAKS, quantile_band
 from sleepbrux.analysis.comparison.study import compare_study
 from sleepbrux.analysis.comparison.table import study_from_table
-from sleepbrux.archive.file import save_night
+from sleepbrux.archive import nights
+from sleepbrux.archive.file import load_night, save_night
 from sleepbrux.core.errors import StudyError, UsageError
 from sleepbrux.reference import given
 from sleepbrux.report.letter.compared import study_letters
@@ -492,6 +493,15 @@ def test_page_and_letter_show_what_was_changed_after_nights_were_scored(folder, 
     study = study_from_table(tmp_path / "nights.csv", primary_outcome="bursts_per_hour")
     said = study_letters(study, tmp_path, suffix=ARCHIVE, record=tmp_path / "nights.fixed.jsonl")[1]
     assert any("Changed on" in line for line in said.sentences)
+
+
+def test_a_letter_reads_each_archive_once_and_keeps_no_amplitudes(folder, monkeypatch):
+    read = []
+    monkeypatch.setattr(nights, "load_night", lambda path: read.append(path) or load_night(path))
+    letters, said, missing, _ = study_letters(study_from_table(folder / "nights.csv"), folder, suffix=ARCHIVE)
+    assert missing == []
+    assert len(read) == len(set(read)) == len(letters) == len(said.nights) + len(said.left_out)
+    assert all(f.energy.size == 0 for letter in letters for f in letter.night.swept.frames)
 
 
 def test_a_person_with_nights_of_the_baseline_only_can_be_planned_for(folder, tmp_path):

@@ -29,7 +29,7 @@ from sleepbrux.report.letter import (
 from sleepbrux.report.letter.compared import NightsCompared, compared, counted_nights
 from sleepbrux.report.letter.content import BLANKS, content, letter_id
 from sleepbrux.report.letter.fields import ABOUT
-from sleepbrux.report.letter.nights import Letter
+from sleepbrux.report.letter.nights import Letter, light
 from sleepbrux.report.letter.rule import rule_words
 from sleepbrux.report.letter.typeset import LEAST_FILLED_PT, extent, fitting_layout
 from sleepbrux.study.file import Study, StudyLetter, StudyNight
@@ -99,6 +99,13 @@ def test_it_has_one_page_or_two(single, full):
 
 def test_the_same_letter_has_the_same_bytes(one, single):
     assert letter_pdf(one, Fields()) == single
+
+
+def test_it_is_the_same_without_the_amplitudes_over_time(four):
+    lean = [letter._replace(night=light(letter.night)) for letter in four]
+    assert all(f.energy.size == f.rectified.size == 0 for x in lean for f in x.night.swept.frames)
+    assert letter_pdf(lean, Fields()) == letter_pdf(four, Fields())
+    assert letter_html(lean, Fields()) == letter_html(four, Fields())
 
 
 def test_it_is_tagged_and_says_its_language_and_title(single):
