@@ -15,6 +15,7 @@ from sleepbrux.archive.file_sets import (
     set_doubts,
     write_listed,
 )
+from sleepbrux.archive.made_of import clench_mark, marked
 from sleepbrux.core import files
 from sleepbrux.core.files import write_text
 
@@ -212,17 +213,22 @@ def test_the_page_from_recordings_to_a_letter_says_that_letter_or_comparison_is_
     import msgspec
 
     from sleepbrux.practice.compared import PAGE, WRITTEN, Written, outdated, written_in
+    from sleepbrux.practice.nights import mark_of
     from sleepbrux.practice.steps import letter_outdated
     from sleepbrux.study.file import load_study
     from tests.core.test_fuzz_texts import STUDY
 
-    written(tmp_path / "letter.pdf", "old")
-    assert letter_outdated([], tmp_path) == ""
-    (tmp_path / "letter.html").write_text("new", "utf-8")
-    assert letter_outdated([], tmp_path).startswith("letter.html: not as letter.pdf.files.json lists")
-
     (tmp_path / "study.toml").write_bytes(STUDY)
     study = load_study(tmp_path / "study.toml")
+    old, new = (
+        marked(f'<meta charset="utf-8">{word}', mark_of([]), clench_mark(tmp_path)) for word in ("old", "new")
+    )
+    letter = {tmp_path / "letter.html": old, tmp_path / "letter.pdf": "old"}
+    write_listed(letter, tmp_path / "letter.pdf", last=("letter.pdf",))
+    assert letter_outdated(study, [], tmp_path) == ""
+    (tmp_path / "letter.html").write_text(new, "utf-8")
+    assert letter_outdated(study, [], tmp_path).startswith("letter.html: not as letter.pdf.files.json lists")
+
     said = {"order": study.order, "baseline": study.baseline, "conditions": []}
     table = msgspec.convert(
         {
@@ -234,8 +240,8 @@ def test_the_page_from_recordings_to_a_letter_says_that_letter_or_comparison_is_
         Written,
     )
     page = tmp_path / PAGE
-    write_listed({page: "page", tmp_path / WRITTEN: msgspec.json.encode(table)}, page)
+    write_listed({page: old, tmp_path / WRITTEN: msgspec.json.encode(table)}, page)
     assert written_in(tmp_path) == table
     assert outdated(study, [], tmp_path) == ""
-    page.write_text("of another run", "utf-8")
+    page.write_text(new, "utf-8")
     assert outdated(study, [], tmp_path).startswith(f"{PAGE}: not as ")
