@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 import sleepbrux as sb
+from sleepbrux.recording.stages import hypnogram_of
 from tests.nights import LABELS, recording_of, rhythm
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -117,20 +118,26 @@ def test_the_shape_of_an_array_is_named_and_what_is_wanted():
 
 
 # classes that a caller makes; the others are what the library gives back
+HYPNOGRAM = hypnogram_of([(0, 60, "n2")], 60.0, "a table")
+AASM = sb.load_criterion("aasm")
 MADE = {
     "CountedNight": ("n1", "none", 9, 7.0),
+    "Criterion": {name: getattr(AASM, name) for name in AASM.__struct_fields__},
+    "Fields": dict.fromkeys(sb.Fields.__struct_fields__, ""),
     "Hints": (),
+    "Hypnogram": (HYPNOGRAM.spans, HYPNOGRAM.scored, "a table"),
+    "Letter": ("n1", "0" * 64, None),  # the night is put in by the fixture
     "Mark": (1.0, 0.0, "Lights off"),
+    "Note": ("gaps", "warning", "A gap."),
     "PersonNight": ("P1", "none", 9, 7.0),
     "Planned": (),
     "Variation": (35.0, "test"),
     "Window": (((0.0, 60.0),), "stated"),
 }
 GIVEN_BACK = (
-    "Batch", "Cohort", "Comparison", "Hypnogram", "Letter", "Measure", "Night", "Note", "Plan", "Recording",
-    "Reference", "ScoringAgreement",
+    "Batch", "Cohort", "Comparison", "Measure", "Night", "Plan", "Recording", "Reference", "ScoringAgreement",
 )  # fmt: skip
-READ = ("Criterion", "Fields", "How")  # from files, or typed words of `score`, which checks them
+READ = ("How",)  # typed words of `score`, which checks them
 FIELDS = [(name, field) for name in MADE for field in inspect.signature(getattr(sb, name)).parameters]
 
 
@@ -140,10 +147,17 @@ def test_every_public_class_is_in_one_of_the_lists():
     assert sorted(classes) == sorted([*MADE, *GIVEN_BACK, *READ])
 
 
+def made_of(name, good):
+    """The fields of a value that is right."""
+    given = MADE[name]
+    fields = given if isinstance(given, dict) else inspect.signature(getattr(sb, name)).bind(*given).arguments
+    return dict(fields) | ({"night": good["rescore"][0]} if name == "Letter" else {})
+
+
 @pytest.mark.parametrize(("name", "field"), FIELDS)
-def test_a_field_of_no_meaning_is_refused_by_its_name(name, field):
+def test_a_field_of_no_meaning_is_refused_by_its_name(name, field, good):
     made = getattr(sb, name)
-    given = dict(inspect.signature(made).bind(*MADE[name]).arguments)
+    given = made_of(name, good)
     made(**given)
     with pytest.raises(sb.UsageError) as caught:
         made(**given | {field: Odd()})
@@ -157,15 +171,25 @@ def test_a_field_of_no_meaning_is_refused_by_its_name(name, field):
         ("CountedNight", "events", "9"),
         ("CountedNight", "fully_worn", 1),
         ("CountedNight", "block", 1.5),
+        ("Criterion", "title", 3),
+        ("Criterion", "id", "Not an Id"),
+        ("Criterion", "burst", None),
+        ("Criterion", "sources", {"threshold.level_pct_mvc": "read"}),
+        ("Fields", "question", None),
+        ("Fields", "own_words", "x" * 3000),
         ("Hints", "roles", {"EMG": "masseter left"}),
         ("Hints", "datasets", "emg"),
+        ("Hypnogram", "spans", {"n2": [(0, 60)]}),
+        ("Hypnogram", "notes", ["short"]),
+        ("Letter", "night", "n1.night.h5"),
         ("Mark", "start_s", "22:00"),
+        ("Note", "severity", "error"),
         ("Planned", "looks", 5),
         ("Window", "spans_s", (0.0, 60.0)),
     ],
 )
-def test_nor_is_a_field_that_nearly_fits(name, field, value):
-    given = dict(inspect.signature(getattr(sb, name)).bind(*MADE[name]).arguments)
+def test_nor_is_a_field_that_nearly_fits(name, field, value, good):
+    given = made_of(name, good)
     with pytest.raises(sb.UsageError, match=rf"^`{field}` is .*; wanted is "):
         getattr(sb, name)(**given | {field: value})
 

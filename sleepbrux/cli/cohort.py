@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.analysis.plan_arguments import SPREADS
 from sleepbrux.cli import next_steps, options
-from sleepbrux.cli.plan import SPREADS
 from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
@@ -255,6 +255,6 @@ def command(
         next_steps.say_next(("look at one person", ("compare", studies[0], *where)))
     elif rate := _baseline_rate(found, nights):
         next_steps.say_next(
-            ("how many nights one person needs", ("plan", "--rate", rate, "--spread", SPREADS[0]))
+            ("how many nights one person needs", ("plan", "--rate", rate, "--spread", next(iter(SPREADS))))
         )
     return 1 if unread else 0

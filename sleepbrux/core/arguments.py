@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import wraps
 from numbers import Integral, Real
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, get_origin
 
 from sleepbrux.core.errors import UsageError
 
@@ -107,6 +108,30 @@ def check(**given: tuple[Any, Kind]) -> None:
     for name, (value, kind) in given.items():
         if not kind.fits(value):
             raise UsageError(f"`{name}` is {_shown(value)}; wanted is {kind.words}")
+
+
+def check_struct(made: Any) -> None:
+    """Refuse fields of a struct, and of what it holds, of another kind than their annotations name.
+
+    Raises
+    ------
+    UsageError
+        It names the field, what was given, and what is wanted.
+    """
+    import msgspec
+
+    for field in msgspec.structs.fields(made):
+        value = getattr(made, field.name)
+        try:
+            msgspec.convert(msgspec.to_builtins(value), field.type)
+        except (msgspec.ValidationError, TypeError) as error:
+            wanted = re.search("Expected (.*?)(?:, got|$)", str(error))
+            words = wanted[1].replace("`str`", "a text") if wanted else _wanted(field.type)
+            raise UsageError(f"`{field.name}` is {_shown(value)}; wanted is {words}") from None
+
+
+def _wanted(kind: Any) -> str:
+    return "a text" if get_origin(kind) is None and kind is str else str(getattr(kind, "__name__", kind))
 
 
 def renamed(**names: str) -> Callable[[Callable[P, T]], Callable[P, T]]:

@@ -1,7 +1,7 @@
 """What can go wrong, and what every reader of a result must know."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from sleepbrux.core.texts import visible
 
@@ -93,3 +93,11 @@ class Note:
     code: str
     severity: Severity
     text: str
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        for name, value in (("code", self.code), ("severity", self.severity), ("text", self.text)):
+            if not isinstance(value, str):
+                raise UsageError(f"`{name}` is a {type(value).__name__}; wanted is a text")
+        if self.severity not in get_args(Severity):
+            raise UsageError(f"`severity` is {self.severity!r}; wanted is 'note' or 'warning'")

@@ -54,6 +54,18 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text).strip()
 
 
+def sentence(text: str) -> str:
+    """A text with a capital at its beginning and a full stop at its end; a name or label there stays as it is.
+
+    Examples
+    --------
+    >>> sentence("the clock went back"), sentence("Lost?"), sentence("splint: worn for 3 days."), sentence("")
+    ('The clock went back.', 'Lost?', 'splint: worn for 3 days.', '')
+    """
+    first = f"{text[0].upper()}{text[1:]}" if re.match("[a-z]+(?=[ ,;]|$)", text) else text
+    return first if not first or first.endswith((".", "?", "!", ":")) else f"{first}."
+
+
 def file_name(path: PurePath) -> str:
     r"""The last part of a path as a message or a result may hold it.
 

@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from sleepbrux.core.arguments import check_struct
 from sleepbrux.core.errors import CriterionError
 from sleepbrux.core.files import write_text
 
@@ -219,6 +220,10 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     sources: dict[str, SourceNote] = {}
     departures: tuple[str, ...] = ()
     cut_offs: tuple[CutOff, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check_struct(self)
 
     @property
     def needs_mvc(self) -> bool:

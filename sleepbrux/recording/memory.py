@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sleepbrux.core.arguments import NONE, NUMBER, TEXT, check, each, of, renamed
 from sleepbrux.core.errors import Note, RecordingError, UsageError
+from sleepbrux.core.printed import lasting
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.recording.labels import recognise, unique_labels
 from sleepbrux.recording.model import Block, Channel, Mark, Piece, Recording
@@ -176,7 +177,7 @@ def from_array(
     gaps = (~Spans.from_mask(grid, np.asarray(present.any(axis=0)))).seconds()
     if not present.all():
         missing = float((~present).sum(axis=1).max() / exact)
-        notes.append(Note("gaps", "warning", f"Up to {missing:.3f} s of a channel are missing."))
+        notes.append(Note("gaps", "warning", f"Up to {lasting(missing)} of a channel are missing."))
     return Recording(
         name=name,
         format="array",

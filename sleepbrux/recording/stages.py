@@ -19,6 +19,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepbrux.core.arguments import TEXT, by_label, check, each, of
 from sleepbrux.core.errors import Note, RecordingError, UsageError
 from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.core.texts import count_of, file_name
@@ -93,6 +94,15 @@ class Hypnogram:
     scored: Spans
     origin: str
     notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            spans=(self.spans, by_label(of(Spans), "a table of Spans by stage")),
+            scored=(self.scored, of(Spans)),
+            origin=(self.origin, TEXT),
+            notes=(self.notes, each(of(Note), "a list of Note")),
+        )
 
     @property
     def grid(self) -> Grid:
@@ -470,6 +480,23 @@ def _table_epochs(
         timed.append((onset, lasts, word))
     epochs, more = _closed(sorted(timed))
     return epochs, [*notes, *more]
+
+
+def names_stages(path: Path) -> bool:
+    """Whether a file is one of sleep stages that are named in words; numbers alone may be anything."""
+    found = Findings(path)
+    at_noon = time(12)
+    try:
+        if _is_edf(path):
+            epochs, _ = _edf_epochs(path, None, at_noon, found)
+        else:
+            _, rows = read_rows(path, found)
+            if not any(stage_of(cell) in STAGES for row in rows for cell in row if cell.strip()):
+                return False
+            epochs, _ = _table_epochs(path, None, at_noon, EPOCH_S, found, None)
+    except RecordingError:
+        return False
+    return any(word in STAGES for _, _, word in epochs)
 
 
 def load_stages(

@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepbrux.core.errors import Note, RecordingError
+from sleepbrux.core.printed import lasting
+from sleepbrux.core.texts import count_of
 
 LOOK_S = 0.5
 STEP_S = 0.1
@@ -231,7 +233,7 @@ class StampClock:
                 Note(
                     "gaps",
                     "warning",
-                    f"{missing:.3f} s in {len(self.gaps)} gaps were not received; they stay gaps.",
+                    f"{lasting(missing)} in {count_of(len(self.gaps), 'gap')} were not received and stay missing.",
                 )
             )
         if self.steps_back_s:

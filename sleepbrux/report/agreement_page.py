@@ -12,7 +12,7 @@ from sleepbrux.analysis.agreement.compare import NONE, Pair, ScoringAgreement
 from sleepbrux.analysis.agreement.statistics import IntervalEstimate
 from sleepbrux.report import frame
 from sleepbrux.report.axes import Drawing
-from sleepbrux.report.numbers import minus
+from sleepbrux.report.numbers import listed, minus
 
 WIDTH, HEIGHT = 330.0, 240.0
 RULE_WORDS = {
@@ -72,11 +72,13 @@ def bland_altman_figure(pairs: Sequence[Pair], found: ScoringAgreement) -> Marku
         d.box((d.left, d.width - d.right), (y(low), y(high)), "ci")
     d.y_axis(y, "A less B, events per known hour")
     d.x_axis(x, "mean of A and B, events per known hour")
-    last = -99.0
+    last, places = -99.0, dict[float, list[str]]()
     for kind, words, value, _ in sorted(lines, key=lambda line: -line[2]):
         d.across(y(value), kind)
-        last = max(y(value) - 4, last + 14)  # words that would lie over each other are pushed apart
-        d.text(d.width - d.right - 2, last, words, "end strong")
+        places.setdefault(round(y(value)), []).append(words)
+    for place, words_there in places.items():  # equal lines have one label, near ones are pushed apart
+        last = max(place - 8, last + 16)
+        d.text(d.width - d.right - 2, last, listed(words_there), "end strong")
     for p, m, diff in zip(pairs, means.tolist(), differences.tolist(), strict=True):
         d.add(_spot(x(m), y(diff), f"{p.night}: {m:.2f}, {minus(f'{diff:+.2f}')}"))
     return d.markup()

@@ -9,6 +9,7 @@ import base64
 import hashlib
 import re
 from functools import cache
+from html import escape, unescape
 from importlib import resources
 from typing import Any
 
@@ -16,12 +17,18 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.texts import sentence
 from sleepbrux.core.version import __version__
 from sleepbrux.report import palette
 from sleepbrux.report.numbers import en_dashes
 
 HEADING = re.compile(r'<h2 id="([\w-]+)"[^>]*>(.*?)</h2>')
 CONTENTS = "<!-- contents -->"
+TABLE = re.compile(r"<table\b[^>]*>.*?</table>", re.DOTALL)
+HEAD = re.compile(r"<th\b[^>]*>(.*?)</th>", re.DOTALL)
+ROW = re.compile(r"<tr\b.*?</tr>", re.DOTALL)
+CELL = re.compile(r"<t[hd](?=[ >])")
+TAG = re.compile(r"<[^>]+>")
 
 
 def read(name: str) -> str:
@@ -40,6 +47,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters["dashed"] = en_dashes
+    made.filters["sentence"] = sentence
     return made
 
 
@@ -84,8 +92,20 @@ def render(template: str, scripts: tuple[str, ...] = (), **values: Any) -> str:
             **values,
         )
     )
-    return page.replace(CONTENTS, _contents(page), 1)
+    return TABLE.sub(_labelled, page.replace(CONTENTS, _contents(page), 1))
 
 
 def _contents(page: str) -> str:
     return "".join(f'<li><a href="#{id_}">{title}</a></li>' for id_, title in HEADING.findall(page))
+
+
+def _labelled(table: re.Match[str]) -> str:
+    """A table whose cells carry the head of their column, which a narrow window shows before each."""
+    head, end, rows = table[0].partition("</thead>")
+    heads = [escape(unescape(TAG.sub(" ", words)).strip()) for words in HEAD.findall(head)]
+
+    def labelled(row: re.Match[str]) -> str:
+        left = iter(heads)
+        return CELL.sub(lambda cell: f'{cell[0]} data-label="{next(left, "")}"', row[0])
+
+    return head + end + ROW.sub(labelled, rows)

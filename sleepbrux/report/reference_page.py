@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from sleepbrux.core.json_text import SOFTWARE, json_text
 from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.texts import sentence
 from sleepbrux.reference import STATISTICS, Clenches
 from sleepbrux.reference.model import RMS_OVER_RECTIFIED
 from sleepbrux.reference.recorded import ReferenceCheck
@@ -221,9 +222,10 @@ def _pictures(looked: ReferenceCheck, frames: ChannelFrames, clenches: Clenches)
 def _head(looked: ReferenceCheck, accept: str, take: str) -> list[str]:
     cues, day = looked.cues, looked.swept.start
     head = [
-        f"{cues.origin}; teeth: {cues.teeth}"
-        + (f"; recorded {day:%Y-%m-%d}" if day else "; day of the recording unknown")
-        + "."
+        sentence(
+            f"{cues.origin}; teeth: {cues.teeth}; "
+            + (f"recorded {day:%Y-%m-%d}" if day else "day of the recording unknown")
+        )
     ]
     choose = f"To take others, name their numbers: {take}."
     if not cues.clenches_s:

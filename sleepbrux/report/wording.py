@@ -6,13 +6,14 @@ from typing import NamedTuple
 
 from sleepbrux.archive.journal import scoring_words
 from sleepbrux.core.printed import hours_text, lasting
+from sleepbrux.core.texts import sentence
 from sleepbrux.recording.window import LIGHTS_UNKNOWN
 from sleepbrux.report.numbers import count_of, listed, minus, plain, text, with_unit
 from sleepbrux.scoring.distributions import details
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import REPLACED, Night
-from sleepbrux.scoring.possible_counts import rate_range
+from sleepbrux.scoring.rate_range import range_of
 from sleepbrux.scoring.uncertainty import LEAST_EVENTS
 from sleepbrux.scoring.usability import UsabilityVerdict, after_night
 from sleepbrux.signal.quality import REASONS
@@ -42,7 +43,7 @@ def page_banner(night: Night) -> str:
 def replaced_text(night: Night) -> str:
     """That another rule set was used than the one meant, and why, in a sentence; empty where it was not."""
     text = next((note.text for note in night.notes if note.code == REPLACED), "")
-    return f"{text[0].upper()}{text[1:]}." if text else ""
+    return sentence(text)
 
 
 class Caution(NamedTuple):
@@ -416,6 +417,29 @@ def reference_text(night: Night) -> str:
     )
 
 
+KIND_WORDS = {
+    "own clench": "maximal clenches in each night's own recording",
+    "other recording": "maximal clenches of another recording",
+    "stated levels": "levels of maximal clench as entered",
+    "as given": "",
+    "not stated": "",
+    "rms": "RMS",
+    "rectified": "mean rectified",
+    "unconfirmed": "detected automatically, not confirmed",
+}
+
+
+def reference_kind_words(kind: str) -> str:
+    """How the references of a study's nights came about, without what nobody stated.
+
+    Examples
+    --------
+    >>> reference_kind_words("stated levels; as given; rms; not stated; not stated")
+    'levels of maximal clench as entered, RMS'
+    """
+    return ", ".join(words for part in kind.split("; ") if (words := KIND_WORDS.get(part, part)))
+
+
 def sides_text(night: Night) -> str:
     """How far the channels agree, in a sentence or two; empty with one channel or no burst."""
     sides = details(night).sides
@@ -469,6 +493,6 @@ def reading(night: Night) -> tuple[str, ...]:
 
 
 def moved_by_lost_time(night: Night) -> str:
-    """How far lost time could move the rate, in a sentence; empty where that is not known."""
-    found = rate_range(night.measures)
+    """How far lost and cleaned time could move the rate, in a sentence; empty where that is not known."""
+    found = range_of(night)
     return found.sentence if found else ""

@@ -9,7 +9,15 @@ from click.testing import CliRunner
 
 import sleepbrux as sb
 from sleepbrux.analysis.cohort.table import cohort_text
+from sleepbrux.analysis.comparison.records import read_records
+from sleepbrux.analysis.comparison.study import compare_study, comparison_text
+from sleepbrux.analysis.condition_summary import several_text, summarise
+from sleepbrux.analysis.plan_arguments import wish_of
+from sleepbrux.analysis.planning.nights import Variation
+from sleepbrux.analysis.planning.planning_files import plans_wished, write_planned
+from sleepbrux.archive.file import save_night
 from sleepbrux.archive.manifest import list_path
+from sleepbrux.archive.nights import read_nights
 from sleepbrux.cli.inspect import command as inspect
 from sleepbrux.cli.trace import command as trace
 from sleepbrux.export.agreement import agreement_text
@@ -18,9 +26,10 @@ from sleepbrux.export.files import ExportRequest, write_files
 from sleepbrux.export.summary import robustness_text
 from sleepbrux.reference.recorded import look
 from sleepbrux.report.clench_page import clench_json
-from sleepbrux.report.outputs import write_outputs
+from sleepbrux.report.outputs import ARCHIVE, write_outputs
 from sleepbrux.report.reference_page import reference_json
 from sleepbrux.study.clench_tests import recording_test
+from sleepbrux.study.file import Study, StudyNight
 from sleepbrux.synth.layout import NATURAL, plan_reference
 from sleepbrux.synth.render import write_night
 
@@ -30,8 +39,10 @@ EXCERPT = ROOT / "demo_data" / "excerpt.edf"
 # where JSON is made, and the test here or elsewhere that reads it
 MAKERS = {
     "analysis/cohort/table.py": "here",
-    "analysis/comparison/study.py": "tests/analysis/comparison",
-    "analysis/condition_summary.py": "tests/analysis",
+    "analysis/comparison/study.py": "here",
+    "analysis/condition_summary.py": "here",
+    "analysis/planning/planning_files.py": "here; a plan is made of numbers, of no file",
+    "archive/file_sets.py": "here, in an export",
     "archive/manifest.py": "here",
     "cli/inspect.py": "here",
     "cli/trace.py": "here",
@@ -91,7 +102,7 @@ def test_the_files_of_an_export(night, tmp_path):
     write_files([("n", night)], tmp_path, ExportRequest(("json", "fhir")))
     texts = {p.name: p.read_text("utf-8") for p in tmp_path.glob("*.json")}
     schemas = {name for name in texts if "schema" in name}
-    assert len(texts) - len(schemas) == 3
+    assert len(texts) - len(schemas) == 4
     for name, text in texts.items():
         if name in schemas:
             continue  # a schema describes files and is made from none
@@ -119,6 +130,33 @@ def test_what_is_made_from_archives(night, tmp_path):
     for name, text in texts.items():
         assert versions(text), name
         assert digests(text), name
+
+
+def test_a_study_names_the_recording_of_each_night(night, other_night, tmp_path):
+    for name, one in (("night-1", night), ("night-2", other_night)):
+        save_night(one, tmp_path / f"{name}{ARCHIVE}")
+    entries = tuple(
+        StudyNight(id=name, recording=f"{name}.edf", condition=condition)
+        for name, condition in (("night-1", "none"), ("night-2", "splint"))
+    )
+    study = Study(pseudonym="P-01", primary_outcome="episodes_per_hour", night=entries)
+    archived, missing = read_nights(study, tmp_path, suffix=ARCHIVE)
+    assert not missing
+    reading = read_records(study, tmp_path, suffix=ARCHIVE, robust=False)
+    texts = {
+        "summary": several_text(summarise(study, archived, missing)),
+        "comparison": comparison_text(compare_study(study, reading, keep_first_night=True)),
+    }
+    for name, text in texts.items():
+        assert versions(text), name
+        assert {night.swept.digest, other_night.swept.digest} <= set(re.findall("[0-9a-f]{64}", text)), name
+
+
+def test_a_plan_says_the_version(tmp_path):
+    wish = wish_of({"rate": "5", "hours": "7", "cv_pct": "30", "ratio": "0.5", "most_nights": "12"})
+    variation = Variation(30.0, "stated")
+    write_planned(plans_wished(wish, 35.0, variation), wish, tmp_path)
+    assert versions((tmp_path / "plan.json").read_text("utf-8"))
 
 
 def test_a_cohort_names_its_tables():

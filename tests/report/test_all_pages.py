@@ -120,6 +120,8 @@ def test_every_page_fits_the_screen_and_no_text_lies_over_another(browser, paths
         shown(browser, paths[name])
         browser.execute_script("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
         assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+        if width == 390:
+            assert browser.execute_script(SIDEWAYS) == []
         small, over = browser.execute_script(OVERLAPS)
         clipped = browser.execute_script(CLIPPED)
         tiny = browser.execute_script(TINY)
@@ -127,6 +129,13 @@ def test_every_page_fits_the_screen_and_no_text_lies_over_another(browser, paths
         unsized(browser)
     assert (small, over, clipped, tiny) == ([], [], [], [])
 
+
+# boxes that scroll sideways, with everything unfolded
+SIDEWAYS = """
+return [...document.querySelectorAll('body *')].filter((e) =>
+  ['auto', 'scroll'].includes(getComputedStyle(e).overflowX) && e.scrollWidth > e.clientWidth + 1
+).map((e) => e.tagName + ' ' + (e.getAttribute('aria-label') || e.className) + ' ' + e.scrollWidth);
+"""
 
 # letters of less than 11 px; those of a canvas are set in draw.js
 TINY = """

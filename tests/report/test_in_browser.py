@@ -314,8 +314,11 @@ def test_it_prints_on_three_pages_and_says_the_result_and_the_cautions(shown, ni
     pages = pypdf.PdfReader(io.BytesIO(printed(shown))).pages
     assert len(pages) <= 3
     # typefaces join letters ("ff" becomes one)
-    text = "".join(unicodedata.normalize("NFKC", p.extract_text()) for p in pages)
-    text = "".join(text.split())
+    texts = ["".join(unicodedata.normalize("NFKC", p.extract_text()).split()) for p in pages]
+    for text in texts:
+        assert ("divideby" in text) == ("Rates,perhour" in text)  # a heading on the page of its table
+    assert not texts[-1].startswith("sleepbruxdescribes")  # nor the foot alone on a page
+    text = "".join(texts)
     for words in (rate_words(night), "Breathing before a splint", PURPOSE):
         assert "".join(words.split()) in text
 

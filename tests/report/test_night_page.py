@@ -12,6 +12,7 @@ import pytest
 from sleepbrux.core.errors import Note
 from sleepbrux.core.provenance import Review
 from sleepbrux.core.purpose import PURPOSE
+from sleepbrux.core.texts import sentence
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.reference import converted
 from sleepbrux.report.clock_hours import unit_of
@@ -148,8 +149,8 @@ def test_provenance_method_and_cautions_stand_on_the_page(night, text):
     assert night.swept.digest in text
     assert night.criterion.digest() in text
     assert method(night) in text
-    for sentence in reading(night):
-        assert sentence.rstrip(".") in text
+    for said in reading(night):
+        assert said.rstrip(".") in text
     assert based_on(night) in text
     for caution in CAUTIONS:
         assert caution.text in text
@@ -164,7 +165,7 @@ def test_a_peak_above_100_pct_mvc_is_shown_as_it_is(night, page, text):
     assert max(night.episodes.peak_pct_mvc) > 120
     rows = re.findall(r"(?s)<tr data-episode=.*?</tr>", page)
     assert re.search(r"1[5-9]0–\d+0: 1\b", html.unescape(page))
-    assert any(re.search(r"<td class=\"n\">1[2-9]\d</td>", row) for row in rows)
+    assert any(re.search(r"<td data-label=\"peak, % MVC\" class=\"n\">1[2-9]\d</td>", row) for row in rows)
 
 
 def test_the_order_of_the_page(page):
@@ -187,13 +188,13 @@ def test_three_warnings_are_shown_and_every_other_note_is_folded(night):
     night = replace(night, notes=(minor, *night.notes))
     page = render_night(night)
     shown, whole = unfolded(page), visible(page)
-    assert all(note.text in whole for note in night.notes)
+    assert all(sentence(note.text) in whole for note in night.notes)
     warnings = [n for n in night.notes if n.severity == "warning" and n.code not in LIMITS]
     codes = list(dict.fromkeys(n.code for n in warnings))
     assert len(codes) > 3
     for note in night.notes:
         first = note is next(n for n in night.notes if n.code == note.code)
-        assert (note.text in shown) == (note.code in codes[:3] and first), note
+        assert (sentence(note.text) in shown) == (note.code in codes[:3] and first), note
     assert re.findall(r'<li class="(warning|note)">', page) == ["warning"] * (len(night.notes) - 4) + ["note"]
 
 

@@ -9,6 +9,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from sleepbrux.core.arguments import check_struct
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.files import read_text, toml_table
 from sleepbrux.study.file import LetterHistory, Line, Study
@@ -54,6 +55,10 @@ class Fields(LetterHistory, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     appliance_arch: Line = ""
     trace_looked_at_by: Line = ""
     own_words: Annotated[str, Meta(max_length=LONGEST_WORDS)] = ""
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check_struct(self)
 
 
 ABOUT = {

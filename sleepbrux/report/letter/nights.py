@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
+from sleepbrux.core.arguments import NONE, TEXT, check, of
 from sleepbrux.core.provenance import Review
 from sleepbrux.scoring.night import Night
 
 MOST_INITIALS = 4
 
 
-class Letter(NamedTuple):
+@dataclass(frozen=True)
+class Letter:
     """One night of a letter: its name, its archive's digest, and the night itself.
 
     ``unused_review`` is what a reader decided, where the letter shows the automatic scoring all the same.
@@ -29,6 +30,15 @@ class Letter(NamedTuple):
     archive_sha256: str
     night: Night
     unused_review: Review | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse values of another kind."""
+        check(
+            name=(self.name, TEXT),
+            archive_sha256=(self.archive_sha256, TEXT),
+            night=(self.night, of(Night)),
+            unused_review=(self.unused_review, NONE | of(Review)),
+        )
 
 
 def light(night: Night) -> Night:

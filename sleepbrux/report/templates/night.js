@@ -9,7 +9,8 @@
   let from = 0, to = duration, selected = -1, envelopes = [], closeUps = null, traceCodes = null, waiting = false;
 
   async function unpack(text) {
-    const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+    const packed = atob(text), bytes = new Uint8Array(packed.length);
+    for (let i = 0; i < packed.length; i++) bytes[i] = packed.charCodeAt(i);
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
     return new Uint8Array(await new Response(stream).arrayBuffer());
   }
@@ -277,7 +278,7 @@
     const row = document.querySelector('.episodes tr[data-episode="' + i + '"]');
     if (row) {
       row.classList.add("chosen");
-      const box = row.closest(".tall");
+      const box = row.closest("details[open] .tall"); // a folded table is not laid out for this
       if (box && (row.offsetTop < box.scrollTop + 40 || row.offsetTop + row.offsetHeight > box.scrollTop + box.clientHeight)) {
         box.scrollTop = row.offsetTop - box.clientHeight / 2;
       }
@@ -488,7 +489,7 @@
       select(Number(row.dataset.episode));
       $("strip-section").scrollIntoView({ block: "start" });
     }));
-    let width = 0;
+    let width = canvas.clientWidth;
     new ResizeObserver(() => {
       if (canvas.clientWidth !== width) { width = canvas.clientWidth; later(); drawCloseUp(); }
     }).observe(canvas);
@@ -501,24 +502,24 @@
   async function begin() {
     document.querySelectorAll(".contents a").forEach((a) => a.addEventListener("click", () => { a.closest("details").open = false; }));
     if (typeof DecompressionStream === "undefined") { $("no-viewer").hidden = false; return; }
-    const all = await unpack(data.envelope);
+    const [all, codes, bytes] = await Promise.all([data.envelope, data.close_ups.data, data.traces ? data.traces.data : ""].map((text) => text ? unpack(text) : null));
     let at = 0;
     data.channels.forEach((c) => { envelopes.push(all.subarray(at, at + c.n)); at += c.n; });
     $("viewer").hidden = false;
     document.body.classList.add("drawn");
-    listen();
-    draw();
-    const codes = await unpack(data.close_ups.data), offsets = [];
+    const offsets = [];
     at = 0;
     data.close_ups.n.forEach((row) => { offsets.push(row.map((n) => { const o = at; at += n; return o; })); });
     closeUps = { codes, offsets };
     if (data.traces) {
-      const bytes = await unpack(data.traces.data), starts = [];
+      const starts = [];
       at = 0;
       data.traces.rows.forEach((row) => { starts.push(at); at += 2 * row[3]; });
       traceCodes = { codes: bytes, offsets: starts };
     }
-    if (counted.length && selected < 0) select(counted[0]); else drawCloseUp();
+    listen();
+    if (counted.length) select(counted[0]); else drawCloseUp();
+    draw();
     if (!counted.length) told.textContent = "No episode counts in this night.";
     canvas.dataset.ready = String(Math.round(performance.now()));
   }

@@ -102,7 +102,7 @@ def test_the_same_letter_has_the_same_bytes(one, single):
 
 
 def test_it_is_the_same_without_the_amplitudes_over_time(four):
-    lean = [letter._replace(night=light(letter.night)) for letter in four]
+    lean = [replace(letter, night=light(letter.night)) for letter in four]
     assert all(f.energy.size == f.rectified.size == 0 for x in lean for f in x.night.swept.frames)
     assert letter_pdf(lean, Fields()) == letter_pdf(four, Fields())
     assert letter_html(lean, Fields()) == letter_html(four, Fields())
@@ -230,7 +230,7 @@ def test_without_a_study_file_the_hours_of_the_night_count_too(four):
 def test_nights_on_different_bases_stand_side_by_side_only(four):
     from sleepbrux.scoring.night import rescore
 
-    mixed = [four[0]._replace(night=rescore(four[0].night, "aasm")), *four[1:]]
+    mixed = [replace(four[0], night=rescore(four[0].night, "aasm")), *four[1:]]
     text = told(letter_pdf(mixed, Fields()))
     assert "No statement about an effect is made" in text
     assert "The nights have different criteria" in text
@@ -239,7 +239,7 @@ def test_nights_on_different_bases_stand_side_by_side_only(four):
 def test_it_says_what_it_supersedes_and_who_has_looked(full, one):
     assert "supersedes 0a1b-2c3d-4e5f" in told(full)
     review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
-    seen = [one[0]._replace(night=replace(one[0].night, review=review))]
+    seen = [replace(one[0], night=replace(one[0].night, review=review))]
     text = told(letter_pdf(seen, Fields(), dates=True))
     assert plain(review.sentence) in plain(text)
     text = told(letter_pdf(seen, Fields()))
@@ -253,13 +253,13 @@ def test_it_says_what_it_supersedes_and_who_has_looked(full, one):
 
 def test_a_review_that_is_not_used_is_named_and_no_night_is_called_unreviewed(one, four):
     review = Review(("AB",), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
-    text = told(letter_pdf([one[0]._replace(unused_review=review)], Fields()))
+    text = told(letter_pdf([replace(one[0], unused_review=review)], Fields()))
     assert "not reviewed" not in text
     assert "Automatic scoring. A review by AB exists and is not used" in text
-    text = told(letter_pdf([four[0]._replace(unused_review=review), *four[1:]], Fields()))
+    text = told(letter_pdf([replace(four[0], unused_review=review), *four[1:]], Fields()))
     assert "not reviewed" not in text
     assert "Automatic scoring of every night. night-1 was reviewed by AB; that review is not used" in text
-    both = [x._replace(unused_review=review) for x in four[:2]]
+    both = [replace(x, unused_review=review) for x in four[:2]]
     text = told(letter_pdf([*both, *four[2:]], Fields()))
     assert "night-1 and night-2 were reviewed by AB; those reviews are not used" in text
 
@@ -511,12 +511,12 @@ def test_a_difference_without_a_drawn_order_is_limited_on_the_first_page():
 @pytest.mark.shows("identity-leak")
 def test_a_letter_names_no_reader_but_by_initials_and_no_day_of_a_review(one, four):
     review = Review(("Dr. Obermoser", "AB"), "2026-03-02T07:00:00Z", "2026-03-02T07:10:00Z", *range(4, 13))
-    seen = [one[0]._replace(night=replace(one[0].night, review=review))]
+    seen = [replace(one[0], night=replace(one[0].night, review=review))]
     text = told(letter_pdf(seen, Fields()))
     assert "Reviewed scoring (reader not named, AB): of 4" in text
-    unused = told(letter_pdf([one[0]._replace(unused_review=review)], Fields()))
+    unused = told(letter_pdf([replace(one[0], unused_review=review)], Fields()))
     assert "A review by AB and a reader exists and is not used" in unused
-    several = told(letter_pdf([x._replace(unused_review=review) for x in four], Fields()))
+    several = told(letter_pdf([replace(x, unused_review=review) for x in four], Fields()))
     for words in (text, unused, several):
         assert "Obermoser" not in words
         assert "2026-03-02" not in words
