@@ -49,7 +49,8 @@ def take_in(practice: Practice) -> str:
             left_out = add_recordings(practice.study_file, names)
         said.append(f"{count_of(len(names) - len(left_out), 'recording')} added to the study file.")
     whys = {name: next((t for t in left_out if t.startswith(f"{name}: ")), "") for name in names}
-    for path in sorted(path for path in practice.dropped if path.parent == folder):
+    dropped = set(practice.dropped)  # more may arrive meanwhile: those are taken in the next time
+    for path in sorted(path for path in dropped if path.parent == folder):
         why = whys.get(path.name) or _refused(practice.study, path)
         if kind := why and beside_kind(practice, path):
             whys[path.name] = ""
@@ -60,7 +61,7 @@ def take_in(practice: Practice) -> str:
         if not kept:
             path.unlink(missing_ok=True)
             said.append(f"Not kept: {why}")
-    practice.dropped.clear()
+    practice.dropped -= dropped
     said += [f"Left out: {why}" for why in whys.values() if why]
     arrived(practice)
     return " ".join(said)

@@ -95,7 +95,9 @@ class Reviewing:
         give_back()
         file = ASKED.get().file
         study = load_study(file)
-        entry = next(n for n in study.night if n.id == place.name)
+        entry = next((n for n in study.night if n.id == place.name), None)
+        if entry is None:
+            raise ArchiveError(f"the study file names no night {place.name!r} any more; load this page again")
         night = load_night(place.archive)
         if why := why_not(night, place.archive, study, entry, Due(home=file.parent)):
             raise ArchiveError(why)

@@ -7,6 +7,7 @@ import h5py
 import numpy as np
 import pytest
 
+from sleepbrux.practice import arriving
 from sleepbrux.study.checking import check
 from sleepbrux.study.file import load_study
 from tests.cli.conftest import called
@@ -94,6 +95,23 @@ def test_what_is_no_recording_gets_one_sentence_of_the_command_and_is_not_kept(e
         if name.endswith(".edf"):
             said = called("inspect", elsewhere / name)
             assert said.err.strip().removeprefix("sleepbrux: ") in told
+
+
+def test_what_arrives_while_others_are_taken_in_is_looked_at_the_next_time(empty, monkeypatch):
+    late, refused = empty.practice.home / "late.bin", arriving._refused
+
+    def slow(study, path):
+        late.write_bytes(b"no recording")
+        empty.practice.dropped.add(late)
+        return refused(study, path)
+
+    monkeypatch.setattr(arriving, "_refused", slow)
+    assert empty.send("first.bin", b"no recording").status_code == 200
+    assert "Not kept: first.bin" in empty.arrive()["told"]
+    assert empty.practice.dropped == {late}
+    monkeypatch.undo()
+    assert "Not kept: late.bin" in empty.arrive()["told"]
+    assert not late.exists()
 
 
 def test_a_file_that_lay_there_before_is_never_deleted_but_can_be_set_aside(empty):
