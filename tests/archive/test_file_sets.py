@@ -208,21 +208,28 @@ def test_an_agreement_and_an_export_of_two_runs_are_said_to_be_before_they_are_w
         assert "not as" not in called(*words).err
 
 
-def test_the_page_from_recordings_to_a_letter_says_that_letter_or_comparison_is_of_two_runs(tmp_path):
+def test_the_page_from_recordings_to_a_letter_says_that_letter_or_comparison_is_of_two_runs(
+    tmp_path, monkeypatch
+):
     import msgspec
 
+    from sleepbrux.practice import compared, steps
     from sleepbrux.practice.compared import PAGE, WRITTEN, Written, outdated, written_in
     from sleepbrux.practice.steps import letter_outdated
     from sleepbrux.study.file import load_study
     from tests.core.test_fuzz_texts import STUDY
 
-    written(tmp_path / "letter.pdf", "old")
-    assert letter_outdated([], tmp_path) == ""
-    (tmp_path / "letter.html").write_text("new", "utf-8")
-    assert letter_outdated([], tmp_path).startswith("letter.html: not as letter.pdf.files.json lists")
-
+    for module in (compared, steps):  # both are made of the nights as they are
+        monkeypatch.setattr(module, "marks_in", lambda _: ("mark", "mark"))
+        monkeypatch.setattr(module, "mark_of", lambda *_: "mark")
+    monkeypatch.setattr(compared, "clench_mark", lambda _: "mark")
     (tmp_path / "study.toml").write_bytes(STUDY)
     study = load_study(tmp_path / "study.toml")
+    written(tmp_path / "letter.pdf", "old")
+    assert letter_outdated(study, [], tmp_path) == ""
+    (tmp_path / "letter.html").write_text("new", "utf-8")
+    assert letter_outdated(study, [], tmp_path).startswith("letter.html: not as letter.pdf.files.json lists")
+
     said = {"order": study.order, "baseline": study.baseline, "conditions": []}
     table = msgspec.convert(
         {
