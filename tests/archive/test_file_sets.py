@@ -15,7 +15,6 @@ from sleepbrux.archive.file_sets import (
     set_doubts,
     write_listed,
 )
-from sleepbrux.archive.made_of import clench_mark, marked
 from sleepbrux.core import files
 from sleepbrux.core.files import write_text
 
@@ -209,24 +208,26 @@ def test_an_agreement_and_an_export_of_two_runs_are_said_to_be_before_they_are_w
         assert "not as" not in called(*words).err
 
 
-def test_the_page_from_recordings_to_a_letter_says_that_letter_or_comparison_is_of_two_runs(tmp_path):
+def test_the_page_from_recordings_to_a_letter_says_that_letter_or_comparison_is_of_two_runs(
+    tmp_path, monkeypatch
+):
     import msgspec
 
+    from sleepbrux.practice import compared, steps
     from sleepbrux.practice.compared import PAGE, WRITTEN, Written, outdated, written_in
-    from sleepbrux.practice.nights import mark_of
     from sleepbrux.practice.steps import letter_outdated
     from sleepbrux.study.file import load_study
     from tests.core.test_fuzz_texts import STUDY
 
+    for module in (compared, steps):  # both are made of the nights as they are
+        monkeypatch.setattr(module, "marks_in", lambda _: ("mark", "mark"))
+        monkeypatch.setattr(module, "mark_of", lambda *_: "mark")
+    monkeypatch.setattr(compared, "clench_mark", lambda _: "mark")
     (tmp_path / "study.toml").write_bytes(STUDY)
     study = load_study(tmp_path / "study.toml")
-    old, new = (
-        marked(f'<meta charset="utf-8">{word}', mark_of([]), clench_mark(tmp_path)) for word in ("old", "new")
-    )
-    letter = {tmp_path / "letter.html": old, tmp_path / "letter.pdf": "old"}
-    write_listed(letter, tmp_path / "letter.pdf", last=("letter.pdf",))
+    written(tmp_path / "letter.pdf", "old")
     assert letter_outdated(study, [], tmp_path) == ""
-    (tmp_path / "letter.html").write_text(new, "utf-8")
+    (tmp_path / "letter.html").write_text("new", "utf-8")
     assert letter_outdated(study, [], tmp_path).startswith("letter.html: not as letter.pdf.files.json lists")
 
     said = {"order": study.order, "baseline": study.baseline, "conditions": []}
@@ -240,8 +241,8 @@ def test_the_page_from_recordings_to_a_letter_says_that_letter_or_comparison_is_
         Written,
     )
     page = tmp_path / PAGE
-    write_listed({page: old, tmp_path / WRITTEN: msgspec.json.encode(table)}, page)
+    write_listed({page: "page", tmp_path / WRITTEN: msgspec.json.encode(table)}, page)
     assert written_in(tmp_path) == table
     assert outdated(study, [], tmp_path) == ""
-    page.write_text(new, "utf-8")
+    page.write_text("of another run", "utf-8")
     assert outdated(study, [], tmp_path).startswith(f"{PAGE}: not as ")
