@@ -3,6 +3,10 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("untimed", deadline=None)  # the suite holds no timed assertion
+settings.load_profile("untimed")
 
 LISTED = Path(__file__).with_name("long.txt")
 

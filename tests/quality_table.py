@@ -1,10 +1,10 @@
 """What each fault does to a night: ``python -m tests.quality_table [SEEDS] [KIND ...]``.
 
-``python -m tests.quality_table bias [SEEDS] [CONDITION ...] [--kept FILE]`` prints what a condition leaves in the
-index: the same night with it and without, each scored over the time that its own cleaning left, on seeds from
-`FRESH_SEED` on, which no limit was chosen on. The table is printed anew after every seed. Nights that are done
-are kept in the file, a line each, and not done again: a run may be stopped and goes on there (with the code it
-was begun with).
+``python -m tests.quality_table bias [SEEDS] [CONDITION ...] [--kept FILE] [--first SEED]`` prints what a
+condition leaves in the index: the same night with it and without, each scored over the time that its own
+cleaning left, on seeds from `FRESH_SEED` on, which no limit was chosen on. The table is printed anew after every
+seed. Nights that are done are kept in the file, a line each, and not done again: a run may be stopped and goes on
+there (with the code it was begun with).
 
 Nights with episodes: the night under the fault against the very same night without it, both scored
 over the time that the faulty one calls usable (and the clean one too). Missed and false episodes by
@@ -35,6 +35,10 @@ from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.window import find_window
 from sleepbrux.reference import given
 from sleepbrux.scoring.events import find_events
+from sleepbrux.scoring.night import Night, score
+from sleepbrux.scoring.rate_range import RateRange, excluded_shares, met_shares, range_of, rate_range
+from sleepbrux.scoring.without_doubtful import DOUBTFUL
+from sleepbrux.signal.quality import REPAIRS
 from sleepbrux.signal.swept import sweep_recording
 from sleepbrux.synth.faults import draw_faults
 from sleepbrux.synth.layout import Recipe, plan_night
@@ -71,7 +75,9 @@ CONDITIONS = (
     "sweat",
     "crackle",
     "sway",
+    "spikes",
 )
+HELD = 0.002
 ALL_NIGHT = ("none", "hum", "ecg", "clip")
 KINDS = (*PER_NIGHT, *ALL_NIGHT)
 CLIP_UV = 450.0
@@ -249,6 +255,16 @@ class Bias:
     missed: int = 0
     false: int = 0
     kinds_wrong: int = 0
+    met_mains: float = 0.0
+    met_pops: float = 0.0
+    met_heart: float = 0.0
+    met_spikes: float = 0.0
+    nights: int = 0
+    held_lost: int = 0
+    held: int = 0
+    doubted: int = 0
+    left_out_h: float = 0.0
+    window_h: float = 0.0
     edges_ms: tuple[float, ...] = ()
 
     def __add__(self, other: Bias) -> Bias:
@@ -269,8 +285,16 @@ class Bias:
             f"{self.condition:<25} {self.criterion:<20} {self.clean:>5}"
             f" {100 * paired / max(self.clean, 1):>8.2f} {100 * (1 - self.false / max(self.found, 1)):>8.2f}"
             f" {100 * self.kinds_wrong / paired:>8.2f} {self.index_pct:>+8.2f}"
-            f" {100 * (1 - self.found_h / self.clean_h):>8.2f} {edge:>8.0f}"
+            f" {100 * (1 - self.found_h / self.clean_h):>8.2f} {edge:>8.0f} {self.met_words}"
+            f"; left out {100 * self.left_out_h / self.window_h:.2f}"
+            f"  {self.held_lost} {self.held} of {self.nights}, doubted {self.doubted}"
         )
+
+    @property
+    def met_words(self) -> str:
+        """Of each repair, the share of the counted episodes that meet it."""
+        shares = {key: getattr(self, f"met_{key}") / max(self.found, 1) for key in REPAIRS}
+        return ", ".join(f"{key} {100 * share:.0f}" for key, share in shares.items() if share) or "-"
 
 
 def index_limits_pct(nights: list[Bias]) -> tuple[float, float]:
@@ -310,18 +334,21 @@ def conditioned(plan: NightPlan, condition: str) -> NightPlan:
     return faulted(plan, {"pops at rest": "electrode_pop"}.get(condition, condition))
 
 
-def _own_episodes(swept, plan: NightPlan, criterion: str):
-    usable = [q.usable for q in swept.quality]
-    window = find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s)
-    events = find_events(
+def _own_night(swept, plan: NightPlan, criterion: str) -> Night:
+    return score(
         swept,
         criterion=load_criterion(criterion),
-        window=window,
+        window=find_window((), swept.duration_s, from_s=plan.lights_off_s, to_s=plan.lights_on_s),
         reference=given(LABELS, dict(zip(LABELS, plan.mvc_uv, strict=True))),
     )
-    selection, slot = events.selection.episodes, float(usable[0].grid.slot_s)
-    pairs = np.stack((events.episodes.starts[selection], events.episodes.stops[selection]), axis=1) * slot
-    return pairs, [events.episodes.kind[k] for k in selection], events.selection.valid.hours
+
+
+def _own_episodes(night: Night):
+    """(start, stop) and kind of the counted episodes, and valid hours."""
+    chosen, episodes = night.selection.episodes, night.episodes
+    slot = float(episodes.grid.slot_s)
+    pairs = np.stack((episodes.starts[chosen], episodes.stops[chosen]), axis=1) * slot
+    return pairs, [episodes.kind[k] for k in chosen], night.selection.valid.hours
 
 
 @lru_cache(maxsize=1)
@@ -333,7 +360,13 @@ def _clean(seed: int, hours: float):
 @lru_cache(maxsize=len(BIAS_CRITERIA))
 def _clean_episodes(seed: int, hours: float, criterion: str):
     plan, clean = _clean(seed, hours)
-    return _own_episodes(clean, plan, criterion)
+    return _own_episodes(_own_night(clean, plan, criterion))
+
+
+def _holds(found: RateRange | None, rate: float) -> bool:
+    """Whether a rate lies in a range, but for a share that other valid hours make."""
+    assert found is not None
+    return found.low_per_hour * (1 - HELD) <= rate <= found.high_per_hour * (1 + HELD)
 
 
 def bias(condition: str, seed: int, hours: float = 2.0) -> list[Bias]:
@@ -343,7 +376,8 @@ def bias(condition: str, seed: int, hours: float = 2.0) -> list[Bias]:
     rows = []
     for criterion in BIAS_CRITERIA:
         before, kinds, clean_h = _clean_episodes(seed, hours, criterion)
-        after, found_kinds, found_h = _own_episodes(bad, plan, criterion)
+        night = _own_night(bad, plan, criterion)
+        after, found_kinds, found_h = _own_episodes(night)
         matching = match_events(before, after)
         edges, wrong = [], 0
         for i, (start, stop) in enumerate(before):
@@ -362,7 +396,15 @@ def bias(condition: str, seed: int, hours: float = 2.0) -> list[Bias]:
                 matching.missed,
                 matching.false,
                 wrong,
-                tuple(edges),
+                **{f"met_{key}": share * len(after) for key, share in met_shares(night).items()},
+                nights=1,
+                held_lost=int(_holds(rate_range(night.measures), len(before) / clean_h)),
+                held=int(_holds(range_of(night), len(before) / clean_h)),
+                doubted=int(any(n.code == DOUBTFUL for n in night.notes)),
+                left_out_h=sum(excluded_shares(night).get(r, 0.0) for r in ("movement", "spikes"))
+                * night.selection.window.hours,
+                window_h=night.selection.window.hours,
+                edges_ms=tuple(edges),
             )
         )
     return rows
@@ -380,11 +422,13 @@ def kept_nights(path: Path) -> dict[tuple[int, str], list[Bias]]:
     }
 
 
-def bias_table(seeds: int, conditions: Iterable[str], path: Path | None = None) -> None:
+def bias_table(
+    seeds: int, conditions: Iterable[str], path: Path | None = None, first: int = FRESH_SEED
+) -> None:
     """Print a line a condition and criterion, after every seed."""
     names, nights = list(conditions), []
     kept = {} if path is None else kept_nights(path)
-    for seed in range(FRESH_SEED, FRESH_SEED + seeds):
+    for seed in range(first, first + seeds):
         for name in names:
             if (seed, name) in kept:
                 continue
@@ -396,10 +440,10 @@ def bias_table(seeds: int, conditions: Iterable[str], path: Path | None = None) 
                     )
         nights.append([kept[seed, name] for name in names])
         print(
-            f"\nseeds {FRESH_SEED} to {seed}\n"
+            f"\nseeds {first} to {seed}\n"
             "condition                 criterion               n   sens %    PPV %  kinds %  index %   lost %"
-            "  edge p95 ms"
-            "  index 95 %"
+            "  edge p95 ms  episodes met by a repair, %"
+            "  clean rate in range by lost time alone, and with the bias; warned of doubt; index 95 %"
         )
         for of_condition in zip(*nights, strict=True):
             for rows in zip(*of_condition, strict=True):
@@ -439,11 +483,24 @@ def main(seeds: int, kinds: Iterable[str]) -> None:
             )
 
 
+def _taken(words: list[str], option: str) -> str:
+    """Value behind an option, taken out of the words; empty without it."""
+    if option not in words:
+        return ""
+    at = words.index(option)
+    del words[at]
+    return words.pop(at)
+
+
 if __name__ == "__main__" and sys.argv[1:2] == ["bias"]:
     words = sys.argv[2:]
-    kept_in = Path(words.pop(words.index("--kept") + 1)) if "--kept" in words else None
-    words = [word for word in words if word != "--kept"]
-    bias_table(int(words[0]) if words else 9, words[1:] or CONDITIONS, kept_in)
+    kept_in, first = _taken(words, "--kept"), _taken(words, "--first")
+    bias_table(
+        int(words[0]) if words else 9,
+        words[1:] or CONDITIONS,
+        Path(kept_in) if kept_in else None,
+        int(first or FRESH_SEED),
+    )
 elif __name__ == "__main__":
     selection = sys.argv[2:] or KINDS
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 8, selection)

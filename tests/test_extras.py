@@ -16,7 +16,7 @@ from tests.recording.xdf_files import Stream, xdf
 
 ROOT = Path(__file__).resolve().parents[1]
 EXTRAS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["optional-dependencies"]
-FOR_DEVELOPERS = {"test", "lint", "mutation", "docs", "notebooks"}
+FOR_DEVELOPERS = {"test", "lint", "mutation", "coverage", "docs", "notebooks"}
 # What each package is imported as; what is asked for without it.
 DOORS = {
     "gee": {"statsmodels": "gee"},

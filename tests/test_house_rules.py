@@ -21,10 +21,10 @@ ROOMS = {
     "numbers, parallel work, provenance, the sentence of purpose, the version",
     "criteria": "rule sets as frozen values, their loader, one TOML file a published criterion",
     "recording": "a lazy `Recording` from a file (`formats/`: EDF, tables, WAV, HDF5, XDF, mne), an array or marks; "
-    "labels, units, stages, clocks, the analysed window; copies without the person",
+    "labels, units, stages, clocks, the analysed window; its accepted clenches; copies without the person",
     "signal": "kernels and their plain twins, filters, the sweep of a recording, envelope, quality, heart, "
     "movement, sound; `surroundings/`: what else was recorded",
-    "reference": "what 100 % MVC and rest mean: levels, trials, detector, proposal; the clench test",
+    "reference": "what 100 % MVC and rest mean: levels, trials, detector; the clench test",
     "study": "the study file, its drafting and checking, wear, clench tests of a study",
     "scoring": "bursts, episodes, lost time, measures, uncertainty, distributions, robustness, usability; "
     "`context/`: what surrounds an episode; `night.py`: the one order of stages",
@@ -63,6 +63,7 @@ DOORS = {
         "review/guard.py",
         "review/server.py",
         "review/serving.py",
+        "practice/reviewing.py",
         "practice/server.py",
         "live/server.py",
     },

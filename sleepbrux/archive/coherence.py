@@ -30,7 +30,7 @@ from sleepbrux.scoring.night import Night
 from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.signal.doubtful_activity import DOUBTS
 from sleepbrux.signal.extremes import Extremes
-from sleepbrux.signal.quality import REASONS
+from sleepbrux.signal.quality import REASONS, REPAIRS, Quality
 from sleepbrux.signal.surroundings.model import STAGES, Surroundings
 from sleepbrux.signal.sweep import STAT_NAMES, ChannelFrames, Layout
 from sleepbrux.signal.swept import LEAST_RATE_HZ, MOST_RATE_HZ, Swept
@@ -341,15 +341,18 @@ def check_night(night: Night) -> None:
         _levels(other.reference.levels)
     if night.reference is not None:
         _levels(night.reference.levels)
-    for quality in night.quality:
-        if not set(quality.faults) <= set(REASONS):
-            _refuse("faults", "have an unknown reason")
-        if not set(quality.doubts) <= set(DOUBTS):
-            _refuse("doubts", "have an unknown reason")
+    _reasons(night.quality)
     try:
         from_table(msgspec.to_builtins(night.criterion), "criterion")
     except CriterionError as error:
         raise IncoherentError(str(error)) from error
+
+
+def _reasons(qualities: Iterable[Quality]) -> None:
+    for quality in qualities:
+        for name, known in (("faults", REASONS), ("doubts", DOUBTS), ("repaired", REPAIRS)):
+            if not set(getattr(quality, name)) <= set(known):
+                _refuse(name, "have an unknown reason")
 
 
 def _levels(levels: Iterable[Any]) -> None:

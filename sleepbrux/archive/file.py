@@ -11,7 +11,7 @@ Layout, told at length in ``docs/archive.md``::
     /header              one JSON text: recording, criterion, reference, window, notes, measures
     /frames/0/energy     float32 (n_frames,), rectified the same; stats float64 (n_blocks, 15)
     /bursts/0/...        one column a data set: bursts of channel 0, then /merged, /episodes
-    /quality/0/...       usable, clipped, each fault and each doubt: int64 (n_spans, 2), in frames
+    /quality/0/...       usable, clipped, each fault, doubt, repair: int64 (n_spans, 2), in frames
     /selection/...       window, valid, positions of the events that count
     /traces/...          filtered signal around episodes, lowest and highest each 20 ms; may be absent
     /labels/...          what surrounds each episode, one column a data set
@@ -30,11 +30,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from fractions import Fraction
 from functools import reduce
+from io import FileIO
 from pathlib import Path
 from typing import Any
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepbrux.archive.coherence import IncoherentError, check_night
 from sleepbrux.archive.earlier import present_groups, present_header
@@ -71,6 +73,7 @@ from sleepbrux.signal.sweep import ChannelFrames
 from sleepbrux.signal.swept import Swept
 
 SPARE_BYTES = 4_000_000
+_MOST_READS = 3
 # Said of an archive of an earlier method, whatever is made from it.
 EARLIER_METHOD = Note(
     "archived-by-earlier-method",
@@ -267,12 +270,26 @@ def _read_whole(path: Path) -> _Group:
 
     The HDF5 library can loop without end over a file, and a check sum can be made anew by anybody.
     """
-    answer, parts = ask(path, "archive", Findings(path))
+    for _ in range(_MOST_READS):
+        before = path.stat()
+        answer, parts = ask(path, "archive", Findings(path))
+        shapes = {name: shape for name, shape in answer["sets"] if name in answer["places"]}
+        with path.open("rb", buffering=0) as file:
+            if _state(os.fstat(file.fileno())) == _state(before):  # else part of one, part of another night
+                return _assembled(answer, parts, _large(file, shapes, answer["places"]))
+    raise ArchiveError(
+        f"{path.name}: it was replaced each time that it was read; wait until scoring has ended"
+    )
+
+
+def _state(seen: os.stat_result) -> tuple[int, ...]:
+    return (seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns)
+
+
+def _assembled(answer: dict[str, Any], parts: list[NDArray[Any]], large: dict[str, Any]) -> _Group:
+    """Groups and tables as they hang together."""
     groups = {name: _Group(attrs) for name, attrs in answer["groups"].items()}
     root, sent = groups[""], iter(parts)
-    large = _large(
-        path, {name: shape for name, shape in answer["sets"] if name in answer["places"]}, answer["places"]
-    )
     items: dict[str, Any] = {
         name: large[name] if name in large else next(sent).reshape(shape) for name, shape in answer["sets"]
     }
@@ -283,29 +300,23 @@ def _read_whole(path: Path) -> _Group:
     return root
 
 
-def _large(path: Path, shapes: dict[str, list[int]], places: dict[str, tuple[str, int]]) -> dict[str, Any]:
+def _large(file: FileIO, shapes: dict[str, list[int]], places: dict[str, tuple[str, int]]) -> dict[str, Any]:
     """The tables of which the reading process told the place, as they lie in the file.
 
     What it told came out of the file, so it is held against the file: numbers only, inside it, and
     together no more than it holds.
     """
     found: dict[str, Any] = {}
-    with path.open("rb", buffering=0) as file:
-        left = size = os.fstat(file.fileno()).st_size
-        for name, (kind, first) in places.items():
-            dtype, n = np.dtype(kind), math.prod(shapes[name])
-            left -= n * dtype.itemsize
-            if (
-                dtype.kind not in "iuf"
-                or min(shapes[name], default=0) < 0
-                or left < 0
-                or not 0 <= first <= size
-            ):
-                raise ValueError(f"{name} does not lie in the file")
-            found[name] = np.fromfile(file, dtype, n, offset=first - file.tell())
-            if found[name].size != n:
-                raise ValueError(f"{name} does not lie in the file")
-            found[name] = found[name].reshape(shapes[name])
+    left = size = os.fstat(file.fileno()).st_size
+    for name, (kind, first) in places.items():
+        dtype, n = np.dtype(kind), math.prod(shapes[name])
+        left -= n * dtype.itemsize
+        if dtype.kind not in "iuf" or min(shapes[name], default=0) < 0 or left < 0 or not 0 <= first <= size:
+            raise ValueError(f"{name} does not lie in the file")
+        found[name] = np.fromfile(file, dtype, n, offset=first - file.tell())
+        if found[name].size != n:
+            raise ValueError(f"{name} does not lie in the file")
+        found[name] = found[name].reshape(shapes[name])
     return found
 
 
@@ -379,14 +390,18 @@ def _night(file: _Group) -> Night:
             )
         )
         group = file[f"quality/{k}"]
-        faults = {reason: Spans.of(grid, data[()]) for reason, data in group.get("faults", {}).items()}
+        faults, doubts, repaired = (
+            {reason: Spans.of(grid, data[()]) for reason, data in group.get(name, {}).items()}
+            for name in ("faults", "doubts", "repaired")
+        )
         quality.append(
             Quality(
                 Spans.of(grid, group["usable"][()]),
                 faults,
                 Spans.of(grid, group["clipped"][()]),
                 header.quality_notes[k],
-                {reason: Spans.of(grid, data[()]) for reason, data in group.get("doubts", {}).items()},
+                doubts,
+                repaired,
             )
         )
     for k, label in enumerate(header.burst_labels):

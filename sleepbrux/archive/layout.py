@@ -27,7 +27,7 @@ from sleepbrux.signal.surroundings.model import Position, Stages, Surroundings
 from sleepbrux.signal.wake import WakeProbability
 
 FORMAT = "sleepbrux night"
-SCHEMA_VERSION = "4.0"
+SCHEMA_VERSION = "4.1"
 EARLIER = ("2", "3")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -341,6 +342,18 @@ HOURS_OF = {
     "episodes_outside_wake_and_movement_per_hour": "sleep_hours",
     "episodes_in_probable_sleep_per_hour": "awake_estimated_hours",
 }
+_OF_PART = re.compile(r"episodes_(in|position)_\w+_per_hour")
+
+
+def of_part(name: str) -> bool:
+    """Whether a rate is per hour of one stage or position, hours that no measure of the night holds.
+
+    Examples
+    --------
+    >>> [of_part(f"episodes_{name}_per_hour") for name in ("in_n2", "position_left", "in_probable_sleep")]
+    [True, True, False]
+    """
+    return name not in HOURS_OF and _OF_PART.fullmatch(name) is not None
 
 
 @dataclass(frozen=True)
@@ -353,7 +366,7 @@ class NightValue:
         In the unit of the measure; None where it could not be computed, and ``reason`` says why.
     count, exposure
         Events, and what they were divided by: for a rate valid hours, or its own (`HOURS_OF`), 1 (night)
-        for a count. None for a measure that does not count events.
+        for a count. None for a measure that does not count events, and for a rate whose hours are not known.
     """
 
     id: str
@@ -374,7 +387,7 @@ def night_value(night: NightFigures, name: str) -> NightValue:
     own = night.measures.get(HOURS_OF.get(name, ""))
     hours = night.valid_hours if own is None or own.value is None else own.value
     exposure = hours if measure.unit == "1/h" else 1.0
-    if measure.unit != "1/h" and not name.endswith("_count"):
+    if of_part(name) or (measure.unit != "1/h" and not name.endswith("_count")):
         return NightValue(night.id, value)
     return NightValue(night.id, value, round(value * exposure), exposure)
 

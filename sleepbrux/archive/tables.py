@@ -128,7 +128,8 @@ def spans(night: Night) -> dict[str, tuple[NDArray[np.float64], dict[str, str]]]
     """Spans of the night by path, float64 of shape (n, 2), half-open, in s; and what each is about.
 
     ``window`` and ``valid`` are those of the events; ``usable/k`` is recorded and fit to be scored in channel
-    k, ``excluded/k/REASON`` was left out of it, ``doubtful/k/REASON`` counts and is doubtful.
+    k, ``excluded/k/REASON`` was left out of it, ``doubtful/k/REASON`` counts and is doubtful, and the level in
+    ``repaired/k/REASON`` is that of a repair.
     """
     found: dict[str, tuple[NDArray[np.float64], dict[str, str]]] = {
         "window": (_seconds(night.selection.window), {"about": night.selection.basis}),
@@ -141,4 +142,6 @@ def spans(night: Night) -> dict[str, tuple[NDArray[np.float64], dict[str, str]]]
             found[f"excluded/{k}/{reason}"] = (_seconds(part), channel | {"reason": reason})
         for reason, part in sorted(quality.doubts.items()):
             found[f"doubtful/{k}/{reason}"] = (_seconds(part), channel | {"reason": reason})
+        for reason, part in sorted(quality.repaired.items()):
+            found[f"repaired/{k}/{reason}"] = (_seconds(part), channel | {"reason": reason})
     return found

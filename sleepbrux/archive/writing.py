@@ -58,6 +58,8 @@ def write_night(night: Night, file: Any) -> None:
             group.create_dataset(f"faults/{reason}", data=faulty.bounds)
         for reason, doubtful in sorted(quality.doubts.items()):
             group.create_dataset(f"doubts/{reason}", data=doubtful.bounds)
+        for reason, changed in sorted(quality.repaired.items()):
+            group.create_dataset(f"repaired/{reason}", data=changed.bounds)
     for k, bursts in enumerate(night.bursts):
         put_columns(file.create_group(f"bursts/{k}"), bursts, array_names(Bursts))
         file[f"bursts/{k}"].attrs["slot_s"] = to_text(bursts.grid.slot_s)

@@ -36,8 +36,8 @@ from sleepbrux.core.texts import file_name, visible
 from sleepbrux.core.version import __version__
 from sleepbrux.criteria import load_criterion
 from sleepbrux.recording.candidates import TABLES
+from sleepbrux.recording.clenches import sidecar
 from sleepbrux.recording.formats.edf_header import kind_of
-from sleepbrux.reference.proposal import sidecar
 
 FOLDER = RECORDS
 RECORD_SCHEMA = 2

@@ -218,6 +218,7 @@ def command(
     if out is not None:
         from sleepbrux.report.outputs import write_agreement
 
+        options.say_sets(out)
         earlier = _earlier(out, found)
         click.echo(f"written: {', '.join(write_agreement(found, matched, out))}")
         if earlier:

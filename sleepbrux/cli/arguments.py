@@ -15,6 +15,7 @@ OPTIONS = {
     "issued": "--issued",
     "labels": "--label",
     "mvc_uv": "--mvc-uv",
+    "nights": "--nights",
     "out": "--out",
     "pseudonym": "--pseudonym",
     "rate_hz": "--rate",

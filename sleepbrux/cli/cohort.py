@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sleepbrux.analysis.plan_arguments import SPREADS
 from sleepbrux.cli import next_steps, options
-from sleepbrux.cli.plan import SPREADS
 from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import StudyError, UsageError
 
@@ -223,8 +223,8 @@ def command(
     sequence), or study files whose nights have been scored.
     """
     from sleepbrux.analysis.cohort import cohort_text, compare_cohort, read_cohort
+    from sleepbrux.archive.file_sets import write_listed
     from sleepbrux.cli.reviews import say_unread
-    from sleepbrux.core.files import write_together
     from sleepbrux.core.purpose import PURPOSE
     from sleepbrux.recording.files import file_digest
     from sleepbrux.report.cohort_page import render_cohort
@@ -246,13 +246,15 @@ def command(
     alone = len(studies) == 1
     made_from = {p.name if alone else f"{k}: {p.name}": file_digest(p) for k, p in enumerate(studies, 1)}
     page = render_cohort(found, nights)
-    write_together({out / "cohort.json": cohort_text(found, made_from), out / "cohort.report.html": page})
-    click.echo(f"page: {out / 'cohort.report.html'}")
+    lead = out / "cohort.report.html"
+    options.say_sets(out)
+    write_listed({out / "cohort.json": cohort_text(found, made_from), lead: page}, lead)
+    click.echo(f"page: {lead}")
     if studies[0].suffix.casefold() == ".toml":
         where = ("--results", results) if results else ()
         next_steps.say_next(("look at one person", ("compare", studies[0], *where)))
     elif rate := _baseline_rate(found, nights):
         next_steps.say_next(
-            ("how many nights one person needs", ("plan", "--rate", rate, "--spread", SPREADS[0]))
+            ("how many nights one person needs", ("plan", "--rate", rate, "--spread", next(iter(SPREADS))))
         )
     return 1 if unread else 0

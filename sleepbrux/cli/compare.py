@@ -221,6 +221,7 @@ def command(
         headline(answer_of(contrast))
     click.echo(_shown(found, plans), nl=False)
     target = out or result_folder(plan, folder)
+    options.say_sets(target, _file_of(study).parent)
     click.echo(f"page: {write_compared(compared, plan, folder, target)}")
     unused = say_unread(reading.unread)
     file = _file_of(study)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import next_steps
-from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.options import say_doubts, say_sets
 from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import SleepbruxError, UsageError
 from sleepbrux.core.texts import count_of, file_name
@@ -209,6 +209,7 @@ def command(
         letter=letters_of(archives, nights, names, plans, dates=with_dates),
         studies=plans,
     )
+    say_sets(out)
     written = write_exports(nights, automatic, out, wish)
     if nights:
         headline(f"{count_of(len(written), 'file')} of {count_of(len(nights), 'night')} written")

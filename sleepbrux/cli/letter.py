@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sleepbrux.cli import next_steps, options
-from sleepbrux.cli.options import say_doubts
+from sleepbrux.cli.options import say_doubts, say_sets
 from sleepbrux.cli.terminal import headline
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import file_name
@@ -135,6 +135,7 @@ def command(
 
     basis = _study(study, results) if study is not None else _of_archives(archives)
     target = out or (study or archives[0]).with_name("letter.pdf")
+    say_sets(target.parent, next_steps.found_results(study, results) if study else None)
     same = write_letter(basis, fields, target, dates=with_dates)
     headline(letter_answer(basis.letters, basis.comparison)[0])
     click.echo(f"letter:  {target}\nas HTML: {same}")

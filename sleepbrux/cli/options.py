@@ -268,3 +268,15 @@ def say_doubts(archive: Path) -> None:
 
     for text in filter(None, (*doubts(archive), unlisted(archive))):
         click.echo(f"note: {text}", err=True)
+    say_sets(archive.parent)
+
+
+def say_sets(*folders: Path | None) -> None:
+    """Say once which files of letter, study page, agreement or export in a folder are of two runs."""
+    from sleepbrux.archive.file_sets import folder_doubts
+
+    said = click.get_current_context().meta.setdefault("sleepbrux.folders", set())
+    for folder in {path.resolve() for path in folders if path is not None} - said:
+        said.add(folder)
+        for text in folder_doubts(folder):
+            click.echo(f"note: {text}", err=True)

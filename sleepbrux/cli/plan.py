@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,17 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sleepbrux.analysis.plan_arguments import ARGUMENTS, Wish, looks_in
 from sleepbrux.cli import next_steps, options
 from sleepbrux.cli.terminal import headline, progress_bar, table_lines
 from sleepbrux.core.errors import UsageError
 from sleepbrux.core.texts import count_of
 
 if TYPE_CHECKING:
-    from sleepbrux.analysis.planning import Plan, Variation
-
-SPREADS = ("lavigne2001 episodes", "lavigne2001 bursts", "miettinen2018 episodes")
-DESIGNS = ("A-B-A", "randomised nights", "randomised blocks")
-PLANNED = ("A-B", *DESIGNS)
+    from sleepbrux.analysis.planning import Plan, Schedule, Variation
 
 
 def _curve(plan: Plan) -> list[str]:
@@ -67,12 +65,7 @@ def _shown(plans: Sequence[Plan]) -> list[str]:
 
 
 def _of_study(
-    study: Path,
-    results: Path | None,
-    ratios: Sequence[float],
-    power: float,
-    most_nights: int,
-    progress: Callable[[], object],
+    study: Path, results: Path | None, wish: Wish, progress: Callable[[], object]
 ) -> tuple[Plan, ...]:
     """What the page of the study says of more nights: the same nights, design and numbers."""
     from sleepbrux.analysis.comparison.records import read_records
@@ -84,7 +77,9 @@ def _of_study(
     plan, beside, due = study_of(study, {})
     reading = read_records(plan, results or beside, suffix=ARCHIVE, due=due, robust=False)
     say_unread(reading.unread)
-    return plans_of_nights(plan, reading, ratios, power=power, most_nights=most_nights, progress=progress)
+    return plans_of_nights(
+        plan, reading, wish.ratios, power=wish.power, most_nights=wish.most_nights, progress=progress
+    )
 
 
 def _fixed(file: Path, results: Path | None) -> list[str]:
@@ -105,32 +100,25 @@ def _fixed(file: Path, results: Path | None) -> list[str]:
     return [*(f"{n.severity}: {n.text}" for n in fixing_notes(record, plan)), f"record: {path}"]
 
 
-def _variation(
-    spread: str | None, cv_pct: float | None, rate: float | None, hours: float
-) -> tuple[float, Variation]:
+def _variation(wish: Wish) -> tuple[float, Variation]:
     """Events a night without an appliance, and how far nights vary."""
     from sleepbrux.analysis.planning import Variation
     from sleepbrux.analysis.planning.planning_files import published
 
-    if rate is None:
+    if wish.rate is None:
         raise UsageError("give --rate (events per valid hour without an appliance), or --study")
-    events = rate * hours
-    if (spread is None) == (cv_pct is None):
+    events = wish.rate * wish.hours
+    if (wish.spread is None) == (wish.cv_pct is None):
         raise UsageError("give either --spread (published) or --cv-pct (beyond counting)")
-    if spread is not None:
-        return events, published(spread, events)
-    return events, Variation(cv_pct or 0.0, "as given")
+    if wish.spread is not None:
+        return events, published(wish.spread, events)
+    return events, Variation(wish.cv_pct or 0.0, "as given")
 
 
 def _looks(text: str | None) -> tuple[int, ...]:
     """Numbers of nights at which is looked, from ``"4,7,10"``."""
-    if text is None:
-        return ()
-    try:
-        looks = tuple(int(v) for v in text.split(","))
-    except ValueError:
-        looks = ()
-    if len(looks) < 2 or list(looks) != sorted(set(looks)) or looks[0] < 4:
+    looks = looks_in(text or "")
+    if text is not None and not looks:
         raise UsageError(
             f"--looks {text!r}: give two or more rising numbers of nights in each condition, the first 4 or "
             "more, for example 6,9,12"
@@ -138,21 +126,8 @@ def _looks(text: str | None) -> tuple[int, ...]:
     return looks
 
 
-def _schedule(
-    design: str,
-    conditions: list[str],
-    nights: int,
-    start: datetime | None,
-    seed: int,
-    looks: Sequence[int],
-    out: Path,
-) -> list[str]:
-    from sleepbrux.analysis.planning.planning_files import write_schedule
-
-    if start is None:
-        raise UsageError("--schedule needs --start, the date of the first night (YYYY-MM-DD)")
-    laid = write_schedule(design, conditions, nights, start.date(), out, seed=seed, looks=looks)  # type: ignore[arg-type]
-    lines = [f"\n{design}, seed {seed}: {laid.analysis}"]
+def _schedule(laid: Schedule, seed: int, out: Path) -> list[str]:
+    lines = [f"\n{laid.design}, seed {seed}: {laid.analysis}"]
     if laid.least_p is not None:
         lines.append(f"Least possible p of the rearrangement test: {laid.least_p:.4f}.")
     if laid.warning:
@@ -166,6 +141,58 @@ def _schedule(
     ]
 
 
+def _option(name: str) -> Callable[[options.Command], options.Command]:
+    """The option of an argument of the table."""
+    one = ARGUMENTS[name]
+    least, most = (None if v is None else int(v) for v in (one.least, one.most))
+    more: dict[str, Any] = {"type": None}
+    if one.kind in ("number", "numbers"):
+        more = {"type": options.Number(one.least, one.most, min_open=one.above)}
+    elif one.kind == "whole":
+        more = {"type": click.IntRange(least, most)}
+    elif one.kind == "choice":
+        more = {"type": click.Choice(one.choices)}
+    elif one.kind == "day":
+        more = {"type": click.DateTime(["%Y-%m-%d"])}
+    if one.kind == "numbers":
+        more["multiple"] = True
+    elif one.kind == "names":
+        more = {
+            "type": options.Words(),
+            "multiple": True,
+            "metavar": "NAME",
+            "callback": options.names,
+            "default": ("none,appliance",),
+            "show_default": "none,appliance",
+        }
+    elif one.default:
+        convert = int if one.kind == "whole" else float
+        more |= {"default": convert(one.default), "show_default": True}
+    more_words = (
+        "; repeat it for each, or write them with commas and no blanks between them."
+        if one.kind == "names"
+        else ""
+    )
+    return click.option(f"--{name.replace('_', '-')}", name, help=one.words + more_words, **more)
+
+
+def _wished(command: options.Command) -> options.Command:
+    """The options of every argument of the table; the command takes them as ``wish``."""
+
+    @functools.wraps(command)
+    def wrapped(**given: Any) -> Any:
+        wish = {name: given.pop(name) for name in ARGUMENTS}
+        start = wish["start"]
+        wish |= {"looks": _looks(wish["looks"]), "conditions": tuple(wish["conditions"])}
+        wish["start"] = start.date() if start is not None else None
+        return command(wish=Wish(**wish), **given)
+
+    with_options: options.Command = wrapped
+    for name in reversed(ARGUMENTS):
+        with_options = _option(name)(with_options)
+    return with_options
+
+
 @click.command()
 @click.option(
     "--study",
@@ -174,84 +201,7 @@ def _schedule(
     help="Study file or folder with nights.csv: the person's own rate and variation.",
 )
 @options.results
-@click.option(
-    "--rate",
-    type=options.Number(0, 10_000, min_open=True),
-    default=None,
-    help="Events per valid hour without an appliance.",
-)
-@click.option(
-    "--hours",
-    type=options.Number(0, 24, min_open=True),
-    default=7.0,
-    show_default=True,
-    help="Valid hours of a night.",
-)
-@click.option("--spread", type=click.Choice(SPREADS), default=None, help="A published variation.")
-@click.option(
-    "--cv-pct",
-    type=options.Number(0, 300),
-    default=None,
-    help="Variation between nights beyond counting, SD in % of the mean.",
-)
-@click.option(
-    "--ratio",
-    type=options.Number(0, 100, min_open=True),
-    multiple=True,
-    help="True ratio to be detected; repeatable [default: 0.5 and 0.75].",
-)
-@click.option(
-    "--power",
-    type=options.Number(0.5, 0.99),
-    default=0.8,
-    show_default=True,
-    help="Wanted power: share of studies that detect it.",
-)
-@click.option(
-    "--design",
-    "planned",
-    type=click.Choice(PLANNED),
-    default=None,
-    help="How nights are laid out [default: as --schedule, else randomised nights].",
-)
-@click.option(
-    "--contrasts",
-    type=click.IntRange(1, 9),
-    default=None,
-    help="Conditions that are compared with the baseline [default: those of --conditions].",
-)
-@click.option(
-    "--looks", default=None, help="Nights in each condition at which is looked, set beforehand: 6,9,12."
-)
-@click.option(
-    "--most-nights",
-    type=click.IntRange(4, 200),
-    default=60,
-    show_default=True,
-    help="Stop at so many nights in each condition.",
-)
-@click.option(
-    "--schedule", "design", type=click.Choice(DESIGNS), default=None, help="Also lay out nights by date."
-)
-@click.option(
-    "--conditions",
-    type=options.Words(),
-    multiple=True,
-    default=("none,appliance",),
-    show_default="none,appliance",
-    metavar="NAME",
-    callback=options.names,
-    help="For the schedule: conditions, the baseline first; repeat it for each, or write them with "
-    "commas and no blanks between them.",
-)
-@click.option(
-    "--nights",
-    type=click.IntRange(4, 200),
-    default=None,
-    help="For the schedule: nights in each [default: what the first ratio needs].",
-)
-@click.option("--start", type=click.DateTime(["%Y-%m-%d"]), default=None, help="Date of the first night.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the drawing.")
+@_wished
 @click.option(
     "--fix",
     "fixed",
@@ -265,60 +215,30 @@ def _schedule(
     default=Path(),
     help="Folder for the table and the schedule [default: here].",
 )
-def command(
-    study: Path | None,
-    results: Path | None,
-    rate: float | None,
-    hours: float,
-    spread: str | None,
-    cv_pct: float | None,
-    ratio: tuple[float, ...],
-    power: float,
-    planned: str | None,
-    contrasts: int | None,
-    looks: str | None,
-    most_nights: int,
-    design: str | None,
-    conditions: list[str],
-    nights: int | None,
-    start: datetime | None,
-    seed: int,
-    fixed: Path | None,
-    out: Path,
-) -> int:
+def command(study: Path | None, results: Path | None, wish: Wish, fixed: Path | None, out: Path) -> int:
     """Plan a comparison: nights in each condition to detect a change, by simulation.
 
     The simulated nights go through the very analysis and rules of ``sleepbrux compare``.
     """
-    from sleepbrux.analysis.planning import Planned, plan_nights
-    from sleepbrux.analysis.planning.planning_files import nights_of, write_plans
+    from sleepbrux.analysis.planning.planning_files import PLAN, plans_wished, write_planned
     from sleepbrux.core.purpose import PURPOSE
 
     if fixed is not None:
         click.echo("\n".join(_fixed(fixed, results)))
-        if rate is None and study is None:
+        if wish.rate is None and study is None:
             return 0
-    ratios = ratio or (0.5, 0.75)
+    if wish.schedule is not None and wish.start is None:
+        raise UsageError("--schedule needs --start, the date of the first night (YYYY-MM-DD)")
     with progress_bar(desc="points simulated") as bar:
         if study is not None:
-            plans = _of_study(study, results, ratios, power, most_nights, bar.update)
+            plans = _of_study(study, results, wish, bar.update)
         else:
-            events, variation = _variation(spread, cv_pct, rate, hours)
-            laid: Any = planned or design or "randomised nights"
-            others = contrasts or max(len(conditions) - 1, 1)
-            wanted_plan = Planned(laid, others, looks=_looks(looks), power=power, most_nights=most_nights)
-            plans = tuple(plan_nights(events, variation, r, wanted_plan, progress=bar.update) for r in ratios)
-    answers, lines = [plan.answer for plan in plans], _shown(plans)
-    table = write_plans(plans, out)
-    if design is not None:
-        try:
-            wanted = nights or nights_of(plans[0])
-        except UsageError as error:
-            raise UsageError(f"{error}; give --nights for a schedule") from None
-        lines += _schedule(design, conditions, wanted, start, seed, _looks(looks), out)
-    for answer in answers:
-        headline(answer)
-    click.echo("\n".join([*lines, f"table: {table}", PURPOSE]))
+            plans = plans_wished(wish, *_variation(wish), progress=bar.update)
+    laid = write_planned(plans, wish, out)
+    lines = [*_shown(plans), *(_schedule(laid, wish.seed, out) if laid else ())]
+    for plan in plans:
+        headline(plan.answer)
+    click.echo("\n".join([*lines, f"table: {out / PLAN}", PURPOSE]))
     if study is None:
         next_steps.say_next(("draft the study file", ("study", "new", out)))
     return 0

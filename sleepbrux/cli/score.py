@@ -51,7 +51,7 @@ def _say(path: Path, stem: str, night: Night, out: Path) -> None:
     from sleepbrux.report.outputs import REPORT
     from sleepbrux.report.wording import count_phrase, next_words, rate_phrase, verdict_words
     from sleepbrux.scoring.night import REPLACED, meant_criterion
-    from sleepbrux.scoring.possible_counts import rate_range
+    from sleepbrux.scoring.rate_range import range_of
     from sleepbrux.scoring.usability import after_night
 
     warnings = sum(n.severity == "warning" for n in night.notes)
@@ -66,7 +66,7 @@ def _say(path: Path, stem: str, night: Night, out: Path) -> None:
         + (f"; {count_of(warnings, 'warning')} in the report" if warnings else "")
     )
     click.echo(f"  {verdict_words(after_night(night))}. {next_words(night)}")
-    moved = rate_range(night.measures)
+    moved = range_of(night)
     if moved is not None and moved.low_per_hour < moved.high_per_hour:
         click.echo(f"  {moved.sentence}")
     click.echo(f"  report: {out / (stem + REPORT)}")

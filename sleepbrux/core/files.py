@@ -13,6 +13,7 @@ import math
 import os
 import re
 import secrets
+import shutil
 import time
 import tomllib
 import zlib
@@ -75,6 +76,12 @@ def settle_now(temporary: Path, path: Path) -> None:
         temporary.unlink(missing_ok=True)
 
 
+def temporary_name(path: Path) -> Path:
+    """Where a file or folder is made that is to be called ``path``: a name that says which run makes it."""
+    token = f"{_place()}-{os.getpid()}-{_RUN}{secrets.token_hex(4)}"
+    return path.with_name(f".{path.name}.{token}{PARTIAL}")
+
+
 @contextmanager
 def replacing(path: Path, settle: Settle = settle_now) -> Iterator[Path]:
     """A temporary path beside ``path``; settled under that name when the block ends well, else removed.
@@ -85,8 +92,7 @@ def replacing(path: Path, settle: Settle = settle_now) -> Iterator[Path]:
     if path.parent not in _looked_through:
         _looked_through.add(path.parent)
         clear_abandoned(path.parent)
-    token = f"{_place()}-{os.getpid()}-{_RUN}{secrets.token_hex(4)}"
-    temporary = path.with_name(f".{path.name}.{token}{PARTIAL}")
+    temporary = temporary_name(path)
     try:
         yield temporary
     except BaseException:
@@ -101,9 +107,9 @@ def settling(
 ) -> Iterator[Settle]:
     """Files that get their names together when the block is done; or none does.
 
-    A thread flushes each while the block goes on. At its end they are renamed one right after the other, the
-    last of them only when the names of the others are on disk. What goes wrong before that leaves every
-    earlier file as it was.
+    A thread flushes each while the block goes on. At its end they are renamed one right after the other. One that
+    ``last`` names, and the very last, is renamed only when the names of all before it are on disk, whatever
+    order the file system keeps. What goes wrong before that leaves every earlier file as it was.
 
     Parameters
     ----------
@@ -128,7 +134,7 @@ def settling(
                 if path.is_dir():
                     raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path.name)
             for k, (temporary, path, _) in enumerate(waiting, start=1):
-                if k == len(waiting):
+                if k == len(waiting) or place(path):
                     flush_folder(path.parent)
                 temporary.replace(path)
             for folder in {path.parent for _, path, _ in waiting}:
@@ -253,13 +259,13 @@ def _is_alive(process: int) -> bool:
 
 
 def clear_abandoned(folder: Path) -> None:
-    """Remove the temporary files that runs which are gone left in a folder."""
+    """Remove the temporary files and folders that runs which are gone left in a folder."""
     with contextlib.suppress(OSError), os.scandir(folder) as entries:
         found = [Path(e.path) for e in entries if e.name.endswith(PARTIAL) and e.name.startswith(".")]
         for partial in found:
             if is_abandoned(partial):
                 with contextlib.suppress(OSError):
-                    partial.unlink()
+                    shutil.rmtree(partial) if partial.is_dir() else partial.unlink()
 
 
 def flush_folder(folder: Path) -> None:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import secrets
 import shutil
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -21,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import flush_folder, write_text
+from sleepbrux.core.files import clear_abandoned, flush_folder, temporary_name, write_text
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.version import __version__
 from sleepbrux.export.columns import BIDS_EVENTS
@@ -299,9 +298,10 @@ def check_bids(nights: Sequence[tuple[str, Night]], folder: Path, recordings: di
 def _whole(folder: Path) -> Iterator[Path]:
     """A folder to write in; it has its name only when the block ends well.
 
-    What a killed run leaves is called ``.NAME.….partial``.
+    What a killed run leaves is called ``.NAME.….partial``, and cleared by the next.
     """
-    temporary = folder.with_name(f".{folder.name}.{secrets.token_hex(4)}.partial")
+    clear_abandoned(folder.parent)
+    temporary = temporary_name(folder)
     temporary.mkdir(parents=True)
     try:
         yield temporary

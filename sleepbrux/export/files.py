@@ -8,8 +8,9 @@ from importlib import resources
 from pathlib import Path
 
 from sleepbrux.archive.file import save_night
+from sleepbrux.archive.file_sets import EXPORTED, listing
 from sleepbrux.core.errors import Note, UsageError
-from sleepbrux.core.files import replacing, settling
+from sleepbrux.core.files import replacing
 from sleepbrux.core.json_text import json_text
 from sleepbrux.export.bids import BidsForm, check_bids, write_bids
 from sleepbrux.export.dictionary import dictionary_csv
@@ -194,7 +195,9 @@ def write_files(
     folder.mkdir(parents=True, exist_ok=True)
     written = [folder / name for name in made]
     reviewed = {stem for stem, night in nights if night.review is not None}
-    with settling() as settle:
+    names = [*made, *(f"{name}{ARCHIVE}" for name, _ in zip(stems, automatic, strict=False))]
+    bids = [BIDS_FOLDER] if "bids" in wish.kinds else []
+    with listing(folder / EXPORTED, [*names, *bids]) as settle:
         for name, content in made.items():
             with replacing(folder / name, settle) as temporary:
                 temporary.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)

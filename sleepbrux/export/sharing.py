@@ -29,8 +29,7 @@ from sleepbrux.recording.allowed_words import (
 from sleepbrux.recording.formats.edf_header import FILE_FIELDS, SIGNAL_FIELDS
 from sleepbrux.recording.identity_search import Search, dates_of, words_of
 from sleepbrux.recording.model import Channel, Mark
-from sleepbrux.reference import NATURAL, Reference
-from sleepbrux.reference.model import NOT_STATED
+from sleepbrux.reference import NATURAL, NOT_STATED, Reference
 from sleepbrux.scoring.context.counts import slug
 from sleepbrux.scoring.events import AVERAGE_LABEL
 from sleepbrux.scoring.measures import Measure

@@ -18,7 +18,7 @@ from sleepbrux.reference import Reference
 from sleepbrux.scoring.distributions import details
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import Night, meant_criterion
-from sleepbrux.scoring.possible_counts import rate_range
+from sleepbrux.scoring.rate_range import range_of
 from sleepbrux.scoring.robustness import Robustness
 from sleepbrux.scoring.uncertainty import Interval
 from sleepbrux.signal.filters import band_edges_hz
@@ -200,7 +200,7 @@ def steps(night: Night) -> list[dict[str, Any]]:
 
 def _rate_range(night: Night) -> dict[str, Any] | None:
     """How far lost and cleaned time could move the rate; null after a review."""
-    found = rate_range(night.measures)
+    found = range_of(night)
     return (
         None
         if found is None

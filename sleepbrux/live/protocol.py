@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from sleepbrux.core.errors import UsageError
+from sleepbrux.reference import NATURAL
 from sleepbrux.reference.clench_test import LEAST_REST_S, balanced_order
-from sleepbrux.reference.model import NATURAL
 
 CHECK_S = 10.0
 REST_S = 20.0

@@ -93,7 +93,7 @@ class SenderClock:
         drift, offset = self.drift_ppm(), self._measured[-1][1]
         runs = (
             ""
-            if drift is None
+            if drift is None or abs(drift) < 0.5
             else f" and runs {abs(drift):.0f} millionths {'fast' if drift > 0 else 'slow'}"
         )
         place = "behind" if offset > 0 else "ahead of"

@@ -17,8 +17,8 @@ from sleepbrux.practice import trials
 from sleepbrux.practice.arriving import arrived, set_aside, take_in
 from sleepbrux.practice.doing import Done, Fields, number_in
 from sleepbrux.practice.folders import folders_in
-from sleepbrux.practice.nights import NightRow
-from sleepbrux.practice.state import LETTER_FIELDS, STUDY_NAME, Practice, beside, content, stamp
+from sleepbrux.practice.nights import NightRow, stamp
+from sleepbrux.practice.state import LETTER_FIELDS, STUDY_NAME, Practice, beside, content
 from sleepbrux.practice.worker import Job
 from sleepbrux.study.editing import (
     Place,
@@ -36,6 +36,7 @@ STUDY_FIELDS = (
     "unit",
     "rate_hz",
     "time_unit",
+    "record_duration_s",
     "roles",
     "age_years",
     "sex",

@@ -8,7 +8,9 @@ from pathlib import Path
 import msgspec
 from msgspec import Struct
 
-from sleepbrux.practice.nights import NightRow
+from sleepbrux.archive.file_sets import set_doubts
+from sleepbrux.archive.made_of import clench_mark, marks_in
+from sleepbrux.practice.nights import NightRow, mark_of
 from sleepbrux.study.editing import conditions_of
 from sleepbrux.study.file import FILL_IN, Study, in_order
 
@@ -52,13 +54,18 @@ def written_in(results: Path) -> Written | None:
 def outdated(study: Study, rows: Sequence[NightRow], results: Path) -> str:
     """Why the comparison that was written last is not that of the study any more; empty where it is.
 
-    Its page has to be there too, and as new as every archive and every decision.
+    Its page has to be there too, and made of the scorings, decisions and clench tests as they are.
     """
     written, page = written_in(results), results / PAGE
     if written is None or not page.is_file():
         return "the conditions are not compared yet"
-    if page.stat().st_mtime_ns < max((row.changed_ns for row in rows), default=0):
+    made_of = marks_in(page)
+    if not made_of:
+        return "the comparison was written by an earlier version of this program"
+    if made_of[0] != mark_of(rows):
         return "nights were scored or decided on since the conditions were compared"
+    if made_of[1:] != (clench_mark(results),):
+        return "clenches were compared since the conditions were, and the page shows both"
     own = written.comparison
     said = (written.person, written.primary_outcome, written.criterion, own.order)
     now = (study.pseudonym, study.primary_outcome, study.criterion, study.order)
@@ -67,7 +74,7 @@ def outdated(study: Study, rows: Sequence[NightRow], results: Path) -> str:
     nights = (*own.nights, *(apart.night for apart in own.apart))
     if said != now or own.baseline != based or any(worn.get(n.id) != n.condition for n in nights):
         return "the study file was changed since the conditions were compared"
-    return ""
+    return set_doubts(page)
 
 
 def shown_conditions(study: Study, results: Path) -> tuple[str, ...]:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple
 
 from sleepbrux.core.errors import UsageError
 
 Fields = Mapping[str, str]
+DRAW = "/draw"  # asked by the page itself, and not to be asked from outside
 
 
 @dataclass(frozen=True)
@@ -32,6 +35,33 @@ class Done:
     ask: str = ""
     answers: tuple[tuple[str, dict[str, str]], ...] = ()
     go: str = ""
+
+
+class Question(NamedTuple):
+    """A request of the review, for the process in which nights are open.
+
+    Attributes
+    ----------
+    file
+        The study file that the window shows.
+    size
+        At most so many episodes, and near misses, in a sample that is drawn.
+    """
+
+    file: Path
+    method: str
+    path: str
+    query: bytes = b""
+    body: bytes = b""
+    size: int = 20
+
+
+class Reply(NamedTuple):
+    """What came of it."""
+
+    status: int
+    headers: tuple[tuple[bytes, bytes], ...]
+    body: bytes
 
 
 def number_in(fields: Fields, name: str = "n") -> int:

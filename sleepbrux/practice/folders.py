@@ -7,7 +7,6 @@ from pathlib import Path
 
 from sleepbrux.core.texts import visible
 from sleepbrux.practice.state import STUDY_NAME
-from sleepbrux.recording.candidates import candidate
 
 MOST = 500
 
@@ -44,6 +43,11 @@ def folders_in(place: Path) -> list[Folder]:
 def recordings_in(place: Path) -> int:
     """How many files of a place are recordings."""
     try:
-        return sum(path.is_file() and candidate(path).verdict == "recording" for path in place.iterdir())
+        files = [path for path in place.iterdir() if path.is_file()]
     except OSError:
         return 0
+    if not files:
+        return 0
+    from sleepbrux.recording.candidates import candidate
+
+    return sum(candidate(path).verdict == "recording" for path in files)

@@ -73,6 +73,20 @@ def look_for_clenches(say: Say, *, file: str, recording: str, teeth: str) -> dic
     return _drawn(looked)
 
 
+def marks_of_clenches(say: Say, *, file: str, recording: str, teeth: str) -> dict[str, Any]:
+    """Whether marks in a recording name its clenches."""
+    from sleepbrux.recording.opening import open_recording
+    from sleepbrux.reference import cues_of, teeth_word
+    from sleepbrux.study.files import study_hints
+
+    say(0.5, recording)
+    try:
+        marks = open_recording(Path(file).parent / recording, study_hints(load_study(file))).marks
+    except (SleepbruxError, OSError):
+        return {"marked": False}
+    return {"marked": cues_of(marks, None, teeth=teeth_word(teeth)) is not None}
+
+
 def accept_clenches(
     say: Say,
     *,
@@ -285,33 +299,21 @@ def _basis(say: Say, path: Path, stamp: str) -> Any:
     return _letters[key]
 
 
-def plan(
-    say: Say,
-    *,
-    file: str,
-    spread: str,
-    design: Any,
-    conditions: tuple[str, ...],
-    start: str,
-    rate: float | None = None,
-    hours: float = 0.0,
-) -> dict[str, Any]:
-    """Plan nights as the command does: from the study's own nights, or a published variation and a rate."""
+def plan(say: Say, *, file: str, own: bool, wish: dict[str, Any]) -> dict[str, Any]:
+    """Plan nights as the command does: from the study's own nights, or a rate and a stated variation."""
     from sleepbrux.analysis.comparison.records import read_records
-    from sleepbrux.analysis.comparison.rules import POWER
-    from sleepbrux.analysis.planning import Planned, plan_nights
-    from sleepbrux.analysis.planning.plan import RATIOS
+    from sleepbrux.analysis.plan_arguments import Wish
+    from sleepbrux.analysis.planning import Variation
     from sleepbrux.analysis.planning.planning_files import (
-        nights_of,
         plans_of_nights,
+        plans_wished,
         published,
-        write_plans,
-        write_schedule,
+        write_planned,
     )
     from sleepbrux.archive.nights import Due
     from sleepbrux.report.outputs import ARCHIVE
 
-    path = Path(file)
+    path, wanted = Path(file), Wish(**wish)
     out, done = path.parent / RESULTS, 0
 
     def step() -> None:
@@ -319,45 +321,24 @@ def plan(
         done += 1
         say(1 - 0.9**done, f"{done} numbers of nights simulated")
 
-    if rate is None:
+    if own:
         study = load_study(path)
         reading = read_records(study, out, suffix=ARCHIVE, due=Due(home=path.parent), robust=False)
-        plans = plans_of_nights(study, reading, RATIOS, power=POWER.value, progress=step)
+        plans = plans_of_nights(
+            study,
+            reading,
+            wanted.ratios,
+            power=wanted.power,
+            most_nights=wanted.most_nights,
+            progress=step,
+        )
     else:
-        events = rate * hours
-        wish = Planned(design, len(conditions) - 1)
-        variation = published(spread, events)
-        plans = tuple(plan_nights(events, variation, ratio, wish, progress=step) for ratio in RATIOS)
-    write_plans(plans, out)
-    first = date.fromisoformat(start) if start else None
-    laid = write_schedule(design, conditions, nights_of(plans[0]), first, out) if first else None
-    return {
-        "answers": [one.answer for one in plans],
-        "design": plans[0].design,
-        "source": plans[0].variation.source,
-        "rows": [_point(one, p) for one in plans for p in one.points],
-        "analysis": laid.analysis if laid else "",
-        "warning": laid.warning if laid else "",
-        "nights": [(str(n.date), n.id, n.condition) for n in laid.nights] if laid else [],
-    }
-
-
-def _point(plan: Any, point: Any) -> dict[str, Any]:
-    """A number of nights in each condition, as a row of the page."""
-    from sleepbrux.analysis.planning import bound_of
-
-    least = point.least_p
-    return {
-        "ratio": f"{plan.ratio:g}",
-        "nights": point.nights,
-        "power": f"{100 * point.power:.0f} %",
-        "least_p": "" if least is None else f"{least:.4f}",
-        "said": "cannot detect"
-        if least is not None and least > bound_of(plan)
-        else "enough"
-        if point.nights == plan.needed
-        else "",
-    }
+        events = (wanted.rate or 0.0) * wanted.hours
+        stated = Variation(wanted.cv_pct or 0.0, "as given")
+        variation = published(wanted.spread, events) if wanted.spread else stated
+        plans = plans_wished(wanted, events, variation, progress=step)
+    write_planned(plans, wanted, out)
+    return {}
 
 
 def clench_test(say: Say, *, file: str) -> dict[str, Any]:
@@ -373,7 +354,10 @@ def clench_test(say: Say, *, file: str) -> dict[str, Any]:
     say(0.2, "measuring the clenches")
     tests = study_tests(study, path.parent)
     if not tests:
-        raise SleepbruxError("no reference recording holds clenches under two conditions")
+        raise SleepbruxError(
+            "no reference recording holds clenches under two conditions; record clenches on natural teeth and with "
+            "the appliance in one recording of the chair, each with a mark that says which"
+        )
     nights, unshown = nights_beside(study, out, path.parent) if out.is_dir() else ([], [])
     pages = [write_clench_test(test, nights, out, study.pseudonym) for test in tests]
     return {
@@ -433,6 +417,7 @@ def _told(job: Callable[..., dict[str, Any]]) -> Callable[..., dict[str, Any]]:
 
 JOBS: dict[str, Callable[..., dict[str, Any]]] = {
     "check": check_study,
+    "marks": marks_of_clenches,
     "look": look_at_night,
     "clenches": look_for_clenches,
     "accept": accept_clenches,

@@ -6,22 +6,21 @@ archive and no recording is opened. What is written from the archives later chec
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import msgspec
 from msgspec import Struct
 
+from sleepbrux.archive.made_of import archive_of, journal_of, night_mark, nights_mark, standing
 from sleepbrux.archive.manifest import ARCHIVE, REVIEWED
-from sleepbrux.core.files import CLENCHES, JOURNAL, safe_stem
+from sleepbrux.core.files import CLENCHES, safe_stem
 from sleepbrux.study.file import FILL_IN, OWN, Study, StudyNight, entry_digest, night_stems, result_folder
 
 SUMMARY, CLENCH_JSON = ".summary.json", ".reference.json"
-SAMPLED = ("sample", "judge")  # which change no number of a night
 LEAST = "window.minimum_valid_hours"
 ACCEPTED = ", accepted by "  # in the origin of a reference that a person accepted
 PRINTED = 1e-5  # levels are printed to six digits
@@ -39,17 +38,6 @@ class _Rules(Struct, frozen=True):
     id: str = ""
     values: dict[str, dict[str, Any]] = {}
     instead_of: str | None = None
-
-
-class _Entry(Struct, frozen=True):
-    """Of a line of a journal whether it is a decision, and what it takes back; of its head nothing."""
-
-    seq: int = 0
-    action: str = ""
-    undoes: int | None = None
-
-
-_ENTRY = msgspec.json.Decoder(_Entry)
 
 
 class _Level(Struct, frozen=True):
@@ -97,8 +85,10 @@ class NightRow:
         Lines of the reader's journal.
     written
         Whether the reviewed report is as new as the last decision.
-    changed_ns
-        When archive or journal was written last.
+    mark
+        A word for the night as it is scored and decided on.
+    changed_s
+        When it was scored, or decided on after that, in seconds of the system's clock.
     """
 
     number: int
@@ -116,7 +106,8 @@ class NightRow:
     label: str = ""
     decisions: int = 0
     written: bool = True
-    changed_ns: int = 0
+    mark: str = ""
+    changed_s: float = 0.0
 
     @property
     def named(self) -> bool:
@@ -138,32 +129,29 @@ def night_rows(study: Study, home: Path, results: Path) -> list[NightRow]:
 def _row(k: int, study: Study, night: StudyNight, home: Path, folder: Path) -> NightRow:
     recording = home / night.recording
     there = bool(night.recording) and recording.is_file()
-    places = [folder / f"{stem}{ARCHIVE}" for stem in night_stems(night)] if night.recording else []
-    archive = next((path for path in places if path.is_file()), None)
+    archive = archive_of(night, folder)
     first = folder / f"{night_stems(night)[0]}{ARCHIVE}"
     row = NightRow(k, night.id, night.date, night.condition, night.recording, there, archive or first)
-    summary = _summary(archive) if archive else None
-    if archive is None or summary is None:
+    if archive is None:
         return row
+    decisions, last = standing(archive)
+    mark = night_mark(archive, decisions)
+    summary = _summary(archive)
+    if summary is None:
+        return replace(row, mark=mark)
     values = summary.measures
-    decisions, written = _reviewed(archive)
-    return NightRow(
-        k,
-        night.id,
-        night.date,
-        night.condition,
-        night.recording,
-        there,
-        archive,
+    return replace(
+        row,
         scored=True,
         hours=values.get("valid_hours", _Value()).value,
         rate=values.get("episodes_per_hour", _Value()).value,
         least_hours=float(summary.criterion.values.get(LEAST, {}).get("value") or 0.0),
         stale="; ".join(_changes(study, night, summary, archive, home)),
         label=_other_label(night, summary),
-        decisions=decisions,
-        written=written,
-        changed_ns=max(_changed_ns(archive), _changed_ns(_journal(archive))),
+        decisions=len(decisions),
+        written=not last or _written(archive),
+        mark=mark,
+        changed_s=max(archive.stat().st_mtime, _time(last)),
     )
 
 
@@ -217,6 +205,18 @@ def _other_levels(summary: _Summary, path: Path) -> bool:
     )
 
 
+def stamp(*paths: Path) -> tuple[tuple[int, int] | None, ...]:
+    """The state of files, as far as size and time tell it."""
+    found: list[tuple[int, int] | None] = []
+    for path in paths:
+        try:
+            about = path.stat()
+            found.append((about.st_size, about.st_mtime_ns))
+        except OSError:
+            found.append(None)
+    return tuple(found)
+
+
 def _newer(one: Path, other: Path) -> bool:
     try:
         return one.stat().st_mtime_ns > other.stat().st_mtime_ns
@@ -224,32 +224,19 @@ def _newer(one: Path, other: Path) -> bool:
         return False
 
 
-def _journal(archive: Path) -> Path:
-    return archive.with_name(archive.name.removesuffix(ARCHIVE) + JOURNAL)
-
-
-def _changed_ns(path: Path) -> int:
+def _time(text: str) -> float:
     try:
-        return path.stat().st_mtime_ns
-    except OSError:
-        return 0
+        return datetime.fromisoformat(text).timestamp()
+    except ValueError:
+        return 0.0
 
 
-def _reviewed(archive: Path) -> tuple[int, bool]:
-    """Decisions of the journal that stand, and whether the reviewed report is as new."""
-    journal = _journal(archive)
-    standing, touched = set(), False
-    try:
-        lines = journal.read_bytes().splitlines()
-    except OSError:
-        return 0, True
-    for line in lines:
-        with contextlib.suppress(msgspec.MsgspecError):  # what reads the journal to use it says so
-            entry = _ENTRY.decode(line)
-            if entry.action == "undo":
-                standing.discard(entry.undoes)
-            elif entry.seq and entry.action not in SAMPLED:
-                standing.add(entry.seq)
-                touched = True
+def _written(archive: Path) -> bool:
+    """Whether the reviewed report is as new as the journal."""
     report = archive.with_name(archive.name.removesuffix(ARCHIVE) + REVIEWED + SUMMARY)
-    return len(standing), not touched or (report.is_file() and not _newer(journal, report))
+    return report.is_file() and not _newer(journal_of(archive), report)
+
+
+def mark_of(rows: Sequence[NightRow]) -> str:
+    """A word for the nights that are scored, as outputs of several nights have it in them."""
+    return nights_mark((row.id, row.mark) for row in rows if row.mark)

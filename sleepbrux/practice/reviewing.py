@@ -1,4 +1,4 @@
-"""The nights of the open study as the review serves them: each with its own recording, without a restart."""
+"""The nights of a study as the review serves them, in a process of their own: each with its own recording."""
 
 from __future__ import annotations
 
@@ -6,30 +6,50 @@ import contextlib
 import ctypes
 import gc
 import os
+import secrets
 import sys
 import tempfile
 import threading
-import time
+from contextvars import ContextVar
 from dataclasses import replace
 from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
 
 from sleepbrux.archive.file import load_night
 from sleepbrux.archive.journal import journal_path
 from sleepbrux.archive.nights import Due, why_not
-from sleepbrux.core.errors import ArchiveError
-from sleepbrux.practice.nights import NightRow
-from sleepbrux.practice.state import TURN_MEANT, Practice, stamp
-from sleepbrux.practice.trials import draw_sample
+from sleepbrux.core.errors import ArchiveError, SleepbruxError
+from sleepbrux.core.files import RESULTS
+from sleepbrux.practice.doing import DRAW, Question, Reply
+from sleepbrux.practice.nights import NightRow, night_rows, stamp
+from sleepbrux.review.guard import as_refusal, body_of, json_of
 from sleepbrux.review.nights import Nights, Place
 from sleepbrux.review.recordings import find_recording
+from sleepbrux.review.server import review_api
 from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import Trace
 from sleepbrux.scoring.night import Night
+from sleepbrux.study.file import load_study
 
-REST_S = 120.0
+PROGRAM = "program"  # stands under the drawing of a sample
+ASKED: ContextVar[Question] = ContextVar("ASKED")  # the request that is answered
+
+
+class Draw(msgspec.Struct, frozen=True):
+    """A sample that is to be drawn, or gone on with."""
+
+    night: int
+    size: int
+    seed: int
+    anew: bool = False
 
 
 class Reviewing:
@@ -41,34 +61,17 @@ class Reviewing:
         Whether a sample of each is judged, without labels.
     """
 
-    def __init__(self, practice: Practice, *, sampled: bool = False) -> None:
-        self._practice, self._sampled = practice, sampled
+    def __init__(self, *, sampled: bool = False) -> None:
+        self._sampled = sampled
         self._lock = threading.Lock()
         self._state: object = None
-        self._asked_s = 0.0
         self._nights = Nights([], self._opened)
 
     def nights(self) -> Nights:
-        """The nights of the study in the order of its file."""
-        practice = self._practice
-        with practice.lock:
-            practice.meant(TURN_MEANT.get())
-            self._asked_s = time.monotonic()
-            return self._of(practice)
-
-    def rest(self, after_s: float = REST_S) -> None:
-        """Close the night that is open once nobody has looked at it for a while; it is opened again when asked for."""
-        with self._lock:
-            if self._state is None or time.monotonic() - self._asked_s < after_s:
-                return
-            self._nights.close()
-            self._nights, self._state = Nights([], self._opened), None
-        give_back()
-
-    def _of(self, practice: Practice) -> Nights:
-        study = practice.study
-        rows = practice.rows(study)
-        state = (practice.study_file, stamp(practice.study_file, *(row.archive for row in rows)))
+        """The nights of the study that is asked about, in the order of its file."""
+        file = ASKED.get().file
+        rows = night_rows(load_study(file), file.parent, file.parent / RESULTS)
+        state = (file, stamp(file, *(row.archive for row in rows)))
         with self._lock:
             if state != self._state:
                 self._nights.close()
@@ -76,21 +79,87 @@ class Reviewing:
                 self._state = state
             return self._nights
 
+    def draw(self, wish: Draw) -> None:
+        """Draw a sample of a night, or go on with its last one."""
+        desk = self._made(self.nights().places[wish.night], seen=False)
+        desk.begin_sample(wish.size, wish.seed, PROGRAM, anew=wish.anew)
+        self._state = None  # the night is opened anew, with what was drawn
+
     def _opened(self, place: Place) -> ReviewSession:
+        desk = self._made(place)
+        if self._sampled:
+            desk.begin_sample(ASKED.get().size, secrets.randbelow(2**31), PROGRAM, anew=False)
+        return desk
+
+    def _made(self, place: Place, *, seen: bool = True) -> ReviewSession:
         give_back()
-        practice = self._practice
-        study = practice.study
+        file = ASKED.get().file
+        study = load_study(file)
         entry = next(n for n in study.night if n.id == place.name)
         night = load_night(place.archive)
-        if why := why_not(night, place.archive, study, entry, Due(home=practice.study_file.parent)):
+        if why := why_not(night, place.archive, study, entry, Due(home=file.parent)):
             raise ArchiveError(why)
         night = on_disk(night)
-        found = find_recording(night, place.archive, practice.study_file)
+        found = find_recording(night, place.archive, file) if seen else None
         trace = Trace(night, *(found or (None, ())))
-        desk = ReviewSession(night, journal_path(place.archive), trace, sample=self._sampled)
-        if self._sampled:
-            draw_sample(desk, practice.sample_size)
-        return desk
+        return ReviewSession(night, journal_path(place.archive), trace, sample=self._sampled)
+
+
+class Desk:
+    """The review without its pages: what these ask for, and what is decided."""
+
+    def __init__(self) -> None:
+        whole, sample = Reviewing(), Reviewing(sampled=True)
+
+        async def draw(request: Request) -> Response:
+            wish = await body_of(request, Draw, "a sample")
+            if isinstance(wish, Response):
+                return wish
+            await run_in_threadpool(sample.draw, wish)
+            return json_of({})
+
+        self._served = Starlette(
+            routes=[
+                *review_api(whole.nights, "/api"),
+                *review_api(sample.nights, "/api/sample"),
+                Route(DRAW, draw, methods=["POST"]),
+            ],
+            exception_handlers={SleepbruxError: as_refusal, msgspec.MsgspecError: as_refusal},
+        )
+
+    async def answer(self, asked: Question) -> Reply:
+        """Answer one request."""
+        ASKED.set(asked)
+        status, headers = 500, tuple[tuple[bytes, bytes], ...]()
+        parts: list[bytes] = []
+        scope: dict[str, Any] = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": asked.method,
+            "scheme": "http",
+            "path": asked.path,
+            "raw_path": asked.path.encode(),
+            "query_string": asked.query,
+            "root_path": "",
+            "headers": [],
+            "server": None,
+            "client": None,
+        }
+
+        async def receive() -> dict[str, Any]:
+            return {"type": "http.request", "body": asked.body, "more_body": False}
+
+        async def send(message: Any) -> None:
+            nonlocal status, headers
+            if message["type"] == "http.response.start":
+                status, headers = message["status"], tuple(message["headers"])
+            else:
+                parts.append(message.get("body", b""))
+
+        with contextlib.suppress(Exception):  # answered with 500 already
+            await self._served(scope, receive, send)
+        return Reply(status, headers, b"".join(parts))
 
 
 def on_disk(night: Night) -> Night:

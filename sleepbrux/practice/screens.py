@@ -13,6 +13,8 @@ from typing import Any
 
 from markupsafe import Markup
 
+from sleepbrux.analysis.plan_arguments import ARGUMENTS, SPREADS
+from sleepbrux.archive.file_sets import EXPORTED, set_doubts
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.core.json_text import json_text
 from sleepbrux.core.texts import visible
@@ -20,10 +22,9 @@ from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.practice import actions, arriving, compared, folders, trials
 from sleepbrux.practice.nights import NightRow
 from sleepbrux.practice.page import templates
-from sleepbrux.practice.state import Practice, Served
+from sleepbrux.practice.state import STUDY_NAME, Practice, Served
 from sleepbrux.practice.steps import Step, letter_outdated, next_step
 from sleepbrux.report.axes import condition_sign
-from sleepbrux.study.checking import unnamed
 from sleepbrux.study.editing import conditions_of
 from sleepbrux.study.file import FILL_IN, Study
 
@@ -40,7 +41,8 @@ NOT_LISTED = "other …"
 SIGN = Markup('<svg class="sign" viewBox="0 0 16 16" aria-hidden="true">{}</svg>')
 SHARED = "Files for other programs, which name nobody"
 CLENCHED = (".reference.html", ".clench.html", ".clench.json")
-PLANNED = ("plan.csv", "schedule.csv", "schedule.toml")
+PLANNED = ("plan.csv", trials.PLAN, trials.SCHEDULE, "schedule.toml")
+PLAN_FIRST = ("rate", "hours", "conditions", "schedule", "start")
 LETTER_FIRST = ("name", "to", "sender", "question")
 
 
@@ -109,6 +111,7 @@ def _of_study(
 
 def _people(practice: Practice) -> Screen:
     found = folders.folders_in(practice.folder)
+    here = (practice.folder / STUDY_NAME).is_file()
     return _made(
         "people.html.j2",
         "Studies",
@@ -118,8 +121,8 @@ def _people(practice: Practice) -> Screen:
         step=Step("choose a study, or make a new one", "people"),
         place=visible(str(practice.folder)),
         found=found,
-        here=(practice.folder / "study.toml").is_file(),
-        recordings=folders.recordings_in(practice.folder),
+        here=here,
+        recordings=0 if here else folders.recordings_in(practice.folder),
     )
 
 
@@ -145,7 +148,8 @@ def months(rows: Sequence[NightRow]) -> list[tuple[str, list[list[tuple[date, li
 
 
 def _nights(practice: Practice, study: Study, _: int) -> Screen:
-    rows = practice.rows(study)
+    rows, home = practice.rows(study), practice.study_file.parent
+    besides = arriving.besides(practice, study)
     actions.finish_reviews(practice, rows)
     verdicts = {night.id: practice.verdict(study, night) for night in study.recorded}
     entries = {
@@ -165,7 +169,8 @@ def _nights(practice: Practice, study: Study, _: int) -> Screen:
         signs=_signs(study, practice.results),
         months=months(rows),
         fill_in=FILL_IN,
-        fresh=arriving.waiting_files(study, practice.study_file.parent),
+        fresh=[name for name in arriving.waiting_files(study, home) if name not in dict(besides)],
+        besides=[(name, arriving.BESIDE[kind]) for name, kind in besides],
         other=NOT_LISTED,
     )
 
@@ -180,7 +185,8 @@ def _night(practice: Practice, study: Study, k: int) -> Screen:
     if not 0 <= k < len(study.night):
         return _nights(practice, study, 0)
     night = study.night[k]
-    free = [name for name in unnamed(study, practice.study_file.parent) if not night.recording]
+    free = [] if night.recording else arriving.waiting_files(study, practice.study_file.parent)
+    besides = arriving.besides(practice, study)
     return _of_study(
         "night.html.j2",
         f"night/{k}",
@@ -192,6 +198,7 @@ def _night(practice: Practice, study: Study, k: int) -> Screen:
         sample_size=practice.sample_size,
         references=[*(r.id for r in study.reference), "own"],
         free=free,
+        besides=[(k, w, [name for name, kind in besides if kind == k]) for k, w in arriving.BESIDE.items()],
     )
 
 
@@ -227,7 +234,6 @@ def _clenches(practice: Practice, study: Study, k: int) -> Screen:
             actions.find_clenches(practice, {"n": str(k)})
     page = practice.results / f"{source.recording}.reference.html" if source else None
     rows = practice.rows(study)
-    state, test = practice.known.clench_test
     tests = sorted(practice.results.glob("*.clench.html"))
     return _of_study(
         "clenches.html.j2",
@@ -235,7 +241,9 @@ def _clenches(practice: Practice, study: Study, k: int) -> Screen:
         practice,
         study,
         rows,
-        test=test if state == practice.archive_stamp(rows) else {},
+        test_failed=practice.known.clench_failed,
+        test_notes=practice.known.clench_notes,
+        test_answers=[text for p in tests for text in trials.clench_answers(p.with_suffix(".json"))],
         tests=[
             (
                 visible(p.name),
@@ -296,9 +304,12 @@ def _compare(practice: Practice, study: Study, _: int) -> Screen:
         found=found if fresh else None,
         failed=failed.error if failed else "",
         page=practice.ticket(Served(page)) if page.is_file() else "",
-        planned=practice.known.planned,
-        spreads=trials.SPREADS,
-        designs=trials.DESIGNS,
+        planned=trials.planned_in(practice.results),
+        plan_failed=practice.known.plan_failed,
+        spreads=SPREADS,
+        arguments=ARGUMENTS,
+        first=PLAN_FIRST,
+        more=[name for name in ARGUMENTS if name not in (*PLAN_FIRST, "spread")],
         own=trials.OWN_NIGHTS if any(row.scored for row in rows) else "",
         worn=_to_compare(study),
         plans=_downloads(practice, practice.results, PLANNED),
@@ -351,7 +362,8 @@ def _letter(practice: Practice, study: Study, _: int) -> Screen:
         failed=failed.error if failed else "",
         pdf=practice.ticket(Served(pdf, name="letter.pdf")) if written else "",
         html=practice.ticket(Served(page, name="letter.html")) if written else "",
-        written=written and found.get("html") == page.read_text("utf-8") if written else False,
+        written=written and found.get("html") == page.read_text("utf-8"),
+        doubt=set_doubts(pdf),
     )
 
 
@@ -392,10 +404,10 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
     rows = practice.rows(study)
     letters, sheets = [home / "letter.pdf", home / "letter.html"], sorted(home.glob("*-sheet.pdf"))
     shared = sorted((results / "files").glob("*"))
-    newest = max((row.changed_ns for row in rows), default=0)
+    newest = max((row.changed_s for row in rows), default=0.0)
     compare_why = compared.outdated(study, rows, results)
     groups = (
-        ("Letter", letters, letter_outdated(rows, home)),
+        ("Letter", letters, letter_outdated(study, rows, home)),
         ("Sheets", sheets, ""),
         ("Comparison", sorted(results.glob("study.*")), compare_why),
         ("Reports of the nights", sorted(set(results.glob("*.report.html")) - {results / compared.PAGE}), ""),
@@ -405,8 +417,8 @@ def _files(practice: Practice, study: Study, _: int) -> Screen:
             SHARED,
             shared,
             "nights were scored or decided on since they were written"
-            if any(path.stat().st_mtime_ns < newest for path in shared)
-            else "",
+            if any(path.stat().st_mtime < newest for path in shared)
+            else set_doubts(results / "files" / EXPORTED),
         ),
     )
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import secrets
-import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, unquote
@@ -20,26 +20,27 @@ from msgspec import Struct
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, Response, StreamingResponse
-from starlette.routing import Mount, Route, Router
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.routing import Route
 
 from sleepbrux.core.errors import SleepbruxError, UsageError
+from sleepbrux.practice.doing import Question, Reply
 from sleepbrux.practice.page import shell
 from sleepbrux.practice.running import KNOCK, Answer, Knock
-from sleepbrux.practice.state import TURN_MEANT, OtherStudyError, Practice, Served
+from sleepbrux.practice.state import OtherStudyError, Practice, Served
 from sleepbrux.practice.upload import receiving
 from sleepbrux.review.access import HOST, Entrance
 from sleepbrux.review.guard import (
     ENTER,
+    MOST_BYTES,
     as_refusal,
     body_of,
     entrance_route,
     guard,
     guarded,
     json_of,
+    page_route,
     refused,
 )
 
@@ -118,7 +119,6 @@ class Page:
         practice.bell = self.bell.ring
         self.html, self.policy = shell()
         self.quit: Callable[[], None] = lambda: None
-        self.rests: list[Callable[[], None]] = []  # of the review, once it was asked for
 
     def home(self, _: Request) -> Response:
         """The page without any data."""
@@ -128,8 +128,6 @@ class Page:
 
     def screen(self, request: Request) -> Response:
         """A screen."""
-        for rest in self.rests:
-            rest()
         return json_of(self._screen(request.query_params.get("at", "nights")))
 
     def _screen(self, at: str) -> dict[str, Any]:
@@ -301,43 +299,49 @@ def _headers(policy: str) -> dict[str, str]:
     return {"Content-Security-Policy": policy, "X-Frame-Options": "SAMEORIGIN"}
 
 
-class Late:
-    """The review in this page, whose modules are loaded when it is first asked for."""
+class Review:
+    """What the review in this page asks for, answered by a process of its own for the study that the window shows."""
 
-    def __init__(self, page: Page) -> None:
-        self._page = page
-        self._served: ASGIApp | None = None
-        self._lock = threading.Lock()
+    def __init__(self, practice: Practice) -> None:
+        self._practice = practice
 
-    def _made(self) -> ASGIApp:
-        with self._lock:
-            if self._served is None:
-                from sleepbrux.practice.reviewing import Reviewing
-                from sleepbrux.review.server import review_routes
+    async def answer(self, request: Request) -> Response:
+        """Answer one request."""
+        body = b""
+        try:
+            async for part in request.stream():
+                body += part
+                if len(body) > MOST_BYTES:
+                    return refused(413, f"a decision is at most {MOST_BYTES} bytes long")
+        except ClientDisconnect:
+            return refused(408, "the decision did not come to its end")
+        due, turn = await run_in_threadpool(self._asked, request, body)
+        answer = await asyncio.wrap_future(due)
+        response = Response(answer.body, answer.status)
+        response.raw_headers = [*answer.headers, (TURN.encode(), turn.encode())]
+        return response
 
-                page = self._page
-                whole, sample = Reviewing(page.practice), Reviewing(page.practice, sampled=True)
-                page.rests = [whole.rest, sample.rest]
-                self._served = Router(
-                    [
-                        *review_routes(whole.nights, page.entrance, "/review", "/#nights"),
-                        *review_routes(sample.nights, page.entrance, "/sample", "/#nights", "/api/sample"),
-                    ]
-                )
-            return self._served
+    def _asked(self, request: Request, body: bytes) -> tuple[Future[Reply], str]:
+        practice, url = self._practice, request.url
+        with practice.lock:
+            practice.meant(request.headers.get(TURN, ""))
+            asked = Question(
+                practice.study_file, request.method, url.path, url.query.encode(), body, practice.sample_size
+            )
+            return practice.reviewer.ask(asked), practice.turn
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer a request for the review, for the study that the window shows."""
-        made = await run_in_threadpool(self._made)
-        TURN_MEANT.set(Headers(scope=scope).get(TURN, ""))
-        turn = self._page.practice.turn
-
-        async def named(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                MutableHeaders(scope=message)[TURN] = turn
-            await send(message)
-
-        await made(scope, receive, named)
+    def routes(self) -> list[Route]:
+        """Its pages and what they ask for."""
+        methods = {"decide": ["POST"]}
+        return [
+            page_route("/review", "/#nights"),
+            page_route("/sample", "/#nights", "/api/sample"),
+            *(
+                Route(f"{api}/{what}", self.answer, methods=methods.get(what))
+                for api in ("/api", "/api/sample")
+                for what in ("nights", "night", "state", "progress", "trace", "decide")
+            ),
+        ]
 
 
 def application(page: Page) -> Starlette:
@@ -355,7 +359,7 @@ def application(page: Page) -> Starlette:
             Route(KNOCK, page.knock, methods=["POST"]),
             Route("/file/{word}", page.file),
             entrance_route(page.entrance),
-            Mount("/", Late(page)),
+            *Review(page.practice).routes(),
         ],
         middleware=[guarded(check)],
         exception_handlers={

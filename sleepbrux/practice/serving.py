@@ -92,7 +92,7 @@ def serve(
             with contextlib.suppress(KeyboardInterrupt):
                 server.run(sockets=[listener])
     finally:
-        practice.worker.stop()
+        practice.stop()
         doors.close()
         seat.leave()
 

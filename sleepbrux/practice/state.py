@@ -10,22 +10,21 @@ import secrets
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sleepbrux.core.errors import ReferenceLevelError, SleepbruxError, UsageError
+from sleepbrux.core.errors import ReferenceLevelError, UsageError
 from sleepbrux.core.files import CLENCHES, RESULTS, replacing
-from sleepbrux.practice.nights import NightRow, night_rows
+from sleepbrux.practice.desk import Reviewer
+from sleepbrux.practice.nights import NightRow, night_rows, stamp
 from sleepbrux.practice.worker import Job, Worker
 from sleepbrux.study.file import OWN, Study, StudyNight, entry_digest, load_study
 
 STUDY_NAME = "study.toml"
-LETTER_FIELDS = "letter.fields.toml"
+LETTER, LETTER_FIELDS = "letter.pdf", "letter.fields.toml"
+MARKED = "marks in the recording"
 MOST_UNDO = 50
-# of the window whose request for the review is answered: see `Practice.meant`
-TURN_MEANT: ContextVar[str] = ContextVar("TURN_MEANT", default="")
 OTHER_STUDY = (
     "another study was opened in another window or by a second start, so nothing was written; load this page again to "
     "go on with that one"
@@ -82,11 +81,13 @@ class Known:
     verdicts: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
     clenches: dict[str, tuple[object, dict[str, Any]]] = field(default_factory=dict)
     lacks: dict[str, tuple[object, str]] = field(default_factory=dict)
+    beside: dict[str, tuple[object, str]] = field(default_factory=dict)
     findings: tuple[object, list[dict[str, Any]]] = (None, [])
     compared: tuple[object, dict[str, Any]] = (None, {})
     letter: tuple[object, dict[str, Any]] = (None, {})
-    planned: dict[str, Any] = field(default_factory=dict)
-    clench_test: tuple[object, dict[str, Any]] = (None, {})
+    plan_failed: str = ""
+    clench_failed: str = ""
+    clench_notes: tuple[str, ...] = ()
     last: str = ""
 
 
@@ -101,18 +102,6 @@ def content(path: Path) -> bytes | None:
 def beside(recording: Path) -> Path:
     """The file of clenches beside a recording."""
     return recording.with_name(recording.name + CLENCHES)
-
-
-def stamp(*paths: Path) -> tuple[tuple[int, int] | None, ...]:
-    """The state of files, as far as size and time tell it."""
-    found: list[tuple[int, int] | None] = []
-    for path in paths:
-        try:
-            about = path.stat()
-            found.append((about.st_size, about.st_mtime_ns))
-        except OSError:
-            found.append(None)
-    return tuple(found)
 
 
 class Practice:
@@ -140,6 +129,7 @@ class Practice:
         self.bell = changed
         self.lock = threading.RLock()
         self.worker = Worker(self.changed)
+        self.reviewer = Reviewer()
         self.known = Known()
         self.undo: list[Change] = []
         self.dropped: set[Path] = set()  # copied by this page, and not yet taken into the study
@@ -161,6 +151,11 @@ class Practice:
         self.known, self.undo, self.dropped = Known(), [], set()
         self.turn = secrets.token_urlsafe(9)
         self.changed()
+
+    def stop(self) -> None:
+        """End both processes."""
+        self.worker.stop()
+        self.reviewer.stop()
 
     def close(self) -> None:
         """Leave the study."""
@@ -242,20 +237,22 @@ class Practice:
         ]
 
     def _marked(self, recording: Path, teeth: str) -> str:
-        """``"marks"`` where marks in a recording name its clenches; looked at once for one state of it."""
-        from sleepbrux.recording.opening import open_recording
-        from sleepbrux.reference import cues_of, teeth_word
-        from sleepbrux.study.files import study_hints
-
+        """`MARKED` where marks in a recording name its clenches; looked at once for one state of it, by the worker."""
         key = (recording, teeth, stamp(recording))
         if key not in self._marks:
-            try:
-                found = cues_of(
-                    open_recording(recording, study_hints(self.study)).marks, None, teeth=teeth_word(teeth)
-                )
-            except (SleepbruxError, OSError):
-                found = None
-            self._marks[key] = "marks in the recording" if found is not None else ""
+            self._marks[key] = ""  # until it is known
+
+            def keep(job: Job) -> None:
+                self._marks[key] = MARKED if job.result["marked"] else ""
+
+            self.worker.ask(
+                "marks",
+                f"looking for marks in {recording.name}",
+                done=keep,
+                file=str(self.study_file),
+                recording=recording.name,
+                teeth=teeth,
+            )
         return self._marks[key]
 
     @contextmanager
@@ -377,7 +374,7 @@ def _accepted(recording: Path) -> str:
     """Who accepted the clenches of a recording; empty for nobody."""
     if not beside(recording).is_file():
         return ""
-    from sleepbrux.reference import load_proposal
+    from sleepbrux.recording.clenches import load_proposal
 
     try:
         found = load_proposal(recording)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from sleepbrux.archive.file_sets import set_doubts
+from sleepbrux.archive.made_of import fields_mark, marks_in
 from sleepbrux.core.files import RESULTS
 from sleepbrux.core.texts import count_of
 from sleepbrux.practice import compared
-from sleepbrux.practice.nights import NightRow
-from sleepbrux.practice.state import LETTER_FIELDS, ClenchSource
+from sleepbrux.practice.nights import NightRow, mark_of
+from sleepbrux.practice.state import LETTER, LETTER_FIELDS, ClenchSource
+from sleepbrux.practice.trials import PLAN
 from sleepbrux.study.file import Study
 
 
@@ -22,10 +25,13 @@ class Step:
     ----------
     at
         The screen, with the number of a night or recording behind a stroke.
+    also
+        What can be done beside it; None for nothing.
     """
 
     words: str
     at: str
+    also: Step | None = None
 
 
 def next_step(study: Study, rows: Sequence[NightRow], sources: Sequence[ClenchSource], home: Path) -> Step:
@@ -50,20 +56,31 @@ def next_step(study: Study, rows: Sequence[NightRow], sources: Sequence[ClenchSo
             stale_comparison,
             lambda: Step("compare the conditions", "compare"),
         ),
-        (letter_outdated(rows, home), lambda: Step("write the letter", "letter")),
+        (letter_outdated(study, rows, home), lambda: Step("write the letter", "letter")),
     ]
     last: tuple[object, Callable[[], Step]] = (True, lambda: Step("hand the results over", "files"))
-    return next(make for wanted, make in (*first, last) if wanted)()
+    step = next(make for wanted, make in (*first, last) if wanted)()
+    planned = len(conditions) > 1 or (home / RESULTS / PLAN).is_file()
+    return step if planned else replace(step, also=Step("plan how many nights are needed", "compare"))
 
 
-def letter_outdated(rows: Sequence[NightRow], home: Path) -> str:
+def letter_outdated(study: Study, rows: Sequence[NightRow], home: Path) -> str:
     """Why the letter that was written last is not as new as what it tells; empty where it is."""
     letter, fields = home / "letter.html", home / LETTER_FIELDS
     if not letter.is_file():
         return "the letter is not written yet"
-    written = letter.stat().st_mtime_ns
-    if written < max((row.changed_ns for row in rows), default=0):
+    made_of = marks_in(letter)
+    if not made_of:
+        return "the letter was written by an earlier version of this program"
+    if made_of[0] != mark_of(rows):
         return "nights were scored or decided on since the letter was written"
-    if fields.is_file() and written < fields.stat().st_mtime_ns:
+    changed_ns = fields.stat().st_mtime_ns if fields.is_file() else 0
+    if letter.stat().st_mtime_ns < changed_ns and made_of[1:] != (_entered(fields, study),):
         return "its fields were changed since the letter was written"
-    return ""
+    return set_doubts(letter.with_name(LETTER))
+
+
+def _entered(fields: Path, study: Study) -> str:
+    from sleepbrux.report.letter.fields import from_study, load_fields
+
+    return fields_mark(from_study(load_fields(fields), study))

@@ -2,87 +2,105 @@
 
 from __future__ import annotations
 
-import math
 import secrets
-from datetime import date
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
 
+import msgspec
+
+from sleepbrux.analysis.plan_arguments import wish_of
 from sleepbrux.core.errors import UsageError
-from sleepbrux.practice.doing import Done, Fields, number_in
+from sleepbrux.practice.doing import DRAW, Done, Fields, Question, number_in
 from sleepbrux.practice.state import Practice
 from sleepbrux.practice.worker import Job
 
-if TYPE_CHECKING:
-    from sleepbrux.review.session import ReviewSession
-
 OWN_NIGHTS = "own nights"
-SPREADS = {
-    "lavigne2001 episodes": "Lavigne 2001, episodes/h: 9 persons, moderate to severe",
-    "lavigne2001 bursts": "Lavigne 2001, bursts/h: the same persons",
-    "miettinen2018 episodes": "Miettinen 2018, episodes/h: 16 persons, mostly mild",
-}
-DESIGNS = ("randomised nights", "randomised blocks", "A-B-A")
-MOST_RATE, MOST_HOURS, MOST_SAMPLE = 10_000, 24, 10_000
-PROGRAM = "program"  # stands under the drawing of a sample
+MOST_SAMPLE = 10_000
+PLAN, SCHEDULE = "plan.json", "schedule.csv"
+
+
+class Planned(msgspec.Struct, frozen=True):
+    """What a plan that was made says, by page or by command, as `plan.json` holds it."""
+
+    answers: tuple[str, ...]
+    design: str
+    source: str
+    rows: tuple[dict[str, Any], ...]
+    analysis: str
+    warning: str
+    nights: tuple[tuple[str, str, str], ...]
+
+
+def planned_in(results: Path) -> Planned | None:
+    """The plan that was made last; None without one that can be read."""
+    try:
+        return msgspec.json.decode((results / PLAN).read_bytes(), type=Planned)
+    except (OSError, msgspec.MsgspecError):
+        return None
 
 
 def plan(practice: Practice, fields: Fields) -> Done:
-    """Have planned how many nights a comparison needs, and when to wear what if a first date is given."""
-    spread = fields.get("spread", "")
-    given: dict[str, Any] = {"file": str(practice.study_file), "spread": spread}
-    if spread != OWN_NIGHTS:
-        given |= {
-            "rate": _between(fields, "rate", "episodes per valid hour", MOST_RATE),
-            "hours": _between(fields, "hours", "valid hours of a night", MOST_HOURS),
-        }
-    names = tuple(name.strip() for name in fields.get("conditions", "").splitlines() if name.strip())
-    if len(names) < 2 or len(set(names)) < len(names):
-        raise UsageError(
-            "write two conditions or more, each on a line of its own and once, the baseline first"
-        )
-    if fields.get("design") not in DESIGNS or spread not in (*SPREADS, OWN_NIGHTS):
-        raise UsageError("the page asked for something that is not there; load it again")
+    """Have planned how many nights a comparison needs, and when to wear what if a schedule is wished."""
+    own = fields.get("spread") == OWN_NIGHTS
+    wish = wish_of(dict(fields) | {"spread": ""} if own else fields)
+    if not own and wish.rate is None:
+        raise UsageError("rate: write how many episodes per valid hour are expected without an appliance")
+    if not own and (wish.spread is None) == (wish.cv_pct is None):
+        raise UsageError("variation: choose a published one, or write one of your own; one of both")
+    if wish.schedule is not None and wish.start is None:
+        raise UsageError("a schedule needs the date of the first night")
     known = practice.known
 
     def keep(job: Job) -> None:
-        known.planned = job.result
+        known.plan_failed = job.result.get("failed", "")
 
     practice.worker.ask(
-        "plan",
-        "planning nights",
-        done=keep,
-        **given,
-        design=fields["design"],
-        conditions=names,
-        start=_day(fields.get("start", "")),
+        "plan", "planning nights", done=keep, file=str(practice.study_file), own=own, wish=asdict(wish)
     )
     return Done()
 
 
-def _between(fields: Fields, name: str, words: str, most: float) -> float:
-    try:
-        value = float(fields.get(name, ""))
-    except ValueError:
-        value = math.nan
-    if not 0 < value <= most:
-        raise UsageError(f"{words}: write a number above 0 and up to {most}")
-    return value
+class _Share(msgspec.Struct, frozen=True):
+    pct: float
 
 
-def _day(text: str) -> str:
-    """A date as it was typed; empty for none."""
+class _Level(msgspec.Struct, frozen=True):
+    condition: str
+    as_measured: _Share | None = None
+
+
+class _Channel(msgspec.Struct, frozen=True):
+    label: str
+    muscle: str
+    side: str
+    conditions: tuple[_Level, ...]
+
+
+class _Test(msgspec.Struct, frozen=True):
+    """Of the file of a clench test what its answers are made of."""
+
+    channels: tuple[_Channel, ...]
+
+
+def clench_answers(file: Path) -> tuple[str, ...]:
+    """What a clench test that was made says; empty without one that can be read."""
     try:
-        return date.fromisoformat(text).isoformat() if text else ""
-    except ValueError:
-        raise UsageError(f"first night: {text!r} is no date; write it as 2026-03-02") from None
+        test: Any = msgspec.json.decode(file.read_bytes(), type=_Test)
+    except (OSError, msgspec.MsgspecError):
+        return ()
+    from sleepbrux.report.clench_page import answers
+
+    return tuple(answers(test))
 
 
 def compare_clenches(practice: Practice, _: Fields) -> Done:
     """Have the clenches on natural teeth and with each appliance compared."""
-    known, state = practice.known, practice.archive_stamp(practice.rows(practice.study))
+    known = practice.known
 
     def keep(job: Job) -> None:
-        known.clench_test = (state, job.result)
+        known.clench_failed = job.result.get("failed", "")
+        known.clench_notes = tuple(job.result.get("notes", ()))
 
     practice.worker.ask("clench_test", "comparing the clenches", done=keep, file=str(practice.study_file))
     return Done()
@@ -90,26 +108,22 @@ def compare_clenches(practice: Practice, _: Fields) -> Done:
 
 def sample(practice: Practice, fields: Fields) -> Done:
     """Draw a sample of a night's episodes and near misses, or go on with the last, and go to judge it."""
-    from sleepbrux.archive.file import load_night
-    from sleepbrux.archive.journal import journal_path
-    from sleepbrux.review.session import ReviewSession
-    from sleepbrux.review.trace import Trace
-
     k = number_in(fields)
     night = practice.night(k)
-    row = practice.rows(practice.study)[k]
-    if not row.scored:
+    if not practice.rows(practice.study)[k].scored:
         raise UsageError(f"{night.id} is not scored yet; score it first")
     text = fields.get("size", "")
     if not (text.isdecimal() and len(text) < 7 and 1 <= int(text) <= MOST_SAMPLE):
         raise UsageError(f"write how many of each kind are judged: a whole number from 1 to {MOST_SAMPLE}")
     practice.sample_size = int(text)
-    scored = load_night(row.archive)
-    desk = ReviewSession(scored, journal_path(row.archive), Trace(scored, None), sample=True)
-    draw_sample(desk, practice.sample_size, anew=fields.get("anew") == "yes")
+    wish = {
+        "night": k,
+        "size": practice.sample_size,
+        "seed": secrets.randbelow(2**31),
+        "anew": fields.get("anew") == "yes",
+    }
+    asked = Question(practice.study_file, "POST", DRAW, body=msgspec.json.encode(wish))
+    answer = practice.reviewer.ask(asked).result()
+    if answer.status != 200:
+        raise UsageError(msgspec.json.decode(answer.body)["error"])
     return Done(go=f"/sample#night={k}")
-
-
-def draw_sample(desk: ReviewSession, size: int, *, anew: bool = False) -> None:
-    """Go on with the last sample of a night, or draw one by a seed that is recorded."""
-    desk.begin_sample(size, secrets.randbelow(2**31), PROGRAM, anew=anew)

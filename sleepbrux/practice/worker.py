@@ -23,7 +23,7 @@ from sleepbrux.core.errors import SleepbruxError
 
 State = Literal["waiting", "running", "done", "failed", "cancelled"]
 IDLE_S = 60.0
-BEHIND = ("look", "check")
+BEHIND = ("marks", "look", "check")
 
 
 @dataclass(eq=False)
@@ -62,7 +62,7 @@ class Job:
 def serve(line: Connection) -> None:
     """What the process does: jobs that it is sent, until it is sent nothing or its parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threading.Thread(target=end_with_parent, daemon=True).start()
     from sleepbrux.practice.jobs import JOBS
 
     with contextlib.suppress(EOFError, OSError):
@@ -86,7 +86,8 @@ def _sentence(error: Exception) -> str:
     return str(error)
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
+    """Wait for the end of the parent, and end with it."""
     parent = parent_process()
     if parent is not None:
         connection.wait([parent.sentinel])

@@ -14,6 +14,7 @@ from sleepbrux.recording.labels import recognise
 from sleepbrux.recording.opening import Hints, family, unread
 
 Verdict = Literal["recording", "other", "unsaid"]
+Beside = Literal["stages", "marks", "sound", ""]
 # What no muscle channel can be: a file of these alone lies beside a recording and is none to score.
 _BESIDE = frozenset({"pulse", "respiration", "audio", "accelerometer", "position", "oximetry"})
 FASTEST_EMG_HZ = 8000
@@ -58,6 +59,26 @@ def candidate(path: Path, hints: Hints | None = None, channels: Sequence[str] = 
         return _table(path, hints, channels)
     reason = unread(path) if not kind else ""
     return Candidate("other", reason) if reason else Candidate("unsaid")
+
+
+def beside_kind(path: Path) -> Beside:
+    """What a file that is no recording holds of a night: sleep stages, marks or sound; empty for none of them."""
+    from sleepbrux.recording.formats.text_table import read_rows
+    from sleepbrux.recording.mark_table import mark_columns
+    from sleepbrux.recording.stages import names_stages
+
+    try:
+        kind = family(path)
+        if kind == "WAV":
+            return "sound" if _sound(path, said=False).verdict == "other" else ""
+        if kind != "text" or path.suffix.lower() not in TABLES:
+            return "stages" if kind == "EDF" and names_stages(path) else ""
+        if names_stages(path):
+            return "stages"
+        _, rows = read_rows(path, Findings(path))
+    except (SleepbruxError, OSError):
+        return ""
+    return "marks" if len(rows) > 1 and mark_columns(rows[0]) is not None else ""
 
 
 def _sound(path: Path, *, said: bool) -> Candidate:

@@ -15,6 +15,20 @@ from sleepbrux.recording.model import Mark, Recording
 from sleepbrux.recording.sync import fit_clocks, fit_marks, moved, note_of
 
 
+def mark_columns(heads: Sequence[str]) -> tuple[int, int, int] | None:
+    """Where onset, duration (-1 for nowhere) and text stand in a table of marks; None for another table."""
+    names = [plain_words(cell) for cell in heads]
+
+    def place(*words: str) -> int:
+        return next((k for k, name in enumerate(names) if name.split(" ")[0] in words), -1)
+
+    onset, text = (
+        place("onset", "start", "time", "begin"),
+        place("text", "mark", "marker", "event", "description", "annotation", "label", "comment"),
+    )
+    return None if onset < 0 or text < 0 else (onset, place("duration", "length"), text)
+
+
 def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
     """Marks of a table with columns onset, duration (optional) and text.
 
@@ -28,26 +42,18 @@ def load_marks(path: str | Path, recording: Recording) -> tuple[Mark, ...]:
     path = Path(path)
     found = Findings(path)
     form, rows = read_rows(path, found)
-    names = [plain_words(cell) for cell in rows[0]] if rows else []
-
-    def place(*words: str) -> int:
-        return next((k for k, name in enumerate(names) if name.split(" ")[0] in words), -1)
-
-    onset, text = (
-        place("onset", "start", "time", "begin"),
-        place("text", "mark", "marker", "event", "description", "annotation", "label", "comment"),
-    )
-    duration = place("duration", "length")
-    if onset < 0 or text < 0:
+    heads = rows[0] if rows else []
+    places = mark_columns(heads)
+    if places is None:
         raise found.refusal(
-            f"the columns are {listed(rows[0] if rows else [])}, where onset, duration and text are"
-            " allowed; rename them."
+            f"the columns are {listed(heads)}, where onset, duration and text are allowed; rename them."
         )
+    onset, duration, text = places
     marks = []
     if len(rows) - 1 > MOST_MARKS:
         raise found.refusal(f"{TOO_MANY}.")
     for row in rows[1:]:
-        cells = [*row, *([""] * (len(names) - len(row)))]
+        cells = [*row, *([""] * (len(heads) - len(row)))]
         second = form.number(cells[onset])
         stamp = read_clock(cells[onset]) if second is None else None
         if stamp is not None:

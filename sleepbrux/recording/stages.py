@@ -482,6 +482,23 @@ def _table_epochs(
     return epochs, [*notes, *more]
 
 
+def names_stages(path: Path) -> bool:
+    """Whether a file is one of sleep stages that are named in words; numbers alone may be anything."""
+    found = Findings(path)
+    at_noon = time(12)
+    try:
+        if _is_edf(path):
+            epochs, _ = _edf_epochs(path, None, at_noon, found)
+        else:
+            _, rows = read_rows(path, found)
+            if not any(stage_of(cell) in STAGES for row in rows for cell in row if cell.strip()):
+                return False
+            epochs, _ = _table_epochs(path, None, at_noon, EPOCH_S, found, None)
+    except RecordingError:
+        return False
+    return any(word in STAGES for _, _, word in epochs)
+
+
 def load_stages(
     path: str | Path,
     *,

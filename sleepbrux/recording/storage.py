@@ -150,11 +150,14 @@ def find(address: str, endings: Sequence[str] = ()) -> tuple[list[Stored], list[
             infos.setdefault(top, store.info(top))
         elif not infos:
             raise FileNotFoundError(top)
+    above = address.rstrip("/")
+    above = address if above.endswith(":") else f"{above}/"  # the whole store, else a folder of it
     found, others = [], []
     for path in [top] if alone else sorted(infos):
         here = PurePosixPath(path)
-        full = address if alone else _below(address, top, path)
-        verdict = _named(here, alone=alone)
+        inside = _inside(top, path)
+        full = address if alone else f"{above}{inside}"
+        verdict = _named(here if alone else inside, alone=alone)
         if any(here.name.endswith(ending) for ending in endings) and not alone:
             continue
         if verdict:
@@ -166,13 +169,14 @@ def find(address: str, endings: Sequence[str] = ()) -> tuple[list[Stored], list[
         beside = tuple(name for name in names if str(here.with_name(name)) in infos)
         with _refusing(full):  # not of the list, which some stores write in another way
             version = _version([store.info(str(here.with_name(n))) for n in (here.name, *beside)])
-        folder = PurePosixPath() if alone else here.parent.relative_to(top)
+        folder = PurePosixPath() if alone else inside.parent
         found.append(Stored(full if "://" in full else f"{protocol}://{full}", folder, version, beside))
     return found, others
 
 
-def _below(address: str, top: str, path: str) -> str:
-    return f"{address.rstrip('/')}/{PurePosixPath(path).relative_to(top)}"
+def _inside(top: str, path: str) -> PurePosixPath:
+    """A path below another one; stores begin them with or without ``/``."""
+    return PurePosixPath("/", path.lstrip("/")).relative_to("/" + top.strip("/"))
 
 
 def _named(path: PurePosixPath, *, alone: bool) -> str:
@@ -184,8 +188,19 @@ def _named(path: PurePosixPath, *, alone: bool) -> str:
         if suffix == ".toml":
             return "a study file is read from this machine only; copy it and its recordings into a folder"
         return ""
+    if suffix in IN_FOLDERS:
+        return _unfit(path)
     if suffix in NAMED_ONLY and not path.name.endswith(".night.h5"):
         return "in a folder of a store only EDF and BDF files are looked for; name it to have it scored"
+    return ""
+
+
+def _unfit(path: PurePosixPath) -> str:
+    """Why a recording in a folder is passed over; empty where it is not."""
+    if any(part.startswith(".") for part in path.parts):
+        return "it is hidden; name it to have it scored"
+    if "?" in str(path):
+        return "its name holds a question mark, behind which an address holds a signature; rename it"
     return ""
 
 

@@ -1,5 +1,15 @@
 """The reference: what 100 % MVC and rest mean for each channel, and where that comes from."""
 
+from sleepbrux.recording.clenches import (
+    NATURAL,
+    NOT_STATED,
+    Proposal,
+    accept,
+    load_proposal,
+    sidecar,
+    teeth_word,
+    write_proposal,
+)
 from sleepbrux.reference.detector import (
     ClenchCandidates,
     ClenchLike,
@@ -26,8 +36,6 @@ from sleepbrux.reference.marks import (
     unused_clenches,
 )
 from sleepbrux.reference.model import (
-    NATURAL,
-    NOT_STATED,
     PLACEMENT_NOTES,
     UNCONFIRMED,
     Level,
@@ -39,14 +47,6 @@ from sleepbrux.reference.model import (
     impossible,
     plausibility_notes,
     teeth_note,
-)
-from sleepbrux.reference.proposal import (
-    Proposal,
-    accept,
-    load_proposal,
-    sidecar,
-    teeth_word,
-    write_proposal,
 )
 from sleepbrux.reference.trials import (
     DEFAULT_SETTINGS,

@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from sleepbrux.core.errors import Note, ReferenceLevelError
 from sleepbrux.core.texts import count_of
+from sleepbrux.recording.clenches import NATURAL, NOT_STATED
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
 from sleepbrux.reference.levels import Window
 from sleepbrux.reference.marks import teeth_of
-from sleepbrux.reference.model import NATURAL, NOT_STATED
 from sleepbrux.reference.trials import measure
 from sleepbrux.signal.sweep import ChannelFrames
 

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sleepbrux.core.texts import count_of
+from sleepbrux.recording.clenches import NATURAL, NOT_STATED, Proposal
 from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Mark
-from sleepbrux.reference.model import NATURAL, NOT_STATED
-from sleepbrux.reference.proposal import Proposal
 
 MARKED = "clenches marked"
 

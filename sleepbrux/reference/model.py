@@ -12,12 +12,11 @@ import numpy as np
 
 from sleepbrux.core.arguments import LEVELS, NONE, TEXT, check, each, one_of
 from sleepbrux.core.errors import Note, ReferenceLevelError
+from sleepbrux.recording.clenches import NATURAL, NOT_STATED
 from sleepbrux.signal.envelope import Amplitude
 
 Placement = Literal["same electrodes", "other placement", "not stated"]
 Source = Literal["own clench", "other recording", "stated levels"]
-NATURAL = "natural teeth"
-NOT_STATED = "not stated"
 LEAST_RATIO_TO_REST = 3.0
 PLAUSIBLE_MVC_UV = (20.0, 3000.0)
 POSSIBLE_MVC_UV = (

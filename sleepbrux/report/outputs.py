@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from sleepbrux.archive.file import load_identity, save_night
+from sleepbrux.archive.file_sets import write_listed
 from sleepbrux.archive.identity import Identity, foreign, identity_of
 from sleepbrux.archive.journal.file import JOURNAL
 from sleepbrux.archive.manifest import (
@@ -30,7 +31,7 @@ from sleepbrux.archive.manifest import (
     manifest_text,
 )
 from sleepbrux.core.errors import ArchiveError
-from sleepbrux.core.files import changing, safe_stem, settling, write_text, write_together
+from sleepbrux.core.files import changing, safe_stem, settling, write_text
 from sleepbrux.core.json_text import SOFTWARE
 from sleepbrux.export.summary import report_id, robustness_text, summary_text
 from sleepbrux.export.tables import bursts_csv, channel_bursts_csv, episodes_csv
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from sleepbrux.analysis.agreement.compare import Pair, ScoringAgreement
 
 __all__ = [
+    "AGREEMENT",
     "ARCHIVE",
     "LAST",
     "REPORT",
@@ -66,6 +68,7 @@ __all__ = [
 REPORT = ".report.html"
 SUMMARY = ".summary.json"
 ROBUSTNESS = ".robustness.json"
+AGREEMENT = "agreement.html"
 LAST = (SUMMARY, ARCHIVE, LIST)
 """What of a set is renamed last; each stands only where all before it do."""
 
@@ -438,11 +441,11 @@ def write_agreement(found: ScoringAgreement, pairs: Sequence[Pair], folder: Path
 
     folder.mkdir(parents=True, exist_ok=True)
     texts = {
-        "agreement.html": render_agreement(found, pairs),
+        AGREEMENT: render_agreement(found, pairs),
         "agreement.events.csv": agreement_events(pairs),
         "agreement.json": agreement_text(found),
     }
-    write_together({folder / name: text for name, text in texts.items()})
+    write_listed({folder / name: text for name, text in texts.items()}, folder / AGREEMENT)
     return list(texts)
 
 

@@ -19,8 +19,9 @@ from sleepbrux.analysis.comparison.tables import (
     quantiles_table,
 )
 from sleepbrux.analysis.planning import Plan, plans_of
+from sleepbrux.archive.file_sets import write_listed
+from sleepbrux.archive.made_of import clench_mark, marked
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import write_together
 from sleepbrux.report.outputs import refuse_other
 from sleepbrux.report.study_page import clench_tests, render_study
 from sleepbrux.study.file import Study
@@ -84,12 +85,18 @@ def compare_archives(
 def write_compared(compared: Compared, plan: Study, folder: Path, target: Path) -> Path:
     """Write the files of a compared study, whose archives lie in ``folder``; the page."""
     refuse_other(target / f"{STUDY}.comparison.json", "person", plan.pseudonym)
-    write_study(compared.found, target, plans=compared.plans, clench=folder)
+    mark = compared.reading.made_of
+    write_study(compared.found, target, plans=compared.plans, clench=folder, made_of=mark)
     return target / (STUDY + REPORT)
 
 
 def write_study(
-    found: StudyComparison, folder: Path, *, plans: Sequence[Plan] = (), clench: Path | None = None
+    found: StudyComparison,
+    folder: Path,
+    *,
+    plans: Sequence[Plan] = (),
+    clench: Path | None = None,
+    made_of: str = "",
 ) -> None:
     """Write a study's page, JSON and tables; the page comes last.
 
@@ -97,8 +104,13 @@ def write_study(
     ----------
     clench
         Folder in which clench tests (``*.clench.json``) lie, for the page.
+    made_of
+        A word for the archives and decisions that were compared, which the page keeps.
     """
     folder.mkdir(parents=True, exist_ok=True)
+    place = clench or folder
+    tests = clench_mark(place)
+    page = render_study(found, plans=plans, clench=clench_tests(place, found.person))
     texts = (
         (".comparison.json", comparison_text(found)),
         (".nights.csv", nights_table(found)),
@@ -106,9 +118,7 @@ def write_study(
         (".measures.csv", measures_table(found)),
         (".quantiles.csv", quantiles_table(found)),
         (".distributions.csv", distributions_table(found)),
-        (
-            REPORT,
-            render_study(found, plans=plans, clench=clench_tests(clench or folder, found.person)),
-        ),
+        (REPORT, marked(page, made_of, tests) if made_of else page),
     )
-    write_together({folder / f"{STUDY}{name}": text for name, text in texts}, last=(REPORT,))
+    lead = folder / f"{STUDY}{REPORT}"
+    write_listed({folder / f"{STUDY}{name}": text for name, text in texts}, lead, last=(REPORT,))

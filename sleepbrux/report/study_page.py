@@ -53,7 +53,7 @@ def _night_rows(found: StudyComparison) -> list[dict[str, Any]]:
                 "date": n.date.isoformat() if n.date else "",
                 "condition": condition_words(n.condition),
                 "events": f"{n.events:g}" if comparison.counts else "",
-                "hours": f"{n.hours:.2f}" if comparison.counts else "",
+                "hours": f"{n.hours:.2f}" if found.per_hour else "",
                 "rate": text(n.rate, "1/h") if comparison.counts else f"{n.events:.3g}",
                 "remarks": "; ".join(
                     [*([apart[n.id]] if n.id in apart else []), *found.remarks.get(n.id, ())]
@@ -228,8 +228,9 @@ def _without_interval(comparison: Comparison) -> str:
     return f"; none with fewer than {LEAST_EVENTS} events or {LEAST_HOURS:g} valid hours"
 
 
-def _rates(comparison: Comparison) -> str:
-    """The rate of every condition, its events over its valid hours, for the headline."""
+def _rates(found: StudyComparison) -> str:
+    """The rate of every condition, its events over its hours or its nights, for the headline."""
+    comparison = found.comparison
     if not comparison.counts:
         return ""
     said = []
@@ -240,7 +241,7 @@ def _rates(comparison: Comparison) -> str:
             said.append(
                 f"{rate} {'without an appliance' if condition == NO_APPLIANCE else f'with {condition}'}"
             )
-    return f"Per hour: {listed(said)}." if said else ""
+    return f"Per {'hour' if found.per_hour else 'night'}: {listed(said)}." if said else ""
 
 
 def _halving(plans: Sequence[Plan]) -> str:
@@ -388,7 +389,7 @@ def render_study(
         order=comparison.order,
         night_order=found.night_order,
         answers=[_answer(c) for c in comparison.contrasts],
-        headline=_rates(comparison),
+        headline=_rates(found),
         needed=_halving(plans),
         limits=f"{_scored(found)} {DOES_NOT_SHOW}",
         described=_described(comparison),

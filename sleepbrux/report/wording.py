@@ -13,7 +13,7 @@ from sleepbrux.scoring.distributions import details
 from sleepbrux.scoring.episodes import KINDS
 from sleepbrux.scoring.measures import Measure
 from sleepbrux.scoring.night import REPLACED, Night
-from sleepbrux.scoring.possible_counts import rate_range
+from sleepbrux.scoring.rate_range import range_of
 from sleepbrux.scoring.uncertainty import LEAST_EVENTS
 from sleepbrux.scoring.usability import UsabilityVerdict, after_night
 from sleepbrux.signal.quality import REASONS
@@ -493,6 +493,6 @@ def reading(night: Night) -> tuple[str, ...]:
 
 
 def moved_by_lost_time(night: Night) -> str:
-    """How far lost time could move the rate, in a sentence; empty where that is not known."""
-    found = rate_range(night.measures)
+    """How far lost and cleaned time could move the rate, in a sentence; empty where that is not known."""
+    found = range_of(night)
     return found.sentence if found else ""

@@ -19,6 +19,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from sleepbrux.review.access import HOST, Entrance
+from sleepbrux.review.page import shell
 
 TOKEN_HEADER = "x-review-token"
 MOST_BYTES = 20_000
@@ -111,6 +112,18 @@ def json_of(value: Any) -> Response:
 def as_refusal(_: Request, error: Exception) -> Response:
     """What went wrong, in the sentence that says it."""
     return refused(500, str(error))
+
+
+def page_route(at: str = "/", home: str = "", api: str = "/api") -> Route:
+    """Where the page of a review is, without any data; see `sleepbrux.review.page.shell`."""
+
+    def shown(_: Request) -> Response:
+        page, policy = shell(home, api)
+        return Response(
+            page, media_type="text/html; charset=utf-8", headers={"Content-Security-Policy": policy}
+        )
+
+    return Route(at, shown)
 
 
 def entrance_route(entrance: Entrance) -> Route:

@@ -17,9 +17,17 @@ from starlette.routing import Route
 from sleepbrux.archive.journal.file import ConflictError, DecisionDraft
 from sleepbrux.core.errors import JournalError, SleepbruxError
 from sleepbrux.review.access import Entrance
-from sleepbrux.review.guard import as_refusal, body_of, entrance_route, guard, guarded, json_of, refused
+from sleepbrux.review.guard import (
+    as_refusal,
+    body_of,
+    entrance_route,
+    guard,
+    guarded,
+    json_of,
+    page_route,
+    refused,
+)
 from sleepbrux.review.nights import Nights
-from sleepbrux.review.page import shell
 from sleepbrux.review.session import ReviewSession
 from sleepbrux.review.trace import MOST_PIXELS, packed
 
@@ -37,11 +45,10 @@ class Decision(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class _Answers:
-    """What the page asks for; ``home`` is the page that it is a part of, if any."""
+    """What the page asks for."""
 
-    def __init__(self, nights: Callable[[], Nights], entrance: Entrance, home: str, api: str) -> None:
-        self._nights, self.entrance = nights, entrance
-        self.page, self.policy = shell(home, api)
+    def __init__(self, nights: Callable[[], Nights]) -> None:
+        self._nights = nights
 
     @property
     def nights(self) -> Nights:
@@ -50,11 +57,6 @@ class _Answers:
     def desk(self, request: Request) -> ReviewSession:
         text = request.query_params.get("night", "0")
         return self.nights.desk(int(text) if text.isdecimal() and len(text) < 7 else -1)
-
-    def home(self, _: Request) -> Response:
-        return Response(
-            self.page, media_type="text/html; charset=utf-8", headers={"Content-Security-Policy": self.policy}
-        )
 
     def listed(self, _: Request) -> Response:
         return json_of(self.nights.table())
@@ -88,13 +90,10 @@ class _Answers:
         return await run_in_threadpool(lambda: _decide(self.desk(request), asked))
 
 
-def review_routes(
-    nights: Callable[[], Nights], entrance: Entrance, at: str = "/", home: str = "", api: str = "/api"
-) -> list[Route]:
-    """Addresses of a review: its page at ``at``, which leads back to ``home``, and below ``api`` what it asks for."""
-    answers = _Answers(nights, entrance, home, api)
+def review_api(nights: Callable[[], Nights], api: str = "/api") -> list[Route]:
+    """Addresses below ``api`` of what the page of a review asks for."""
+    answers = _Answers(nights)
     return [
-        Route(at, answers.home),
         Route(f"{api}/nights", answers.listed),
         Route(f"{api}/night", answers.night),
         Route(f"{api}/state", answers.state),
@@ -107,7 +106,7 @@ def review_routes(
 def application(nights: Nights, *, port: int, entrance: Entrance) -> Starlette:
     """The application that serves some nights."""
     return Starlette(
-        routes=[entrance_route(entrance), *review_routes(lambda: nights, entrance)],
+        routes=[page_route(), entrance_route(entrance), *review_api(lambda: nights)],
         middleware=[guarded(guard(port, entrance))],
         exception_handlers={SleepbruxError: as_refusal},
     )

@@ -18,7 +18,7 @@ hole, `episodes` stops the clock of a pause over one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from heapq import heappop, heappush
@@ -36,7 +36,7 @@ from sleepbrux.scoring.episodes import (
     silent_chains,
     unseen,
 )
-from sleepbrux.scoring.measures import Measure, Selection
+from sleepbrux.scoring.measures import Selection
 from sleepbrux.scoring.sides import CombinedBursts
 from sleepbrux.scoring.thresholds import Ints
 
@@ -362,63 +362,3 @@ def _fewest(night: _Night, a: int, b: int) -> int:
         if at != place or stop - begun > longest:
             n, begun, place = n + 1, start, at
     return n
-
-
-@dataclass(frozen=True)
-class Bias:
-    """By how much a fault that was found may have moved the index, %: its measured bias on other nights."""
-
-    cause: str
-    low_pct: float
-    high_pct: float
-
-
-@dataclass(frozen=True)
-class RateRange:
-    """Lowest and highest episodes per valid hour that lost and cleaned time leave possible.
-
-    Attributes
-    ----------
-    low_per_hour, high_per_hour
-        Equal where nothing could be otherwise.
-    causes
-        What has a part in it, in words.
-    """
-
-    low_per_hour: float
-    high_per_hour: float
-    causes: tuple[str, ...]
-
-    @property
-    def sentence(self) -> str:
-        """The range in one sentence; it speaks of logical bounds, not of chance."""
-        low, high = f"{self.low_per_hour:.1f}", f"{self.high_per_hour:.1f}"
-        if low == high:
-            return "No lost time lies near enough to an episode or burst to change the rate."
-        return f"{self.causes[0]} could move the rate between {low} and {high} per valid hour."
-
-
-def rate_range(measures: Mapping[str, Measure], biases: Sequence[Bias] = ()) -> RateRange | None:
-    """How far lost time, and what was cleaned, could move the rate of a night; None where it is not known.
-
-    Parameters
-    ----------
-    measures
-        Of the night.
-    biases
-        Of faults that were cleaned, in any order; they widen the range by their product.
-    """
-    found = [
-        next(filter(None, (measures.get(f"{word}_episodes_per_hour") for word in words)), None)
-        for words in (("lowest", "least"), ("highest", "most"))
-    ]
-    low, high = (m.value if m is not None else None for m in found)
-    if low is None or high is None:
-        return None
-    doubtful = bool((of := measures.get("doubtful_hours")) and of.value)
-    for bias in biases:
-        low *= 1 + min(bias.low_pct, 0.0) / 100
-        high *= 1 + max(bias.high_pct, 0.0) / 100
-    parts = ["lost", *(["doubtful"] if doubtful else []), *(["cleaned"] if biases else [])]
-    what = f"{', '.join(parts[:-1])}{' and ' if parts[1:] else ''}{parts[-1]} time".capitalize()
-    return RateRange(low, high, (what, *(bias.cause for bias in biases)))

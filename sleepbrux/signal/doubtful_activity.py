@@ -140,9 +140,9 @@ def _runs(a: Seen, b: Seen, spans: Spans) -> _Runs:
 
 def _surely(ab: Floats, aa: Floats, bb: Floats, n: Floats, known: Floats) -> tuple[Floats, Floats]:
     """Correlation of the part above rest, and what it surely exceeds."""
-    r = np.clip(ab / np.sqrt(np.maximum(aa * bb, 1e-300)) / known, -0.99, 0.99)
+    r = np.clip(ab / np.sqrt(np.maximum(aa * bb, 1e-300)), -0.99, 0.99)
     error = CERTAIN / np.sqrt(np.maximum(INDEPENDENT * n - 3, 1))
-    return r, np.tanh(np.arctanh(r) - error)
+    return r / known, np.tanh(np.arctanh(r) - error) / known
 
 
 def _pooled(runs: _Runs, starts_s: Floats, ratio_db: Floats) -> tuple[Floats, Floats, Floats, Floats]:

@@ -81,6 +81,13 @@ REASONS = {
     "gain_step": "amplification other than in most of the recording",
     "marked_bad": "marked as bad by a person",
 }
+REPAIRS = {
+    "mains": "mains-removed",
+    "pops": "pops-repaired",
+    "heart": "heart-removed",
+    "spikes": "spikes-removed",
+}
+"""What is repaired, and the code of the note that names it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +107,8 @@ class Quality:
     doubts
         Reason (a key of `doubts.DOUBTS`) to spans of usable frames that count, and may be no muscle or be
         measured with another gain.
+    repaired
+        Key of `REPAIRS` to spans of frames whose level is another than the filtered signal's.
     """
 
     usable: Spans
@@ -107,6 +116,7 @@ class Quality:
     clipped: Spans
     notes: tuple[Note, ...]
     doubts: dict[str, Spans] = field(default_factory=dict)
+    repaired: dict[str, Spans] = field(default_factory=dict)
 
 
 def hum_uv(frames: ChannelFrames) -> Floats:
@@ -397,9 +407,26 @@ def examine(
     The channel, which still has what `doubtful_activity` asks for, and what of it can be scored.
     """
     swing = swing_uv(frames)
-    without, movement, pops = without_swings(frames, tenths(frames), swing)
-    without, heart = without_heart(without, beats_s)
-    without, dense, spikes = without_spikes(without, swing)
+    calm, movement, pops = without_swings(frames, tenths(frames), swing)
+    still, heart = without_heart(calm, beats_s)
+    without, dense, spikes = without_spikes(still, swing)
     quality = assess(frames, dense, movement, held)
-    quality = replace(quality, notes=(*quality.notes, *pops, *heart, *spikes))
-    return without, quality
+    repaired = {
+        "mains": Spans.of(frames.grid, [(n.first, n.stop) for n in frames.notched]),
+        "pops": _changed(frames, calm),
+        "heart": _changed(calm, still),
+        "spikes": _changed(still, without),
+    }
+    return without, replace(
+        quality,
+        notes=(*quality.notes, *pops, *heart, *spikes),
+        repaired={key: spans for key, spans in repaired.items() if len(spans)},
+    )
+
+
+def _changed(before: ChannelFrames, after: ChannelFrames) -> Spans:
+    """Known frames whose level a repair changed."""
+    if after is before:
+        return before.grid.none()
+    known = before.energy == before.energy
+    return Spans.from_mask(before.grid, known & (after.energy != before.energy))

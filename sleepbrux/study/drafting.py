@@ -17,11 +17,10 @@ from sleepbrux.recording.marks import classify
 from sleepbrux.recording.model import Recording
 from sleepbrux.recording.opening import open_recording
 from sleepbrux.reference import NATURAL, teeth_of
-from sleepbrux.study.file import FILL_IN, OWN, Study
+from sleepbrux.study.file import FILL_IN, OWN, PLANNED_NIGHTS, Study
 from sleepbrux.study.files import find_file, study_hints, twin_text
 
 NIGHT_S = 5400.0
-PLANNED_NIGHTS = 4
 LETTER_FIELDS = """\
 # [letter]                         # what every letter repeats, as it is written here
 # dates = true                     # give the days of the nights

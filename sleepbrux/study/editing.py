@@ -20,9 +20,9 @@ from sleepbrux.core.errors import StudyError
 from sleepbrux.core.files import changing, write_text
 from sleepbrux.core.texts import plain_name
 from sleepbrux.study.condition_names import means_none, near_names
-from sleepbrux.study.drafting import PLANNED_NIGHTS, added, draft
 from sleepbrux.study.file import (
     FILL_IN,
+    PLANNED_NIGHTS,
     Study,
     StudyLetter,
     StudyNight,
@@ -64,6 +64,8 @@ def new_study(
     StudyError
         There is a study file already, or the pseudonym is none.
     """
+    from sleepbrux.study.drafting import draft
+
     if file.exists():
         raise StudyError(f"{file.name} is there already; open it, or rename it")
     made = draft(file.parent, conditions=conditions, nights=nights)
@@ -96,6 +98,8 @@ def add_recordings(file: Path, names: Sequence[str]) -> tuple[str, ...]:
     StudyError
         One is named already; nothing is written then.
     """
+    from sleepbrux.study.drafting import added
+
     left_out: tuple[str, ...] = ()
 
     def more(text: str, study: Study) -> str:

@@ -26,6 +26,7 @@ Order = Literal["as it came", "planned phases", "randomised nights", "randomised
 OWN = "own"
 NO_APPLIANCE = "none"
 FILL_IN = "FILL IN"
+PLANNED_NIGHTS = 4
 
 
 class StudyReference(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -147,6 +148,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     scale_uv, rate_hz, time_unit, datasets
         Of recordings in CSV, WAV or HDF5, where the files do not say: µV for a stored value of 1 by
         channel label, samples a second, unit of the time column, data sets.
+    record_duration_s
+        Seconds of a data record, for EDF and BDF files whose headers state none or a wrong one.
     conditions
         Every name of a condition as it is meant to be written; where given, a night under another name is
         refused, and names that look alike are taken as different. Empty: as the nights have them.
@@ -183,6 +186,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     rate_hz: Annotated[float, Meta(gt=0)] | None = None
     time_unit: Literal["", "s", "ms", "us"] = ""
     datasets: tuple[str, ...] = ()
+    record_duration_s: Annotated[float, Meta(gt=0)] | None = None
     roles: dict[str, str] = {}
     age_years: Annotated[float, Meta(gt=0, le=120)] | None = None
     sex: Literal["", "female", "male"] = ""
@@ -386,6 +390,7 @@ _SCORED_BY = (
     "rate_hz",
     "time_unit",
     "datasets",
+    "record_duration_s",
     "roles",
     "age_years",
     "sex",

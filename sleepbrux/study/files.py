@@ -24,6 +24,7 @@ def study_hints(study: Study) -> Hints:
         unit=study.unit or None,
         scale=study.scale_uv or None,
         rate_hz=study.rate_hz,
+        record_duration_s=study.record_duration_s,
         time_unit=study.time_unit or None,
         datasets=study.datasets,
         roles=tuple(study.roles.items()),

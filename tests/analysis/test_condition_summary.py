@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from sleepbrux.analysis import condition_summary as several
+from sleepbrux.analysis.comparison.study import rate_words
 from sleepbrux.analysis.condition_summary import (
     nights_needed,
     split_spread,
@@ -318,6 +319,33 @@ def test_a_rate_that_is_not_per_valid_hour_is_counted_over_its_own_hours(name, o
     night = dataclasses.replace(night, measures={**night.measures, **own})
     found = nights_module.night_value(night, name)
     assert (found.count, found.exposure) == (12, 6.0)
+
+
+@pytest.mark.parametrize("name", ["episodes_in_n2_per_hour", "episodes_position_left_side_per_hour"])
+def test_a_rate_over_hours_that_are_not_known_is_no_count(name):
+    """3 episodes in 1.5 h of a stage are not 16 in 8 valid hours."""
+    night = night_of("a", 20)
+    night = dataclasses.replace(night, measures={**night.measures, name: Measure(3 / 1.5, "1/h", "")})
+    found = nights_module.night_value(night, name)
+    assert (found.value, found.count, found.exposure) == (2.0, None, None)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("episodes_per_hour", "episodes per valid hour"),
+        ("phasic_episodes_per_hour", "phasic episodes per valid hour"),
+        (
+            "episodes_in_probable_sleep_per_hour",
+            "in probable sleep per valid hour for which that is estimated",
+        ),
+        ("episodes_outside_wake_per_hour", "outside wake per valid hour scored as sleep"),
+        ("episodes_outside_wake_and_movement_per_hour", "outside wake and body movements per hour"),
+        ("episodes_in_n2_per_hour", "episodes per hour in stage n2"),
+    ],
+)
+def test_an_outcome_names_the_hours_that_it_is_divided_by(name, words):
+    assert rate_words(name).endswith(words)
 
 
 def test_the_primary_outcome_leads_and_stands_once():

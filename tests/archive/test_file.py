@@ -54,6 +54,31 @@ def test_what_is_loaded_is_what_was_saved(night, archive):
         assert equal(getattr(night, field.name), getattr(loaded, field.name)), field.name
 
 
+def test_an_archive_that_is_replaced_while_it_is_read_is_never_half_of_each(
+    night, archive, tmp_path, monkeypatch
+):
+    frames = tuple(replace(f, energy=4 * f.energy) for f in night.swept.frames)
+    later = replace(night, swept=replace(night.swept, digest="b" * 64, frames=frames))
+    asked = []
+
+    def ask(path, *rest):
+        answer = ask_the_process(path, *rest)
+        if len(asked) < replaced:
+            asked.append(path)
+            store.save_night(later, archive)
+        return answer
+
+    ask_the_process = store.ask
+    monkeypatch.setattr(store, "ask", ask)
+    replaced = 1
+    assert equal(store.load_night(archive).swept, later.swept)
+    replaced = 9
+    with pytest.raises(
+        ArchiveError, match=r"a\.night\.h5: it was replaced each time that it was read; wait until"
+    ):
+        store.load_night(archive)
+
+
 def digest(path):
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
@@ -106,7 +131,7 @@ def test_another_major_schema_is_refused_and_a_newer_minor_read(archive):
         if readable:
             assert store.load_night(archive).measures
         else:
-            with pytest.raises(ArchiveError, match=rf"schema {version}, this program reads 4\.0"):
+            with pytest.raises(ArchiveError, match=rf"schema {version}, this program reads 4\.1"):
                 store.load_night(archive)
 
 

@@ -2,6 +2,7 @@
 
 import importlib
 import tempfile
+from pathlib import PurePosixPath
 
 import fsspec
 import pytest
@@ -10,6 +11,7 @@ from sleepbrux.batch import run_batch, work
 from sleepbrux.batch.tasks import Common, plan
 from sleepbrux.core.errors import UsageError
 from sleepbrux.recording import storage
+from sleepbrux.recording.storage import find
 from tests.batch.test_batch import rows, serially
 from tests.cli.conftest import called
 
@@ -112,6 +114,26 @@ def test_a_folder_of_the_local_store_is_scored_by_worker_processes(write_night, 
     assert done.code == 0
     assert "n2.wav is no recording to score: in a folder of a store only EDF and BDF" in done.err
     assert [row["night"] for row in rows(tmp_path / "out")] == ["n1"]
+
+
+def test_what_is_hidden_or_cannot_be_named_is_passed_over_with_a_reason(store):
+    for name in ("._n1.edf", "n1.edf", ".old/n1.edf", "n1?a.edf"):
+        store.pipe(f"/nights/{name}", b"")
+    found, others = find("memory://nights")
+    assert [one.address for one in found] == ["memory://nights/n1.edf"]
+    assert [
+        (place.rpartition("nights/")[2], why.partition(",")[0].partition(";")[0]) for place, why in others
+    ] == [
+        ("._n1.edf", "it is hidden"),
+        (".old/n1.edf", "it is hidden"),
+        ("n1?a.edf", "its name holds a question mark"),
+    ]
+
+
+def test_a_whole_store_is_looked_through(store):
+    store.pipe("/nights/n1.edf", b"")
+    (one,), _ = find("memory://")
+    assert (one.address, one.folder) == ("memory://nights/n1.edf", PurePosixPath("nights"))
 
 
 @pytest.mark.parametrize(

@@ -32,6 +32,7 @@ ROUNDS = {
     "fourth": 85_000,
     "fifth": 86_000,
     "sixth": 87_000,
+    "seventh": 88_000,
 }
 HEAD = (
     "| seed | night | fault | rate, clean → faulty (1/h) | moved | false, missed | what the tool said | verdict |\n"

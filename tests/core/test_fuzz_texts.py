@@ -16,10 +16,10 @@ from sleepbrux.analysis.cohort import cohort_text, compare_cohort, read_cohort
 from sleepbrux.analysis.comparison.table import study_from_table
 from sleepbrux.core.errors import SleepbruxError
 from sleepbrux.criteria.loading import _folder, load_criterion
+from sleepbrux.recording.clenches import load_proposal
 from sleepbrux.recording.mark_table import load_marks
 from sleepbrux.recording.memory import from_array
 from sleepbrux.recording.stages import load_stages
-from sleepbrux.reference.proposal import load_proposal
 from sleepbrux.report.letter.fields import load_fields
 from sleepbrux.study.file import load_study
 from sleepbrux.synth.study import load_scenario, scenario_path

@@ -215,3 +215,7 @@ def test_a_coarser_grid_takes_touched_slots_whole_slots_or_refuses():
     assert pairs(Spans.of(TENTH, [(4, 8)]).on(uneven)) == [[3, 6]]
     assert pairs(Spans.of(TENTH, [(5, 11)]).on(uneven, rounding="outward")) == [[3, 9]]
     assert pairs(Spans.of(TENTH, [(5, 11)]).on(uneven, rounding="inward")) == [[4, 8]]
+
+
+def test_hours_covered_are_not_whole_ones():
+    assert Spans.of(Grid(Fraction(1, 10), 72000), [(0, 9000), (18000, 27000)]).hours == 0.5

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from sleepbrux.core.errors import RecordingError, StudyError, UsageError
+from sleepbrux.core.files import is_abandoned
 from sleepbrux.export.bids import HED, BidsForm, label, labels_of, write_bids
 from sleepbrux.export.events import EVENT_TYPES, events
 from sleepbrux.export.files import ExportRequest, write_files
@@ -227,7 +228,7 @@ def test_a_killed_export_leaves_no_half_under_the_name_of_the_set(archive, tmp_p
         assert left == ["set"]
     else:
         assert done.returncode == -9
-        assert all(re.fullmatch(r"\.set\.[0-9a-f]{8}\.partial", name) for name in left)
+        assert all(name.startswith(".set.") and is_abandoned(folder / name) for name in left)
 
 
 def test_samples_that_spell_text_are_in_no_data_set(tmp_path):
@@ -362,3 +363,17 @@ def test_hed_tags_are_valid_by_their_own_makers_tools(night, tmp_path):
     wrong["trial_type"]["HED"]["Phasic episode"] = "Bruxism"
     (tmp_path / "wrong.json").write_text(json.dumps(wrong), encoding="utf-8")
     assert Sidecar(str(tmp_path / "wrong.json")).validate(schema)
+
+
+def test_what_a_killed_run_left_of_a_data_set_is_cleared_by_the_next(tmp_path, monkeypatch):
+    from sleepbrux.core import files
+    from sleepbrux.export.bids import _whole
+
+    with monkeypatch.context() as of_a_dead_run:
+        of_a_dead_run.setattr(files, "_RUN", "0" * 8)
+        left = files.temporary_name(tmp_path / "bids")
+    (left / "sub-P").mkdir(parents=True)
+    (left / "sub-P" / "x.tsv").write_text("1", "utf-8")
+    with _whole(tmp_path / "bids") as temporary:
+        (temporary / "README").write_text("2", "utf-8")
+    assert [p.name for p in tmp_path.iterdir()] == ["bids"]

@@ -12,6 +12,9 @@ from sleepbrux.analysis.cohort.table import cohort_text
 from sleepbrux.analysis.comparison.records import read_records
 from sleepbrux.analysis.comparison.study import compare_study, comparison_text
 from sleepbrux.analysis.condition_summary import several_text, summarise
+from sleepbrux.analysis.plan_arguments import wish_of
+from sleepbrux.analysis.planning.nights import Variation
+from sleepbrux.analysis.planning.planning_files import plans_wished, write_planned
 from sleepbrux.archive.file import save_night
 from sleepbrux.archive.manifest import list_path
 from sleepbrux.archive.nights import read_nights
@@ -38,6 +41,8 @@ MAKERS = {
     "analysis/cohort/table.py": "here",
     "analysis/comparison/study.py": "here",
     "analysis/condition_summary.py": "here",
+    "analysis/planning/planning_files.py": "here; a plan is made of numbers, of no file",
+    "archive/file_sets.py": "here, in an export",
     "archive/manifest.py": "here",
     "cli/inspect.py": "here",
     "cli/trace.py": "here",
@@ -97,7 +102,7 @@ def test_the_files_of_an_export(night, tmp_path):
     write_files([("n", night)], tmp_path, ExportRequest(("json", "fhir")))
     texts = {p.name: p.read_text("utf-8") for p in tmp_path.glob("*.json")}
     schemas = {name for name in texts if "schema" in name}
-    assert len(texts) - len(schemas) == 3
+    assert len(texts) - len(schemas) == 4
     for name, text in texts.items():
         if name in schemas:
             continue  # a schema describes files and is made from none
@@ -145,6 +150,13 @@ def test_a_study_names_the_recording_of_each_night(night, other_night, tmp_path)
     for name, text in texts.items():
         assert versions(text), name
         assert {night.swept.digest, other_night.swept.digest} <= set(re.findall("[0-9a-f]{64}", text)), name
+
+
+def test_a_plan_says_the_version(tmp_path):
+    wish = wish_of({"rate": "5", "hours": "7", "cv_pct": "30", "ratio": "0.5", "most_nights": "12"})
+    variation = Variation(30.0, "stated")
+    write_planned(plans_wished(wish, 35.0, variation), wish, tmp_path)
+    assert versions((tmp_path / "plan.json").read_text("utf-8"))
 
 
 def test_a_cohort_names_its_tables():

@@ -209,7 +209,7 @@ def use_sync(path: Path, place: Place) -> None:
 
 
 def use_clenches(path: Path, place: Place) -> None:
-    from sleepbrux.reference.proposal import load_proposal
+    from sleepbrux.recording.clenches import load_proposal
 
     proposal = load_proposal(path.with_name("n.edf"))
     if proposal is not None:

@@ -138,6 +138,14 @@ def test_one_clock_for_both_is_not_spoken_of():
     assert clock.mapped(np.array([110.0])) == pytest.approx(110, abs=1e-4)
 
 
+def test_a_clock_that_is_behind_and_runs_alike_is_named_without_a_speed():
+    clock = SenderClock()
+    for k in range(10):
+        clock.measured(100 + 2 * k, 5.0 - 2e-7 * k)
+    (note,) = clock.notes()
+    assert note.text.startswith("The sender's clock is 5.000 s behind this computer's; its time stamps were")
+
+
 def test_stamps_stay_in_order_and_a_new_clock_is_followed_at_once():
     clock, random = SenderClock(), np.random.default_rng(1)
     mapped = []

@@ -4,7 +4,8 @@ cosmic-ray makes the mutants and keeps the results (extra ``mutation``). A proce
 is forked for each mutant, because starting pytest takes longer than the tests. Where a mutant changes
 functions alone, the tests are collected once and the child gives those functions the mutant's code; any other
 mutant is imported anew in the child. First the tests must pass without a mutant. Mutants of annotations are
-left out and counted, for they are never evaluated. ``--survivors`` tries those again that survived,
+left out and counted, for they are never evaluated. ``--sample N`` tries the first N of an order that ``--seed`` draws,
+and counts those alone; a larger N later goes on in the same order. ``--survivors`` tries those again that survived,
 ``--write`` adds a line to ``results.md``.
 """
 
@@ -16,12 +17,15 @@ import hashlib
 import importlib.abc
 import importlib.util
 import os
+import random
 import signal
 import sys
 import tempfile
 import time
+import warnings
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -60,6 +64,12 @@ class _Mutated(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
 
     def get_data(self, path: str | bytes) -> bytes:
         return self.text.encode() if str(path) == str(self.path) else Path(os.fsdecode(path)).read_bytes()
+
+    def source_to_code(self, data: Any, path: Any, *, _optimize: int = -1) -> Any:
+        """Compile without the compiler's warnings, such as of `is` beside a literal: a warning is no kill."""
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", SyntaxWarning)
+            return compile(data, str(path), "exec", dont_inherit=True, optimize=_optimize)
 
     def path_stats(self, path: str) -> Any:
         raise OSError("compiled anew, so that no stored code is taken")
@@ -146,6 +156,11 @@ class InForks:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool | None:
         """In the parent all children, in a child the usual loop."""
+        with (
+            warnings.catch_warnings()
+        ):  # imported at the end of a run its warning would make that run an error
+            warnings.simplefilter("ignore")
+            import hypothesis  # noqa: F401
         functions = functions_of(sys.modules[self.own.module])
         gc.freeze()
         for job, mutation in (("", None), *self.mutants):
@@ -190,10 +205,12 @@ def _results(own: Slice, pairs: Jobs, say: Callable[[str, int], None]) -> None:
             try:
                 code = own.pytest(InForks(own, inside, say))
             finally:
+                sys.stdout.flush()  # what pytest says went wrong
                 os._exit(code)
         _, status = os.waitpid(child, 0)
         if os.waitstatus_to_exitcode(status) not in {0, 5}:  # 5: this process itself ran no test
-            raise SystemExit(f"{own.file}: the tests fail without a mutant, or the run was ended")
+            how = os.waitstatus_to_exitcode(status)
+            raise SystemExit(f"{own.file}: the tests fail without a mutant, or the run was ended ({how})")
     if anew and not own.over and own.try_anew(None):
         raise SystemExit(f"{own.file}: the tests fail without a mutant")
     for job, mutation in anew:
@@ -208,16 +225,38 @@ def _changed_line(source: str, text: str) -> tuple[str, str]:
     return next(((a.strip(), b.strip()) for a, b in pairs if a != b), ("", ""))
 
 
-def run(room: str, state: Path, *, resume: bool, again: bool, minutes: float) -> Counter[str]:
+def drawn(items: Mapping[str, MutationSpec], seed: int) -> list[str]:
+    """Jobs in an order that a seed draws; ids differ from run to run, places do not."""
+    places_of = {
+        job: (one.operator_name, one.occurrence, repr(sorted(one.operator_args.items())))
+        for job, one in items.items()
+    }
+    jobs = sorted(items, key=places_of.__getitem__)
+    random.Random(seed).shuffle(jobs)
+    return jobs
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is tried of a room, and for how long."""
+
+    resume: bool
+    again: bool
+    minutes: float
+    sample: int | None
+    seed: int
+
+
+def run(room: str, state: Path, wanted: Wanted) -> Counter[str]:
     """Try what is pending, tell what survived, and count."""
     from cosmic_ray.commands.init import init
     from cosmic_ray.work_db import use_db
     from cosmic_ray.work_item import TestOutcome, WorkerOutcome, WorkResult
 
     own = Slice(room, state)
-    own.until = time.monotonic() + 60 * minutes
+    own.until = time.monotonic() + 60 * wanted.minutes
     known = equivalents()
-    if not resume and not again:
+    if not wanted.resume and not wanted.again:
         own.state.unlink(missing_ok=True)
     with use_db(own.state) as db:
         if not db.num_work_items:
@@ -226,6 +265,7 @@ def run(room: str, state: Path, *, resume: bool, again: bool, minutes: float) ->
         types, _ = places(own.source)
         left_out = {job for job, one in items.items() if within(one, types)}
         done = {job: result.test_outcome for job, result in db.results}
+        tried = [job for job in drawn(items, wanted.seed) if job not in left_out][: wanted.sample]
 
         def say(job: str, code: int) -> None:
             outcome = OUTCOMES.get(code, "killed")
@@ -233,9 +273,9 @@ def run(room: str, state: Path, *, resume: bool, again: bool, minutes: float) ->
                 here.set_result(job, WorkResult(WorkerOutcome.NORMAL, test_outcome=TestOutcome(outcome)))
 
         pending = [
-            (job, one)
-            for job, one in sorted(items.items())  # ids are drawn: what a short run tries is a sample
-            if job not in left_out and (job not in done or (again and done[job] == TestOutcome.SURVIVED))
+            (job, items[job])
+            for job in tried
+            if job not in done or (wanted.again and done[job] == TestOutcome.SURVIVED)
         ]
         print(
             f"{room}: {len(items)} mutants, {len(left_out)} of annotations, {len(pending)} to try", flush=True
@@ -243,7 +283,7 @@ def run(room: str, state: Path, *, resume: bool, again: bool, minutes: float) ->
         _results(own, pending, say)
         done = {job: result.test_outcome for job, result in db.results}
     counts: Counter[str] = Counter(mutants=len(items), annotations=len(left_out))
-    for job, outcome in done.items():
+    for job, outcome in ((job, done[job]) for job in tried if job in done):
         counts[outcome.value] += 1
         if outcome == TestOutcome.SURVIVED:
             before, after = _changed_line(own.source, own.text(items[job]))
@@ -274,6 +314,8 @@ def main() -> int:
     parser.add_argument(
         "--minutes", type=float, default=float("inf"), help="of each room at most; 0 only tells"
     )
+    parser.add_argument("--sample", type=int, help="mutants of each room at most, drawn")
+    parser.add_argument("--seed", type=int, default=1, help="of the draw [default: 1]")
     parser.add_argument("--state", type=Path, default=Path(tempfile.gettempdir()) / "sleepbrux-mutation")
     parser.add_argument("--write", action="store_true", help="add the lines to results.md")
     args = parser.parse_args()
@@ -286,9 +328,10 @@ def main() -> int:
     import scipy.stats  # noqa: F401
 
     args.state.mkdir(parents=True, exist_ok=True)
+    wanted = Wanted(args.resume, args.survivors, args.minutes, args.sample, args.seed)
     for room in args.rooms or ROOMS:
-        line = row(
-            room, run(room, args.state, resume=args.resume, again=args.survivors, minutes=args.minutes)
+        line = (
+            row(room, run(room, args.state, wanted)) + f" {f'seed {args.seed}' if args.sample else 'all'} |"
         )
         print(line)
         if args.write:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from tests.mutation.__main__ import _Mutated, drawn
 from tests.mutation.equivalents import equivalents
 from tests.mutation.mutants import ROOT, functions_of, places, put_into, within
 from tests.mutation.rooms import ROOMS
@@ -53,3 +54,33 @@ def test_a_mutant_reaches_a_function_that_was_imported_by_name(tmp_path, monkeyp
     assert held(3) == 4
     put_into(functions_of(a_mutated_module), str(path), SOURCE, SOURCE.replace("a + 1", "a - 1"))
     assert held(3) == 2
+
+
+def test_a_seed_draws_the_same_mutants_whatever_ids_they_have():
+    def mutants(*ids):
+        spots = [("core/Number", 0), ("core/Number", 1), ("core/Add_Sub", 0), ("core/Add_Sub", 1)]
+        made = {
+            id_: SimpleNamespace(operator_name=name, occurrence=k, operator_args={})
+            for id_, (name, k) in zip(ids, spots, strict=True)
+        }
+        order = {
+            seed: [(made[j].operator_name, made[j].occurrence) for j in drawn(made, seed)] for seed in (1, 2)
+        }
+        assert sorted(order[1]) == sorted(order[2]) == sorted(spots)
+        return order
+
+    assert mutants("a", "b", "c", "d") == mutants("z", "m", "a", "q")
+    assert len({tuple(order) for order in mutants("a", "b", "c", "d").values()}) == 2
+
+
+def test_a_warning_of_the_compiler_about_a_mutant_is_no_error(tmp_path):
+    text = "X = 1\nY = X is not 1\n"
+    path = tmp_path / "a_module_with_a_literal.py"
+    path.write_text(text)
+    with pytest.warns(SyntaxWarning):
+        compile(text, str(path), "exec")
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert _Mutated("a_module_with_a_literal", path, text).source_to_code(text.encode(), path)

@@ -1,7 +1,8 @@
 """Power cut before every file operation: ``python -m tests.power [SCENARIO ...]``.
 
 A child ends before its n-th operation (a file opened for writing, written, flushed, renamed, removed, a folder
-made), for each n; what it had written and not flushed is cut in half. After each the next command must see the old
+made), for each n; what it had written and not flushed is cut in half. With ``--lose`` it is cut also with each one
+of the renames undone that were not flushed yet. After each the next command must see the old
 state or the new one, or say in one sentence what is wrong; and the same act done again must end as if nothing had
 happened.
 """
@@ -14,7 +15,7 @@ import tempfile
 from pathlib import Path
 
 from tests.power.cut import trial
-from tests.power.scenarios import SCENARIOS, night, other
+from tests.power.scenarios import SCENARIOS, prepare
 
 
 def main() -> int:
@@ -22,16 +23,22 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.power", description=__doc__)
     parser.add_argument("scenarios", nargs="*", metavar="SCENARIO", help=", ".join(SCENARIOS))
     parser.add_argument("--every", type=int, default=1, help="cut before every N-th operation only")
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="of each scenario at most")
+    parser.add_argument("--lose", action="store_true", help="lose each rename that was not flushed, too")
     given = parser.parse_args()
-    night(), other()
+    names = given.scenarios or list(SCENARIOS)
+    prepare(names)
     wrong = 0
-    for name in given.scenarios or SCENARIOS:
+    for name in names:
         with tempfile.TemporaryDirectory() as folder:
-            found = trial(SCENARIOS[name], Path(folder), step=given.every)
+            home = Path(folder)
+            found = trial(SCENARIOS[name], home, step=given.every, lose=given.lose, minutes=given.minutes)
         wrong += len(found.wrong)
         print(
-            f"{name:18} {found.cuts:>4} cuts: {found.old:>4} old, {found.new:>3} new, {found.told:>3} told,"
-            f" {len(found.wrong)} wrong",
+            f"{name:18} {found.cuts:>4} cuts, of them {found.lost:>3} with a lost rename:"
+            f" {found.old:>4} old, {found.new:>3} new, {found.told:>3} told,"
+            f" {len(found.wrong)} wrong; up to operation"
+            f" {found.last} of {found.operations}",
             flush=True,
         )
         for text in found.wrong[:6]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import tempfile
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
@@ -10,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from sleepbrux.archive.file import load_night, save_night
+from sleepbrux.archive.file_sets import folder_doubts
 from sleepbrux.archive.journal.deciding import decided
 from sleepbrux.archive.journal.file import append, header_of, load_journal
 from sleepbrux.archive.journal.model import DecisionDraft, Journal
@@ -21,7 +24,7 @@ from sleepbrux.scoring.night import Night, rescore
 from sleepbrux.scoring.request import Request, score_opened
 from tests.core.test_fuzz_texts import STUDY
 from tests.fuzz.inputs import made
-from tests.power.cut import Scenario, content
+from tests.power.cut import Scenario, content, in_child
 
 ABOUT = (("person", "P01"), ("night", "n1"), ("condition", "none"))
 
@@ -117,7 +120,24 @@ def _begin_reviewed(folder: Path) -> None:
 def _export(folder: Path, one: Night, kinds: tuple[str, ...]) -> None:
     from sleepbrux.export.files import ExportRequest, write_files
 
+    if folder.joinpath("bids").is_dir():  # all of it or nothing, and never written over
+        return
     write_files([("n1", one)], folder, ExportRequest(kinds))
+
+
+def sets(folder: Path) -> Any:
+    """The files that belong together, unless what is wrong with them is said, as every command does."""
+    for place in (folder, *(path for path in sorted(folder.rglob("*")) if path.is_dir())):
+        if wrong := folder_doubts(place):
+            raise SleepbruxError(wrong[0])
+    return {
+        name: digest
+        for name, digest in digests(folder).items()
+        if not name.endswith((LIST, ".fixed.jsonl")) and not name.startswith(".bids")
+    }
+
+
+KINDS = ("csv", "json", "edf", "study")
 
 
 # the comparison's record
@@ -157,15 +177,6 @@ def _record(folder: Path) -> Any:
     return [(e.seq, e.kind) for e in found.entries], found.broken_at
 
 
-# the local page
-
-
-def _practice(folder: Path) -> Any:
-    from sleepbrux.practice.state import Practice
-
-    return Practice(folder)
-
-
 def _edit(folder: Path) -> None:
     from sleepbrux.study.editing import Place, set_fields
 
@@ -201,6 +212,137 @@ def _agreement(folder: Path, rules: str) -> None:
 
     found, pairs = comparing.compare([load_pair(night(), f"criterion:{rules}", Wanted())])
     write_agreement(found, pairs, folder)
+
+
+NIGHTS = tuple((f"n{k}", ("none", "splint")[k % 2]) for k in range(1, 5))
+
+
+def _apart(make: Callable[[], Any]) -> Any:
+    """Made in a child: threads that a library began here would be missing in the children that are cut."""
+    code, made_there = in_child(make)
+    assert code == 0, made_there
+    return made_there
+
+
+@cache
+def compared(criterion: str) -> Any:
+    """A study of four nights, compared."""
+    return _apart(lambda: _compared(criterion))
+
+
+def _compared(criterion: str) -> Any:
+    from sleepbrux.analysis.comparison.records import read_records
+    from sleepbrux.analysis.comparison.study import compare_study
+    from sleepbrux.analysis.comparison.table import study_from_table
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name) / "study"
+        folder.mkdir()
+        for k, (id_, condition) in enumerate(NIGHTS):
+            one = score_opened(made(k + 1), Request(mvc_uv=200.0), threads=1)
+            about = (("night", id_), ("condition", condition))
+            save_night(replace(one, about=about), folder / f"{id_}.night.h5")
+        table = folder / "nights.csv"
+        table.write_text("night,condition\n" + "".join(f"{a},{b}\n" for a, b in NIGHTS))
+        study = study_from_table(table, criterion=criterion)
+        return compare_study(study, read_records(study, folder, suffix=".night.h5", robust=False))
+
+
+def _study_page(folder: Path, criterion: str) -> None:
+    from sleepbrux.report.study_files import write_study
+
+    write_study(compared(criterion), folder)
+
+
+# the local page
+
+
+@cache
+def practised() -> dict[str, bytes]:
+    """A folder of four nights of ten seconds, of which three are scored, compared, told in a letter and exported."""
+    return _apart(_practised)
+
+
+def _practised() -> dict[str, bytes]:
+    from tests.fuzz.inputs import Place
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        whole = Place(folder).edf("n1.edf").read_bytes()
+        text = STUDY.decode().split("[[night]]")[0].replace("rate_hz = 1000.0\n", "")
+        text = text.replace('scale_uv = { "EMG L" = 1.5 }\n', "")
+        text = text.replace('"EMG L" = 200.0', '"EMG Mass L" = 200.0, "EMG Mass R" = 200.0')
+        for k, (id_, condition) in enumerate(NIGHTS):
+            data = bytearray(whole)
+            data[-40:-20] = bytes([k]) * 20
+            (folder / f"{id_}.edf").write_bytes(bytes(data))
+            text += f'[[night]]\nid = "{id_}"\nrecording = "{id_}.edf"\ncondition = "{condition}"\n'
+            text += f'reference = "r1"\ndate = 2026-03-0{k + 2}\n'
+        (folder / "study.toml").write_text(text, "utf-8")
+        said = _job("score", folder, nights=tuple(id_ for id_, _ in NIGHTS[:3]))
+        assert not said["failed"], said
+        _job("compare", folder)
+        _page_letter(folder, "why")
+        _page_export(folder)
+        return content(folder)
+
+
+def _job(name: str, folder: Path, **given: Any) -> Any:
+    """What the page's worker does, in this process."""
+    from sleepbrux.practice import jobs
+
+    return jobs.JOBS[name](lambda *_: None, file=str(folder / "study.toml"), **given)
+
+
+def _page_letter(folder: Path, words: str) -> None:
+    _job("write_letter", folder, fields={"question": words}, stamp=words)
+
+
+def _page_export(folder: Path) -> None:
+    archives = tuple(str(path) for path in sorted((folder / "results").glob("*.night.h5")))
+    _job("export", folder, archives=archives, kinds=("csv", "json", "edf", "fhir", "study"))
+
+
+def _begin_page(folder: Path) -> None:
+    for name, data in practised().items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(data)
+
+
+def _begin_page_all_scored(folder: Path) -> None:
+    _begin_page(folder)
+    _job("score", folder, nights=("n4",))
+
+
+def _page_seen(folder: Path) -> Any:
+    """Study, nights and sets as the page reads them, unless what is wrong with them is said."""
+    from sleepbrux.practice.compared import written_in
+    from sleepbrux.practice.state import Practice
+
+    practice = Practice(folder)
+    rows = practice.rows(practice.study)
+    for row in rows:
+        if row.scored:
+            load_night(row.archive)
+            if wrong := doubts(row.archive):
+                raise SleepbruxError(wrong[0])
+    found = written_in(practice.results)
+    return [(row.id, row.condition, row.scored) for row in rows], repr(found), sets(folder)
+
+
+def _name_condition(folder: Path) -> None:
+    from sleepbrux.practice.actions import set_night
+    from sleepbrux.practice.state import Practice
+
+    set_night(Practice(folder), {"n": "3", "condition": "night guard", "meant": "yes"})
+
+
+def _drop(folder: Path) -> None:
+    from sleepbrux.practice.upload import receiving
+
+    data = (folder / "n1.edf").read_bytes() + b"more"
+    with receiving(folder, "n5.edf", len(data)) as incoming:
+        incoming.write(data)
 
 
 def _batch(folder: Path) -> None:
@@ -246,13 +388,10 @@ SCENARIOS = {
     ),
     "decision": Scenario(_begin_review, _decide_once, _journal),
     "reviewed files": Scenario(_begin_reviewed, _reviewed, _set),
-    "export": Scenario(
-        lambda f: _export(f, night(), ("csv", "json", "edf", "study")),
-        lambda f: _export(f, other(), ("csv", "json", "edf", "study")),
-        digests,
-    ),
+    "first export": Scenario(_rename_free, lambda f: _export(f, night(), KINDS), sets),
+    "export": Scenario(lambda f: _export(f, night(), KINDS), lambda f: _export(f, other(), KINDS), sets),
     "export for BIDS": Scenario(
-        lambda f: _export(f, night(), ("bids",)), lambda f: _export(f, other(), ("bids",)), digests
+        lambda f: _export(f, night(), ("csv",)), lambda f: _export(f, other(), ("csv", "bids")), sets
     ),
     "first record": Scenario(_begin_study, lambda f: _fix(f, "episodes_per_hour"), _record),
     "record": Scenario(
@@ -262,10 +401,30 @@ SCENARIOS = {
     "letter fields": Scenario(
         lambda f: _letter_fields(f, "why"), lambda f: _letter_fields(f, "how"), digests
     ),
-    "first letter": Scenario(_rename_free, lambda f: _letter(f, "why"), digests),
-    "letter": Scenario(lambda f: _letter(f, "why"), lambda f: _letter(f, "how"), digests),
+    "first letter": Scenario(_rename_free, lambda f: _letter(f, "why"), sets),
+    "letter": Scenario(lambda f: _letter(f, "why"), lambda f: _letter(f, "how"), sets),
+    "first agreement": Scenario(_rename_free, lambda f: _agreement(f, "lavigne1996"), sets),
     "agreement": Scenario(
-        lambda f: _agreement(f, "lavigne1996"), lambda f: _agreement(f, "submaximal_12mvc"), digests
+        lambda f: _agreement(f, "lavigne1996"), lambda f: _agreement(f, "submaximal_12mvc"), sets
+    ),
+    "first study page": Scenario(_rename_free, lambda f: _study_page(f, "phasic_tonic_10mvc"), sets),
+    "study page": Scenario(
+        lambda f: _study_page(f, "phasic_tonic_10mvc"), lambda f: _study_page(f, "lavigne1996"), sets
     ),
     "batch": Scenario(_begin_batch, _batch, _batch_seen),
+    "page: condition": Scenario(_begin_page, _name_condition, _page_seen),
+    "page: dropped file": Scenario(_begin_page, _drop, _page_seen),
+    "page: scoring": Scenario(_begin_page, lambda f: _job("score", f, nights=("n4",)), _page_seen),
+    "page: comparison": Scenario(_begin_page_all_scored, lambda f: _job("compare", f), _page_seen),
+    "page: letter": Scenario(_begin_page, lambda f: _page_letter(f, "how"), _page_seen),
+    "page: export": Scenario(_begin_page_all_scored, _page_export, _page_seen),
 }
+
+
+def prepare(names: Iterable[str]) -> None:
+    """Make once what some scenarios begin with."""
+    night(), other()
+    if any("study page" in name for name in names):
+        compared("phasic_tonic_10mvc"), compared("lavigne1996")
+    if any(name.startswith("page:") for name in names):
+        practised()

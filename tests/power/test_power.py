@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import os
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
 from sleepbrux.analysis.comparison.fixing import fix, load_record, record_path
+from sleepbrux.archive.file_sets import write_listed
 from sleepbrux.core import files
 from sleepbrux.core.errors import StudyError
+from sleepbrux.core.files import write_together
 from sleepbrux.report.letter import writing
 from sleepbrux.report.letter.fields import Fields
 from sleepbrux.study.file import load_study
 from tests.core.test_fuzz_texts import STUDY
-from tests.power.cut import trial
-from tests.power.scenarios import SCENARIOS
+from tests.power.cut import Scenario, content, trial
+from tests.power.scenarios import SCENARIOS, sets
 
 NOW = datetime(2026, 3, 2, tzinfo=UTC)
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="children are forked")
@@ -28,10 +31,39 @@ class PowerCutError(BaseException):
 @pytest.mark.shows("stale-result")
 @pytest.mark.parametrize("name", ["first record", "letter fields", "study of the page"])
 def test_after_a_cut_the_next_command_sees_old_or_new(name, tmp_path):
-    found = trial(SCENARIOS[name], tmp_path)
+    found = trial(SCENARIOS[name], tmp_path, lose=True)
     assert found.cuts >= 3
     assert not found.wrong
     assert not found.told
+
+
+def _two(folder: Path, text: str) -> None:
+    write_listed(
+        {folder / "a.html": text, folder / "b.json": text, folder / "c.csv": text}, folder / "a.html"
+    )
+
+
+@pytest.mark.parametrize("begun", [False, True])
+def test_files_that_belong_together_are_old_or_new_or_said_not_to_be(begun, tmp_path):
+    scenario = Scenario(
+        lambda f: _two(f, "old") if begun else f.mkdir(exist_ok=True), lambda f: _two(f, "new"), sets
+    )
+    found = trial(scenario, tmp_path, lose=True)
+    assert not found.wrong
+    assert found.cuts > 15
+    assert found.lost > 2
+    assert found.told > 2
+    assert found.new
+
+
+def test_a_rename_that_was_lost_is_found_where_nothing_says_so(tmp_path):
+    """The trial itself: without a list, a lost rename of one of three files is neither old nor new."""
+
+    def bare(folder, text):
+        write_together({folder / name: text for name in ("a", "b", "c")})
+
+    found = trial(Scenario(lambda f: bare(f, "old"), lambda f: bare(f, "new"), content), tmp_path, lose=True)
+    assert any("rename 0 lost: neither old nor new" in text for text in found.wrong)
 
 
 @pytest.fixture

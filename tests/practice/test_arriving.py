@@ -1,6 +1,7 @@
 """What is dropped: taken once, asked about, or not kept; and the code under which a person goes."""
 
 import io
+import re
 
 import h5py
 import numpy as np
@@ -12,6 +13,7 @@ from tests.cli.conftest import called
 from tests.recording.build import edf, emg
 
 from .asking import Asking
+from .test_odd_files import sound
 
 NIGHT = edf(emg(10, 200, label="EMG Masseter L", dimension="uV")).to_bytes()
 
@@ -211,3 +213,76 @@ def test_data_sets_and_scales_that_are_typed_stand_in_the_study_file_as_by_comma
         answer = empty.answer("study", scaled="left", scale=wrong)
         assert answer.status_code == 422 or wrong == "", wrong
         assert empty.practice.study_file.read_bytes() == before
+
+
+STAGES = b"onset,duration,stage\n0,30,W\n30,30,N2\n60,30,REM\n"
+MARKS = b"onset;text\n12,5;lights off\n"
+HYPNOGRAM = b"W\nN2\nREM\n"
+
+
+def test_stages_marks_and_sound_are_kept_and_chosen_on_the_screen_of_their_night(empty, tmp_path_factory):
+    home = empty.practice.home
+    given = {"stages.csv": STAGES, "marks.csv": MARKS, "list.txt": HYPNOGRAM, "sound.wav": sound(44100)}
+    for name, data in given.items():
+        assert empty.send(name, data).status_code == 200
+    told = empty.arrive()["told"]
+    assert "Not kept" not in told
+    for name, words in (
+        ("stages", "sleep stages"),
+        ("marks", "marks"),
+        ("list", "sleep stages"),
+        ("sound", "sound"),
+    ):
+        assert re.search(rf"{name}\.\w+ holds {words}: choose it on the screen of its night", told), name
+    assert {name: (home / name).read_bytes() for name in given} == given
+    file = empty.practice.study_file
+    night = '\n[[night]]\nid = "n1"\nrecording = "one.edf"\ncondition = "none"\n'
+    file.write_text(file.read_text("utf-8") + night, "utf-8")
+    (home / "one.edf").write_bytes(NIGHT)
+    listed = empty.screen("nights").split('id="h-drop"')[1]
+    assert re.findall(r'code">(\S+)</span>: ([a-z ]+)</li>', listed) == [
+        ("list.txt", "sleep stages"),
+        ("marks.csv", "marks"),
+        ("sound.wav", "sound"),
+        ("stages.csv", "sleep stages"),
+    ]
+    assert "add to the study" not in listed
+    form = empty.screen("night/0")
+    offered = dict(re.findall(r'<select name="(stages|marks|sound)">(.*?)</select>', form))
+    assert {k: re.findall("<option[^>]*>([^<]+)<", v)[1:] for k, v in offered.items()} == {
+        "stages": ["list.txt", "stages.csv"],
+        "marks": ["marks.csv"],
+        "sound": ["sound.wav"],
+    }
+    aside = tmp_path_factory.mktemp("aside") / "study.toml"
+    aside.write_bytes(file.read_bytes())
+    empty.do("night", n=0, stages="stages.csv", sound="sound.wav", sound_start_s="2.5")
+    said = called(
+        "study", "set", aside, "--night", "n1", "stages=stages.csv", "sound=sound.wav", "sound_start_s=2.5"
+    )
+    assert said.code == 0, said
+    assert file.read_bytes() == aside.read_bytes()
+    assert "<option selected>stages.csv" in empty.screen("night/0")
+    empty.do("night", n=0, stages="")
+    assert load_study(file).night[0].stages == ""
+
+
+def test_an_edf_file_that_states_no_record_duration_waits_for_it_and_is_taken_once_it_is_said(
+    empty, tmp_path_factory
+):
+    odd = edf(emg(10, 200, label="EMG Masseter L", dimension="uV"), record_duration=0).to_bytes()
+    assert empty.send("odd.edf", odd).status_code == 200
+    assert "give record_duration in seconds" in empty.arrive()["told"]
+    assert named(empty) == []
+    assert (empty.practice.home / "odd.edf").exists()
+    assert 'name="record_duration_s"' in empty.screen("arrival")
+    aside = tmp_path_factory.mktemp("aside") / "study.toml"
+    aside.write_bytes(empty.practice.study_file.read_bytes())
+    (aside.parent / "odd.edf").write_bytes(odd)
+    assert empty.answer("study", record_duration_s="0").status_code == 422
+    assert "1 recording added" in empty.do("study", record_duration_s="1")["told"]
+    assert named(empty) == ["odd.edf"]
+    for words in (("set", aside, "record_duration_s=1"), ("add", aside)):
+        said = called("study", *words)
+        assert said.code == 0, said
+    assert empty.practice.study_file.read_bytes() == aside.read_bytes()

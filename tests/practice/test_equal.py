@@ -14,7 +14,7 @@ from sleepbrux.study.file import load_study
 from tests.cli.conftest import called
 from tests.review.conftest import Served
 
-from .asking import Asking
+from .asking import Asking, Inside
 
 NOW = datetime(2026, 3, 9, 8, 0, 0)
 
@@ -47,6 +47,7 @@ def page(tmp_path):
     home = tmp_path / "page"
     home.mkdir()
     asking = Asking(home)
+    asking.practice.reviewer = Inside()  # whose clock this test holds
     yield asking
     asking.stop()
 
@@ -146,7 +147,7 @@ def test_page_and_commands_leave_the_same_bytes_at_every_step(page, recorded, tm
     # a plan from its own nights
     page.do("plan", spread="own nights", design="A-B-A", conditions="none\nnight guard", start="")
     command("plan", "--study", study, "--out", other / "results")
-    same(own / "results", other / "results", "plan.csv")
+    same(own / "results", other / "results", "plan.csv", "plan.json")
 
     # the letter
     page.do("letter", question='Does the guard "work"?', own_words="one\ntwo")

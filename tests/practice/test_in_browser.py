@@ -339,3 +339,21 @@ def test_a_folder_is_dropped_and_an_odd_file_in_it_is_told_in_one_sentence(hands
     hands.until("document.getElementById('arrived').innerText.includes('more.edf: copied')")
     hands.idle()
     assert (home / "more.edf").exists()
+
+
+def test_a_night_that_was_closed_meanwhile_is_opened_again_and_its_recording_read_again(hands, browser, over):
+    browser.get(f"{over.origin}/review#night=0")
+    hands.until("document.body.dataset.ready === '1'")
+    trace = hands.find("#trace")
+    hands.until("(document.getElementById('trace').dataset.basis || '').startsWith('extremes')")
+    process = over.practice.reviewer.process_id
+    over.practice.reviewer.stop()
+    browser.execute_script(
+        "document.getElementById('trace').dataset.basis = ''; dispatchEvent(new Event('resize'))"
+    )
+    press(browser, "n", "p")
+    hands.until("(document.getElementById('trace').dataset.basis || '') !== ''")
+    hands.until("document.getElementById('trace').dataset.basis.split(' ').every((b) => b !== 'none')")
+    assert trace.get_attribute("data-ready") == "true"
+    assert over.practice.reviewer.process_id not in (None, process)
+    assert hands.browser.execute_script("return document.getElementById('alert').hidden")

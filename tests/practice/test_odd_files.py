@@ -20,7 +20,7 @@ from tests.recording.rows import ROWS
 from .asking import Asking
 
 ONSETS = [f"+{i}" for i in range(10)]
-TAKEN, REFUSED, WAITS = "taken", "refused", "waits"
+TAKEN, REFUSED, WAITS, BESIDE = "taken", "refused", "waits", "beside"
 
 
 def sound(rate, width=2):
@@ -72,7 +72,7 @@ FILES = {
     9: [("edf", edf(number_of_records=7), TAKEN), ("b.edf", edf(number_of_records=70), TAKEN)],
     10: [("edf", edf().to_bytes()[:-77], TAKEN)],
     11: [("edf", edf().bent(tail=b"x" * 399), TAKEN)],
-    12: [("edf", edf(record_duration=0), REFUSED)],
+    12: [("edf", edf(record_duration=0), WAITS)],
     13: [("edf", edf(emg(per_record=1000), record_duration="1.00061"), TAKEN)],
     14: [("edf", edf(record_duration="0.1"), TAKEN), ("b.edf", edf(record_duration=30), TAKEN)],
     15: [("edf", edf(emg(), emg(per_record=50, label="EMG Mass R")), TAKEN)],
@@ -101,7 +101,7 @@ FILES = {
     32: [("edf", edf(emg(digital_minimum=32767, digital_maximum=-32768)), TAKEN)],
     33: [("edf", edf(emg(physical_minimum=3276, physical_maximum=-3276)), TAKEN)],
     34: [("edf", edf(emg(physical_minimum="-3276,8", physical_maximum="3276,7")), TAKEN)],
-    35: [("edf", edf(record_duration="1,5"), TAKEN), ("b.edf", edf(record_duration="1,024"), REFUSED)],
+    35: [("edf", edf(record_duration="1,5"), TAKEN), ("b.edf", edf(record_duration="1,024"), WAITS)],
     36: [("edf", edf(emg(prefilter="High-pass 20 Hz; Notch")), TAKEN)],
     37: [("edf", edf(patient=b"X F X M\xfcller"), TAKEN), ("b.edf", edf(reserved=b"\xff\x00"), TAKEN)],
     38: [
@@ -144,7 +144,7 @@ FILES = {
     ],
     54: [
         ("wav", sound(1000), TAKEN),
-        ("sound.wav", sound(44100), WAITS),
+        ("sound.wav", sound(44100), BESIDE),
         ("cut.wav", b"RIFF\0\0\0\0WAVE", REFUSED),
     ],
     55: [
@@ -194,6 +194,8 @@ def test_an_odd_file_is_taken_asked_about_or_told_and_not_kept(dropped, tmp_path
         return
     assert (folder / name).read_bytes() == raw
     assert f"Not kept: {name}" not in told
+    if fate == BESIDE:
+        assert f"{name} holds sound: choose it on the screen of its night" in told
     if fate == WAITS:
         assert f"Left out: {name}: " in told
         assert f'data-name="{name}"' in arrival

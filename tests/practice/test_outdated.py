@@ -139,7 +139,8 @@ def test_files_are_listed_once_and_each_kind_is_saved_as_one(over):
 def test_a_night_under_review_is_the_archived_one_and_only_the_last_is_held(over):
     from sleepbrux.archive.file import load_night
     from sleepbrux.archive.journal.file import scoring_digest
-    from sleepbrux.practice.reviewing import Reviewing, on_disk
+    from sleepbrux.practice.doing import Question
+    from sleepbrux.practice.reviewing import ASKED, Reviewing, on_disk
 
     own = load_night(over.practice.results / "night-01.night.h5")
     mapped = on_disk(own)
@@ -147,15 +148,49 @@ def test_a_night_under_review_is_the_archived_one_and_only_the_last_is_held(over
     for a, b in zip(own.swept.frames, mapped.swept.frames, strict=True):
         for name in ("energy", "rectified", "stats"):
             assert getattr(a, name).tobytes() == getattr(b, name).tobytes()
-    reviewing = Reviewing(over.practice)
+    ASKED.set(Question(over.practice.study_file, "GET", "/api/night"))
+    reviewing = Reviewing()
     nights = reviewing.nights()
     first = nights.desk(0)
     nights.desk(1)
     assert first.trace._stopped
     assert list(nights._open) == [1]
-    reviewing.rest()
-    assert list(nights._open) == [1]
-    reviewing.rest(after_s=0.0)
-    assert not nights._open
-    assert reviewing.nights().desk(1).night.swept.digest
-    reviewing.rest(after_s=0.0)
+    nights.close()
+
+
+def decide(page, seen, **draft):
+    body = {"seen": seen, "who": "AB", "draft": draft}
+    answer = page.client.post("/api/decide?night=0", json=body, headers=page.headers)
+    assert answer.status_code == 200, answer.text
+
+
+def test_outputs_are_out_of_date_by_what_they_were_made_of_and_not_by_what_was_clicked(over):
+    over.do("compare")
+    over.do("write-letter")
+    assert "Out of date" not in over.screen("files")
+    # a sample that is judged changes no output, and neither does a decision that was taken back
+    over.do("sample", n=0, size="3")
+    item = {"seen": 1, "who": "AB", "place": 0, "draft": {"action": "judge", "accepted": True}}
+    answer = over.client.post("/api/sample/decide?night=0", json=item, headers=over.headers)
+    assert answer.status_code == 200, answer.text
+    assert "Out of date" not in over.screen("files")
+    decide(over, 2, action="accept", target="e0")
+    assert over.screen("files").count("nights were scored or decided on since") == 2
+    decide(over, 3, action="undo", undoes=3)
+    assert "Out of date" not in over.screen("files")
+    # the page of the comparison shows clench tests, the letter does not
+    (over.practice.results / "chair.clench.json").write_text('{"name": "chair", "channels": []}', "utf-8")
+    html = over.screen("files")
+    assert html.count("Out of date") == 1
+    assert "clenches were compared since the conditions were" in html
+    over.do("compare")
+    # fields that are written anew as they were, and a copy whose times are lost, change nothing
+    fields = over.practice.study_file.with_name("letter.fields.toml")
+    over.do("letter", question="")
+    if fields.exists():
+        fields.touch()
+    for path in over.practice.results.iterdir():
+        path.touch()
+    assert "Out of date" not in over.screen("files")
+    over.do("letter", question="another one")
+    assert "its fields were changed since the letter was written" in over.screen("files")

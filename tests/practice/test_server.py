@@ -9,9 +9,11 @@ import time
 from pathlib import Path
 
 import httpx
+import psutil
 import pytest
 
 from sleepbrux.practice import upload
+from sleepbrux.practice.desk import Reviewer
 from sleepbrux.study.editing import Place, set_fields
 from sleepbrux.study.file import load_study
 
@@ -354,6 +356,44 @@ def test_an_idle_worker_ends_by_itself():
     assert job.state == "failed"
     assert worker.process_id is None
     worker.stop()
+
+
+# --- the process of the review -----------------------------------------------------------------------------
+
+
+def ended(reviewer, process):
+    end = time.monotonic() + 30
+    while (reviewer.process_id is not None or psutil.pid_exists(process)) and time.monotonic() < end:
+        time.sleep(0.02)
+    assert reviewer.process_id is None
+    assert not psutil.pid_exists(process)
+
+
+def test_the_process_of_the_review_ends_by_itself_and_its_end_is_a_sentence(over):
+    over.practice.reviewer = reviewer = Reviewer(rest_s=1.0)
+
+    def night(k):
+        return over.client.get("/api/night", params={"night": k}, headers=over.headers)
+
+    assert over.client.get("/review").status_code == 200
+    assert over.client.get("/draw", headers=over.headers).status_code == 404
+    assert reviewer.process_id is None  # the page alone needs none
+    assert night(0).json()["name"]
+    process = reviewer.process_id
+    assert night(9).json()["error"].startswith("there is no night 10")
+    assert reviewer.process_id == process
+    ended(reviewer, process)
+    assert night(1).status_code == 200
+    process = reviewer.process_id
+    os.kill(process, signal.SIGKILL)
+    answer = night(0)
+    if answer.status_code != 200:  # asked before its end was noticed
+        assert "the process that shows the nights ended" in answer.json()["error"]
+        answer = night(0)
+    assert answer.status_code == 200
+    process = reviewer.process_id
+    reviewer.stop()
+    ended(reviewer, process)
 
 
 # --- other windows ---------------------------------------------------------------------------------------

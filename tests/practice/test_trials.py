@@ -1,16 +1,21 @@
 """Nights planned, clenches compared by appliance and a sample judged: the page leaves what the commands leave."""
 
+import re
 import shutil
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 
+import click
 import pytest
 
+from sleepbrux.analysis.plan_arguments import ARGUMENTS
 from sleepbrux.archive.file import load_night
 from sleepbrux.archive.journal import deciding, journal_path
-from sleepbrux.cli.plan import DESIGNS, SPREADS
+from sleepbrux.cli import plan as plan_command
 from sleepbrux.cli.review import Asked, _opener
+from sleepbrux.core.errors import UsageError
 from sleepbrux.practice import trials
 from sleepbrux.recording.opening import Hints
 from sleepbrux.review.nights import Place
@@ -20,7 +25,7 @@ from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.render import write_night
 from tests.cli.conftest import called
 
-from .asking import Asking
+from .asking import Asking, Inside
 
 TESTED = plan_reference([(NATURAL, 1.0), ("Clench with splint", 0.9)], seed=4, mvc_uv=(215.0, 190.0))
 
@@ -88,62 +93,115 @@ def linked(page, html, name):
     return answer.content
 
 
-def test_what_is_chosen_from_is_what_the_command_takes():
-    assert set(trials.SPREADS) == set(SPREADS)
-    assert set(trials.DESIGNS) == set(DESIGNS)
+def test_the_form_asks_for_every_argument_of_the_command(page):
+    # --study is the study that is open; --results, --out and --fix are its folder and what scoring does by itself
+    asked = {option.name for option in plan_command.command.params} - {"study", "results", "out", "fixed"}
+    assert asked == set(ARGUMENTS)
+    form = page.screen("compare").split('id="plan-form"')[1].split("</form>")[0]
+    assert set(re.findall(r' name="(\w+)"', form)) == set(ARGUMENTS)
+    for option in plan_command.command.params:
+        if option.name in ARGUMENTS and isinstance(option.type, click.Choice):
+            chosen = form.split(f'name="{option.name}"')[1].split("</select>")[0]
+            assert all(f">{name}<" in chosen or f'"{name}"' in chosen for name in option.type.choices)
 
 
-def test_a_plan_before_the_first_recording_leaves_what_the_command_leaves(page, other):
-    spread = "lavigne2001 episodes"
-    names = ["none", "guard, upper"]
-    done(
-        page,
-        "plan",
-        at="compare",
-        spread=spread,
-        rate="4",
-        hours="6.5",
-        design="randomised blocks",
-        conditions="\n".join(names),
-        start="2026-03-02",
-    )
-    command(
-        *("plan", "--rate", 4, "--hours", 6.5, "--spread", spread, "--schedule", "randomised blocks"),
-        *("--conditions", names[0], "--conditions", names[1], "--start", "2026-03-02"),
-        *("--out", other / "results"),
-    )
+EVERYTHING = {
+    "rate": "4",
+    "hours": "6.5",
+    "spread": "",
+    "cv_pct": "25",
+    "ratio": "0.4, 0.6",
+    "power": "0.7",
+    "design": "randomised nights",
+    "contrasts": "2",
+    "looks": "6,9,12",
+    "most_nights": "30",
+    "schedule": "randomised blocks",
+    "conditions": "none\nguard, upper\nsplint",
+    "nights": "5",
+    "start": "2026-03-02",
+    "seed": "7",
+}
+
+
+def options_of(fields):
+    words = []
+    for name, text in fields.items():
+        parts = (
+            text.splitlines()
+            if name == "conditions"
+            else re.split(r", ", text)
+            if name == "ratio"
+            else [text]
+        )
+        words += [word for part in parts if part for word in (f"--{name.replace('_', '-')}", part)]
+    return words
+
+
+PLAIN = {
+    "rate": "4",
+    "hours": "6.5",
+    "spread": "lavigne2001 episodes",
+    "schedule": "randomised blocks",
+    "conditions": "none\nguard, upper",
+    "start": "2026-03-02",
+}
+
+
+def test_a_plan_before_the_first_recording_leaves_what_the_command_leaves_and_is_found_again(page, other):
+    nights = page.screen("nights")
+    assert 'id="also" href="#compare">or plan how many nights are needed' in nights
+    done(page, "plan", at="compare", **PLAIN)
+    command("plan", *options_of(PLAIN), "--out", other / "results")
     assert files(page.practice.home) == files(other)
+    again = Asking(page.practice.home)
+    for html in (page.screen("compare"), again.screen("compare")):
+        assert "would detect a true halving in" in html
+        assert "Lavigne 2001" in html
+        # four nights in each and the first one left out: three whole pairs, 2 ** 3 arrangements
+        assert "cannot detect" in html
+        assert '<td class="n">0.1250</td>' in html
+        assert "2026-03-02 " in html
+    again.stop()
     html = page.screen("compare")
-    assert "would detect a true halving in" in html
-    assert "Lavigne 2001" in html
-    # four nights in each and the first one left out: three whole pairs, 2 ** 3 arrangements
-    assert "cannot detect" in html
-    assert '<td class="n">0.1250</td>' in html
-    assert "2026-03-02 " in html
-    for name in ("plan.csv", "schedule.csv", "schedule.toml"):
+    for name in ("plan.csv", "plan.json", "schedule.csv", "schedule.toml"):
         assert linked(page, html, name) == (other / "results" / name).read_bytes()
     assert "plan.csv" in page.screen("files")
-    for wrong, said in (
+    assert 'id="also"' not in page.screen("nights")
+
+
+def test_a_plan_with_every_field_filled_in_leaves_what_the_command_leaves(page, other):
+    done(page, "plan", at="compare", **EVERYTHING)
+    command("plan", *options_of(EVERYTHING), "--out", other / "results")
+    assert files(page.practice.home) == files(other)
+    assert "looks = [6, 9, 12]" in (other / "results" / "schedule.toml").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
         ({"rate": "0"}, "above 0"),
         ({"rate": "nan"}, "above 0"),
+        ({"rate": ""}, "rate: write how many"),
         ({"hours": "25"}, "up to 24"),
         ({"conditions": "none"}, "two conditions"),
         ({"conditions": "none\nnone"}, "two conditions"),
-        ({"start": "yesterday"}, "is no date"),
-        ({"design": "x"}, "is not there"),
-        ({"spread": "x"}, "is not there"),
-    ):
-        given = {
-            "spread": spread,
-            "rate": "4",
-            "hours": "7",
-            "design": "A-B-A",
-            "conditions": "a\nb",
-            "start": "",
-        }
-        answer = page.answer("plan", **given | wrong)
-        assert answer.status_code == 422, wrong
-        assert said in answer.json()["error"]
+        ({"start": "yesterday"}, "a date such as"),
+        ({"start": ""}, "needs the date"),
+        ({"design": "x"}, "one of A-B, "),
+        ({"spread": "x"}, "one of lavigne2001"),
+        ({"spread": ""}, "one of both"),
+        ({"cv_pct": "20"}, "one of both"),
+        ({"looks": "9,6"}, "rising"),
+        ({"power": "1"}, "up to 0.99"),
+        ({"seed": "-1"}, "a whole number from 0"),
+        ({"ratio": "0.5, x"}, "a number above 0"),
+    ],
+)
+def test_a_field_of_the_plan_that_cannot_be_is_one_sentence(wrong, said):
+    practice = SimpleNamespace(known=None, worker=None, study_file=None)  # nothing is asked of the worker
+    with pytest.raises(UsageError, match=re.escape(said)):
+        trials.plan(practice, PLAIN | wrong)
 
 
 def test_the_clench_test_leaves_what_the_command_leaves_and_is_shown(page, other):
@@ -151,9 +209,12 @@ def test_the_clench_test_leaves_what_the_command_leaves_and_is_shown(page, other
     done(page, "clench-test", at="clenches/0")
     said = command("clench", other / "study.toml", "--out", other / "results")
     assert files(page.practice.home) == files(other)
+    again = Asking(page.practice.home)
+    for html in (page.screen("clenches/0"), again.screen("clenches/0")):
+        answers = html.split('id="clench-answers"')[1].split("</ul>")[0]
+        assert said.out.splitlines()[0] in answers
+    again.stop()
     html = page.screen("clenches/0")
-    answers = html.split('id="clench-answers"')[1].split("</ul>")[0]
-    assert said.out.splitlines()[0] in answers
     assert linked(page, html, "chair.clench.json") == (other / "results" / "chair.clench.json").read_bytes()
     assert linked(page, html, "chair.clench.html") == (other / "results" / "chair.clench.html").read_bytes()
     assert "chair.clench.json" in page.screen("files")
@@ -171,6 +232,7 @@ def test_clenches_under_one_condition_are_no_test_and_leave_nothing(page):
 def test_a_sample_is_drawn_as_the_command_draws_it_and_judged_blind(page, other, monkeypatch):
     monkeypatch.setattr(deciding, "datetime", Frozen)
     monkeypatch.setattr("secrets.randbelow", lambda _: 7)
+    page.practice.reviewer = Inside()
     assert page.answer("sample", n=0, size="0").status_code == 422
     assert page.answer("sample", n=0, size="x").status_code == 422
     assert page.do("sample", n=0, size="3")["go"] == "/sample#night=0"

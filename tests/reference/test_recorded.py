@@ -12,18 +12,18 @@ from scipy import signal
 from sleepbrux import reference as calibration
 from sleepbrux.core.errors import ReferenceLevelError, UsageError
 from sleepbrux.export.summary import summary_text
-from sleepbrux.recording.memory import from_array
-from sleepbrux.recording.model import Mark
-from sleepbrux.recording.opening import open_recording
-from sleepbrux.reference import STATISTICS, measure, refusals
-from sleepbrux.reference.detector import find_clenches
-from sleepbrux.reference.proposal import (
+from sleepbrux.recording.clenches import (
     Proposal,
     accept,
     load_proposal,
     sidecar,
     write_proposal,
 )
+from sleepbrux.recording.memory import from_array
+from sleepbrux.recording.model import Mark
+from sleepbrux.recording.opening import open_recording
+from sleepbrux.reference import STATISTICS, measure, refusals
+from sleepbrux.reference.detector import find_clenches
 from sleepbrux.reference.recorded import look
 from sleepbrux.report.wording import reading
 from sleepbrux.scoring.request import Request, score_file, study_request

@@ -16,8 +16,8 @@ from sleepbrux.core.spans import Grid, Spans
 from sleepbrux.criteria import criterion_ids, load_criterion
 from sleepbrux.scoring.bursts import in_pieces, over_lost
 from sleepbrux.scoring.episodes import Episodes, group_episodes
-from sleepbrux.scoring.measures import Measure, Selection, select
-from sleepbrux.scoring.possible_counts import Bias, PossibleCounts, possible_counts, rate_range
+from sleepbrux.scoring.measures import Selection, select
+from sleepbrux.scoring.possible_counts import PossibleCounts, possible_counts
 from sleepbrux.scoring.sides import CombinedBursts, combine_sides
 from tests import lost_time_table, naive
 from tests.criteria.tables import burst_table
@@ -372,38 +372,3 @@ def test_a_night_with_short_losses_says_how_far_its_index_may_be_off(damaged, ki
     row = damaged[kind]
     assert row.least <= row.in_view <= row.most
     assert row.least / row.valid_h <= row.clean / row.hours <= row.most / row.valid_h
-
-
-# What a night says of its own error
-
-
-def rates(least, most):
-    return {
-        "least_episodes_per_hour": Measure(least, "1/h", "basis"),
-        "most_episodes_per_hour": Measure(most, "1/h", "basis"),
-    }
-
-
-def test_the_range_of_a_rate_is_one_sentence():
-    found = rate_range(rates(3.96, 5.04))
-    assert found.sentence == "Lost time could move the rate between 4.0 and 5.0 per valid hour."
-
-
-def test_measured_bias_of_what_was_cleaned_widens_the_range():
-    found = rate_range(rates(4.0, 5.0), [Bias("mains", -10.0, 0.0), Bias("heart", -5.0, 20.0)])
-    assert (found.low_per_hour, found.high_per_hour) == pytest.approx((4.0 * 0.9 * 0.95, 6.0))
-    assert found.causes == ("Lost and cleaned time", "mains", "heart")
-    assert found.sentence.startswith("Lost and cleaned time could move the rate between 3.4 and 6.0")
-
-
-def test_a_bias_that_only_raises_the_count_does_not_raise_the_least():
-    assert rate_range(rates(4.0, 5.0), [Bias("pops", 2.0, 8.0)]).low_per_hour == 4.0
-
-
-def test_where_nothing_could_be_otherwise_the_sentence_says_so():
-    assert rate_range(rates(4.0, 4.0)).sentence.startswith("No lost time lies near enough")
-
-
-def test_without_the_bounds_there_is_no_range():
-    assert rate_range({}) is None
-    assert rate_range(rates(None, None)) is None

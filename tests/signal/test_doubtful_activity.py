@@ -8,7 +8,7 @@ import pytest
 
 from sleepbrux.core.spans import Spans
 from sleepbrux.recording.memory import from_array
-from sleepbrux.signal.doubtful_activity import bluntest_muscle
+from sleepbrux.signal.doubtful_activity import ALIKE, _surely, bluntest_muscle
 from sleepbrux.signal.levels import at_level
 from sleepbrux.signal.quality import white_sharpness
 from sleepbrux.signal.swept import sweep_recording
@@ -227,3 +227,12 @@ def test_beats_under_a_sunk_level_do_not_hide_it():
         if k + 41 < len(beats):
             beats[k : k + 41] += wave
     assert "gain" in doubts(sunk(0.4) + beats)[0]
+
+
+def test_what_is_barely_raised_is_as_unsure_as_its_part_above_rest_is_small():
+    """Where a third of the power is more than rest, chance weighs three times as much."""
+    n = np.array([30.0])
+    r, least = _surely(np.array([0.25]), np.ones(1), np.ones(1), n, np.array([0.3]))
+    assert r[0] == pytest.approx(0.25 / 0.3)
+    assert least[0] < 0
+    assert _surely(np.array([0.9]), np.ones(1), np.ones(1), n, np.ones(1))[1][0] > ALIKE

@@ -26,7 +26,7 @@ def row(group: str, name: str, one: Callable[[int], Tally]) -> dict[str, object]
 
 RATCHETED = (
     "base: as described above",
-    "burst level: 1.2-1.5 times the threshold",
+    "burst level: 1.2–1.5 times the threshold",
     "sampling rate: 500 Hz",
     "contact lost: one side, 10 min of 60",
     "converter: 8 bit over ± 1 mV",

@@ -10,12 +10,14 @@ from typing import Any
 import numpy as np
 from jinja2 import Template
 
+from sleepbrux.signal.bias import MEASURED
 from tests.docs.pages import FOLDER, _table, requirements
 from tests.validation.events import Tally, pooled, share_interval
 
 FIGURES = Path(__file__).parent / "figures.json"
 PAGE = FOLDER / "validation.md"
 Row = dict[str, Any]
+DOSES = {"episodes": "episodes", "time": "window"}
 
 
 def row_of(group: str, name: str, tallies: list[Tally], refused: int = 0) -> Row:
@@ -93,12 +95,23 @@ def page(figures: dict[str, Any]) -> str:
         for r in requirements()
         if r.kind == "outside"
     ]
+    bias = [
+        [
+            row.condition,
+            row.cause,
+            f"{100 * row.dose:.1f} % of the {DOSES[row.dose_of]}" if row.dose_of else "",
+            f"{row.index_pct:+.1f} ({row.low_pct:+.1f} to {row.high_pct:+.1f})",
+            str(row.n_episodes),
+        ]
+        for row in MEASURED
+    ]
     words = Template((Path(__file__).parent / "validation.md.j2").read_text("utf-8"))
     return (
         words.render(
             seeds=figures["truth_seeds"],
             truth="\n".join(_figures(figures["truth"])),
             pasted="\n".join(_figures(figures["pasted"])),
+            bias="\n".join(_table(["condition", "cleaning", "dose", "index, % (95 %)", "episodes"], bias)),
             outside="\n".join(_table(["what", "source", "tests"], outside)),
         ).rstrip()
         + "\n"

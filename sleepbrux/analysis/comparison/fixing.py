@@ -243,9 +243,10 @@ def _append(
     )
     line = msgspec.json.encode(entry)
     with path.open("ab") as file:
-        if record.torn:
-            file.truncate(file.tell() - len(record.torn))
-        elif file.tell() and path.read_bytes()[-1:] != b"\n":
+        there = path.read_bytes()
+        if record.torn and there.endswith(record.torn):  # else another run has mended it since
+            file.truncate(len(there) - len(record.torn))
+        elif there and there[-1:] != b"\n":
             line = b"\n" + line
         file.write(line + b"\n")
         file.flush()

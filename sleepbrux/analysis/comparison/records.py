@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sleepbrux.analysis.comparison.model import CountedNight
 from sleepbrux.analysis.comparison.ratio import Floats
 from sleepbrux.archive.journal import rescored
+from sleepbrux.archive.made_of import study_mark
 from sleepbrux.archive.nights import (
     REVIEW_UNUSED,
     STATED,
@@ -137,6 +138,8 @@ class Reading:
         What puts the nights in order.
     unread
         Nights whose review could not be used, and why, a sentence each.
+    made_of
+        A word for the archives and the decisions that were read (`sleepbrux.archive.made_of`).
     """
 
     records: tuple[NightRecord, ...]
@@ -145,6 +148,7 @@ class Reading:
     missing: tuple[Missing, ...]
     how: str
     unread: tuple[str, ...] = ()
+    made_of: str = ""
 
     @property
     def reviewed(self) -> bool:
@@ -270,8 +274,10 @@ def read_records(
     automatic
         Never the reviewed scoring, even where every night has one.
     """
+    made_of = study_mark(study, folder)  # before they are read
     nights = archived(study, folder, suffix=suffix, due=due)
-    return records_of(study, nights, robust=robust, automatic=automatic, progress=progress)
+    reading = records_of(study, nights, robust=robust, automatic=automatic, progress=progress)
+    return replace(reading, made_of=made_of)
 
 
 def records_of(

@@ -23,18 +23,21 @@ from sleepbrux.analysis.comparison.spreads import (
     describe,
     spreads,
 )
-from sleepbrux.archive.nights import Basis, LeftOut, Missing, unproved_text
+from sleepbrux.archive.nights import HOURS_OF, Basis, LeftOut, Missing, of_part, unproved_text
 from sleepbrux.core.errors import Note, UsageError
 from sleepbrux.core.printed import below
 from sleepbrux.core.purpose import PURPOSE
 from sleepbrux.core.texts import count_of
 from sleepbrux.core.version import __version__
+from sleepbrux.scoring.measures import label_of
 from sleepbrux.study.file import Study, in_order
 
 SCHEMA_VERSION = "3.1"
 RATE_WORDS = {
     "episodes_per_hour": "episodes per valid hour",
     "bursts_per_hour": "bursts per valid hour",
+    "episodes_in_probable_sleep_per_hour": "episodes in probable sleep per valid hour for which that is estimated",
+    "episodes_outside_wake_per_hour": "episodes outside wake per valid hour scored as sleep",
 }
 SDD = (
     "Published smallest detectable differences between two single nights of polysomnography, 1.96 x root 2 x "
@@ -110,9 +113,16 @@ class StudyComparison:
     reviewed: bool = False
     input_sha256: dict[str, str] = field(default_factory=dict)
 
+    @property
+    def per_hour(self) -> bool:
+        """Whether events are divided by hours; where not, a night is one of ``hours``."""
+        return self.comparison.counts and not self.primary_outcome.endswith("_count")
+
 
 def rate_words(name: str) -> str:
     """A measure in words, with its denominator."""
+    if name not in RATE_WORDS and (name in HOURS_OF or of_part(name)):
+        return label_of(name)
     if name.endswith("_per_hour") and name not in RATE_WORDS:
         return name.removesuffix("_per_hour").replace("_", " ") + " per valid hour"
     return RATE_WORDS.get(name, name.replace("_", " "))
@@ -256,19 +266,23 @@ def _robustness(
                 verdict_p=comparison.verdict_p,
             )
     found = []
-    for k, own in enumerate(comparison.contrasts):
+    for own in comparison.contrasts:
         if own.ratio is None:
             continue
         rows = []
         for rule, other in others.items():
-            c = other.contrasts[k]
+            # not by its place: where a night lacks a rule, its condition may come later
+            pairs = {(c.condition, c.against): c for c in other.contrasts}
+            if (c := pairs.get((own.condition, own.against))) is None:
+                continue
             r = c.ratio
             rows.append(
                 Alternative(rule, r.ratio, r.low, r.high, c.verdict)
                 if r
                 else Alternative(rule, None, None, None, c.verdict)
             )
-        found.append(Holding(own.condition, own.against, tuple(rows), _holds(own.verdict, rows)))
+        if rows:
+            found.append(Holding(own.condition, own.against, tuple(rows), _holds(own.verdict, rows)))
     return tuple(found)
 
 

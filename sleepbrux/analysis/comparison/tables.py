@@ -33,10 +33,10 @@ def _csv(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def nights_table(found: StudyComparison) -> str:
-    """Nights, compared and apart: id, date, condition, block, count, valid hours, rate, why apart."""
+    """Nights, compared and apart: id, date, condition, block, count, its hours if any, rate, why apart."""
     comparison = found.comparison
     rows = [
-        (n.id, n.date, n.condition, n.block, n.events, n.hours, n.rate, reason)
+        (n.id, n.date, n.condition, n.block, n.events, n.hours if found.per_hour else None, n.rate, reason)
         for n, reason in (
             *((a.night, a.reason) for a in comparison.apart),
             *((n, "") for n in comparison.nights),

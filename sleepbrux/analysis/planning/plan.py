@@ -306,7 +306,7 @@ def design_of(comparison: Comparison) -> Design:
     if comparison.order in RANDOMISED:
         return "randomised nights" if comparison.order == "randomised nights" else "randomised blocks"
     worn = [n.condition for n in comparison.nights]
-    phases = [worn[0], *(b for a, b in pairwise(worn) if a != b)]
+    phases = [*worn[:1], *(b for a, b in pairwise(worn) if a != b)]
     if len(phases) == len(set(phases)):
         return "A-B"
     return "A-B-A" if len(phases) == len(set(phases)) + 1 else "in turn"

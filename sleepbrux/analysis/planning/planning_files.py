@@ -3,22 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import date
 from pathlib import Path
+from typing import Any
 
 from sleepbrux.analysis.comparison.records import Reading, counted
 from sleepbrux.analysis.comparison.study import compare_counts
-from sleepbrux.analysis.planning.design import MOST_NIGHTS, RUNS_PAGE, Design, Planned
+from sleepbrux.analysis.plan_arguments import Wish
+from sleepbrux.analysis.planning.design import MOST_NIGHTS, RUNS_PAGE, Planned
 from sleepbrux.analysis.planning.nights import PUBLISHED, Variation, extra_cv_pct
-from sleepbrux.analysis.planning.plan import Plan, design_in, plans_csv, plans_from, plans_of
+from sleepbrux.analysis.planning.plan import (
+    Plan,
+    Point,
+    bound_of,
+    design_in,
+    plan_nights,
+    plans_csv,
+    plans_from,
+    plans_of,
+)
 from sleepbrux.analysis.planning.schedule import Schedule, schedule, schedule_csv, schedule_toml
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import write_text, write_together
+from sleepbrux.core.files import write_together
+from sleepbrux.core.json_text import json_text, versioned
 from sleepbrux.study.file import Study
 
-DESIGNS: tuple[Design, ...] = ("A-B-A", "randomised nights", "randomised blocks")
-PLAN, TABLE, ENTRIES = "plan.csv", "schedule.csv", "schedule.toml"
-HOURS = 7.0
+SCHEMA_VERSION = "1.0"  # of `ANSWERS`
+PLAN, ANSWERS, TABLE, ENTRIES = "plan.csv", "plan.json", "schedule.csv", "schedule.toml"
 
 
 def published(name: str, events_per_night: float) -> Variation:
@@ -55,11 +65,67 @@ def plans_of_nights(
     return plans_of(found, ratios, power=power, most_nights=most_nights, progress=progress)
 
 
-def write_plans(plans: Sequence[Plan], out: Path) -> Path:
-    """Write the table of some plans into a folder; the table."""
+def plans_wished(
+    wish: Wish, events: float, variation: Variation, *, progress: Callable[[], object] | None = None
+) -> tuple[Plan, ...]:
+    """Plans for so many events a night, one a ratio."""
+    laid: Any = wish.laid
+    planned = Planned(
+        laid,
+        wish.contrasts or max(len(wish.conditions) - 1, 1),
+        looks=wish.looks,
+        power=wish.power,
+        most_nights=wish.most_nights,
+    )
+    return tuple(plan_nights(events, variation, ratio, planned, progress=progress) for ratio in wish.ratios)
+
+
+def write_planned(plans: Sequence[Plan], wish: Wish, out: Path) -> Schedule | None:
+    """Write the table of some plans, what they say and, where one is wished, a schedule; the schedule.
+
+    Raises
+    ------
+    UsageError
+        A schedule is wished, and so many nights as were tried are not enough.
+    """
+    laid = None
+    if wish.schedule is not None and wish.start is not None:
+        nights, design = wish.nights or nights_of(plans[0]), wish.schedule
+        laid = schedule(design, list(wish.conditions), nights, wish.start, seed=wish.seed)  # type: ignore[arg-type]
     out.mkdir(parents=True, exist_ok=True)
-    write_text(out / PLAN, plans_csv(plans))
-    return out / PLAN
+    texts = {PLAN: plans_csv(plans), ANSWERS: json_text(_said(plans, laid))}
+    if laid is not None:
+        texts[TABLE] = schedule_csv(laid)
+        texts[ENTRIES] = schedule_toml(laid, baseline=wish.conditions[0], looks=wish.looks)
+    write_together({out / name: text for name, text in texts.items()})
+    return laid
+
+
+def _said(plans: Sequence[Plan], laid: Schedule | None) -> dict[str, Any]:
+    """What plans and schedule say, for a page that shows them later."""
+    first = plans[0]
+    said = {
+        "answers": [one.answer for one in plans],
+        "design": first.design,
+        "source": first.variation.source,
+        "rows": [_row(one, point) for one in plans for point in one.points],
+        "analysis": laid.analysis if laid else "",
+        "warning": laid.warning if laid else "",
+        "nights": [[str(n.date), n.id, n.condition] for n in laid.nights] if laid else [],
+    }
+    return versioned(SCHEMA_VERSION, said)
+
+
+def _row(plan: Plan, point: Point) -> dict[str, Any]:
+    least = point.least_p
+    cannot = least is not None and least > bound_of(plan)
+    return {
+        "ratio": f"{plan.ratio:g}",
+        "nights": point.nights,
+        "power": f"{100 * point.power:.0f} %",
+        "least_p": "" if least is None else f"{least:.4f}",
+        "said": "cannot detect" if cannot else "enough" if point.nights == plan.needed else "",
+    }
 
 
 def nights_of(plan: Plan) -> int:
@@ -72,23 +138,7 @@ def nights_of(plan: Plan) -> int:
     """
     wanted = plan.looks[-1] if plan.looks else plan.needed
     if wanted is None:
-        raise UsageError(f"the first ratio needs more than {plan.most_nights} nights")
+        raise UsageError(
+            f"the first ratio needs more than {plan.most_nights} nights; give `nights` for a schedule"
+        )
     return wanted
-
-
-def write_schedule(
-    design: Design,
-    conditions: Sequence[str],
-    nights: int,
-    start: date,
-    out: Path,
-    *,
-    seed: int = 1,
-    looks: Sequence[int] = (),
-) -> Schedule:
-    """Lay out nights by date, the baseline first named, and write table and entries of a study file."""
-    laid = schedule(design, list(conditions), nights, start, seed=seed)
-    out.mkdir(parents=True, exist_ok=True)
-    entries = schedule_toml(laid, baseline=conditions[0], looks=tuple(looks))
-    write_together({out / TABLE: schedule_csv(laid), out / ENTRIES: entries})
-    return laid

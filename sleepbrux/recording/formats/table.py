@@ -20,6 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sleepbrux.core.errors import RecordingError
+from sleepbrux.core.parallel import default_threads, made_ahead
 from sleepbrux.core.texts import printable, visible
 from sleepbrux.recording.files import file_digest, opened
 from sleepbrux.recording.findings import Findings, listed
@@ -201,17 +202,25 @@ class _Scan:
     start: datetime | None = None
     start_clock: time | None = None
 
-    def take(self, offset: int, raw: bytes) -> None:
-        """Read one part."""
-        columns, row = self.columns, self.rows[-1]
+    @property
+    def places(self) -> list[int]:
+        """Columns of numbers that are read."""
+        columns = self.columns
         numeric = columns.time_kind in ("number", "epoch")
-        places = sorted({*columns.signals, *(columns.time if numeric else ())})
-        part = parse(raw, columns, places)
+        return sorted({*columns.signals, *(columns.time if numeric else ())})
+
+    def parsed(self, part: tuple[int, bytes]) -> tuple[int, bytes, TablePart]:
+        """A part with its numbers; for several threads at once."""
+        return (*part, parse(part[1], self.columns, self.places))
+
+    def take(self, offset: int, raw: bytes, part: TablePart) -> None:
+        """Take in the parts one after the other."""
+        columns, row, places = self.columns, self.rows[-1], self.places
         for k in columns.signals:
             ok = is_sample(part.numbers[:, places.index(k)])
             self.present.setdefault(k, Present()).push(ok, row)
         self.odd_rows += part.odd_rows
-        if numeric:
+        if columns.time_kind in ("number", "epoch"):
             times = part.numbers[:, places.index(columns.time[-1])] * columns.time_scale
             self._follow(times, raw)
         elif columns.time_kind == "clock":
@@ -503,8 +512,9 @@ def open_table(
     scan = _Scan(columns, found)
     size = path.stat().st_size
     end = columns.offset
-    for offset, raw in _parts(path, columns.offset, found):
-        scan.take(offset, raw)
+    parts = _parts(path, columns.offset, found)
+    for offset, raw, part in made_ahead(scan.parsed, parts, most=min(default_threads(), 2)):
+        scan.take(offset, raw, part)
         end = offset + len(raw)
         if progress is not None:
             progress(end / size)

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 
 from sleepbrux.core.printed import hours_text, lasting
 from sleepbrux.recording.model import Channel
-from sleepbrux.reference import NATURAL
-from sleepbrux.reference.model import NOT_STATED
+from sleepbrux.reference import NATURAL, NOT_STATED
 from sleepbrux.report.letter.compared import NightsCompared
 from sleepbrux.report.letter.fields import Fields
 from sleepbrux.report.letter.nights import clean

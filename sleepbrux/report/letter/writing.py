@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sleepbrux.analysis.comparison.fixing import record_path
+from sleepbrux.archive.file_sets import write_listed
+from sleepbrux.archive.made_of import fields_mark, marked, study_mark
 from sleepbrux.archive.manifest import ARCHIVE
 from sleepbrux.archive.nights import Due, Missing
 from sleepbrux.core.errors import UsageError
-from sleepbrux.core.files import write_together
 from sleepbrux.report.letter.compared import NightsCompared, study_letters
 from sleepbrux.report.letter.content import letter_about
 from sleepbrux.report.letter.fields import Fields, from_study
@@ -32,6 +33,8 @@ class LetterBasis:
         Nights of the study without a scoring.
     doubts
         What is doubted of the files, one sentence each.
+    made_of
+        A word for the archives and decisions that it is about (`sleepbrux.archive.made_of`).
     """
 
     letters: Sequence[Letter]
@@ -39,6 +42,7 @@ class LetterBasis:
     comparison: NightsCompared | None = None
     missing: tuple[Missing, ...] = ()
     doubts: tuple[str, ...] = ()
+    made_of: str = ""
 
     def _entered(self, fields: Fields) -> Fields:
         return fields if self.plan is None else from_study(fields, self.plan)
@@ -58,21 +62,24 @@ class LetterBasis:
 
     def page(self, fields: Fields, *, dates: bool = False) -> str:
         """The same letter as HTML."""
-        return letter_html(
+        entered = self._entered(fields)
+        page = letter_html(
             self.letters,
-            self._entered(fields),
+            entered,
             comparison=self.comparison,
             missing=[night.id for night in self.missing],
             dates=self._dates(dates=dates),
         )
+        return marked(page, self.made_of, fields_mark(entered)) if self.made_of else page
 
 
 def study_basis(file: Path, plan: Study, folder: Path) -> LetterBasis:
     """What the letter about a study file is written from, its archives in ``folder``."""
+    made_of = study_mark(plan, folder)
     letters, comparison, missing, doubts = study_letters(
         plan, folder, suffix=ARCHIVE, due=Due(home=file.parent), record=record_path(file)
     )
-    return LetterBasis(letters, plan, comparison, tuple(missing), tuple(doubts))
+    return LetterBasis(letters, plan, comparison, tuple(missing), tuple(doubts), made_of)
 
 
 def write_letter(basis: LetterBasis, fields: Fields, target: Path, *, dates: bool = False) -> Path:
@@ -81,7 +88,7 @@ def write_letter(basis: LetterBasis, fields: Fields, target: Path, *, dates: boo
     same = target.with_suffix(".html")
     _refuse_other(target, same, letter_about(basis.letters))
     target.parent.mkdir(parents=True, exist_ok=True)
-    write_together({same: page, target: pdf}, last=(target.name,))  # the page says whom it is about
+    write_listed({same: page, target: pdf}, target, last=(target.name,))  # the page says whom it is about
     return same
 
 

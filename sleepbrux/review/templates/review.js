@@ -77,6 +77,8 @@
         trace.dataset.basis = signal.map((v) => v.basis).join(" ");
         trace.dataset.shown = now.a.toFixed(3) + " " + now.b.toFixed(3);
         if (wanted === now) wanted = null;
+        // the program closes a night that nobody looks at; opened again, its recording is read again
+        if (reading.ready && !reading.failed && night.recording && signal.some((v) => v.basis === "none")) { reading = { ready: false }; progress().catch(lost); }
       }
     } catch (error) { wanted = null; lost(error); }
   }

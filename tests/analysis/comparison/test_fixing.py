@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 import msgspec
 import pytest
 
-from sleepbrux.analysis.comparison import CountedNight, compare_nights
+from sleepbrux.analysis.comparison import CountedNight, compare_nights, fixing
 from sleepbrux.analysis.comparison.fixing import (
     fix,
     fixing_notes,
@@ -155,6 +155,15 @@ def test_a_line_that_two_runs_wrote_at_once_counts_once(path, study):
     assert [e.kind for e in record.entries] == ["fixed", "look"]
     assert load_record(path).broken_at is None
     assert len(load_record(path).entries) == 2
+
+
+def test_two_runs_that_saw_one_torn_line_cut_nothing_that_the_other_wrote(path, study):
+    fix(path, study, scored=0, now=NOW)
+    path.write_bytes(path.read_bytes() + b'{"seq":2,"at":"2026-0')
+    stale = load_record(path)
+    for count in (3, 4):
+        fixing._append(path, stale, NOW, kind="look", settings=None, scored=count)
+    assert [e.scored for e in load_record(path).entries] == [0, 3, 4]
 
 
 def test_lines_are_only_ever_added(path, study):

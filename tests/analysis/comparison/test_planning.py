@@ -303,3 +303,11 @@ def test_simulated_neighbours_are_as_alike_and_vary_as_much_as_asked_for(cv_pct)
     for part in (rates[:10_000], rates[10_000:]):
         logs = np.log(part)
         assert np.corrcoef(logs[:, :-1].ravel(), logs[:, 1:].ravel())[0, 1] == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_study_none_of_whose_nights_can_be_compared_has_a_design_to_plan_in():
+    from types import SimpleNamespace
+
+    from sleepbrux.analysis.planning.plan import design_of
+
+    assert design_of(SimpleNamespace(order="as it came", nights=())) == "A-B"

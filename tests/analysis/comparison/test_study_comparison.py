@@ -1,20 +1,24 @@
 """From archives to page: short scored nights, compared through the command."""
 
+import csv
 import json
 from dataclasses import replace as changed
 from datetime import datetime
 from html import unescape
 
+import msgspec
 import numpy as np
 import pytest
 from scipy import stats
 
 from sleepbrux.analysis.comparison import CountedNight, compare_nights
+from sleepbrux.analysis.comparison import study as comparing
 from sleepbrux.analysis.comparison.prior import with_prior
-from sleepbrux.analysis.comparison.records import read_records
+from sleepbrux.analysis.comparison.records import UnderRule, read_records
 from sleepbrux.analysis.comparison.spreads import PEAKS, quantile_band
-from sleepbrux.analysis.comparison.study import compare_study
+from sleepbrux.analysis.comparison.study import compare_counts, compare_study
 from sleepbrux.analysis.comparison.table import study_from_table
+from sleepbrux.analysis.comparison.tables import nights_table
 from sleepbrux.archive import nights
 from sleepbrux.archive.file import load_night, save_night
 from sleepbrux.core.errors import StudyError, UsageError
@@ -126,6 +130,32 @@ def test_robustness_counts_the_nights_under_other_rules(folder):
     (holding,) = found.robustness
     assert {a.rule for a in holding.alternatives} >= {"phasic_tonic_10mvc at 20 % MVC", "aasm"}
     assert "other thresholds and criteria" in holding.sentence
+
+
+def test_a_night_without_a_rule_changes_no_other_pair_of_conditions(folder):
+    """Three conditions; the first night of one has no count by the rule, so its condition comes last there."""
+    study = study_from_table(folder / "nights.csv")
+    reading = read_records(study, folder, suffix=ARCHIVE, robust=False)
+
+    def under(k, r):
+        worn = "none" if k < 5 else ("a", "b")[k % 2 == 0]
+        entry = msgspec.structs.replace(r.entry, condition=worn)
+        same = UnderRule(
+            "same", len(r.episode_duration_s), r.figures.valid_hours, r.by_hour["episodes_per_hour"]
+        )
+        return changed(r, entry=entry, under_rules=() if k in lacking else (same,))
+
+    for lacking in ((5,), (5, 6, 7, 8)):
+        seen = changed(reading, records=tuple(under(k, r) for k, r in enumerate(reading.records)))
+        comparison = compare_counts(study, seen)
+        own = {(c.condition, c.against): c.ratio.ratio for c in comparison.contrasts}
+        assert list(own)[:2] == [("a", "none"), ("b", "none")]
+        holding = comparing._robustness(study, seen, comparison, keep_first=False)
+        told = {(h.condition, h.against): h.alternatives[0].ratio for h in holding}
+        if len(lacking) == 1:
+            assert told["b", "none"] == pytest.approx(own["b", "none"])
+        else:
+            assert told == {}
 
 
 def test_nights_on_another_reference_are_left_out_and_never_mixed(folder, tmp_path):
@@ -331,6 +361,17 @@ def test_the_headline_gives_the_rate_of_each_condition(folder):
         rates[condition] = text(sum(n.events for n in own) / sum(n.hours for n in own), "1/h")
     said = f"Per hour: {rates['none']} without an appliance and {rates['splint']} with splint."
     assert said in render_study(found)
+
+
+def test_a_count_is_one_of_a_night_and_has_no_hours(folder):
+    study = study_from_table(folder / "nights.csv", primary_outcome="episode_count")
+    found = compare_study(study, read_records(study, folder, suffix=ARCHIVE, robust=False))
+    page = render_study(found)
+    assert "Per night: 7.8 without an appliance and 3.5 with splint." in page
+    assert "1.00" not in page.partition('id="nights"')[2].partition("</table>")[0]
+    table = list(csv.DictReader(nights_table(found).splitlines()))
+    assert {row["valid_hours"] for row in table} == {""}
+    assert sorted(float(row["count"]) for row in table) == [3, 3, 3, 4, 4, 7, 7, 8, 9]
 
 
 def test_episodes_in_probable_sleep_are_compared_beside_where_nights_have_them(folder):

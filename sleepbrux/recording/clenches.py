@@ -17,8 +17,9 @@ from msgspec import Struct
 
 from sleepbrux.core.errors import ReferenceLevelError
 from sleepbrux.core.files import CLENCHES, read_text, toml_table, write_text
-from sleepbrux.reference.model import NATURAL, NOT_STATED
 
+NATURAL = "natural teeth"
+NOT_STATED = "not stated"
 Stretch = tuple[float, float]
 
 

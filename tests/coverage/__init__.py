@@ -1,0 +1,1 @@
+"""Coverage by branch of the rules: `python -m tests.coverage`."""
