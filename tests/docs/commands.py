@@ -59,7 +59,7 @@ def filled(words: list[str], demo: Path, empty: Path) -> list[str]:
         "FOLDER/CLENCHES.edf": demo / "reference.edf",
         "FOLDER/results/NIGHT.night.h5": archive,
         "NIGHT.night.h5": archive,
-        "NIGHT.edf": demo / "night-01.edf",  # the demo keeps the recordings of its first nights
+        "NIGHT.edf": demo.parent / "alone" / "night-01.edf",  # away from the results of the study
         "YOURS.edf": next((demo.parent / "files").glob("*.edf"), archive),
         "ID": "phasic_tonic_10mvc",
         "FOLDER": empty if words[1:3] == ["study", "new"] else demo,
@@ -134,7 +134,9 @@ def main(demo: Path, program: str) -> int:
     failed, demo = 0, demo.resolve()
     with tempfile.TemporaryDirectory(dir=demo.parent) as made:
         copy = copied(demo, Path(made) / "study")
-        new = copy.parent / "new"
+        new, alone = copy.parent / "new", copy.parent / "alone"
+        alone.mkdir()
+        os.link(copy / "night-01.edf", alone / "night-01.edf")  # the demo keeps its first recordings
         for path in TEXTS:
             print(path.relative_to(ROOT))
             shutil.rmtree(new, ignore_errors=True)
