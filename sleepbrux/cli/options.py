@@ -275,7 +275,8 @@ def say_sets(*folders: Path | None) -> None:
     """Say once which files of letter, study page, agreement or export in a folder are of two runs."""
     from sleepbrux.archive.file_sets import folder_doubts
 
-    said = click.get_current_context().meta.setdefault("sleepbrux.folders", set())
+    context = click.get_current_context(silent=True)
+    said = context.meta.setdefault("sleepbrux.folders", set()) if context else set()
     for folder in {path.resolve() for path in folders if path is not None} - said:
         said.add(folder)
         for text in folder_doubts(folder):
