@@ -329,7 +329,10 @@ def test_pages_and_tables_of_two_nights_of_one_name_do_not_replace_each_other(
     if verb == "export":  # its files are called by the recording's digest where no study names the night
         assert done.code == 0
         before.pop("study.csv")  # the table of the nights of one export
+        before.pop("exported.files.json")  # the list of what both left
         assert before.items() <= contents(pages).items()
+        listed = json.loads((pages / "exported.files.json").read_text("utf-8"))["files"]
+        assert {*before} <= {*listed}
     else:
         assert done.code == 1
         assert "night" in done.err
