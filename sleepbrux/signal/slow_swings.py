@@ -15,6 +15,7 @@ A sway cannot be repaired, and is excluded, as are pops too dense to be parted. 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,40 +69,41 @@ class _Usual:
     sway: float
 
 
-def _shifted(values: Floats, lag: int) -> Floats:
-    """The value ``lag`` frames later, the first or last where there is none."""
-    n = len(values)
-    if lag == 0 or n == 0:
-        return values
-    step, result = min(abs(lag), n), np.empty_like(values)
-    if lag > 0:
-        result[: n - step], result[n - step :] = values[step:], values[-1]
-    else:
-        result[step:], result[:step] = values[: n - step], values[0]
-    return result
+def _shifted(values: Floats, reach: int) -> Callable[[int], Floats]:
+    """Gives the values up to ``reach`` frames earlier or later, along the last axis, the end ones beyond the ends."""
+    n = values.shape[-1]
+    wide = np.empty((*values.shape[:-1], n + 2 * reach))
+    wide[..., reach : reach + n] = values
+    if n:
+        wide[..., :reach], wide[..., reach + n :] = values[..., :1], values[..., -1:]
+    return lambda lag: wide[..., reach + lag : reach + lag + n]
 
 
 def _difference(mean: Floats, shares: tuple[float, ...], width: int) -> Floats:
     """Difference of means over ``width`` frames, ``width`` frames apart, absolute, of gain 1."""
-    level = np.zeros_like(mean)
+    level, near = np.zeros_like(mean), _shifted(mean, width)
     for k in range(width):
-        level += _shifted(mean, k - width // 2) / width
+        level += near(k - width // 2) / width
     middle = len(shares) // 2
-    parts = (share * _shifted(level, (k - middle) * width) for k, share in enumerate(shares))
-    return np.asarray(np.abs(sum(parts)) / sum(map(abs, shares)), dtype=np.float64)
+    far, total = _shifted(level, middle * width), np.zeros_like(mean)
+    for k, share in enumerate(shares):
+        total += share * far((k - middle) * width)
+    return np.asarray(np.abs(total) / sum(map(abs, shares)), dtype=np.float64)
 
 
 def _smooth(values: Floats, reach: int) -> Floats:
     """Mean over ``reach`` frames to either side."""
-    total = sum(_shifted(values, k) for k in range(-reach, reach + 1))
-    return np.asarray(total / (2 * reach + 1), dtype=np.float64)
+    near, total = _shifted(values, reach), np.zeros_like(values)
+    for k in range(-reach, reach + 1):
+        total += near(k)
+    return total / (2 * reach + 1)
 
 
 def _highest(values: Floats, reach: int) -> Floats:
     """Highest within ``reach`` frames to either side."""
-    result = values
-    for k in range(1, reach + 1):
-        result = np.maximum(result, np.maximum(_shifted(values, k), _shifted(values, -k)))
+    near, result = _shifted(values, reach), values.copy()
+    for k in (*range(-reach, 0), *range(1, reach + 1)):
+        np.maximum(result, near(k), out=result)
     return result
 
 
@@ -115,18 +117,21 @@ def _ringing(values: Floats, keep: float) -> Floats:
 
 @dataclass(frozen=True)
 class _Part:
-    """A stretch of frames, all known: float64 arrays of one length."""
+    """A stretch of frames, all known, or rows of such: float64 arrays of one shape."""
 
     energy: Floats
     slope: Floats
     mean: Floats
 
     @classmethod
-    def of(cls, frames: ChannelFrames, first: int, stop: int) -> _Part:
+    def of(cls, frames: ChannelFrames, at: slice | NDArray[np.int64]) -> _Part:
         assert frames.slope_energy is not None  # noqa: S101
         assert frames.mean is not None  # noqa: S101
         rows = (frames.energy, frames.slope_energy, frames.mean)
-        return cls(*(row[first:stop].astype(np.float64) for row in rows))
+        return cls(*(row[at].astype(np.float64) for row in rows))
+
+    def __getitem__(self, kept: NDArray[np.int64]) -> _Part:
+        return _Part(self.energy[kept], self.slope[kept], self.mean[kept])
 
 
 def _widths(frames: ChannelFrames) -> tuple[int, int, int]:
@@ -148,18 +153,13 @@ def _usual(frames: ChannelFrames, seconds: NDArray[np.int64]) -> _Usual | None:
     """From one second in so many; medians, so that pops in some of them have no say."""
     leak_w, sway_w, near = _widths(frames)
     n = frames.frames_per_block
-    energy, slope, leak, sway = [], [], [], []
-    for block in seconds.tolist():
-        part = _Part.of(frames, block * n, (block + 1) * n)
-        if len(part.energy) < n or np.isnan(part.energy).any():
-            continue
-        energy.append(_smooth(part.energy, near)[near::near])
-        slope.append(_smooth(part.slope, near)[near::near])
-        leak.append(_difference(part.mean, LEAK, leak_w))
-        sway.append(_difference(part.mean, SWAY, sway_w))
-    if not energy:
+    part = _Part.of(frames, seconds[(seconds + 1) * n <= len(frames.energy), None] * n + np.arange(n))
+    part = part[np.flatnonzero(~np.isnan(part.energy).any(axis=1))]
+    if not len(part.energy):
         return None
-    every, changes = np.stack(energy), np.stack(slope)
+    leak = _difference(part.mean, LEAK, leak_w)
+    sway = _highest(_difference(part.mean, SWAY, sway_w), near)[:, near::near]
+    every, changes = (_smooth(row, near)[:, near::near] for row in (part.energy, part.slope))
     active = _lasting(every > ACTIVE * median(every.ravel()))
     if active.sum() < len(seconds):
         active = every > 0
@@ -168,13 +168,13 @@ def _usual(frames: ChannelFrames, seconds: NDArray[np.int64]) -> _Usual | None:
     sharpness = median(changes[active] / every[active])
     if sharpness <= 0:
         return None
-    at = np.stack([row[near::near] for row in leak])
+    at = leak[:, near::near]
     muscle = np.sqrt(np.maximum(changes, 1e-300) / sharpness)
     return _Usual(
         sharpness,
         median(at[active] / muscle[active]),
-        median(np.array([row.max() for row in leak])),
-        median(np.concatenate([_highest(row, near)[near::near] for row in sway])),
+        median(leak.max(axis=1)),
+        median(sway.ravel()),
     )
 
 
@@ -224,7 +224,7 @@ def without_swings(
     known = Spans.from_mask(frames.grid, frames.energy == frames.energy)
     spikes = _spikes(frames, swing).mask()
     for first, stop in (runs & known).bounds.tolist():
-        part = _Part.of(frames, first, stop)
+        part = _Part.of(frames, slice(first, stop))
         sway, repaired, level, n = _judged(frames, part, usual, spikes[first:stop])
         swayed += [(first + a, first + b) for a, b in sway]
         if n:
@@ -267,10 +267,12 @@ def _judged(
     surroundings = _highest(sway, near)
     swaying = (surroundings > SWAY_TO_MUSCLE * muscle) & (surroundings > SWAY_TO_USUAL * usual.sway)
     swaying &= _highest(leak, 2 * near) < LEAK_TO_SWAY * surroundings
-    slight = (surroundings > SLIGHT * SWAY_TO_MUSCLE * muscle) & (
-        surroundings > SLIGHT * SWAY_TO_USUAL * usual.sway
-    )
-    sways = _extended(frames, swaying, slight)
+    sways: list[tuple[int, int]] = []
+    if swaying.any():
+        slight = (surroundings > SLIGHT * SWAY_TO_MUSCLE * muscle) & (
+            surroundings > SLIGHT * SWAY_TO_USUAL * usual.sway
+        )
+        sways = _extended(frames, swaying, slight)
     if not core.any():
         return sways, core, part.energy, 0
     left = _ringing(_highest(np.where(core, leak, 0.0), 2 * leak_w), RING)

@@ -165,7 +165,9 @@ def test_a_clean_night_is_not_touched():
 
 @pytest.mark.parametrize("n", [0, 1, 2, 7])
 def test_shifted_frames_repeat_the_first_and_the_last(n):
-    values = np.random.default_rng(n).normal(size=n)
+    values = np.random.default_rng(n).normal(size=(3, n))
+    shifted, lone = _shifted(values, 9), _shifted(values[1], 9)
     for lag in range(-9, 10):
         at = np.clip(np.arange(n) + lag, 0, n - 1)
-        np.testing.assert_array_equal(_shifted(values, lag), values[at])
+        np.testing.assert_array_equal(shifted(lag), values[:, at])
+        np.testing.assert_array_equal(lone(lag), values[1, at])
