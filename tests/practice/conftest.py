@@ -16,6 +16,9 @@ from sleepbrux.synth.layout import NATURAL, Recipe, plan_night, plan_reference
 from sleepbrux.synth.render import write_night
 from tests.report.conftest import browser
 
+from .asking import Asking
+from .hands import Hands
+
 __all__ = ["browser"]
 ROOT = Path(__file__).resolve().parents[2]
 NIGHTS = 6
@@ -127,3 +130,20 @@ def study(done_study, tmp_path):
     folder = tmp_path / "study"
     shutil.copytree(done_study, folder)
     return folder
+
+
+@pytest.fixture
+def over(study):
+    """The page over a scored study."""
+    one = Asking(study)
+    yield one
+    one.stop()
+
+
+@pytest.fixture
+def hands(browser, over):
+    """Somebody at the page over a scored study, in a browser."""
+    one = Hands(browser)
+    one.come(over.address())
+    yield one
+    browser.get("about:blank")

@@ -11,26 +11,8 @@ from sleepbrux.study.editing import new_study
 from sleepbrux.study.file import load_study
 from tests.report.test_accessibility import violations
 
-from .asking import Asking
-from .hands import Hands
-
 pytestmark = pytest.mark.browser
 STAGES = b"onset,duration,stage\n0,30,W\n30,30,N2\n60,30,REM\n"
-
-
-@pytest.fixture
-def over(study):
-    one = Asking(study)
-    yield one
-    one.stop()
-
-
-@pytest.fixture
-def hands(browser, over):
-    one = Hands(browser)
-    one.come(over.address())
-    yield one
-    browser.get("about:blank")
 
 
 def press(hands, *keys):

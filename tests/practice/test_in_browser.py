@@ -14,27 +14,11 @@ from sleepbrux.study.file import load_study
 from tests.recording.build import edf, emg
 from tests.report.test_accessibility import violations
 
-from .asking import Asking
 from .hands import Hands
 
 pytestmark = pytest.mark.browser
 SCREENS = ("nights", "night/3", "arrival", "clenches/0", "score", "compare", "letter", "files")
 EVIL = "<img src=x onerror=window.hacked=1>"
-
-
-@pytest.fixture
-def over(study):
-    one = Asking(study)
-    yield one
-    one.stop()
-
-
-@pytest.fixture
-def hands(browser, over):
-    one = Hands(browser)
-    one.come(over.address())
-    yield one
-    browser.get("about:blank")
 
 
 def press(browser, *keys):

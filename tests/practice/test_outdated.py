@@ -4,20 +4,8 @@ import re
 from io import BytesIO
 from zipfile import ZipFile
 
-import pytest
-
 from sleepbrux.practice.compared import shown_conditions
 from sleepbrux.study.editing import Place, set_fields
-
-from .asking import Asking
-
-
-@pytest.fixture
-def over(study):
-    """The page over a scored study."""
-    one = Asking(study)
-    yield one
-    one.stop()
 
 
 def next_of(html):

@@ -30,14 +30,6 @@ def asking(tmp_path):
 
 
 @pytest.fixture
-def over(study):
-    """The page over a scored study."""
-    one = Asking(study)
-    yield one
-    one.stop()
-
-
-@pytest.fixture
 def empty(asking):
     """The page over an empty study."""
     asking.do("start", pseudonym="P-01", where="here")
